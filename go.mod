@@ -1,0 +1,3 @@
+module lendkeep
+
+go 1.26

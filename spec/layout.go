@@ -1,0 +1,209 @@
+package spec
+
+import (
+	"fmt"
+	"time"
+)
+
+// Layout is what the operator wants a host to be: the checked content of all
+// layout files of one directory. Names are unique within their kind and every
+// reference points at something that exists; Load reports the rest.
+type Layout struct {
+	Dir         string // as given to Load
+	Hash        string // sha256, hex, over the names and bytes of the files
+	Host        Host
+	Controllers []Controller // in the order of the files, as everything below
+	Shims       []Shim
+	Guests      []Guest
+	Shifts      []Shift
+}
+
+// Place is where in the layout something is stated. The zero Place means
+// nowhere: a default.
+type Place struct {
+	File   string `json:"file"` // path relative to the layout's directory
+	Line   int    `json:"line"` // from 1
+	Column int    `json:"column"`
+}
+
+// String gives file:line, as compilers do.
+func (p Place) String() string {
+	if p.File == "" {
+		return "by default"
+	}
+	return fmt.Sprintf("%s:%d", p.File, p.Line)
+}
+
+// Host names the host and how to reach its libvirt.
+type Host struct {
+	Name      string
+	Libvirt   string   // connection URI; qemu:///system when not stated
+	NeverLend []string // NVMe serials, besides the host's own drives
+	At        Place
+}
+
+// PCIID is one half of a PCI identity: a vendor or device number.
+type PCIID uint16
+
+// String gives four hexadecimal digits, as lspci -n does.
+func (id PCIID) String() string { return fmt.Sprintf("%04x", uint16(id)) }
+
+// Controller is a PCI function that may be lent, known by what it is.
+// Exactly one of NVMe and PCI is set.
+type Controller struct {
+	Name   string
+	NVMe   *NVMeIdentity
+	PCI    *PCIIdentity
+	Drive  *Drive
+	Return Return
+	At     Place
+}
+
+// NVMeIdentity tells an NVMe controller by its own serial number.
+type NVMeIdentity struct {
+	Serial string // without the padding of the Identify data structure
+	Model  string // empty: any
+	At     Place
+}
+
+// PCIIdentity tells any other controller by kind and, where two are alike, by
+// the physical slot it sits in.
+type PCIIdentity struct {
+	Vendor PCIID
+	Device PCIID
+	Slot   string // name under /sys/bus/pci/slots; empty: any
+	At     Place
+}
+
+// Drive says what the controller's drive shall hold.
+type Drive struct {
+	CopyOf     string // path of the image whose system moves here; empty: none
+	Erase      string // the drive's serial, spelled out, when it is not blank
+	Partitions []Partition
+	At         Place
+}
+
+// Partition is a part of the drive for the host; its name is its GPT name.
+type Partition struct {
+	Name      string
+	SizeBytes uint64 // 0 with Rest
+	Rest      bool   // all free space that remains
+	Format    string // "xfs", "ext4" or empty: left unformatted
+	At        Place
+}
+
+// Return says how the host takes the controller back.
+type Return struct {
+	Within    time.Duration // 30 s when not stated
+	OnFailure string        // "hold" or "alarm"; "hold" when not stated
+	Mounts    []Mount
+	At        Place
+}
+
+// Mount is a filesystem of the drive that the host has mounted whenever the
+// controller is home.
+type Mount struct {
+	Partition string   // name of a partition of the same controller's drive
+	Path      string   // where: absolute and clean
+	Options   []string // as mount(8) takes them
+	At        Place
+}
+
+// Shim is a small boot disk or option ROM for firmware that cannot read NVMe.
+type Shim struct {
+	Name  string
+	Donor string // firmware image that holds the parts
+	As    string // "rom" or "disk"
+	At    Place
+}
+
+// Ref is a named thing and where it was named.
+type Ref struct {
+	Name string
+	At   Place
+}
+
+// Guest is a virtual machine as the layout states it. A nil or empty field
+// states nothing: what libvirt has stays.
+type Guest struct {
+	Name     string
+	System   string // "windows", "linux" or empty
+	Firmware string // "uefi", "bios", an absolute path of a firmware image, or empty
+	Borrows  []Ref  // controllers
+	Boots    *Ref   // the controller it boots from; one of Borrows
+	Shim     *Ref
+	CPU      *CPU
+	Memory   *Memory
+	Disks    []Disk
+	Networks []Network
+	Stop     time.Duration // how long a shutdown may take; 60 s when not stated
+	Retired  bool          // the definition is removed, images are not touched
+	At       Place
+}
+
+// CPU states the guest's processors.
+type CPU struct {
+	Count int
+	Near  *Ref // controller on whose NUMA node they run
+	At    Place
+}
+
+// Memory states the guest's memory.
+type Memory struct {
+	SizeBytes uint64
+	HugePages bool
+	At        Place
+}
+
+// Disk is a virtual disk of a guest; exactly one of Image and PartitionID is set.
+type Disk struct {
+	Name        string
+	Image       string // path of an image file
+	PartitionID string // GPT partition id, lower case
+	Bus         string // "virtio", "scsi", "sata"
+	SizeBytes   uint64 // of an image that is yet to be made; 0: not stated
+	At          Place
+}
+
+// Network is a network card of a guest; exactly one of Bridge and Network is set.
+type Network struct {
+	Name    string
+	Bridge  string // bridge of the host
+	Network string // libvirt network
+	Model   string // "virtio" when not stated
+	MAC     string // empty: libvirt chooses
+	At      Place
+}
+
+// Shift is a set of guests that run at the same time.
+type Shift struct {
+	Name   string
+	Guests []Ref
+	At     Place
+}
+
+// Controller gives the controller of that name, or nil.
+func (l *Layout) Controller(name string) *Controller { return named(l.Controllers, name) }
+
+// Guest gives the guest of that name, or nil.
+func (l *Layout) Guest(name string) *Guest { return named(l.Guests, name) }
+
+// Shim gives the shim of that name, or nil.
+func (l *Layout) Shim(name string) *Shim { return named(l.Shims, name) }
+
+// Shift gives the shift of that name, or nil.
+func (l *Layout) Shift(name string) *Shift { return named(l.Shifts, name) }
+
+func (c Controller) name() string { return c.Name }
+func (s Shim) name() string       { return s.Name }
+func (g Guest) name() string      { return g.Name }
+func (s Shift) name() string      { return s.Name }
+
+func named[T interface{ name() string }](list []T, name string) *T {
+	for i := range list {
+		if list[i].name() == name {
+			return &list[i]
+		}
+	}
+	return nil
+}
