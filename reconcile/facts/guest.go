@@ -1,0 +1,74 @@
+package facts
+
+import "lendkeep/spec"
+
+// Virtualization is what libvirt says.
+type Virtualization struct {
+	URI       string  `json:"uri,omitempty"`
+	Version   string  `json:"version,omitempty"`
+	Guests    []Guest `json:"guests,omitempty"`
+	Pools     []Pool  `json:"pools,omitempty"`
+	IOMMU     *bool   `json:"iommu,omitempty"` // host capabilities: <iommu support>; nil: not said
+	Emulator  string  `json:"emulator,omitempty"`
+	GuestType string  `json:"guest_type,omitempty"` // best type for new guests: "kvm", "qemu", "test"
+	Gaps      []Gap   `json:"gaps,omitempty"`
+}
+
+// Guest is a virtual machine that libvirt knows.
+type Guest struct {
+	Name      string      `json:"name"`
+	UUID      string      `json:"uuid"`
+	Running   bool        `json:"running"`
+	Condition string      `json:"condition"` // libvirt's word: "running", "paused", "shut off"
+	Autostart bool        `json:"autostart,omitempty"`
+	Kept      *Definition `json:"kept,omitempty"` // used at the next start; nil for a transient guest
+	Live      *Definition `json:"live,omitempty"` // in force now; nil when off
+}
+
+// Definition is a guest's XML as libvirt gave it, and what was read from it.
+type Definition struct {
+	XML         string   `json:"xml"`
+	Lent        []Lent   `json:"lent,omitempty"`
+	Disks       []Disk   `json:"disks,omitempty"`
+	Records     []Record `json:"records,omitempty"`
+	MemoryBytes uint64   `json:"memory_bytes"`
+	CPUs        int      `json:"cpus"`
+	HugePages   bool     `json:"huge_pages,omitempty"`
+}
+
+// Lent is a PCI function in a guest's definition (<hostdev type='pci'>).
+type Lent struct {
+	Address   Address `json:"address"`
+	Managed   bool    `json:"managed"`
+	BootOrder int     `json:"boot_order,omitempty"` // 0: none
+}
+
+// Disk is a disk in a guest's definition; Source is empty for an empty drive.
+type Disk struct {
+	Target string `json:"target"` // "vda"
+	Kind   string `json:"kind"`   // "file", "block", "volume", "network"
+	Source string `json:"source,omitempty"`
+	Device string `json:"device"` // "disk", "cdrom"
+	Pool   string `json:"pool,omitempty"`
+	Volume string `json:"volume,omitempty"`
+}
+
+// Record is lendkeep's note in a guest's <metadata>: which controller was
+// meant by an address. It is the one way to know a controller while it is lent,
+// when it can say nothing of itself to the host.
+type Record struct {
+	Controller string     `json:"controller"` // name in the layout
+	Address    Address    `json:"address"`
+	Vendor     spec.PCIID `json:"vendor"`
+	Device     spec.PCIID `json:"device"`
+	Serial     string     `json:"serial,omitempty"`
+}
+
+// Pool is a storage pool of libvirt's.
+type Pool struct {
+	Name    string   `json:"name"`
+	Kind    string   `json:"kind"` // "dir", "fs", "logical", "disk", ...
+	Active  bool     `json:"active"`
+	Target  string   `json:"target,omitempty"`
+	Sources []string `json:"sources,omitempty"` // device paths
+}

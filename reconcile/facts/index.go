@@ -1,0 +1,239 @@
+package facts
+
+import (
+	"cmp"
+	"path"
+	"slices"
+	"strings"
+)
+
+// Index answers questions about one survey. It is built once, in time that
+// grows with the size of the survey, and never changes; the survey must not
+// change while it is in use.
+type Index struct {
+	Survey    *Survey
+	functions map[Address]*Function
+	blocks    map[string]*Block
+	byDevno   map[Devno]*Block
+	byLink    map[string]*Block
+	parts     map[string][]*Block // partitions by their drive's name
+	tops      map[Address][]*Block
+	groups    map[int][]*Function
+	below     map[Address][]*Function
+	guests    map[string]*Guest
+	paths     map[string]*Path
+	mountAt   map[string]*Mount   // the uppermost mount of each place
+	mountsOf  map[string][]*Mount // by kernel name of the device
+	files     map[*Mount][]fileUse
+	direct    map[string][]directUse
+}
+
+// NewIndex builds the index of a survey.
+func NewIndex(survey *Survey) *Index {
+	ix := &Index{
+		Survey:    survey,
+		functions: make(map[Address]*Function, len(survey.Functions)),
+		blocks:    make(map[string]*Block, len(survey.Blocks)),
+		byDevno:   make(map[Devno]*Block, len(survey.Blocks)),
+		byLink:    map[string]*Block{},
+		parts:     map[string][]*Block{},
+		tops:      map[Address][]*Block{},
+		groups:    map[int][]*Function{},
+		below:     map[Address][]*Function{},
+		guests:    make(map[string]*Guest, len(survey.Libvirt.Guests)),
+		paths:     make(map[string]*Path, len(survey.Paths)),
+		mountAt:   make(map[string]*Mount, len(survey.Mounts)),
+		mountsOf:  map[string][]*Mount{},
+		files:     map[*Mount][]fileUse{},
+		direct:    map[string][]directUse{},
+	}
+	ix.addFunctions()
+	ix.addBlocks()
+	for i := range survey.Libvirt.Guests {
+		ix.guests[survey.Libvirt.Guests[i].Name] = &survey.Libvirt.Guests[i]
+	}
+	for i := range survey.Paths {
+		ix.paths[survey.Paths[i].Named] = &survey.Paths[i]
+	}
+	ix.addMounts()
+	ix.addUsers()
+	return ix
+}
+
+func (ix *Index) addFunctions() {
+	for i := range ix.Survey.Functions {
+		f := &ix.Survey.Functions[i]
+		ix.functions[f.Address] = f
+		if f.Group != nil {
+			ix.groups[*f.Group] = append(ix.groups[*f.Group], f)
+		}
+		if f.Upstream != nil {
+			ix.below[*f.Upstream] = append(ix.below[*f.Upstream], f)
+		}
+	}
+}
+
+func (ix *Index) addBlocks() {
+	for i := range ix.Survey.Blocks {
+		b := &ix.Survey.Blocks[i]
+		ix.blocks[b.Name] = b
+		ix.byDevno[b.Devno] = b
+		ix.byLink["/dev/"+b.Name] = b
+		for _, link := range b.Links {
+			ix.byLink["/dev/"+strings.TrimPrefix(link, "/dev/")] = b
+		}
+		switch {
+		case b.Whole != "":
+			ix.parts[b.Whole] = append(ix.parts[b.Whole], b)
+		case b.Controller != nil:
+			ix.tops[*b.Controller] = append(ix.tops[*b.Controller], b)
+		}
+	}
+}
+
+func (ix *Index) addMounts() {
+	for i := range ix.Survey.Mounts {
+		m := &ix.Survey.Mounts[i]
+		ix.mountAt[m.Path] = m
+		if b := ix.byDevno[m.Devno]; b != nil {
+			ix.mountsOf[b.Name] = append(ix.mountsOf[b.Name], m)
+		}
+		for _, name := range m.Devices {
+			if b := ix.blocks[name]; b != nil && b.Devno != m.Devno {
+				ix.mountsOf[name] = append(ix.mountsOf[name], m)
+			}
+		}
+	}
+}
+
+// Function gives the function at that address, or nil.
+func (ix *Index) Function(at Address) *Function { return ix.functions[at] }
+
+// Block gives the block device of that kernel name, or nil.
+func (ix *Index) Block(name string) *Block { return ix.blocks[name] }
+
+// Guest gives the guest of that name, or nil where libvirt knows none.
+func (ix *Index) Guest(name string) *Guest { return ix.guests[name] }
+
+// MountAt gives what is mounted at exactly that place, or nil.
+func (ix *Index) MountAt(place string) *Mount { return ix.mountAt[place] }
+
+// Drives gives the block devices that hang directly on a function.
+func (ix *Index) Drives(at Address) []*Block { return ix.tops[at] }
+
+// Partitions gives the partitions of a drive.
+func (ix *Index) Partitions(drive string) []*Block { return ix.parts[drive] }
+
+// PartitionNamed gives the partition of that GPT name on a controller's
+// drives; nil when there is none, or more than one, since then none is meant.
+func (ix *Index) PartitionNamed(at Address, name string) *Block {
+	var found *Block
+	for _, drive := range ix.tops[at] {
+		for _, part := range ix.parts[drive.Name] {
+			if part.Partition == nil || part.Partition.Name != name {
+				continue
+			}
+			if found != nil {
+				return nil
+			}
+			found = part
+		}
+	}
+	return found
+}
+
+// Device gives the block device that a path below /dev means, links resolved,
+// or nil.
+func (ix *Index) Device(named string) *Block {
+	if b := ix.byLink[path.Clean(named)]; b != nil {
+		return b
+	}
+	if p := ix.paths[named]; p != nil && p.Resolved != "" {
+		return ix.byLink[p.Resolved]
+	}
+	return nil
+}
+
+// Path gives what was seen at survey time of a path that somebody named.
+func (ix *Index) Path(named string) *Path { return ix.paths[named] }
+
+// Holding gives the mount that a file lies on: the uppermost one at its
+// longest prefix. Nil only where nothing is mounted at all.
+func (ix *Index) Holding(file string) *Mount {
+	if p := ix.paths[file]; p != nil && p.Resolved != "" {
+		file = p.Resolved
+	}
+	for place := path.Clean(file); ; place = path.Dir(place) {
+		if m := ix.mountAt[place]; m != nil {
+			return m
+		}
+		if place == "/" || place == "." {
+			return nil
+		}
+	}
+}
+
+// Group gives the functions of an IOMMU group, by address.
+func (ix *Index) Group(number int) []*Function { return ix.groups[number] }
+
+// Below gives the functions directly below a bridge or port.
+func (ix *Index) Below(bridge Address) []*Function { return ix.below[bridge] }
+
+// Siblings gives the other functions of the same slot.
+func (ix *Index) Siblings(at Address) []*Function {
+	var list []*Function
+	for n := range uint8(8) {
+		sibling := at
+		sibling.Function = n
+		if f := ix.functions[sibling]; f != nil && n != at.Function {
+			list = append(list, f)
+		}
+	}
+	return list
+}
+
+// Upstream gives the bridges and ports above a function, nearest first.
+func (ix *Index) Upstream(at Address) []*Function {
+	var list []*Function
+	for f := ix.functions[at]; f != nil && f.Upstream != nil && len(list) < 32; {
+		f = ix.functions[*f.Upstream]
+		if f != nil {
+			list = append(list, f)
+		}
+	}
+	return list
+}
+
+// BySerial gives the functions whose NVMe controller has that serial.
+func (ix *Index) BySerial(serial string) []*Function {
+	var list []*Function
+	for i := range ix.Survey.Functions {
+		if f := &ix.Survey.Functions[i]; f.NVMe != nil && f.NVMe.Serial == serial {
+			list = append(list, f)
+		}
+	}
+	return list
+}
+
+// Holder gives the running guest that a function is lent to, or nil.
+func (ix *Index) Holder(at Address) *Guest {
+	for i := range ix.Survey.Libvirt.Guests {
+		g := &ix.Survey.Libvirt.Guests[i]
+		if g.Live == nil {
+			continue
+		}
+		if slices.ContainsFunc(g.Live.Lent, func(l Lent) bool { return l.Address == at }) {
+			return g
+		}
+	}
+	return nil
+}
+
+// Sort brings every list of a survey into its canonical sequence.
+func (s *Survey) Sort() {
+	slices.SortFunc(s.Functions, func(a, b Function) int { return a.Address.Compare(b.Address) })
+	slices.SortFunc(s.Blocks, func(a, b Block) int { return cmp.Compare(a.Name, b.Name) })
+	slices.SortFunc(s.Paths, func(a, b Path) int { return cmp.Compare(a.Named, b.Named) })
+	slices.SortFunc(s.Libvirt.Guests, func(a, b Guest) int { return cmp.Compare(a.Name, b.Name) })
+	slices.SortFunc(s.Libvirt.Pools, func(a, b Pool) int { return cmp.Compare(a.Name, b.Name) })
+}

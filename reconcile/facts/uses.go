@@ -1,0 +1,249 @@
+package facts
+
+import (
+	"fmt"
+	"strings"
+)
+
+// UseKind says what sort of use is made of a drive.
+type UseKind string
+
+// The kinds of use, from the host's own system to what only might use it.
+const (
+	UseSystem  UseKind = "host system" // the host's own root, /boot or ESP
+	UseMount   UseKind = "mount"
+	UseSwap    UseKind = "swap"
+	UseHolder  UseKind = "holder" // assembled into a device that nothing uses yet
+	UseGuest   UseKind = "guest"  // a guest's disk or an image that one is based on
+	UsePool    UseKind = "pool"
+	UseUnknown UseKind = "unknown"
+)
+
+// Use is one user of a drive and the way from the controller to it.
+type Use struct {
+	Kind  UseKind
+	User  string   // "/srv/shelf", "catalogue", "vg0-root"
+	Chain []string // controller, drive, partition, ... the last device before the user
+	Mount *Mount   // the mount it goes through, if any
+	Live  bool     // in use now; false for the disk of a guest that is off, or an inactive pool
+}
+
+// String tells the use with its path, for findings.
+func (u Use) String() string {
+	return strings.Join(u.Chain, " > ") + " > " + string(u.Kind) + " " + u.User
+}
+
+// fileUse is somebody's use of a file on a mount.
+type fileUse struct {
+	kind UseKind
+	user string
+	file string
+	live bool
+	loop *Block // a loop device: the use goes on there
+}
+
+// directUse is somebody's use of a device itself.
+type directUse struct {
+	kind UseKind
+	user string
+	live bool
+}
+
+// addUsers notes who uses files and devices: swap areas, loop devices, guests
+// with every image below theirs, pools.
+func (ix *Index) addUsers() {
+	for _, s := range ix.Survey.Swaps {
+		if s.File {
+			ix.addFile(s.Path, fileUse{kind: UseSwap, user: s.Path, live: true})
+		} else {
+			ix.addDirect(s.Path, directUse{UseSwap, s.Path, true})
+		}
+	}
+	for i := range ix.Survey.Blocks {
+		if b := &ix.Survey.Blocks[i]; b.BackingFile != "" {
+			ix.addSource(b.BackingFile, fileUse{loop: b, user: b.Name, kind: UseHolder, live: true})
+		}
+	}
+	for i := range ix.Survey.Libvirt.Guests {
+		ix.addGuest(&ix.Survey.Libvirt.Guests[i])
+	}
+	for _, p := range ix.Survey.Libvirt.Pools {
+		if p.Target != "" && p.Kind != "logical" && p.Kind != "disk" {
+			ix.addFile(p.Target, fileUse{kind: UsePool, user: p.Name, live: false})
+		}
+		for _, source := range p.Sources {
+			ix.addDirect(source, directUse{UsePool, p.Name, p.Active})
+		}
+	}
+}
+
+func (ix *Index) addGuest(g *Guest) {
+	seen := map[string]bool{}
+	for _, d := range g.Definitions() {
+		for _, disk := range d.Disks {
+			if disk.Source == "" || disk.Kind == "network" || seen[disk.Source] {
+				continue
+			}
+			seen[disk.Source] = true
+			ix.addChain(disk.Source, g)
+		}
+	}
+}
+
+// addChain notes an image and all images it is based on. A chain longer than
+// 64 is a loop or an attack; libvirt itself stops at 200.
+func (ix *Index) addChain(image string, g *Guest) {
+	for range 64 {
+		ix.addSource(image, fileUse{kind: UseGuest, user: g.Name, live: g.Running})
+		p := ix.paths[image]
+		if p == nil || p.Backing == "" {
+			return
+		}
+		image = p.Backing
+	}
+}
+
+// addSource notes the use of something that may be a device or a file.
+func (ix *Index) addSource(named string, use fileUse) {
+	if b := ix.Device(named); b != nil {
+		if use.loop == nil {
+			ix.direct[b.Name] = append(ix.direct[b.Name], directUse{use.kind, use.user, use.live})
+			return
+		}
+		ix.direct[b.Name] = append(ix.direct[b.Name], directUse{UseHolder, use.user, true})
+		return
+	}
+	ix.addFile(named, use)
+}
+
+func (ix *Index) addFile(named string, use fileUse) {
+	use.file = named
+	if m := ix.Holding(named); m != nil {
+		ix.files[m] = append(ix.files[m], use)
+	}
+}
+
+func (ix *Index) addDirect(named string, use directUse) {
+	if b := ix.Device(named); b != nil {
+		ix.direct[b.Name] = append(ix.direct[b.Name], use)
+	}
+}
+
+// Uses lists every use of a function's drives, at any depth: partitions,
+// holders, filesystems, swap, files in use on those filesystems, loop devices
+// on such files, guests, pools. What cannot be told apart from use counts as
+// use (UseUnknown).
+func (ix *Index) Uses(at Address) []Use {
+	walk := usesWalk{ix: ix, seen: map[string]bool{}}
+	f := ix.functions[at]
+	if f == nil {
+		return nil
+	}
+	for _, drive := range ix.tops[at] {
+		walk.block(drive, []string{at.String()})
+	}
+	for _, name := range f.Interfaces {
+		walk.uses = append(walk.uses, Use{Kind: UseUnknown, User: "network interface " + name, Chain: []string{at.String()}, Live: true})
+	}
+	return walk.uses
+}
+
+type usesWalk struct {
+	ix   *Index
+	seen map[string]bool
+	uses []Use
+}
+
+func (w *usesWalk) add(use Use) { w.uses = append(w.uses, use) }
+
+func (w *usesWalk) block(b *Block, above []string) {
+	if w.seen[b.Name] {
+		return
+	}
+	w.seen[b.Name] = true
+	chain := append(above[:len(above):len(above)], b.title())
+	before := len(w.uses)
+	for _, m := range w.ix.mountsOf[b.Name] {
+		w.mount(m, chain)
+	}
+	for _, d := range w.ix.direct[b.Name] {
+		w.add(Use{Kind: d.kind, User: d.user, Chain: chain, Live: d.live})
+	}
+	for _, part := range w.ix.parts[b.Name] {
+		w.block(part, chain)
+	}
+	for _, name := range b.Holders {
+		w.holder(name, chain)
+	}
+	if len(w.uses) == before {
+		w.doubt(b, chain)
+	}
+}
+
+// holder follows a device built on this one; where it has no user of its own
+// it still holds the drive, since it is assembled.
+func (w *usesWalk) holder(name string, chain []string) {
+	before := len(w.uses)
+	b := w.ix.blocks[name]
+	if b == nil {
+		w.add(Use{Kind: UseUnknown, User: name + ", of which nothing else is known", Chain: chain, Live: true})
+		return
+	}
+	w.block(b, chain)
+	if len(w.uses) == before {
+		w.add(Use{Kind: UseHolder, User: b.title(), Chain: chain, Live: true})
+	}
+}
+
+// mount is a use by itself, and so is each file in use on it.
+func (w *usesWalk) mount(m *Mount, chain []string) {
+	kind := UseMount
+	switch m.Path {
+	case "/", "/boot", "/boot/efi", "/efi", "/usr", "/var":
+		kind = UseSystem
+	}
+	w.add(Use{Kind: kind, User: m.Path, Chain: chain, Mount: m, Live: true})
+	through := append(chain[:len(chain):len(chain)], m.Path)
+	for _, f := range w.ix.files[m] {
+		if f.loop != nil {
+			w.holder(f.loop.Name, append(through[:len(through):len(through)], f.file))
+			continue
+		}
+		w.add(Use{Kind: f.kind, User: f.user, Chain: append(through[:len(through):len(through)], f.file), Mount: m, Live: f.live})
+	}
+}
+
+// doubt adds a use where a device looks free but may not be. The kernel does
+// not show which devices a ZFS pool is made of, so while the module is loaded a
+// member counts as used; a gap counts too.
+func (w *usesWalk) doubt(b *Block, chain []string) {
+	if b.Signature != nil && b.Signature.Kind == "zfs_member" && w.ix.Survey.Machine.ZFS {
+		w.add(Use{Kind: UseUnknown, User: "ZFS pool " + b.Signature.Label + ", which may be imported", Chain: chain, Live: true})
+	}
+	for _, gap := range b.Gaps {
+		w.add(Use{Kind: UseUnknown, User: fmt.Sprintf("%s not readable at %s: %s", gap.Fact, gap.Path, gap.Reason), Chain: chain, Live: true})
+	}
+}
+
+func (b *Block) title() string {
+	switch {
+	case b.Mapper != nil:
+		return b.Name + " (" + b.Mapper.Name + ")"
+	case b.Partition != nil && b.Partition.Name != "":
+		return b.Name + " (" + b.Partition.Name + ")"
+	default:
+		return b.Name
+	}
+}
+
+// Definitions gives the kept and the live definition, those that exist.
+func (g *Guest) Definitions() []*Definition {
+	var list []*Definition
+	if g.Live != nil {
+		list = append(list, g.Live)
+	}
+	if g.Kept != nil {
+		list = append(list, g.Kept)
+	}
+	return list
+}
