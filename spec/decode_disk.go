@@ -1,0 +1,73 @@
+package spec
+
+import (
+	"fmt"
+	"strings"
+
+	"github.com/hashicorp/hcl/v2/hclsyntax"
+)
+
+var (
+	diskForm = &form{
+		kind:   "disk",
+		named:  wrongName,
+		needs:  []string{"bus"},
+		allows: []string{"image", "block", "size"},
+	}
+	networkForm = &form{
+		kind:   "network",
+		named:  wrongName,
+		allows: []string{"bridge", "network", "model", "mac"},
+	}
+)
+
+const networkModel = "virtio"
+
+func (r *reader) decodeDisk(source *hclsyntax.Block, inside string) Disk {
+	b := r.open(source, diskForm, inside)
+	d := Disk{
+		Name:        b.name,
+		Image:       b.checked("image", wrongFile),
+		PartitionID: strings.ToLower(b.wrapped("block", partitionType, wrongGUID)),
+		Bus:         b.choice("bus", "virtio", "scsi", "sata"),
+		SizeBytes:   b.size(sector),
+		At:          b.at,
+	}
+	b.exactlyOne("image", d.Image, "block", d.PartitionID, "image = \"/PATH\", or block = partition(\"ID\")")
+	if d.PartitionID != "" && d.SizeBytes != 0 {
+		r.refuse(r.stated[spot{b.at, "size"}], "a partition has its own size",
+			"Only an image that is yet to be made takes a size.", "remove size")
+	}
+	return d
+}
+
+func (r *reader) decodeNetwork(source *hclsyntax.Block, inside string) Network {
+	b := r.open(source, networkForm, inside)
+	n := Network{
+		Name:    b.name,
+		Bridge:  b.checked("bridge", wrongInterface),
+		Network: b.checked("network", wrongLibvirtName),
+		Model:   networkModel,
+		MAC:     strings.ToLower(b.checked("mac", wrongMAC)),
+		At:      b.at,
+	}
+	b.exactlyOne("bridge", n.Bridge, "network", n.Network, "bridge = \"NAME\" of the host, or network = \"NAME\" in libvirt")
+	if model := b.checked("model", wrongModelName); model != "" {
+		n.Model = model
+	}
+	return n
+}
+
+// exactlyOne reports a block with both of two attributes, or with neither. One
+// that is stated but wrong counts as there; its mistake has been reported.
+func (b *block) exactlyOne(first, firstText, second, secondText, hint string) {
+	one := firstText != "" || b.r.broken[spot{b.at, first}]
+	two := secondText != "" || b.r.broken[spot{b.at, second}]
+	switch {
+	case !one && !two:
+		b.r.refuse(b.DefRange(), fmt.Sprintf("%s needs %s or %s", b.Type, first, second), "", "write "+hint)
+	case one && two:
+		b.r.refuse(b.r.stated[spot{b.at, second}], fmt.Sprintf("%s has both %s and %s", b.Type, first, second),
+			"It is one or the other.", "write "+hint)
+	}
+}

@@ -1,0 +1,110 @@
+package spec
+
+import (
+	"bytes"
+	"strings"
+	"unicode"
+	"unicode/utf8"
+
+	"github.com/hashicorp/hcl/v2"
+	"golang.org/x/text/width"
+)
+
+// How many bytes of a long source line are kept before what is meant, of it,
+// and after it.
+const (
+	keptBefore = 80
+	keptMeant  = 120
+	keptAfter  = 60
+)
+
+// excerpt cuts the line on which rng starts out of src. Of a range over
+// several lines the part on the first one is marked.
+func excerpt(src []byte, rng hcl.Range) Excerpt {
+	from := min(max(rng.Start.Byte, 0), len(src))
+	to := min(max(rng.End.Byte, from), len(src))
+	first := bytes.LastIndexByte(src[:from], '\n') + 1
+	last := len(src)
+	if n := bytes.IndexByte(src[from:], '\n'); n >= 0 {
+		last = from + n
+	}
+	to = min(to, last)
+	return Excerpt{
+		Before: lastBytes(src[first:from], keptBefore),
+		Meant:  firstBytes(src[from:to], keptMeant),
+		After:  firstBytes(src[to:last], keptAfter),
+	}
+}
+
+func firstBytes(text []byte, limit int) string {
+	text = bytes.TrimSuffix(text, []byte("\r"))
+	if len(text) <= limit {
+		return printable(text)
+	}
+	return printable(text[:limit]) + "…"
+}
+
+func lastBytes(text []byte, limit int) string {
+	if len(text) <= limit {
+		return printable(text)
+	}
+	return "…" + printable(text[len(text)-limit:])
+}
+
+// printable keeps what a terminal only shows: a layout is text from somewhere
+// else, and an escape sequence in it must not act on the reader's screen.
+func printable(text []byte) string {
+	return strings.Map(func(r rune) rune {
+		if r == '\t' || unicode.IsPrint(r) {
+			return r
+		}
+		return utf8.RuneError
+	}, string(text))
+}
+
+// lines gives the source line and the line of carets, both indented; nothing
+// for an empty excerpt.
+func (e Excerpt) lines(indent string) string {
+	before := strings.TrimLeft(e.Before, " \t")
+	if before+e.Meant+e.After == "" {
+		return ""
+	}
+	carets := strings.Repeat("^", max(columns(e.Meant), 1))
+	source := strings.TrimRight(before+e.Meant+e.After, " \t")
+	return indent + source + "\n" + indent + blank(before) + carets + "\n"
+}
+
+// blank gives white space as wide as text, tabs kept.
+func blank(text string) string {
+	var out strings.Builder
+	for _, r := range text {
+		if r == '\t' {
+			out.WriteRune(r)
+			continue
+		}
+		out.WriteString(strings.Repeat(" ", runeColumns(r)))
+	}
+	return out.String()
+}
+
+func columns(text string) int {
+	n := 0
+	for _, r := range text {
+		n += runeColumns(r)
+	}
+	return n
+}
+
+// runeColumns gives how many columns a terminal uses for r: none for combining
+// marks, two for the wide characters of Unicode's annex 11.
+func runeColumns(r rune) int {
+	if unicode.In(r, unicode.Mn, unicode.Me, unicode.Cf) {
+		return 0
+	}
+	switch width.LookupRune(r).Kind() {
+	case width.EastAsianWide, width.EastAsianFullwidth:
+		return 2
+	default:
+		return 1
+	}
+}

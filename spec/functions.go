@@ -1,0 +1,198 @@
+package spec
+
+import (
+	"fmt"
+	"math/big"
+	"reflect"
+	"regexp"
+
+	"github.com/zclconf/go-cty/cty"
+	"github.com/zclconf/go-cty/cty/function"
+	"github.com/zclconf/go-cty/cty/function/stdlib"
+)
+
+// Values that text and numbers cannot stand for, so that a path is not taken
+// for a partition id, nor a number for "all that remains".
+var (
+	restType      = cty.Capsule("rest of the drive", reflect.TypeFor[struct{}]())
+	imageType     = cty.Capsule("image", reflect.TypeFor[string]())
+	partitionType = cty.Capsule("partition", reflect.TypeFor[string]())
+	referenceType = cty.Capsule("reference", reflect.TypeFor[pointer]())
+)
+
+// pointer is what controller.reel and the like evaluate to.
+type pointer struct {
+	kind string
+	name string
+}
+
+// functions are all that an expression may call. Of the library's functions
+// those are missing that work on dates, bytes and patterns, which no attribute
+// needs, and those whose answer can be far larger than what they are given.
+var functions = bounded(map[string]function.Function{
+	"kib":       unit("kib", 1<<10),
+	"mib":       unit("mib", 1<<20),
+	"gib":       unit("gib", 1<<30),
+	"tib":       unit("tib", 1<<40),
+	"rest":      restFunction,
+	"image":     wrapping(imageType, "path"),
+	"partition": wrapping(partitionType, "id"),
+	"format":    checkedFormat,
+
+	"chomp":      stdlib.ChompFunc,
+	"join":       stdlib.JoinFunc,
+	"lower":      stdlib.LowerFunc,
+	"replace":    stdlib.ReplaceFunc,
+	"split":      stdlib.SplitFunc,
+	"strlen":     stdlib.StrlenFunc,
+	"substr":     stdlib.SubstrFunc,
+	"title":      stdlib.TitleFunc,
+	"trim":       stdlib.TrimFunc,
+	"trimprefix": stdlib.TrimPrefixFunc,
+	"trimspace":  stdlib.TrimSpaceFunc,
+	"trimsuffix": stdlib.TrimSuffixFunc,
+	"upper":      stdlib.UpperFunc,
+
+	"coalesce": stdlib.CoalesceFunc,
+	"compact":  stdlib.CompactFunc,
+	"concat":   stdlib.ConcatFunc,
+	"contains": stdlib.ContainsFunc,
+	"distinct": stdlib.DistinctFunc,
+	"element":  stdlib.ElementFunc,
+	"flatten":  stdlib.FlattenFunc,
+	"index":    stdlib.IndexFunc,
+	"keys":     stdlib.KeysFunc,
+	"length":   stdlib.LengthFunc,
+	"lookup":   stdlib.LookupFunc,
+	"merge":    stdlib.MergeFunc,
+	"range":    stdlib.RangeFunc,
+	"reverse":  stdlib.ReverseListFunc,
+	"slice":    stdlib.SliceFunc,
+	"sort":     stdlib.SortFunc,
+	"values":   stdlib.ValuesFunc,
+	"zipmap":   stdlib.ZipmapFunc,
+
+	"abs":   stdlib.AbsoluteFunc,
+	"ceil":  stdlib.CeilFunc,
+	"floor": stdlib.FloorFunc,
+	"max":   stdlib.MaxFunc,
+	"min":   stdlib.MinFunc,
+})
+
+// unit makes a function from a number of units to bytes. Fractions are fine as
+// long as whole bytes come out: gib(1.5), but not kib(0.0001).
+func unit(name string, size int64) function.Function {
+	return function.New(&function.Spec{
+		Params: []function.Parameter{{Name: "number", Type: cty.Number}},
+		Type:   function.StaticReturnType(cty.Number),
+		Impl: func(args []cty.Value, _ cty.Type) (cty.Value, error) {
+			bytes, ok := whole(args[0].Multiply(cty.NumberIntVal(size)))
+			if !ok {
+				return cty.NilVal, function.NewArgErrorf(0, "%s %s is not a whole number of bytes",
+					args[0].AsBigFloat().Text('g', 10), name)
+			}
+			return cty.NumberVal(bytes), nil
+		},
+	})
+}
+
+// whole gives a number that is whole. Expressions are computed with 512 bits;
+// what is whole in 128 of them, as 1.1 * 10 is, was meant to be whole.
+func whole(number cty.Value) (*big.Float, bool) {
+	rounded := new(big.Float).SetPrec(128).Set(number.AsBigFloat())
+	return rounded, rounded.IsInt()
+}
+
+var restFunction = function.New(&function.Spec{
+	Type: function.StaticReturnType(restType),
+	Impl: func([]cty.Value, cty.Type) (cty.Value, error) {
+		return cty.CapsuleVal(restType, &struct{}{}), nil
+	},
+})
+
+// wrapping makes a function that says what kind of thing a text names. The
+// text itself is judged where it is used, with the attribute's name at hand.
+func wrapping(kind cty.Type, parameter string) function.Function {
+	return function.New(&function.Spec{
+		Params: []function.Parameter{{Name: parameter, Type: cty.String}},
+		Type:   function.StaticReturnType(kind),
+		Impl: func(args []cty.Value, _ cty.Type) (cty.Value, error) {
+			text := args[0].AsString()
+			return cty.CapsuleVal(kind, &text), nil
+		},
+	})
+}
+
+// wideVerb finds a width, precision or argument number of four digits or more.
+var wideVerb = regexp.MustCompile(`%[^%a-zA-Z]*[0-9]{4}`)
+
+var checkedFormat = function.New(&function.Spec{
+	Params:   stdlib.FormatFunc.Params(),
+	VarParam: stdlib.FormatFunc.VarParam(),
+	Type:     function.StaticReturnType(cty.String),
+	Impl: func(args []cty.Value, _ cty.Type) (cty.Value, error) {
+		if wideVerb.MatchString(args[0].AsString()) {
+			return cty.NilVal, function.NewArgErrorf(0, "a width may have three digits")
+		}
+		return stdlib.FormatFunc.Call(args)
+	},
+})
+
+// maxWeight bounds what one value may hold: characters of text plus elements
+// of lists. A path has at most 4,096 bytes (PATH_MAX in linux/limits.h), and
+// nothing in a layout is longer.
+const maxWeight = 4096
+
+// bounded makes every function refuse arguments that are too heavy together,
+// so that the answer of even join or replace stays within a few megabytes.
+func bounded(all map[string]function.Function) map[string]function.Function {
+	for name, f := range all {
+		all[name] = function.New(&function.Spec{
+			Params:   f.Params(),
+			VarParam: f.VarParam(),
+			Type: func(args []cty.Value) (cty.Type, error) {
+				total := 0
+				for _, arg := range args {
+					total += weight(arg)
+				}
+				if total > maxWeight {
+					return cty.NilType, fmt.Errorf("the arguments hold more than %d characters and elements", maxWeight)
+				}
+				return f.ReturnTypeForValues(args)
+			},
+			Impl: func(args []cty.Value, _ cty.Type) (cty.Value, error) { return f.Call(args) },
+		})
+	}
+	return all
+}
+
+// weight counts the characters and elements in v, and gives up counting a
+// little above maxWeight.
+func weight(v cty.Value) int {
+	switch {
+	case v == cty.NilVal || v.IsNull() || !v.IsKnown() || v.IsMarked():
+		return 1
+	case v.Type() == cty.String:
+		return 1 + len(v.AsString())
+	case v.Type() == cty.Number:
+		return 1 + digits(v.AsBigFloat())
+	case v.CanIterateElements():
+		total := 1
+		for it := v.ElementIterator(); it.Next() && total <= maxWeight; {
+			key, element := it.Element()
+			total += weight(key) + weight(element)
+		}
+		return total
+	default:
+		return 1
+	}
+}
+
+// digits estimates how long a number is when written out.
+func digits(f *big.Float) int {
+	exponent := f.MantExp(nil)
+	if exponent < 0 {
+		exponent = -exponent
+	}
+	return exponent / 3 // 3.3 bits a digit
+}

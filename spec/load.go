@@ -1,0 +1,120 @@
+package spec
+
+import (
+	"crypto/sha256"
+	"encoding/binary"
+	"encoding/hex"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+)
+
+// Extension is what the names of layout files end with.
+const Extension = ".hcl"
+
+// Given are the few facts of a survey that a layout may compute with, as
+// survey.memory, survey.cpus and survey.host.
+type Given struct {
+	MemoryBytes uint64
+	CPUs        int
+	HostName    string
+	Known       bool // false: there is no survey, and asking for one is an error
+}
+
+// File is one layout file: its name within the layout's directory and its bytes.
+type File struct {
+	Name  string
+	Bytes []byte
+}
+
+// Load reads the layout in dir: all files there that end with .hcl, but hidden
+// ones. With any error there is no Layout; warnings come beside one.
+func Load(dir string, given Given) (*Layout, Diagnostics) {
+	files, ds := readFiles(dir)
+	if ds.HasErrors() {
+		return nil, ds
+	}
+	return LoadSources(dir, files, given)
+}
+
+// LoadSources makes a layout of files already read, in any order; dir is only
+// remembered. It reads nothing else and never panics, whatever the files hold.
+func LoadSources(dir string, files []File, given Given) (*Layout, Diagnostics) {
+	files = slices.Clone(files)
+	slices.SortFunc(files, func(a, b File) int { return strings.Compare(a.Name, b.Name) })
+
+	r := newReader(given)
+	layout := r.read(files)
+	if r.diags.HasErrors() {
+		return nil, r.diags.sorted()
+	}
+	layout.Dir, layout.Hash = dir, hash(files)
+	return layout, r.diags.sorted()
+}
+
+func readFiles(dir string) ([]File, Diagnostics) {
+	entries, err := os.ReadDir(dir)
+	if err != nil {
+		return nil, Diagnostics{unreadable("", "cannot read the layout's directory", err)}
+	}
+	var files []File
+	var ds Diagnostics
+	for _, entry := range entries {
+		name := entry.Name()
+		// Editors keep their locks and copies in hidden files.
+		if entry.IsDir() || filepath.Ext(name) != Extension || strings.HasPrefix(name, ".") {
+			continue
+		}
+		content, err := readRegular(filepath.Join(dir, name))
+		if err != nil {
+			ds = append(ds, unreadable(name, "cannot read this layout file", err))
+			continue
+		}
+		files = append(files, File{Name: name, Bytes: content})
+	}
+	return files, ds
+}
+
+// readRegular reads a file, but no device or pipe, on which it could wait for
+// ever, and no more of it than shows that it is too large.
+func readRegular(path string) ([]byte, error) {
+	meta, err := os.Stat(path)
+	if err != nil {
+		return nil, err
+	}
+	if !meta.Mode().IsRegular() {
+		return nil, &fs.PathError{Op: "read", Path: path, Err: fmt.Errorf("not a regular file")}
+	}
+	if meta.Size() > maxFileBytes {
+		return nil, fmt.Errorf("%s has %d bytes; a layout file may have %d", path, meta.Size(), maxFileBytes)
+	}
+	return os.ReadFile(path)
+}
+
+func unreadable(file, summary string, err error) Diagnostic {
+	return Diagnostic{
+		Severity: SeverityError,
+		Summary:  summary,
+		Detail:   err.Error(),
+		At:       Place{File: file},
+	}
+}
+
+// hash gives the sha256 over the names and bytes of sorted files. Each part has
+// its length before it, so that nothing can move from one part to the next
+// without a trace.
+func hash(files []File) string {
+	sum := sha256.New()
+	part := func(b []byte) {
+		sum.Write(binary.BigEndian.AppendUint64(nil, uint64(len(b))))
+		sum.Write(b)
+	}
+	for _, f := range files {
+		part([]byte(f.Name))
+		part(f.Bytes)
+	}
+	return hex.EncodeToString(sum.Sum(nil))
+}

@@ -1,0 +1,72 @@
+package spec
+
+import (
+	"github.com/hashicorp/hcl/v2"
+	"github.com/hashicorp/hcl/v2/hclsyntax"
+)
+
+// reader turns files into a layout. It lives for one call of LoadSources.
+type reader struct {
+	given  Given
+	files  map[string][]byte // for excerpts
+	diags  Diagnostics
+	names  map[string]*names // by kind: what may be referred to
+	values map[string]*value
+	ranges map[Place]hcl.Range // of every Place handed out, for rules
+	stated map[spot]hcl.Range  // of every attribute's value, for rules
+	broken map[spot]bool       // attributes that are stated, but wrongly
+}
+
+// spot is one attribute of the block at a place.
+type spot struct {
+	block     Place
+	attribute string
+}
+
+func newReader(given Given) *reader {
+	return &reader{
+		given:  given,
+		files:  map[string][]byte{},
+		names:  map[string]*names{},
+		values: map[string]*value{},
+		ranges: map[Place]hcl.Range{},
+		stated: map[spot]hcl.Range{},
+		broken: map[spot]bool{},
+	}
+}
+
+// read parses all files, learns every name, then reads block by block and
+// judges the whole. What only follows from another mistake is not reported:
+// after a broken syntax the names cannot be trusted, so that ends it.
+func (r *reader) read(files []File) *Layout {
+	bodies := r.parse(files)
+	if r.diags.HasErrors() {
+		return nil
+	}
+	if len(files) == 0 {
+		r.refuseWhole("layout has no files", "There is no file that ends with "+Extension+".",
+			"start from one of the layouts under examples/")
+		return nil
+	}
+	blocks := r.topBlocks(bodies)
+	r.learnNames(blocks)
+	r.learnValues(blocks)
+	layout := r.decode(blocks)
+	r.judge(layout)
+	return layout
+}
+
+func (r *reader) parse(files []File) []*hclsyntax.Body {
+	var bodies []*hclsyntax.Body
+	for _, f := range files {
+		r.files[f.Name] = f.Bytes
+		if d := guard(f.Name, f.Bytes); d != nil {
+			r.library(hcl.Diagnostics{d})
+			continue
+		}
+		file, ds := hclsyntax.ParseConfig(f.Bytes, f.Name, hcl.InitialPos)
+		r.library(ds)
+		bodies = append(bodies, file.Body.(*hclsyntax.Body))
+	}
+	return bodies
+}
