@@ -16,33 +16,33 @@ type Gap struct {
 
 // Function is one PCI function, as /sys/bus/pci/devices shows it.
 type Function struct {
-	Address         Address    `json:"address"`
-	Vendor          spec.PCIID `json:"vendor"`
-	Device          spec.PCIID `json:"device"`
-	SubsystemVendor spec.PCIID `json:"subsystem_vendor"`
-	SubsystemDevice spec.PCIID `json:"subsystem_device"`
-	VendorName      string     `json:"vendor_name,omitempty"` // from the PCI id database
-	DeviceName      string     `json:"device_name,omitempty"`
-	Class           uint32     `json:"class"` // 24 bits: base class, subclass, interface
-	Revision        uint8      `json:"revision"`
-	HeaderType      uint8      `json:"header_type"` // config space 0x0e without the multi-function bit; 0 is an endpoint
-	MultiFunction   bool       `json:"multi_function"`
-	Upstream        *Address   `json:"upstream,omitempty"` // the bridge or port above; nil on the root bus
-	Driver          string     `json:"driver"`             // empty: none bound
-	DriverOverride  string     `json:"driver_override,omitempty"`
-	Group           *int       `json:"group,omitempty"` // IOMMU group; nil: in none
-	NUMANode        int        `json:"numa_node"`       // -1: the host has just one, or does not say
-	LocalCPUs       string     `json:"local_cpus,omitempty"`
-	Link            *Link      `json:"link,omitempty"` // nil: not a PCI Express link
-	ResetMethods    []string   `json:"reset_methods,omitempty"`
-	BARs            []BAR      `json:"bars,omitempty"`
-	MSIX            *MSIX      `json:"msix,omitempty"`
-	Slot            string     `json:"slot,omitempty"` // physical slot, as under /sys/bus/pci/slots
-	PowerState      string     `json:"power_state,omitempty"`
-	D3cold          bool       `json:"d3cold_allowed"`
-	NVMe            *NVMe      `json:"nvme,omitempty"` // only while the kernel's nvme driver holds it
-	Interfaces      []string   `json:"network_interfaces,omitempty"`
-	Gaps            []Gap      `json:"gaps,omitempty"`
+	Address         Address     `json:"address"`
+	Vendor          spec.PCIID  `json:"vendor"`
+	Device          spec.PCIID  `json:"device"`
+	SubsystemVendor spec.PCIID  `json:"subsystem_vendor"`
+	SubsystemDevice spec.PCIID  `json:"subsystem_device"`
+	VendorName      string      `json:"vendor_name,omitempty"` // from the PCI id database
+	DeviceName      string      `json:"device_name,omitempty"`
+	Class           uint32      `json:"class"` // 24 bits: base class, subclass, interface
+	Revision        uint8       `json:"revision"`
+	HeaderType      uint8       `json:"header_type"` // config space 0x0e without the multi-function bit; 0 is an endpoint
+	MultiFunction   bool        `json:"multi_function"`
+	Upstream        *Address    `json:"upstream,omitempty"` // the bridge or port above; nil on the root bus
+	Driver          string      `json:"driver"`             // empty: none bound
+	DriverOverride  string      `json:"driver_override,omitempty"`
+	Group           *int        `json:"group,omitempty"` // IOMMU group; nil: in none
+	NUMANode        int         `json:"numa_node"`       // -1: the host has just one, or does not say
+	LocalCPUs       string      `json:"local_cpus,omitempty"`
+	Link            *Link       `json:"link,omitempty"` // nil: not a PCI Express link
+	ResetMethods    []string    `json:"reset_methods,omitempty"`
+	BARs            []BAR       `json:"bars,omitempty"`
+	MSIX            *MSIX       `json:"msix,omitempty"`
+	Slot            string      `json:"slot,omitempty"` // physical slot, as under /sys/bus/pci/slots
+	PowerState      string      `json:"power_state,omitempty"`
+	D3cold          bool        `json:"d3cold_allowed"`
+	NVMe            *NVMe       `json:"nvme,omitempty"` // only while the kernel's nvme driver holds it
+	Interfaces      []Interface `json:"network_interfaces,omitempty"`
+	Gaps            []Gap       `json:"gaps,omitempty"`
 }
 
 // ClassNVMe is the class of NVMe controllers (PCI Code and ID Assignment
@@ -97,6 +97,13 @@ type Namespace struct {
 	NGUID       string `json:"nguid,omitempty"`
 	UUID        string `json:"uuid,omitempty"`
 	WWID        string `json:"wwid,omitempty"`
+}
+
+// Interface is a network interface that a function provides. One whose flags
+// cannot be read counts as up: unknown means in use.
+type Interface struct {
+	Name string `json:"name"`
+	Up   bool   `json:"up"` // IFF_UP of /sys/class/net/NAME/flags: somebody has configured it
 }
 
 // Title names the function for people: what it is, then where.

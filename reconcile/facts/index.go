@@ -5,6 +5,8 @@ import (
 	"path"
 	"slices"
 	"strings"
+
+	"lendkeep/spec"
 )
 
 // Index answers questions about one survey. It is built once, in time that
@@ -24,6 +26,11 @@ type Index struct {
 	paths     map[string]*Path
 	mountAt   map[string]*Mount   // the uppermost mount of each place
 	mountsOf  map[string][]*Mount // by kernel name of the device
+	serials   map[string][]*Function
+	ofKind    map[[2]spec.PCIID][]*Function
+	holders   map[Address]*Guest
+	keepers   map[Address][]*Guest
+	records   map[string][]Record
 	files     map[*Mount][]fileUse
 	direct    map[string][]directUse
 }
@@ -44,14 +51,17 @@ func NewIndex(survey *Survey) *Index {
 		paths:     make(map[string]*Path, len(survey.Paths)),
 		mountAt:   make(map[string]*Mount, len(survey.Mounts)),
 		mountsOf:  map[string][]*Mount{},
+		serials:   map[string][]*Function{},
+		ofKind:    map[[2]spec.PCIID][]*Function{},
+		holders:   map[Address]*Guest{},
+		keepers:   map[Address][]*Guest{},
+		records:   map[string][]Record{},
 		files:     map[*Mount][]fileUse{},
 		direct:    map[string][]directUse{},
 	}
 	ix.addFunctions()
 	ix.addBlocks()
-	for i := range survey.Libvirt.Guests {
-		ix.guests[survey.Libvirt.Guests[i].Name] = &survey.Libvirt.Guests[i]
-	}
+	ix.addGuests()
 	for i := range survey.Paths {
 		ix.paths[survey.Paths[i].Named] = &survey.Paths[i]
 	}
@@ -64,11 +74,50 @@ func (ix *Index) addFunctions() {
 	for i := range ix.Survey.Functions {
 		f := &ix.Survey.Functions[i]
 		ix.functions[f.Address] = f
+		kind := [2]spec.PCIID{f.Vendor, f.Device}
+		ix.ofKind[kind] = append(ix.ofKind[kind], f)
+		if f.NVMe != nil {
+			ix.serials[f.NVMe.Serial] = append(ix.serials[f.NVMe.Serial], f)
+		}
 		if f.Group != nil {
 			ix.groups[*f.Group] = append(ix.groups[*f.Group], f)
 		}
 		if f.Upstream != nil {
 			ix.below[*f.Upstream] = append(ix.below[*f.Upstream], f)
+		}
+	}
+}
+
+// addGuests notes who holds which function and what records say of a
+// controller: those of running guests come first, each once.
+func (ix *Index) addGuests() {
+	for i := range ix.Survey.Libvirt.Guests {
+		g := &ix.Survey.Libvirt.Guests[i]
+		ix.guests[g.Name] = g
+		if g.Live == nil {
+			continue
+		}
+		for _, lent := range g.Live.Lent {
+			ix.holders[lent.Address] = g
+		}
+		ix.addRecords(g.Live)
+	}
+	for i := range ix.Survey.Libvirt.Guests {
+		g := &ix.Survey.Libvirt.Guests[i]
+		if g.Kept == nil {
+			continue
+		}
+		for _, lent := range g.Kept.Lent {
+			ix.keepers[lent.Address] = append(ix.keepers[lent.Address], g)
+		}
+		ix.addRecords(g.Kept)
+	}
+}
+
+func (ix *Index) addRecords(d *Definition) {
+	for _, r := range d.Records {
+		if list := ix.records[r.Controller]; !slices.Contains(list, r) {
+			ix.records[r.Controller] = append(list, r)
 		}
 	}
 }
@@ -205,29 +254,22 @@ func (ix *Index) Upstream(at Address) []*Function {
 }
 
 // BySerial gives the functions whose NVMe controller has that serial.
-func (ix *Index) BySerial(serial string) []*Function {
-	var list []*Function
-	for i := range ix.Survey.Functions {
-		if f := &ix.Survey.Functions[i]; f.NVMe != nil && f.NVMe.Serial == serial {
-			list = append(list, f)
-		}
-	}
-	return list
+func (ix *Index) BySerial(serial string) []*Function { return ix.serials[serial] }
+
+// OfKind gives the functions of that vendor and device number.
+func (ix *Index) OfKind(vendor, device spec.PCIID) []*Function {
+	return ix.ofKind[[2]spec.PCIID{vendor, device}]
 }
 
 // Holder gives the running guest that a function is lent to, or nil.
-func (ix *Index) Holder(at Address) *Guest {
-	for i := range ix.Survey.Libvirt.Guests {
-		g := &ix.Survey.Libvirt.Guests[i]
-		if g.Live == nil {
-			continue
-		}
-		if slices.ContainsFunc(g.Live.Lent, func(l Lent) bool { return l.Address == at }) {
-			return g
-		}
-	}
-	return nil
-}
+func (ix *Index) Holder(at Address) *Guest { return ix.holders[at] }
+
+// Keepers gives the guests whose kept definition names that address.
+func (ix *Index) Keepers(at Address) []*Guest { return ix.keepers[at] }
+
+// Records gives every record that guests' definitions hold of a controller,
+// those of running guests first, each once.
+func (ix *Index) Records(controller string) []Record { return ix.records[controller] }
 
 // Sort brings every list of a survey into its canonical sequence.
 func (s *Survey) Sort() {

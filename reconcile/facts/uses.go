@@ -16,6 +16,7 @@ const (
 	UseHolder  UseKind = "holder" // assembled into a device that nothing uses yet
 	UseGuest   UseKind = "guest"  // a guest's disk or an image that one is based on
 	UsePool    UseKind = "pool"
+	UseNetwork UseKind = "network interface"
 	UseUnknown UseKind = "unknown"
 )
 
@@ -129,7 +130,7 @@ func (ix *Index) addDirect(named string, use directUse) {
 	}
 }
 
-// Uses lists every use of a function's drives, at any depth: partitions,
+// Uses lists every use of a function and its drives, at any depth: partitions,
 // holders, filesystems, swap, files in use on those filesystems, loop devices
 // on such files, guests, pools. What cannot be told apart from use counts as
 // use (UseUnknown).
@@ -142,8 +143,10 @@ func (ix *Index) Uses(at Address) []Use {
 	for _, drive := range ix.tops[at] {
 		walk.block(drive, []string{at.String()})
 	}
-	for _, name := range f.Interfaces {
-		walk.uses = append(walk.uses, Use{Kind: UseUnknown, User: "network interface " + name, Chain: []string{at.String()}, Live: true})
+	for _, card := range f.Interfaces {
+		if card.Up {
+			walk.add(Use{Kind: UseNetwork, User: card.Name, Chain: []string{at.String()}, Live: true})
+		}
 	}
 	return walk.uses
 }

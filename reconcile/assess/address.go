@@ -1,0 +1,85 @@
+// wrong-device: a guest's definition names an address where now something else
+// sits than was meant.
+//
+// libvirt goes by the address alone and starts such a guest without a word:
+// filesystems of the wrong drive stay mounted on a device that is gone, writes
+// seem to succeed and are lost (measured with libvirt 9.0.0). Addresses move
+// when a card is added or removed or a firmware setting changes.
+package assess
+
+import (
+	"fmt"
+
+	"lendkeep/reconcile/facts"
+)
+
+func checkAddresses(c *Case) []Finding {
+	var list []Finding
+	for i := range c.Facts.Survey.Libvirt.Guests {
+		g := &c.Facts.Survey.Libvirt.Guests[i]
+		if g.Kept == nil {
+			continue
+		}
+		for _, lent := range g.Kept.Lent {
+			if f, bad := wrongDevice(c, g, lent.Address); bad {
+				list = append(list, f)
+			}
+		}
+	}
+	return list
+}
+
+func wrongDevice(c *Case, g *facts.Guest, at facts.Address) (Finding, bool) {
+	f := Finding{Severity: Caution, Causes: []Cause{{"definition of guest " + g.Name, "<hostdev> at " + at.String()}}}
+	mended := "let lendkeep plan write the order that corrects it"
+	stated := c.Layout.Guest(g.Name)
+	if stated != nil {
+		f.At = stated.At
+	} else {
+		mended = "state the guest in the layout, or correct its definition"
+	}
+	there := c.Facts.Function(at)
+	if there == nil {
+		f.Summary = "guest " + g.Name + " names an empty address"
+		f.Detail = "No function sits at " + at.String() + ", so the guest cannot start; after another card was added it may start with the wrong one."
+		f.Remedies = []string{mended}
+		return f, true
+	}
+	for _, r := range g.Kept.Records {
+		if r.Address != at || agrees(c, r, there) {
+			continue
+		}
+		f.Summary = "guest " + g.Name + " would get the wrong device"
+		f.Detail = fmt.Sprintf("Its definition lends it what sits at %s and means %s (%s), but there sits %s.", at, r.Controller, r.Serial, there.Title())
+		f.Causes = append(f.Causes, causeOf(there, "", there.Title()))
+		f.Remedies = []string{"do not start the guest", mended}
+		if stated == nil || g.Running {
+			f.Severity = Stop
+		}
+		return f, true
+	}
+	return f, false
+}
+
+// agrees tells whether what sits there can be what the record means.
+func agrees(c *Case, r facts.Record, there *facts.Function) bool {
+	if there.Vendor != r.Vendor || there.Device != r.Device {
+		return false
+	}
+	if r.Serial == "" {
+		return true
+	}
+	if there.NVMe != nil {
+		return there.NVMe.Serial == r.Serial
+	}
+	return len(c.Facts.BySerial(r.Serial)) == 0
+}
+
+func recorded(records []facts.Record, at facts.Address) bool {
+	for _, r := range records {
+		if r.Address == at {
+			return true
+		}
+	}
+	return false
+}

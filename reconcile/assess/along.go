@@ -1,0 +1,51 @@
+// goes-along: other functions leave the host together with a controller, or
+// feel its reset: members of its IOMMU group that a guest borrows too, and
+// the other functions of the same card.
+package assess
+
+import (
+	"fmt"
+
+	"lendkeep/reconcile/facts"
+)
+
+func checkAlong(c *Case) []Finding {
+	var list []Finding
+	for _, found := range c.borrowed() {
+		if found.Function == nil {
+			continue
+		}
+		others := c.alongWith(found.Function)
+		if len(others) == 0 {
+			continue
+		}
+		list = append(list, Finding{Severity: Note, At: found.Controller.At,
+			Summary:  fmt.Sprintf("%d more go along with %s", len(others), found.Controller.Name),
+			Detail:   "They share its IOMMU group or its card, so they leave the host with it or are reset with it.",
+			Causes:   titles(others),
+			Remedies: []string{"see that nothing on the host needs them while the controller is lent"},
+		})
+	}
+	return list
+}
+
+// alongWith lists endpoints only: ports and bridges stay with the host.
+func (c *Case) alongWith(f *facts.Function) []*facts.Function {
+	var list []*facts.Function
+	seen := map[facts.Address]bool{f.Address: true}
+	add := func(other *facts.Function) {
+		if other.HeaderType == 0 && !seen[other.Address] {
+			seen[other.Address] = true
+			list = append(list, other)
+		}
+	}
+	if f.Group != nil {
+		for _, other := range c.Facts.Group(*f.Group) {
+			add(other)
+		}
+	}
+	for _, other := range c.Facts.Siblings(f.Address) {
+		add(other)
+	}
+	return list
+}

@@ -1,0 +1,141 @@
+// Package assess compares a layout with the facts of a host and tells what is
+// wrong, dangerous or worth knowing, as findings. It is pure. Start at Assess;
+// each check is one file and one line in checks.
+package assess
+
+import (
+	"cmp"
+	"embed"
+	"fmt"
+	"slices"
+	"strings"
+
+	"lendkeep/reconcile/facts"
+	"lendkeep/spec"
+)
+
+// Severity says what a finding means for an order.
+type Severity string
+
+// A stop keeps any order from being written; a caution is printed with it.
+const (
+	Stop    Severity = "stop"
+	Caution Severity = "caution"
+	Note    Severity = "note"
+)
+
+// Cause is one fact that led to a finding: where it was seen and what was seen.
+type Cause struct {
+	Path  string `json:"path"`
+	Value string `json:"value"`
+}
+
+// Finding is the operator's matter: something wrong, dangerous or worth
+// knowing. Summary is at most 60 characters and names the thing; Remedies are
+// verb phrases, the most harmless first.
+type Finding struct {
+	Check    string     `json:"check"`
+	Severity Severity   `json:"severity"`
+	Summary  string     `json:"summary"`
+	Detail   string     `json:"detail"`
+	Causes   []Cause    `json:"causes"`
+	Remedies []string   `json:"remedies"`
+	At       spec.Place `json:"at"` // the line of the layout it is about
+}
+
+// Check is one kind of finding: a name that never changes, and what finds it.
+type Check struct {
+	Name string
+	File string // its source file, whose head explains it
+	Run  func(*Case) []Finding
+}
+
+// checks lists every check in the sequence in which findings are printed.
+var checks = []Check{
+	{"controller-identity", "identity.go", checkIdentity},
+	{"known-by-record", "identity.go", checkRecords},
+	{"wrong-device", "address.go", checkAddresses},
+	{"twins", "twins.go", checkTwins},
+	{"protected", "protected.go", checkProtected},
+	{"host-use", "hostuse.go", checkHostUse},
+	{"iommu", "iommu.go", checkIOMMU},
+	{"group", "group.go", checkGroups},
+	{"goes-along", "along.go", checkAlong},
+	{"reset", "reset.go", checkReset},
+	{"contention", "contention.go", checkContention},
+	{"shift", "shift.go", checkShifts},
+	{"memory", "memory.go", checkMemory},
+	{"return-mount", "returnmount.go", checkReturnMounts},
+	{"guest-disk", "guestdisk.go", checkGuestDisks},
+	{"guest-definition", "guestdef.go", checkDefinitions},
+	{"gap", "gap.go", checkGaps},
+	{"link", "link.go", checkLinks},
+	{"not-carried-out", "notyet.go", checkNotCarriedOut},
+	{"unguarded", "unguarded.go", checkUnguarded},
+}
+
+// Assess runs every check. Findings come by severity, then in the sequence of
+// the checks and of the layout.
+func Assess(c *Case) []Finding {
+	list := []Finding{}
+	for _, check := range checks {
+		for _, f := range check.Run(c) {
+			f.Check = check.Name
+			list = append(list, f)
+		}
+	}
+	slices.SortStableFunc(list, func(a, b Finding) int { return cmp.Compare(rank(a.Severity), rank(b.Severity)) })
+	return list
+}
+
+func rank(s Severity) int { return slices.Index([]Severity{Stop, Caution, Note}, s) }
+
+// Stops tells whether a finding keeps any order from being written.
+func Stops(list []Finding) bool {
+	return slices.ContainsFunc(list, func(f Finding) bool { return f.Severity == Stop })
+}
+
+//go:embed *.go
+var sources embed.FS
+
+// Names gives the name of every check.
+func Names() []string {
+	var list []string
+	for _, c := range checks {
+		list = append(list, c.Name)
+	}
+	return list
+}
+
+// Explain gives the comment at the head of a check's file.
+func Explain(name string) (string, error) {
+	i := slices.IndexFunc(checks, func(c Check) bool { return c.Name == name })
+	if i < 0 {
+		return "", fmt.Errorf("explain %q: no check has that name; there are %s", name, strings.Join(Names(), ", "))
+	}
+	source, err := sources.ReadFile(checks[i].File)
+	if err != nil {
+		return "", fmt.Errorf("explain %s: %w", name, err)
+	}
+	var text strings.Builder
+	for line := range strings.Lines(string(source)) {
+		comment, ok := strings.CutPrefix(line, "//")
+		if !ok {
+			break
+		}
+		text.WriteString(strings.TrimPrefix(comment, " "))
+	}
+	return text.String(), nil
+}
+
+// causeOf states what a survey holds of a function's attribute.
+func causeOf(f *facts.Function, attribute, value string) Cause {
+	return Cause{"/sys/bus/pci/devices/" + f.Address.String() + "/" + attribute, value}
+}
+
+func orNone(text string) string {
+	if text == "" {
+		return "(none)"
+	}
+	return text
+}

@@ -1,0 +1,271 @@
+package assess
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+
+	"lendkeep/reconcile/facts"
+	"lendkeep/spec"
+)
+
+// Case is a layout laid beside the facts of a host, with what both together
+// say: which function each controller is, which guests shall run.
+type Case struct {
+	Layout *spec.Layout
+	Facts  *facts.Index
+	Shift  *spec.Shift // the shift that is aimed at; nil: guests stay on or off as they are
+
+	found     map[string]Found
+	borrowers map[string][]*spec.Guest
+	uses      map[facts.Address][]facts.Use
+	meant     map[facts.Address]bool // where the layout's controllers sit
+}
+
+// Found is how a controller of the layout was found on the host.
+type Found struct {
+	Controller *spec.Controller
+	Function   *facts.Function // nil: not found; Why says why
+	Where      facts.Whereabouts
+	Holder     *facts.Guest // the running guest that has it
+	ByRecord   bool         // known by a guest's record alone, as it is not with the host
+	Why        string       // why it was not found
+	Several    []*facts.Function
+}
+
+// NewCase resolves a layout's controllers on a host.
+func NewCase(layout *spec.Layout, index *facts.Index, shift *spec.Shift) *Case {
+	c := &Case{Layout: layout, Facts: index, Shift: shift,
+		found:     map[string]Found{},
+		borrowers: map[string][]*spec.Guest{},
+		uses:      map[facts.Address][]facts.Use{},
+		meant:     map[facts.Address]bool{},
+	}
+	for i := range layout.Guests {
+		for _, ref := range layout.Guests[i].Borrows {
+			c.borrowers[ref.Name] = append(c.borrowers[ref.Name], &layout.Guests[i])
+		}
+	}
+	for i := range layout.Controllers {
+		found := c.find(&layout.Controllers[i])
+		c.found[found.Controller.Name] = found
+		if found.Function != nil {
+			c.meant[found.Function.Address] = true
+		}
+	}
+	return c
+}
+
+// Found says how the controller of that name was found.
+func (c *Case) Found(controller string) Found { return c.found[controller] }
+
+// Borrowers gives the guests that borrow a controller.
+func (c *Case) Borrowers(controller string) []*spec.Guest { return c.borrowers[controller] }
+
+// Uses gives every use of a function's drives; asked once a function.
+func (c *Case) Uses(at facts.Address) []facts.Use {
+	list, asked := c.uses[at]
+	if !asked {
+		list = c.Facts.Uses(at)
+		c.uses[at] = list
+	}
+	return list
+}
+
+// Record gives the record that a guest which borrows the controller keeps.
+func (f Found) Record() facts.Record {
+	r := facts.Record{Controller: f.Controller.Name, Address: f.Function.Address, Vendor: f.Function.Vendor, Device: f.Function.Device}
+	if f.Controller.NVMe != nil {
+		r.Serial = f.Controller.NVMe.Serial
+	}
+	return r
+}
+
+func (c *Case) find(controller *spec.Controller) Found {
+	if controller.NVMe != nil {
+		return c.findNVMe(controller)
+	}
+	return c.findPCI(controller)
+}
+
+func (c *Case) findNVMe(controller *spec.Controller) Found {
+	found := Found{Controller: controller, Where: facts.Gone}
+	var list []*facts.Function
+	for _, f := range c.Facts.BySerial(controller.NVMe.Serial) {
+		if controller.NVMe.Model == "" || f.NVMe.Model == controller.NVMe.Model {
+			list = append(list, f)
+		}
+	}
+	switch len(list) {
+	case 0:
+		return c.findByRecord(found)
+	case 1:
+		found.Function = list[0]
+		found.Where = facts.Home
+		if list[0].NVMe.State != "live" {
+			found.Where = facts.Gone
+			found.Why = fmt.Sprintf("its state is %q, not live", list[0].NVMe.State)
+		}
+	default:
+		found.Several = list
+		found.Why = fmt.Sprintf("%d controllers say that they have serial %s", len(list), controller.NVMe.Serial)
+	}
+	return found
+}
+
+// findByRecord looks for an NVMe controller that is not with the host: only
+// the record of the guest that has it, or had it last, tells which it is.
+func (c *Case) findByRecord(found Found) Found {
+	serial := found.Controller.NVMe.Serial
+	for _, r := range c.Facts.Records(found.Controller.Name) {
+		if r.Serial != serial {
+			continue
+		}
+		where, f, holder := c.Facts.Where(r)
+		if where == facts.Away || where == facts.Aside {
+			found.Function, found.Where, found.Holder, found.ByRecord = f, where, holder, true
+			return found
+		}
+	}
+	found.Why = "no NVMe controller of the host has serial " + serial
+	if near := c.serials(); len(near) > 0 {
+		found.Why += "; it has " + strings.Join(near, ", ")
+	}
+	return found
+}
+
+func (c *Case) serials() []string {
+	var list []string
+	for _, f := range c.Facts.Survey.Functions {
+		if f.NVMe != nil {
+			list = append(list, f.NVMe.Serial)
+		}
+	}
+	return list
+}
+
+func (c *Case) findPCI(controller *spec.Controller) Found {
+	found := Found{Controller: controller, Where: facts.Gone}
+	want := controller.PCI
+	for _, f := range c.Facts.OfKind(want.Vendor, want.Device) {
+		if want.Slot == "" || f.Slot == want.Slot {
+			found.Several = append(found.Several, f)
+		}
+	}
+	switch len(found.Several) {
+	case 0:
+		found.Why = fmt.Sprintf("no function of the host is %s:%s", want.Vendor, want.Device)
+		if want.Slot != "" {
+			found.Why += " in slot " + want.Slot
+		}
+	case 1:
+		found.Function, found.Several = found.Several[0], nil
+		found.Where, _, found.Holder = c.Facts.Where(found.Record())
+	default:
+		found.Why = fmt.Sprintf("%d functions of the host are %s:%s", len(found.Several), want.Vendor, want.Device)
+	}
+	return found
+}
+
+// Runs tells whether a guest shall run once the order is carried out, and
+// whether the layout says so; otherwise it stays as it is.
+func (c *Case) Runs(g *spec.Guest) bool {
+	if g.Retired {
+		return false
+	}
+	if c.Shift != nil {
+		for _, s := range c.Layout.Shifts {
+			for _, ref := range s.Guests {
+				if ref.Name == g.Name {
+					return c.inShift(g)
+				}
+			}
+		}
+	}
+	live := c.Facts.Guest(g.Name)
+	return live != nil && live.Running
+}
+
+// RunsNow tells whether a guest runs at the moment of the survey.
+func (c *Case) RunsNow(name string) bool {
+	g := c.Facts.Guest(name)
+	return g != nil && g.Running
+}
+
+func (c *Case) inShift(g *spec.Guest) bool {
+	return slices.ContainsFunc(c.Shift.Guests, func(r spec.Ref) bool { return r.Name == g.Name })
+}
+
+// Borrower gives the guest of the layout that shall have the controller once
+// the order is carried out, or nil.
+func (c *Case) Borrower(controller string) *spec.Guest {
+	for _, g := range c.borrowers[controller] {
+		if c.Runs(g) {
+			return g
+		}
+	}
+	return nil
+}
+
+// LivesOn gives the return mounts on which disks of a guest lie.
+func (c *Case) LivesOn(g *spec.Guest) []OnMount {
+	var list []OnMount
+	for _, image := range c.imagesOf(g) {
+		if on, ok := c.returnMount(image); ok && !slices.Contains(list, on) {
+			list = append(list, on)
+		}
+	}
+	return list
+}
+
+// OnMount is a mount that a controller's return makes.
+type OnMount struct {
+	Controller *spec.Controller
+	Path       string
+}
+
+func (c *Case) returnMount(image string) (OnMount, bool) {
+	for i := range c.Layout.Controllers {
+		for _, m := range c.Layout.Controllers[i].Return.Mounts {
+			if image == m.Path || strings.HasPrefix(image, m.Path+"/") {
+				return OnMount{&c.Layout.Controllers[i], m.Path}, true
+			}
+		}
+	}
+	return OnMount{}, false
+}
+
+// imagesOf gives the images of a guest, of the layout and of libvirt's
+// definition, each with all images below it.
+func (c *Case) imagesOf(g *spec.Guest) []string {
+	var list []string
+	add := func(image string) {
+		for range 64 {
+			p := c.Facts.Path(image)
+			if p != nil && p.Resolved != "" {
+				list = append(list, p.Resolved)
+			} else {
+				list = append(list, image)
+			}
+			if p == nil || p.Backing == "" {
+				return
+			}
+			image = p.Backing
+		}
+	}
+	for _, d := range g.Disks {
+		if d.Image != "" {
+			add(d.Image)
+		}
+	}
+	if known := c.Facts.Guest(g.Name); known != nil {
+		for _, definition := range known.Definitions() {
+			for _, disk := range definition.Disks {
+				if disk.Kind == "file" && disk.Source != "" {
+					add(disk.Source)
+				}
+			}
+		}
+	}
+	return list
+}

@@ -1,0 +1,115 @@
+// contention: two want the same thing at the same time. Two guests borrow one
+// controller; a guest outside the layout has it in its definition or holds it
+// now; a guest's disks lie on a drive that another guest borrows.
+package assess
+
+import (
+	"fmt"
+
+	"lendkeep/reconcile/facts"
+)
+
+func checkContention(c *Case) []Finding {
+	var list []Finding
+	for _, found := range c.borrowed() {
+		list = append(list, c.rivals(found)...)
+		if found.Function == nil {
+			continue
+		}
+		list = append(list, c.strangers(found)...)
+		list = append(list, c.lodgers(found)...)
+	}
+	return list
+}
+
+// rivals: guests of the layout that borrow the same controller.
+func (c *Case) rivals(found Found) []Finding {
+	var all, on []string
+	for _, g := range c.Borrowers(found.Controller.Name) {
+		if g.Retired {
+			continue
+		}
+		all = append(all, g.Name)
+		if c.Runs(g) {
+			on = append(on, g.Name)
+		}
+	}
+	f := Finding{At: found.Controller.At, Causes: []Cause{{found.Controller.At.String(), fmt.Sprintf("borrowed by %v", all)}}}
+	switch {
+	case len(on) > 1:
+		f.Severity = Stop
+		f.Summary = shorten(fmt.Sprintf("%d running guests want %s", len(on), found.Controller.Name))
+		f.Detail = fmt.Sprintf("A controller can be with one guest at a time; %v would all run.", on)
+		f.Remedies = []string{"put the guests into different shifts and plan one: lendkeep plan --shift NAME"}
+	case len(all) > 1:
+		f.Severity = Note
+		f.Summary = shorten(fmt.Sprintf("%d guests take turns with %s", len(all), found.Controller.Name))
+		f.Detail = "Only one of them can run at a time; libvirt refuses the second."
+		f.Remedies = []string{"give each a shift of its own"}
+	default:
+		return nil
+	}
+	return []Finding{f}
+}
+
+// strangers: guests that the layout does not name, or that do not borrow the
+// controller in it, but have it in their definitions.
+func (c *Case) strangers(found Found) []Finding {
+	var list []Finding
+	if found.Holder != nil && !c.borrows(found.Holder.Name, found.Controller.Name) {
+		list = append(list, Finding{Severity: Stop, At: found.Controller.At,
+			Summary:  shorten("guest " + found.Holder.Name + " has " + found.Controller.Name + " now"),
+			Detail:   "By the layout it does not borrow it. lendkeep does not shut down a guest to take a controller from it unless the layout says so.",
+			Causes:   []Cause{causeOf(found.Function, "driver", found.Function.Driver), {"live definition of guest " + found.Holder.Name, "<hostdev> at " + found.Function.Address.String()}},
+			Remedies: []string{"shut the guest down", "state in the layout that it borrows the controller"},
+		})
+	}
+	for _, g := range c.Facts.Keepers(found.Function.Address) {
+		if g == found.Holder || c.Layout.Guest(g.Name) != nil {
+			continue
+		}
+		list = append(list, Finding{Severity: Caution, At: found.Controller.At,
+			Summary:  shorten("guest " + g.Name + " has " + found.Controller.Name + " in its definition"),
+			Detail:   "The layout does not name this guest. Whoever starts it lends it the controller without any check.",
+			Causes:   []Cause{{"definition of guest " + g.Name, "<hostdev> at " + found.Function.Address.String()}},
+			Remedies: []string{"state the guest in the layout", "take the device out of its definition"},
+		})
+	}
+	return list
+}
+
+func (c *Case) borrows(guest, controller string) bool {
+	for _, g := range c.Borrowers(controller) {
+		if g.Name == guest {
+			return true
+		}
+	}
+	return false
+}
+
+// lodgers: guests whose disks lie on the drives of the controller.
+func (c *Case) lodgers(found Found) []Finding {
+	var list []Finding
+	borrower := c.Borrower(found.Controller.Name)
+	seen := map[string]bool{}
+	for _, use := range c.Uses(found.Function.Address) {
+		if use.Kind != facts.UseGuest && use.Kind != facts.UsePool || seen[use.User] || use.Kind == facts.UsePool && use.Live {
+			continue
+		}
+		seen[use.User] = true
+		f := Finding{Severity: Note, At: found.Controller.At, Causes: []Cause{{use.Chain[0], use.String()}}}
+		f.Summary = shorten(fmt.Sprintf("%s %s lives on a drive of %s", use.Kind, use.User, found.Controller.Name))
+		f.Detail = "It cannot be used while the controller is lent."
+		f.Remedies = []string{"keep it in another shift than the guests that borrow " + found.Controller.Name, "move it to another drive"}
+		stated := c.Layout.Guest(use.User)
+		switch {
+		case borrower == nil || use.Kind == facts.UsePool:
+		case stated != nil && c.Runs(stated), stated == nil && use.Live:
+			f.Severity = Stop
+			f.Detail = fmt.Sprintf("It is to run at the same time as guest %s, which borrows the controller and takes the drive away.", borrower.Name)
+			f.Remedies = append([]string{"shut it down before " + borrower.Name + " starts"}, f.Remedies...)
+		}
+		list = append(list, f)
+	}
+	return list
+}

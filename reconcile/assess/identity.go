@@ -1,0 +1,83 @@
+// controller-identity: a controller of the layout was not found on the host,
+// or more than one function answers to its description.
+//
+// A controller is known by what it is: the serial number that an NVMe
+// controller gives of itself, or vendor and device number and slot. Names
+// (nvme0) and addresses (0000:01:00.0) move between boots and when cards are
+// added, so lendkeep never goes by them.
+//
+// known-by-record: a controller that is lent cannot be asked who it is. It is
+// then known by the record that lendkeep keeps in the guest's definition.
+package assess
+
+import (
+	"fmt"
+
+	"lendkeep/reconcile/facts"
+)
+
+func checkIdentity(c *Case) []Finding {
+	var list []Finding
+	for _, controller := range c.Layout.Controllers {
+		found := c.Found(controller.Name)
+		if found.Why == "" {
+			continue
+		}
+		f := Finding{Severity: Stop, At: controller.At,
+			Summary:  "controller " + controller.Name + " was not found",
+			Detail:   "Nothing can be said or done about a controller that is not there: " + found.Why + ".",
+			Remedies: []string{"compare the layout with the list that lendkeep survey prints", "see whether the card sits in its slot and shows up in lspci; fitting a card is work for a powered-off, unplugged machine, by its maker's manual"},
+		}
+		if len(c.Borrowers(controller.Name)) == 0 {
+			f.Severity = Caution
+		}
+		if found.Function != nil {
+			f.Summary = "controller " + controller.Name + " does not work"
+			f.Causes = []Cause{causeOf(found.Function, "nvme/"+found.Function.NVMe.Name+"/state", found.Function.NVMe.State)}
+			f.Remedies = []string{"read the kernel's log for this controller", "power the machine off and on again"}
+		}
+		if len(found.Several) > 0 {
+			f.Severity = Stop
+			f.Summary = "controller " + controller.Name + " is ambiguous"
+			f.Detail = "lendkeep would have to guess which one is meant: " + found.Why + "."
+			f.Causes = titles(found.Several)
+			f.Remedies = []string{"name the slot in the layout: pci { slot = ... }; the slots are in lendkeep survey", "for an NVMe controller use nvme { serial = ... }"}
+		}
+		list = append(list, f)
+	}
+	return list
+}
+
+func titles(functions []*facts.Function) []Cause {
+	var list []Cause
+	for _, f := range functions {
+		value := f.Title()
+		if f.Slot != "" {
+			value += ", slot " + f.Slot
+		}
+		list = append(list, causeOf(f, "", value))
+	}
+	return list
+}
+
+func checkRecords(c *Case) []Finding {
+	var list []Finding
+	for _, controller := range c.Layout.Controllers {
+		found := c.Found(controller.Name)
+		if !found.ByRecord {
+			continue
+		}
+		whose := "a guest that is off"
+		if found.Holder != nil {
+			whose = "guest " + found.Holder.Name + ", which has it now"
+		}
+		list = append(list, Finding{Severity: Note, At: controller.At,
+			Summary: "controller " + controller.Name + " is known by record",
+			Detail: fmt.Sprintf("It is %s, so it cannot be asked for its serial. That it is %s is what the record in the definition of %s says; vendor and device number agree.",
+				found.Where, found.Function.Address, whose),
+			Causes:   []Cause{causeOf(found.Function, "driver", found.Function.Driver)},
+			Remedies: []string{"take it back to have it say its serial"},
+		})
+	}
+	return list
+}

@@ -1,0 +1,28 @@
+// not-carried-out: the layout states something that this lendkeep reads and
+// checks but does not carry out. An order leaves it alone.
+package assess
+
+import "lendkeep/spec"
+
+func checkNotCarriedOut(c *Case) []Finding {
+	var list []Finding
+	add := func(at spec.Place, what, meanwhile string) {
+		list = append(list, Finding{Severity: Caution, At: at,
+			Summary:  shorten(what + " is not carried out"),
+			Detail:   "This version reads and checks it, but no order does anything about it.",
+			Causes:   []Cause{{at.String(), what}},
+			Remedies: []string{meanwhile},
+		})
+	}
+	for _, controller := range c.Layout.Controllers {
+		if d := controller.Drive; d != nil && d.CopyOf != "" {
+			add(d.At, "copy_of of "+controller.Name, "move the system by hand: shut the guest down, then qemu-img convert to the drive, then compare")
+		}
+	}
+	for _, g := range c.Layout.Guests {
+		if g.Shim != nil {
+			add(g.Shim.At, "shim of guest "+g.Name, "use firmware that can read NVMe; every OVMF image of Debian can")
+		}
+	}
+	return list
+}

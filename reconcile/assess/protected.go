@@ -1,0 +1,53 @@
+// protected: a controller that a guest shall borrow must never be lent. Those
+// are the ones on the layout's never_lend list, and every controller whose
+// drives hold the host's own system: root, /boot, /usr, /var, the ESP.
+package assess
+
+import (
+	"slices"
+
+	"lendkeep/reconcile/facts"
+)
+
+func checkProtected(c *Case) []Finding {
+	var list []Finding
+	for _, found := range c.borrowed() {
+		if found.Function == nil {
+			continue
+		}
+		f := Finding{Severity: Stop, At: found.Controller.At,
+			Summary:  "controller " + found.Controller.Name + " is never lent",
+			Remedies: []string{"lend another controller"},
+		}
+		if n := found.Function.NVMe; n != nil && slices.Contains(c.Layout.Host.NeverLend, n.Serial) {
+			f.Detail = "The layout lists its serial under never_lend."
+			f.Causes = []Cause{{c.Layout.Host.At.String(), "never_lend has " + n.Serial}}
+			list = append(list, f)
+		}
+		for _, use := range c.Uses(found.Function.Address) {
+			if use.Kind != facts.UseSystem {
+				continue
+			}
+			f.Detail = "The host's own system is on it: lending it takes the system from under the running host."
+			f.Causes = []Cause{{"/proc/self/mountinfo", use.String()}}
+			list = append(list, f)
+			break
+		}
+	}
+	return list
+}
+
+// borrowed gives the controllers that some guest which is not retired borrows.
+func (c *Case) borrowed() []Found {
+	var list []Found
+	for i := range c.Layout.Controllers {
+		name := c.Layout.Controllers[i].Name
+		for _, g := range c.Borrowers(name) {
+			if !g.Retired {
+				list = append(list, c.Found(name))
+				break
+			}
+		}
+	}
+	return list
+}

@@ -1,0 +1,91 @@
+package carry
+
+import (
+	"context"
+	"fmt"
+
+	"lendkeep/reconcile/step"
+)
+
+// turn begins to roll back. What was begun is undone even when the caller's
+// context has ended: an interrupt must not leave a host half changed.
+func (c *Carrier) turn(ctx context.Context, why string) (Report, error) {
+	if err := c.note(Record{Event: Rollback, Note: why}); err != nil {
+		return c.report, err
+	}
+	return c.backward(context.WithoutCancel(ctx))
+}
+
+// backward undoes every step that may be in force, the last first. The first
+// that cannot be undone ends it: what came before may depend on it.
+func (c *Carrier) backward(ctx context.Context) (Report, error) {
+	why := c.report.Note
+	for i := range c.steps() {
+		n := len(c.steps()) - 1 - i
+		if c.faults.forwardUndo {
+			n = i
+		}
+		if !c.report.Steps[n].touched() {
+			continue
+		}
+		stuck, err := c.undo(ctx, n)
+		if err != nil {
+			return c.report, err
+		}
+		if stuck != "" {
+			err := c.note(Record{Event: End, Result: Stuck, Note: fmt.Sprintf("step %d could not be undone (%s): %s; %s", n+1, c.steps()[n].Step.Undoes(), stuck, why)})
+			return c.report, err
+		}
+	}
+	if len(c.report.Hung) > 0 {
+		n := c.report.Hung[len(c.report.Hung)-1]
+		err := c.note(Record{Event: End, Result: Stuck, Note: fmt.Sprintf("everything was undone, but step %d (%s) never answered and may still take effect; %s", n, c.steps()[n-1].Step.Does(), why)})
+		return c.report, err
+	}
+	err := c.note(Record{Event: End, Result: Restored, Note: why})
+	return c.report, err
+}
+
+// undo undoes one step. A reason why a person is needed is no error: errors
+// are of the journal and of the host that cannot be read.
+func (c *Carrier) undo(ctx context.Context, n int) (stuck string, err error) {
+	s := c.steps()[n].Step
+	report := c.report.Steps[n]
+	ix, err := c.look(ctx)
+	if err != nil {
+		return "", err
+	}
+	standing, seen := s.Stands(ix)
+	begun := report.Intent || report.Result == Unknown || report.Undo
+	switch {
+	case standing == step.Before || s.Undoes() == "":
+		return "", c.note(Record{Event: Outcome, Step: n + 1, Undo: true, Result: Undone, Note: seen})
+	case standing == step.Neither && !begun:
+		return "somebody has changed it since: " + seen, nil
+	}
+	if err := s.MayUndo(ix); err != nil && !c.faults.unguardedUndo {
+		return err.Error(), nil
+	}
+	if err := c.note(Record{Event: Intent, Step: n + 1, Undo: true}); err != nil {
+		return "", err
+	}
+	limit, cancel := c.Clock.Limit(ctx, s.Takes()+s.Within()+grace)
+	deed := s.Undo(limit, c.Ports)
+	cancel()
+	return c.judgeUndo(ctx, n, deed)
+}
+
+func (c *Carrier) judgeUndo(ctx context.Context, n int, deed error) (stuck string, err error) {
+	standing, seen, err := c.await(ctx, c.steps()[n].Step, step.Before, deed)
+	if err != nil {
+		return "", err
+	}
+	note := seen
+	if deed != nil {
+		note = deed.Error() + "; " + seen
+	}
+	if standing == step.Before {
+		return "", c.note(Record{Event: Outcome, Step: n + 1, Undo: true, Result: Undone, Note: note})
+	}
+	return note, c.note(Record{Event: Outcome, Step: n + 1, Undo: true, Result: NotDone, Note: note})
+}

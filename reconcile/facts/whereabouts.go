@@ -1,0 +1,49 @@
+package facts
+
+import "slices"
+
+// Whereabouts is where a controller is at the moment.
+type Whereabouts string
+
+// The places a controller can be.
+const (
+	Home  Whereabouts = "home"  // with the host, working
+	Away  Whereabouts = "lent"  // with a running guest
+	Aside Whereabouts = "aside" // on a VFIO driver, with no guest
+	Gone  Whereabouts = "gone"  // not to be found, or not working
+)
+
+// Where tells where the recorded controller is, and of what function and guest
+// that was read. An NVMe controller with the host proves itself by its serial.
+// One on VFIO can say nothing: it is known by the record alone, so vendor and
+// device number at the recorded address must at least agree, and no other
+// function may claim the serial.
+func (ix *Index) Where(r Record) (Whereabouts, *Function, *Guest) {
+	if r.Serial != "" {
+		switch list := ix.BySerial(r.Serial); {
+		case len(list) == 1 && list[0].NVMe.State == "live":
+			return Home, list[0], nil
+		case len(list) >= 1:
+			return Gone, list[0], nil
+		}
+	}
+	f := ix.functions[r.Address]
+	if f == nil || f.Vendor != r.Vendor || f.Device != r.Device {
+		return Gone, nil, nil
+	}
+	switch holder := ix.Holder(r.Address); {
+	case f.OnVFIO() && holder != nil:
+		return Away, f, holder
+	case f.OnVFIO():
+		return Aside, f, nil
+	case r.Serial != "":
+		return Gone, f, nil
+	default:
+		return Home, f, nil
+	}
+}
+
+// LiveUses gives the uses of a function's drives that are going on now.
+func (ix *Index) LiveUses(at Address) []Use {
+	return slices.DeleteFunc(ix.Uses(at), func(u Use) bool { return !u.Live })
+}

@@ -1,0 +1,277 @@
+package order
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+
+	"lendkeep/reconcile/assess"
+	"lendkeep/reconcile/definition"
+	"lendkeep/reconcile/facts"
+	"lendkeep/reconcile/step"
+	"lendkeep/spec"
+)
+
+// planner collects the steps that are missing between host and layout; what
+// comes first is sequence's matter.
+type planner struct {
+	c     *assess.Case
+	steps []step.Written
+	stops map[string]bool // guests that a step shuts down
+}
+
+func (p *planner) add(s step.Step, why spec.Place) {
+	p.steps = append(p.steps, step.Written{Step: s, Why: why})
+}
+
+func (p *planner) plan() error {
+	p.stops = map[string]bool{}
+	known := p.known()
+	for i := range p.c.Layout.Guests {
+		if err := p.guest(&p.c.Layout.Guests[i], known); err != nil {
+			return err
+		}
+	}
+	companions := p.c.Companions()
+	for i := range p.c.Layout.Controllers {
+		found := p.c.Found(p.c.Layout.Controllers[i].Name)
+		if found.Function == nil {
+			continue
+		}
+		p.controller(found, slices.ContainsFunc(companions, func(f assess.Found) bool { return f.Controller == found.Controller }))
+	}
+	return nil
+}
+
+// guest: stop it, define it, start it, as far as each is missing.
+func (p *planner) guest(g *spec.Guest, known []facts.Record) error {
+	now := p.c.Facts.Guest(g.Name)
+	if g.Retired {
+		if now != nil {
+			p.retire(g, now)
+		}
+		return nil
+	}
+	define, err := p.define(g, now, known)
+	if err != nil {
+		return err
+	}
+	runs := p.c.Runs(g)
+	running := now != nil && now.Running
+	if running && (define != nil || !runs) {
+		p.stop(g, runs)
+		running = false
+	}
+	if define != nil {
+		p.add(define, g.At)
+	}
+	if runs && !running {
+		p.start(g)
+	}
+	return nil
+}
+
+func (p *planner) retire(g *spec.Guest, now *facts.Guest) {
+	if now.Running {
+		p.stop(g, false)
+	}
+	if now.Kept != nil {
+		p.add(&step.RetireGuest{Guest: g.Name, Before: now.Kept.XML, Autostart: now.Autostart}, g.At)
+	}
+}
+
+// define gives the step that brings a guest's definition in line, or nil.
+func (p *planner) define(g *spec.Guest, now *facts.Guest, known []facts.Record) (*step.DefineGuest, error) {
+	wanted := p.wanted(g, known)
+	s := &step.DefineGuest{Guest: g.Name, Wanted: wanted}
+	if now == nil {
+		after, err := definition.Create(wanted)
+		if err != nil {
+			return nil, fmt.Errorf("define guest %s: %w", g.Name, err)
+		}
+		s.After, s.Changes = after, []string{"new guest"}
+		return s, nil
+	}
+	after, changes, err := definition.Edit(now.Kept.XML, wanted)
+	if err != nil {
+		return nil, fmt.Errorf("define guest %s: %w", g.Name, err)
+	}
+	if len(changes) == 0 {
+		return nil, nil
+	}
+	s.Before, s.After, s.Changes = now.Kept.XML, after, changes
+	return s, nil
+}
+
+func (p *planner) stop(g *spec.Guest, restart bool) {
+	s := &step.StopGuest{Guest: g.Name, Limit: g.Stop, Restart: restart}
+	for i := range p.c.Layout.Controllers {
+		found := p.c.Found(p.c.Layout.Controllers[i].Name)
+		if found.Holder != nil && found.Holder.Name == g.Name {
+			s.LetsGo = append(s.LetsGo, found.Record())
+		}
+	}
+	p.stops[g.Name] = true
+	p.add(s, p.whyRuns(g))
+}
+
+func (p *planner) start(g *spec.Guest) {
+	s := &step.StartGuest{Guest: g.Name, Limit: g.Stop}
+	groups := map[int]bool{}
+	for _, ref := range g.Borrows {
+		found := p.c.Found(ref.Name)
+		s.Borrows = append(s.Borrows, found.Record())
+		if found.Function.Group != nil {
+			groups[*found.Function.Group] = true
+		}
+		for _, m := range found.Controller.Return.Mounts {
+			s.Frees = append(s.Frees, m.Path)
+		}
+	}
+	for _, found := range p.c.Companions() {
+		if groups[*found.Function.Group] {
+			s.Aside = append(s.Aside, found.Record())
+		}
+	}
+	for _, on := range p.c.LivesOn(g) {
+		s.LivesOn = append(s.LivesOn, on.Path)
+	}
+	p.add(s, p.whyRuns(g))
+}
+
+// whyRuns gives the line that says whether a guest runs: of the shift, or its
+// own.
+func (p *planner) whyRuns(g *spec.Guest) spec.Place {
+	if p.c.Shift == nil {
+		return g.At
+	}
+	for _, ref := range p.c.Shift.Guests {
+		if ref.Name == g.Name {
+			return ref.At
+		}
+	}
+	return p.c.Shift.At
+}
+
+// controller: bring it home, keep it aside, mount or unmount what is on it.
+func (p *planner) controller(found assess.Found, companion bool) {
+	borrower := p.c.Borrower(found.Controller.Name)
+	home := found.Where == facts.Home
+	switch {
+	case found.Where == facts.Away && p.stops[found.Holder.Name]:
+		p.takeBack(found, false)
+		home = true
+	case found.Where == facts.Aside && !companion:
+		p.takeBack(found, true)
+		home = true
+	case found.Where == facts.Home && companion:
+		p.add(&step.SetAside{Controller: found.Record(), For: p.sakeOf(found)}, found.Controller.At)
+		home = false
+	}
+	for _, rule := range found.Controller.Return.Mounts {
+		p.mount(found, rule, home && borrower == nil)
+	}
+}
+
+func (p *planner) takeBack(found assess.Found, idle bool) {
+	s := &step.TakeBack{Controller: found.Record(), Limit: found.Controller.Return.Within, Idle: idle}
+	if !idle {
+		s.Guest = found.Holder.Name
+	}
+	p.add(s, found.Controller.Return.At)
+}
+
+// sakeOf names a borrowed controller of the same group.
+func (p *planner) sakeOf(companion assess.Found) string {
+	for i := range p.c.Layout.Controllers {
+		other := p.c.Found(p.c.Layout.Controllers[i].Name)
+		if len(p.c.Borrowers(other.Controller.Name)) > 0 && other.Function != nil && other.Function.Group != nil && *other.Function.Group == *companion.Function.Group {
+			return other.Controller.Name
+		}
+	}
+	return ""
+}
+
+// mount brings one declared mount in line. While the controller is away the
+// partition cannot be seen; it is then known by name alone.
+func (p *planner) mount(found assess.Found, rule spec.Mount, wanted bool) {
+	fs := step.Filesystem{Controller: found.Record(), Partition: rule.Partition, Path: rule.Path, Options: rule.Options, FSType: formatOf(found.Controller, rule.Partition)}
+	part := p.c.Facts.PartitionNamed(found.Function.Address, rule.Partition)
+	if found.Where == facts.Home {
+		if part == nil || part.Signature == nil || part.Signature.Usage != "filesystem" {
+			return // a finding says so
+		}
+		fs.PartitionID, fs.FSType = part.Partition.ID, part.Signature.Kind
+	}
+	m := p.c.Facts.MountAt(rule.Path)
+	mounted := m != nil && part != nil && m.Devno == part.Devno
+	switch {
+	case mounted && !wanted:
+		fs.Options = m.Options
+		p.add(&step.Unmount{Filesystem: fs, Users: p.users(found.Function.Address, m)}, rule.At)
+	case !mounted && wanted:
+		p.add(&step.Mount{Filesystem: fs}, rule.At)
+	}
+}
+
+func formatOf(c *spec.Controller, partition string) string {
+	if c.Drive == nil {
+		return ""
+	}
+	for _, part := range c.Drive.Partitions {
+		if part.Name == partition {
+			return part.Format
+		}
+	}
+	return ""
+}
+
+// users gives the guests whose disks are on a mount.
+func (p *planner) users(at facts.Address, m *facts.Mount) []string {
+	var list []string
+	for _, use := range p.c.Uses(at) {
+		if use.Kind == facts.UseGuest && use.Mount == m && !slices.Contains(list, use.User) {
+			list = append(list, use.User)
+		}
+	}
+	return list
+}
+
+// initially gives the value that a thing of needs and gives has on the host as
+// it was surveyed.
+func (p *planner) initially(of string) string {
+	what, name, _ := strings.Cut(of, " ")
+	switch what {
+	case "guest":
+		if p.c.RunsNow(name) {
+			return "on"
+		}
+		return "off"
+	case "mount":
+		if p.c.Facts.MountAt(name) != nil {
+			return "mounted"
+		}
+		return "absent"
+	case "controller":
+		return p.place(name)
+	default:
+		return "as planned"
+	}
+}
+
+func (p *planner) place(controller string) string {
+	found := p.c.Found(controller)
+	switch found.Where {
+	case facts.Away:
+		return "lent to " + found.Holder.Name
+	case facts.Aside:
+		for _, companion := range p.c.Companions() {
+			if companion.Controller.Name == controller {
+				return "aside"
+			}
+		}
+		return "let go"
+	default:
+		return string(found.Where)
+	}
+}

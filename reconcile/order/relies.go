@@ -1,0 +1,146 @@
+package order
+
+import (
+	"crypto/sha256"
+	"encoding/hex"
+	"fmt"
+	"maps"
+	"slices"
+	"strings"
+
+	"lendkeep/reconcile/facts"
+	"lendkeep/reconcile/step"
+)
+
+// Reliance is one fact of the survey that the order was written on.
+type Reliance struct {
+	Of    string `json:"of"` // "guest grading", "controller reel", "mount /srv/shelf"
+	Fact  string `json:"fact"`
+	Value string `json:"value"`
+}
+
+// Change is a fact that is no longer what the order relies on.
+type Change struct {
+	Reliance
+	Now string
+}
+
+// String tells the change by name.
+func (c Change) String() string {
+	return fmt.Sprintf("%s of %s was %s, is %s", c.Fact, c.Of, orNone(c.Value), orNone(c.Now))
+}
+
+func orNone(value string) string {
+	if value == "" {
+		return "none"
+	}
+	return value
+}
+
+// Changes reads the facts that an order relies on again and gives those that
+// changed.
+func (o Order) Changes(ix *facts.Index) []Change {
+	subjects := map[string]bool{}
+	for _, r := range o.Relies {
+		subjects[r.Of] = true
+	}
+	now := map[string]string{}
+	for _, r := range rely(ix, subjects, o.Controllers) {
+		now[r.Of+"\x00"+r.Fact] = r.Value
+	}
+	var list []Change
+	for _, r := range o.Relies {
+		if value := now[r.Of+"\x00"+r.Fact]; value != r.Value {
+			list = append(list, Change{r, value})
+		}
+	}
+	return list
+}
+
+func subjectsOf(steps []step.Written) map[string]bool {
+	subjects := map[string]bool{}
+	for _, s := range steps {
+		for _, f := range append(s.Step.Needs(), s.Step.Gives()...) {
+			subjects[f.Of] = true
+		}
+	}
+	return subjects
+}
+
+// rely reads the facts about each subject, in one fixed sequence.
+func rely(ix *facts.Index, subjects map[string]bool, controllers []facts.Record) []Reliance {
+	list := []Reliance{}
+	for _, of := range slices.Sorted(maps.Keys(subjects)) {
+		what, name, _ := strings.Cut(of, " ")
+		add := func(fact, value string) { list = append(list, Reliance{of, fact, value}) }
+		switch what {
+		case "guest":
+			relyGuest(ix.Guest(name), add)
+		case "mount":
+			relyMount(ix, name, add)
+		case "controller":
+			for _, r := range controllers {
+				if r.Controller == name {
+					relyController(ix, r, add)
+				}
+			}
+		}
+	}
+	return list
+}
+
+func relyGuest(g *facts.Guest, add func(fact, value string)) {
+	if g == nil {
+		add("existence", "")
+		return
+	}
+	add("existence", g.UUID)
+	add("condition", g.Condition)
+	add("autostart", fmt.Sprint(g.Autostart))
+	if g.Kept != nil {
+		sum := sha256.Sum256([]byte(g.Kept.XML))
+		add("definition", "sha256 "+hex.EncodeToString(sum[:]))
+	}
+}
+
+func relyMount(ix *facts.Index, path string, add func(fact, value string)) {
+	if m := ix.MountAt(path); m != nil {
+		add("device", m.Devno.String())
+		add("options", strings.Join(m.Options, ","))
+		return
+	}
+	add("device", "")
+}
+
+func relyController(ix *facts.Index, r facts.Record, add func(fact, value string)) {
+	where, f, holder := ix.Where(r)
+	add("place", string(where))
+	if holder != nil {
+		add("holder", holder.Name)
+	}
+	if f == nil {
+		return
+	}
+	add("address", f.Address.String())
+	add("driver", f.Driver)
+	if f.Group != nil {
+		var members []string
+		for _, m := range ix.Group(*f.Group) {
+			members = append(members, m.Address.String()+" "+orNone(m.Driver))
+		}
+		add("IOMMU group", strings.Join(members, ", "))
+	}
+	var uses, parts []string
+	for _, u := range ix.LiveUses(f.Address) {
+		uses = append(uses, u.String())
+	}
+	add("use by the host", strings.Join(uses, ", "))
+	for _, drive := range ix.Drives(f.Address) {
+		for _, part := range ix.Partitions(drive.Name) {
+			if part.Partition != nil {
+				parts = append(parts, part.Partition.ID)
+			}
+		}
+	}
+	add("partitions", strings.Join(parts, ", "))
+}

@@ -1,0 +1,104 @@
+package order
+
+import (
+	"bytes"
+	"crypto/sha256"
+	"encoding/base32"
+	"encoding/hex"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"strings"
+)
+
+// ErrDamaged says that an order file is not what lendkeep wrote.
+var ErrDamaged = errors.New("the order file was changed or damaged")
+
+// ErrOtherCode says that an approval code belongs to another order.
+var ErrOtherCode = errors.New("the approval code is not the code of this order")
+
+// Sealed is an order together with its exact bytes.
+type Sealed struct {
+	Order Order
+	bytes []byte
+}
+
+// file is the order file: the order's exact bytes under their checksum.
+type file struct {
+	Seal  string          `json:"sha256"`
+	Order json.RawMessage `json:"order"`
+}
+
+// Seal fixes the bytes of an order.
+func Seal(o Order) (Sealed, error) {
+	var buffer bytes.Buffer
+	encoder := json.NewEncoder(&buffer)
+	encoder.SetEscapeHTML(false)
+	encoder.SetIndent("", " ")
+	if err := encoder.Encode(o); err != nil {
+		return Sealed{}, fmt.Errorf("seal order: %w", err)
+	}
+	return Sealed{o, bytes.TrimSpace(buffer.Bytes())}, nil
+}
+
+// ID is the sha256 of the order's exact bytes, in hexadecimal.
+func (s Sealed) ID() string {
+	sum := sha256.Sum256(s.bytes)
+	return hex.EncodeToString(sum[:])
+}
+
+// Code is the approval code: the first 40 bits of the ID in base32, eight
+// letters and digits (RFC 4648, section 6) in two groups, short enough to type.
+func (s Sealed) Code() string {
+	sum := sha256.Sum256(s.bytes)
+	text := base32.StdEncoding.EncodeToString(sum[:5])
+	return text[:4] + "-" + text[4:]
+}
+
+// File gives the order file.
+func (s Sealed) File() []byte {
+	return fmt.Appendf(nil, "{\n\"sha256\": %q,\n\"order\": %s\n}\n", s.ID(), s.bytes)
+}
+
+// Open reads an order file strictly. A file that does not match its own
+// checksum is ErrDamaged.
+func Open(content []byte) (Sealed, error) {
+	var f file
+	if err := strict(content, &f); err != nil {
+		return Sealed{}, fmt.Errorf("read order: %w: %w", ErrDamaged, err)
+	}
+	s := Sealed{bytes: f.Order}
+	if f.Seal != s.ID() {
+		return Sealed{}, fmt.Errorf("read order: %w: its content does not match its checksum", ErrDamaged)
+	}
+	if err := strict(f.Order, &s.Order); err != nil {
+		return Sealed{}, fmt.Errorf("read order: %w", err)
+	}
+	if s.Order.Format != Format {
+		return Sealed{}, fmt.Errorf("read order: it is of version %d, this lendkeep reads version %d; plan again", s.Order.Format, Format)
+	}
+	return s, nil
+}
+
+func strict(content []byte, into any) error {
+	decoder := json.NewDecoder(bytes.NewReader(content))
+	decoder.DisallowUnknownFields()
+	return decoder.Decode(into)
+}
+
+// Approval is an order that somebody has approved. It can be had from Approve
+// only, so that nothing else can be carried out.
+type Approval struct{ sealed Sealed }
+
+// Approve approves an order by its code; letter case and the hyphen do not
+// matter. Any other code is ErrOtherCode.
+func Approve(s Sealed, code string) (Approval, error) {
+	plain := func(text string) string { return strings.ToUpper(strings.ReplaceAll(strings.TrimSpace(text), "-", "")) }
+	if plain(code) != plain(s.Code()) {
+		return Approval{}, fmt.Errorf("approve order: %w", ErrOtherCode)
+	}
+	return Approval{s}, nil
+}
+
+// Sealed gives what was approved.
+func (a Approval) Sealed() Sealed { return a.sealed }

@@ -1,0 +1,169 @@
+package step
+
+import (
+	"context"
+	"fmt"
+	"time"
+
+	"lendkeep/reconcile/definition"
+	"lendkeep/reconcile/facts"
+)
+
+const defineTakes = time.Second
+
+// DefineGuest sets a guest's kept definition, or makes a new guest.
+type DefineGuest struct {
+	Guest   string            `json:"guest"`
+	Before  string            `json:"before,omitempty"` // XML as libvirt gave it; empty: the guest is new
+	After   string            `json:"after"`            // XML as it is given to libvirt
+	Wanted  definition.Wanted `json:"wanted"`           // what the layout states, by which the result is judged
+	Changes []string          `json:"changes"`          // for people
+}
+
+// Kind implements Step, as do the methods below.
+func (s *DefineGuest) Kind() string { return "define guest" }
+
+// Does implements Step.
+func (s *DefineGuest) Does() string {
+	if s.Before == "" {
+		return "create guest " + s.Guest
+	}
+	return "change the definition of guest " + s.Guest
+}
+
+// Undoes implements Step.
+func (s *DefineGuest) Undoes() string {
+	if s.Before == "" {
+		return "remove the definition of guest " + s.Guest + "; images stay"
+	}
+	return "give guest " + s.Guest + " its old definition back"
+}
+
+// Risk implements Step.
+func (s *DefineGuest) Risk() Risk { return Safe }
+
+// Takes implements Step.
+func (s *DefineGuest) Takes() time.Duration { return defineTakes }
+
+// Within implements Step.
+func (s *DefineGuest) Within() time.Duration { return defineTakes }
+
+// Needs implements Step.
+func (s *DefineGuest) Needs() []Fact { return []Fact{guestIs(s.Guest, "off")} }
+
+// Gives implements Step.
+func (s *DefineGuest) Gives() []Fact { return []Fact{definitionIs(s.Guest, "as planned")} }
+
+// Ready implements Step.
+func (s *DefineGuest) Ready(ix *facts.Index) error {
+	if g := ix.Guest(s.Guest); g != nil && g.Running {
+		return fmt.Errorf("define guest %s: it is %s", s.Guest, g.Condition)
+	}
+	return nil
+}
+
+// MayUndo implements Step.
+func (s *DefineGuest) MayUndo(ix *facts.Index) error { return s.Ready(ix) }
+
+// Stands compares the whole text with the old definition, but only what the
+// layout states with the new one: libvirt rewrites what it is given.
+func (s *DefineGuest) Stands(ix *facts.Index) (Standing, string) {
+	g := ix.Guest(s.Guest)
+	switch {
+	case g == nil && s.Before == "":
+		return Before, "libvirt knows no guest " + s.Guest
+	case g == nil:
+		return Neither, "libvirt knows no guest " + s.Guest
+	case g.Kept == nil:
+		return Neither, s.Guest + " has no kept definition"
+	case s.Before != "" && g.Kept.XML == s.Before:
+		return Before, s.Guest + " has its old definition"
+	}
+	_, changes, err := definition.Edit(g.Kept.XML, s.Wanted)
+	switch {
+	case err != nil:
+		return Neither, err.Error()
+	case len(changes) > 0:
+		return Neither, s.Guest + " has neither the old nor the planned definition: " + changes[0]
+	default:
+		return After, s.Guest + " is defined as planned"
+	}
+}
+
+// Do implements Step.
+func (s *DefineGuest) Do(ctx context.Context, p Ports) error { return p.Guests.Define(ctx, s.After) }
+
+// Undo implements Step.
+func (s *DefineGuest) Undo(ctx context.Context, p Ports) error {
+	if s.Before == "" {
+		return p.Guests.Undefine(ctx, s.Guest)
+	}
+	return p.Guests.Define(ctx, s.Before)
+}
+
+// RetireGuest removes a guest's definition. Its images stay.
+type RetireGuest struct {
+	Guest     string `json:"guest"`
+	Before    string `json:"before"` // XML as libvirt gave it
+	Autostart bool   `json:"autostart,omitempty"`
+}
+
+// Kind implements Step, as do the methods below.
+func (s *RetireGuest) Kind() string { return "retire guest" }
+
+// Does implements Step.
+func (s *RetireGuest) Does() string {
+	return "remove the definition of guest " + s.Guest + "; images stay"
+}
+
+// Undoes implements Step.
+func (s *RetireGuest) Undoes() string { return "define guest " + s.Guest + " as it was" }
+
+// Risk implements Step.
+func (s *RetireGuest) Risk() Risk { return Safe }
+
+// Takes implements Step.
+func (s *RetireGuest) Takes() time.Duration { return defineTakes }
+
+// Within implements Step.
+func (s *RetireGuest) Within() time.Duration { return defineTakes }
+
+// Needs implements Step.
+func (s *RetireGuest) Needs() []Fact { return []Fact{guestIs(s.Guest, "off")} }
+
+// Gives implements Step.
+func (s *RetireGuest) Gives() []Fact { return []Fact{definitionIs(s.Guest, "none")} }
+
+// Ready implements Step.
+func (s *RetireGuest) Ready(ix *facts.Index) error {
+	if g := ix.Guest(s.Guest); g != nil && g.Running {
+		return fmt.Errorf("retire guest %s: it is %s", s.Guest, g.Condition)
+	}
+	return nil
+}
+
+// MayUndo implements Step.
+func (s *RetireGuest) MayUndo(*facts.Index) error { return nil }
+
+// Stands implements Step.
+func (s *RetireGuest) Stands(ix *facts.Index) (Standing, string) {
+	switch g := ix.Guest(s.Guest); {
+	case g == nil:
+		return After, "libvirt knows no guest " + s.Guest
+	case g.Kept != nil && g.Kept.XML == s.Before && g.Autostart == s.Autostart:
+		return Before, s.Guest + " has its old definition"
+	default:
+		return Neither, s.Guest + " has another definition than the order was written for"
+	}
+}
+
+// Do implements Step.
+func (s *RetireGuest) Do(ctx context.Context, p Ports) error { return p.Guests.Undefine(ctx, s.Guest) }
+
+// Undo implements Step.
+func (s *RetireGuest) Undo(ctx context.Context, p Ports) error {
+	if err := p.Guests.Define(ctx, s.Before); err != nil || !s.Autostart {
+		return err
+	}
+	return p.Guests.Autostart(ctx, s.Guest, true)
+}

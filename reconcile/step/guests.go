@@ -1,0 +1,238 @@
+package step
+
+import (
+	"context"
+	"fmt"
+	"time"
+
+	"lendkeep/reconcile/facts"
+)
+
+// Times that guests take, common practice: a start until libvirt has answered,
+// a shutdown of an idle system.
+const (
+	startTakes  = 10 * time.Second
+	stopTakes   = 30 * time.Second
+	startWithin = 30 * time.Second
+)
+
+// StopGuest shuts a guest down.
+type StopGuest struct {
+	Guest   string         `json:"guest"`
+	Limit   time.Duration  `json:"limit_ns"`          // how long the shutdown may take
+	LetsGo  []facts.Record `json:"lets_go,omitempty"` // controllers it holds
+	Restart bool           `json:"restart,omitempty"` // a later step starts it again
+}
+
+// Kind implements Step, as do the methods below.
+func (s *StopGuest) Kind() string { return "stop guest" }
+
+// Does implements Step.
+func (s *StopGuest) Does() string { return "shut down guest " + s.Guest }
+
+// Undoes implements Step.
+func (s *StopGuest) Undoes() string {
+	return "start guest " + s.Guest + " again; what ran in it does not come back by itself"
+}
+
+// Risk implements Step.
+func (s *StopGuest) Risk() Risk { return Restarts }
+
+// Takes implements Step.
+func (s *StopGuest) Takes() time.Duration { return min(stopTakes, s.Limit) }
+
+// Within implements Step.
+func (s *StopGuest) Within() time.Duration { return startWithin }
+
+// Needs implements Step.
+func (s *StopGuest) Needs() []Fact { return []Fact{guestIs(s.Guest, "on")} }
+
+// Gives implements Step.
+func (s *StopGuest) Gives() []Fact {
+	list := []Fact{guestIs(s.Guest, "off")}
+	for _, r := range s.LetsGo {
+		list = append(list, controllerIs(r.Controller, "let go"))
+	}
+	return list
+}
+
+// Ready implements Step.
+func (s *StopGuest) Ready(*facts.Index) error { return nil }
+
+// MayUndo refuses to lend the guest its controllers again while the host uses
+// them.
+func (s *StopGuest) MayUndo(ix *facts.Index) error {
+	lent := map[facts.Address]bool{}
+	for _, r := range s.LetsGo {
+		lent[r.Address] = true
+	}
+	for _, r := range s.LetsGo {
+		if where, _, _ := ix.Where(r); where == facts.Aside {
+			continue
+		}
+		if err := readyToLend(ix, r, lent); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// Stands implements Step.
+func (s *StopGuest) Stands(ix *facts.Index) (Standing, string) {
+	switch g := ix.Guest(s.Guest); {
+	case g == nil:
+		return Neither, "libvirt knows no guest " + s.Guest
+	case g.Running:
+		return Before, s.Guest + " is " + g.Condition
+	default:
+		return After, s.Guest + " is " + g.Condition
+	}
+}
+
+// Do implements Step.
+func (s *StopGuest) Do(ctx context.Context, p Ports) error {
+	return p.Guests.Stop(ctx, s.Guest, s.Limit)
+}
+
+// Undo implements Step.
+func (s *StopGuest) Undo(ctx context.Context, p Ports) error { return p.Guests.Start(ctx, s.Guest) }
+
+// StartGuest starts a guest, and with that lends it its controllers: libvirt
+// rebinds them to VFIO (managed='yes') and checks nothing, so Ready does.
+type StartGuest struct {
+	Guest   string         `json:"guest"`
+	Limit   time.Duration  `json:"limit_ns"` // of the shutdown that undoes it
+	Borrows []facts.Record `json:"borrows,omitempty"`
+	Frees   []string       `json:"frees,omitempty"`    // paths where nothing of the drives may be mounted
+	LivesOn []string       `json:"lives_on,omitempty"` // paths whose mount holds its disks
+	Aside   []facts.Record `json:"aside,omitempty"`    // controllers kept on VFIO for the sake of the group
+}
+
+// Kind implements Step, as do the methods below.
+func (s *StartGuest) Kind() string { return "start guest" }
+
+// Does implements Step.
+func (s *StartGuest) Does() string {
+	text := "start guest " + s.Guest
+	for i, r := range s.Borrows {
+		if i == 0 {
+			text += ", which borrows " + r.Controller
+		} else {
+			text += " and " + r.Controller
+		}
+	}
+	return text
+}
+
+// Undoes implements Step.
+func (s *StartGuest) Undoes() string { return "shut down guest " + s.Guest }
+
+// Risk implements Step.
+func (s *StartGuest) Risk() Risk { return Restarts }
+
+// Takes implements Step.
+func (s *StartGuest) Takes() time.Duration { return startTakes }
+
+// Within implements Step.
+func (s *StartGuest) Within() time.Duration { return startWithin }
+
+// Needs implements Step.
+func (s *StartGuest) Needs() []Fact {
+	list := []Fact{guestIs(s.Guest, "off"), definitionIs(s.Guest, "as planned")}
+	for _, r := range s.Borrows {
+		list = append(list, controllerIs(r.Controller, "home"))
+	}
+	for _, r := range s.Aside {
+		list = append(list, controllerIs(r.Controller, "aside"))
+	}
+	for _, path := range s.Frees {
+		list = append(list, mountIs(path, "absent"))
+	}
+	for _, path := range s.LivesOn {
+		list = append(list, mountIs(path, "mounted"))
+	}
+	return list
+}
+
+// Gives implements Step.
+func (s *StartGuest) Gives() []Fact {
+	list := []Fact{guestIs(s.Guest, "on")}
+	for _, r := range s.Borrows {
+		list = append(list, controllerIs(r.Controller, "lent to "+s.Guest))
+	}
+	return list
+}
+
+// Ready refuses a start that would take a drive from under the host, lend the
+// wrong device, or fail in the kernel.
+func (s *StartGuest) Ready(ix *facts.Index) error {
+	lent := map[facts.Address]bool{}
+	for _, r := range s.Borrows {
+		lent[r.Address] = true
+	}
+	for _, r := range s.Borrows {
+		if err := readyToLend(ix, r, lent); err != nil {
+			return err
+		}
+	}
+	for _, path := range s.LivesOn {
+		if ix.MountAt(path) == nil {
+			return fmt.Errorf("start guest %s: nothing is mounted at %s, where its disks are", s.Guest, path)
+		}
+	}
+	return nil
+}
+
+func readyToLend(ix *facts.Index, r facts.Record, lent map[facts.Address]bool) error {
+	where, f, _ := ix.Where(r)
+	if where != facts.Home {
+		return fmt.Errorf("lend %s: it is %s, not home", r.Controller, where)
+	}
+	if f.Address != r.Address {
+		return fmt.Errorf("lend %s: it is at %s, the order was written for %s; plan again", r.Controller, f.Address, r.Address)
+	}
+	if uses := ix.LiveUses(r.Address); len(uses) > 0 {
+		return fmt.Errorf("lend %s: the host uses it: %s", r.Controller, uses[0])
+	}
+	if f.Group == nil {
+		return fmt.Errorf("lend %s: %s is in no IOMMU group", r.Controller, r.Address)
+	}
+	if list := ix.Blockers(*f.Group, lent); len(list) > 0 {
+		return fmt.Errorf("lend %s: its IOMMU group cannot be lent: %s: %s", r.Controller, list[0].Function.Title(), list[0].Reason)
+	}
+	return nil
+}
+
+// MayUndo implements Step.
+func (s *StartGuest) MayUndo(*facts.Index) error { return nil }
+
+// Stands implements Step.
+func (s *StartGuest) Stands(ix *facts.Index) (Standing, string) {
+	g := ix.Guest(s.Guest)
+	if g == nil {
+		return Neither, "libvirt knows no guest " + s.Guest
+	}
+	if !g.Running {
+		return Before, s.Guest + " is " + g.Condition
+	}
+	for _, r := range s.Borrows {
+		where, _, holder := ix.Where(r)
+		if where != facts.Away || holder != g {
+			return Neither, fmt.Sprintf("%s is %s, but %s is %s", s.Guest, g.Condition, r.Controller, where)
+		}
+	}
+	return After, s.Guest + " is " + g.Condition
+}
+
+// Do implements Step.
+func (s *StartGuest) Do(ctx context.Context, p Ports) error { return p.Guests.Start(ctx, s.Guest) }
+
+// Undo implements Step.
+func (s *StartGuest) Undo(ctx context.Context, p Ports) error {
+	return p.Guests.Stop(ctx, s.Guest, s.Limit)
+}
+
+func guestIs(name, value string) Fact      { return Fact{"guest " + name, value} }
+func definitionIs(name, value string) Fact { return Fact{"definition " + name, value} }
+func controllerIs(name, value string) Fact { return Fact{"controller " + name, value} }
+func mountIs(path, value string) Fact      { return Fact{"mount " + path, value} }

@@ -1,0 +1,216 @@
+package step
+
+import (
+	"context"
+	"fmt"
+	"time"
+
+	"lendkeep/reconcile/facts"
+)
+
+const (
+	mountTakes  = time.Second
+	mountWithin = 5 * time.Second
+)
+
+// Filesystem is a partition of a controller's drive and where it is mounted. The
+// partition is known by its GPT name on that controller and, where the drive
+// could be read when the order was written, by its GPT id; never by a device
+// name.
+type Filesystem struct {
+	Controller  facts.Record `json:"controller"`
+	Partition   string       `json:"partition"` // GPT name, for people
+	PartitionID string       `json:"partition_id,omitempty"`
+	FSType      string       `json:"fs_type,omitempty"` // empty: what the kernel finds
+	Path        string       `json:"path"`
+	Options     []string     `json:"options,omitempty"`
+}
+
+func (f Filesystem) title() string {
+	return fmt.Sprintf("%s of %s at %s", f.Partition, f.Controller.Controller, f.Path)
+}
+
+// partition finds the partition on the controller as it is now.
+func (f Filesystem) partition(ix *facts.Index) (*facts.Block, error) {
+	where, function, _ := ix.Where(f.Controller)
+	if where != facts.Home {
+		return nil, fmt.Errorf("find partition %s: controller %s is %s, not home", f.Partition, f.Controller.Controller, where)
+	}
+	part := ix.PartitionNamed(function.Address, f.Partition)
+	switch {
+	case part == nil:
+		return nil, fmt.Errorf("find partition %s: none, or more than one, of that name on %s", f.Partition, function.Title())
+	case f.PartitionID != "" && part.Partition.ID != f.PartitionID:
+		return nil, fmt.Errorf("find partition %s: the one on %s has the id %s, the order was written for %s", f.Partition, function.Title(), part.Partition.ID, f.PartitionID)
+	}
+	return part, nil
+}
+
+// mounted tells whether it is there (the right filesystem), or something else is.
+func (f Filesystem) mounted(ix *facts.Index) (there, other bool, seen string) {
+	m := ix.MountAt(f.Path)
+	if m == nil {
+		return false, false, "nothing is mounted at " + f.Path
+	}
+	part, err := f.partition(ix)
+	if err != nil {
+		return false, true, fmt.Sprintf("%s is mounted at %s, but %v", m.Source, f.Path, err)
+	}
+	if part.Devno != m.Devno {
+		return false, true, fmt.Sprintf("%s is mounted at %s, not partition %s", m.Source, f.Path, f.Partition)
+	}
+	return true, false, f.Partition + " is mounted at " + f.Path
+}
+
+// unused tells whether the mount is free of every use that a survey shows.
+func (f Filesystem) unused(ix *facts.Index) error {
+	where, function, _ := ix.Where(f.Controller)
+	if where != facts.Home {
+		return fmt.Errorf("unmount %s: controller %s is %s, not home", f.Path, f.Controller.Controller, where)
+	}
+	for _, use := range ix.LiveUses(function.Address) {
+		if use.Mount != nil && use.Mount.Path == f.Path && use.Kind != facts.UseMount {
+			return fmt.Errorf("unmount %s: it is in use: %s", f.Path, use)
+		}
+	}
+	return nil
+}
+
+func (f Filesystem) mount(ctx context.Context, p Ports) error {
+	survey, err := p.Survey.Survey(ctx)
+	if err != nil {
+		return err
+	}
+	part, err := f.partition(facts.NewIndex(&survey))
+	if err != nil {
+		return err
+	}
+	return p.Mounts.Mount(ctx, "/dev/"+part.Name, f.FSType, f.Path, f.Options)
+}
+
+// Mount mounts a partition of a controller that is home.
+type Mount struct{ Filesystem }
+
+// Kind implements Step, as do the methods below.
+func (s *Mount) Kind() string { return "mount" }
+
+// Does implements Step.
+func (s *Mount) Does() string { return "mount " + s.title() }
+
+// Undoes implements Step.
+func (s *Mount) Undoes() string { return "unmount " + s.Path }
+
+// Risk implements Step.
+func (s *Mount) Risk() Risk { return Safe }
+
+// Takes implements Step.
+func (s *Mount) Takes() time.Duration { return mountTakes }
+
+// Within implements Step.
+func (s *Mount) Within() time.Duration { return mountWithin }
+
+// Needs implements Step.
+func (s *Mount) Needs() []Fact {
+	return []Fact{mountIs(s.Path, "absent"), controllerIs(s.Controller.Controller, "home")}
+}
+
+// Gives implements Step.
+func (s *Mount) Gives() []Fact { return []Fact{mountIs(s.Path, "mounted")} }
+
+// Ready implements Step.
+func (s *Mount) Ready(ix *facts.Index) error {
+	part, err := s.partition(ix)
+	if err != nil {
+		return err
+	}
+	if part.Signature == nil || part.Signature.Usage != "filesystem" || s.FSType != "" && part.Signature.Kind != s.FSType {
+		return fmt.Errorf("mount %s: it holds no %s filesystem", s.title(), s.FSType)
+	}
+	return nil
+}
+
+// MayUndo refuses while anything that lendkeep can see uses a file below.
+func (s *Mount) MayUndo(ix *facts.Index) error { return s.unused(ix) }
+
+// Stands implements Step.
+func (s *Mount) Stands(ix *facts.Index) (Standing, string) {
+	there, other, seen := s.mounted(ix)
+	switch {
+	case there:
+		return After, seen
+	case other:
+		return Neither, seen
+	default:
+		return Before, seen
+	}
+}
+
+// Do implements Step.
+func (s *Mount) Do(ctx context.Context, p Ports) error { return s.mount(ctx, p) }
+
+// Undo implements Step.
+func (s *Mount) Undo(ctx context.Context, p Ports) error { return p.Mounts.Unmount(ctx, s.Path) }
+
+// Unmount unmounts a partition so that its controller can be lent.
+type Unmount struct {
+	Filesystem
+	Users []string `json:"users,omitempty"` // guests whose disks are on it
+}
+
+// Kind implements Step, as do the methods below.
+func (s *Unmount) Kind() string { return "unmount" }
+
+// Does implements Step.
+func (s *Unmount) Does() string { return "unmount " + s.title() }
+
+// Undoes implements Step.
+func (s *Unmount) Undoes() string { return "mount it again" }
+
+// Risk implements Step.
+func (s *Unmount) Risk() Risk { return Safe }
+
+// Takes implements Step.
+func (s *Unmount) Takes() time.Duration { return mountTakes }
+
+// Within implements Step.
+func (s *Unmount) Within() time.Duration { return mountWithin }
+
+// Needs implements Step.
+func (s *Unmount) Needs() []Fact {
+	list := []Fact{mountIs(s.Path, "mounted"), controllerIs(s.Controller.Controller, "home")}
+	for _, guest := range s.Users {
+		list = append(list, guestIs(guest, "off"))
+	}
+	return list
+}
+
+// Gives implements Step.
+func (s *Unmount) Gives() []Fact { return []Fact{mountIs(s.Path, "absent")} }
+
+// Ready refuses while anything that lendkeep can see still uses a file below.
+func (s *Unmount) Ready(ix *facts.Index) error { return s.unused(ix) }
+
+// MayUndo implements Step.
+func (s *Unmount) MayUndo(ix *facts.Index) error {
+	_, err := s.partition(ix)
+	return err
+}
+
+// Stands implements Step.
+func (s *Unmount) Stands(ix *facts.Index) (Standing, string) {
+	there, other, seen := s.mounted(ix)
+	switch {
+	case there:
+		return Before, seen
+	case other:
+		return Neither, seen
+	default:
+		return After, seen
+	}
+}
+
+// Do implements Step.
+func (s *Unmount) Do(ctx context.Context, p Ports) error { return p.Mounts.Unmount(ctx, s.Path) }
+
+// Undo implements Step.
+func (s *Unmount) Undo(ctx context.Context, p Ports) error { return s.mount(ctx, p) }

@@ -1,0 +1,170 @@
+// Package step holds the kinds of step that an order can have, one file each.
+// A step is a value: it says what it needs and gives, does one deed through
+// the small interfaces of Ports, and tells from a survey whether the host
+// stands before or after it. Start at Step; a new kind is one file and one
+// line in kinds.
+package step
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"fmt"
+	"time"
+
+	"lendkeep/reconcile/facts"
+	"lendkeep/spec"
+)
+
+// Standing says where a host stands with regard to one step.
+type Standing int
+
+// A host stands before a step, after it, or at neither: partly done, or
+// changed by somebody else.
+const (
+	Neither Standing = iota
+	Before
+	After
+)
+
+// Risk is the worst that a step means for the people who use the host.
+type Risk string
+
+// The risks, mildest first.
+const (
+	Safe     Risk = "safe"
+	Restarts Risk = "restarts" // a guest is stopped or started
+	Erases   Risk = "erases"
+)
+
+// Fact is something a step needs or makes true: Of names a thing that has one
+// value at a time, so that another value of it is the contrary.
+type Fact struct {
+	Of    string // "guest grading", "controller reel", "mount /srv/shelf"
+	Value string // "off"
+}
+
+// Step is one thing that an order does. All methods but Do and Undo are pure.
+type Step interface {
+	// Kind is the name of the kind, as written in orders.
+	Kind() string
+	// Does says what happens, for people: a verb phrase of one line.
+	Does() string
+	// Undoes says how it is undone; empty when there is nothing to undo.
+	Undoes() string
+	// Risk says what it means for those who use the host.
+	Risk() Risk
+	// Takes estimates how long it takes.
+	Takes() time.Duration
+	// Within says how long after the deed its effect may take to be seen.
+	Within() time.Duration
+	// Needs and Gives are what the sequence of an order is computed from.
+	Needs() []Fact
+	Gives() []Fact
+	// Ready says why the step must not be done on this host now; nil when
+	// nothing speaks against it. It is asked right before the deed.
+	Ready(*facts.Index) error
+	// MayUndo says why the step must not be undone on this host now: undoing
+	// long after the deed may meet a host that has moved on.
+	MayUndo(*facts.Index) error
+	// Stands says where the host stands, and what that was read from.
+	Stands(*facts.Index) (Standing, string)
+	// Do does it. A nil error is not believed: Stands decides.
+	Do(context.Context, Ports) error
+	// Undo undoes it, from any standing but Before.
+	Undo(context.Context, Ports) error
+}
+
+// Ports is everything a step can act through.
+type Ports struct {
+	Survey    Surveyor
+	Guests    Guests
+	Mounts    Mounts
+	Functions Functions
+}
+
+// Surveyor reads the facts of a host.
+type Surveyor interface {
+	Survey(context.Context) (facts.Survey, error)
+}
+
+// Guests changes what libvirt knows and runs.
+type Guests interface {
+	// Define sets the kept definition.
+	Define(ctx context.Context, xml string) error
+	// Undefine removes the kept definition; images and NVRAM stay.
+	Undefine(ctx context.Context, name string) error
+	// Autostart says whether the guest starts with the host.
+	Autostart(ctx context.Context, name string, on bool) error
+	Start(ctx context.Context, name string) error
+	// Stop asks the guest to shut down and waits; it never cuts it off.
+	Stop(ctx context.Context, name string, within time.Duration) error
+}
+
+// Mounts mounts and unmounts filesystems on the host.
+type Mounts interface {
+	Mount(ctx context.Context, device, kind, path string, options []string) error
+	Unmount(ctx context.Context, path string) error
+}
+
+// Functions binds PCI functions to drivers.
+type Functions interface {
+	ToVFIO(context.Context, facts.Address) error
+	ToHost(context.Context, facts.Address) error
+}
+
+// Written is a step as an order holds it: what it is and why it is there.
+type Written struct {
+	Step Step
+	Why  spec.Place
+}
+
+// kinds lists every kind of step by name.
+var kinds = map[string]func() Step{
+	"stop guest":   func() Step { return &StopGuest{} },
+	"start guest":  func() Step { return &StartGuest{} },
+	"define guest": func() Step { return &DefineGuest{} },
+	"retire guest": func() Step { return &RetireGuest{} },
+	"mount":        func() Step { return &Mount{} },
+	"unmount":      func() Step { return &Unmount{} },
+	"take back":    func() Step { return &TakeBack{} },
+	"set aside":    func() Step { return &SetAside{} },
+}
+
+type envelope struct {
+	Kind string          `json:"kind"`
+	Why  spec.Place      `json:"why"`
+	Step json.RawMessage `json:"step"`
+}
+
+// MarshalJSON writes the step under the name of its kind.
+func (w Written) MarshalJSON() ([]byte, error) {
+	body, err := json.Marshal(w.Step)
+	if err != nil {
+		return nil, fmt.Errorf("write step %s: %w", w.Step.Kind(), err)
+	}
+	return json.Marshal(envelope{w.Step.Kind(), w.Why, body})
+}
+
+// UnmarshalJSON reads a step strictly: an unknown kind or field is an error.
+func (w *Written) UnmarshalJSON(content []byte) error {
+	var e envelope
+	if err := strict(content, &e); err != nil {
+		return fmt.Errorf("read step: %w", err)
+	}
+	make, known := kinds[e.Kind]
+	if !known {
+		return fmt.Errorf("read step: this lendkeep knows no kind %q", e.Kind)
+	}
+	w.Step, w.Why = make(), e.Why
+	if err := strict(e.Step, w.Step); err != nil {
+		return fmt.Errorf("read step %s: %w", e.Kind, err)
+	}
+	return nil
+}
+
+func strict(content []byte, into any) error {
+	decoder := json.NewDecoder(bytes.NewReader(content))
+	decoder.DisallowUnknownFields()
+	return decoder.Decode(into)
+}
