@@ -1,0 +1,141 @@
+// Package fault wraps what steps act through, and the disk under a journal, so
+// that one chosen call fails, hangs or is cut off. Count the calls of a run
+// without a fault, then run again with a fault at each. Start at Fault.
+package fault
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"time"
+
+	"lendkeep/reconcile/facts"
+	"lendkeep/reconcile/step"
+)
+
+// Mode is what goes wrong.
+type Mode string
+
+// What can go wrong with a call. After the deed means that it was done and only
+// the answer is lost.
+const (
+	None        Mode = ""
+	Fail        Mode = "fails"
+	FailAfter   Mode = "is done but reports failure"
+	Hang        Mode = "never answers and is not done"
+	HangAfter   Mode = "never answers but is done"
+	Crash       Mode = "is cut off before it"
+	CrashAfter  Mode = "is cut off after it"
+	FailForever Mode = "fails, as does everything after it"
+)
+
+// Modes lists all modes but None.
+var Modes = []Mode{Fail, FailAfter, Hang, HangAfter, Crash, CrashAfter, FailForever}
+
+// ErrInjected is the failure that a fault reports.
+var ErrInjected = errors.New("failure made for this rehearsal")
+
+// Cut is the panic of a cut-off; it stands for the end of the process.
+type Cut struct{ Call string }
+
+// Fault goes wrong at call number At, counted from 0.
+type Fault struct {
+	Mode Mode
+	At   int
+
+	calls []Call
+}
+
+// Call is one call that was made.
+type Call struct {
+	Label string
+	Deed  bool // it changes something; otherwise it only reads
+}
+
+// Calls gives the calls made so far.
+func (f *Fault) Calls() []Call { return f.calls }
+
+// Met tells whether the fault has happened.
+func (f *Fault) Met() bool { return f.Mode != None && len(f.calls) > f.At }
+
+func (f *Fault) call(label string, deed bool, do func() error) error {
+	n := len(f.calls)
+	f.calls = append(f.calls, Call{label, deed})
+	if f.Mode == None || n < f.At || n > f.At && f.Mode != FailForever {
+		return do()
+	}
+	switch f.Mode {
+	case Fail, FailForever:
+		return fmt.Errorf("%s: %w", label, ErrInjected)
+	case Hang:
+		return fmt.Errorf("%s: no answer: %w", label, context.DeadlineExceeded)
+	case Crash:
+		panic(Cut{label})
+	}
+	err := do()
+	switch {
+	case f.Mode == CrashAfter:
+		panic(Cut{label})
+	case err != nil:
+		return err
+	case f.Mode == HangAfter:
+		return fmt.Errorf("%s: no answer: %w", label, context.DeadlineExceeded)
+	default:
+		return fmt.Errorf("%s: %w", label, ErrInjected)
+	}
+}
+
+// Wrap gives ports that go wrong as the fault says.
+func (f *Fault) Wrap(p step.Ports) step.Ports {
+	w := ports{p, f}
+	return step.Ports{Survey: w, Guests: w, Mounts: w, Functions: w}
+}
+
+type ports struct {
+	inner step.Ports
+	fault *Fault
+}
+
+func (p ports) Survey(ctx context.Context) (survey facts.Survey, err error) {
+	err = p.fault.call("read the host", false, func() (err error) {
+		survey, err = p.inner.Survey.Survey(ctx)
+		return err
+	})
+	return survey, err
+}
+
+func (p ports) Define(ctx context.Context, xml string) error {
+	return p.fault.call("define guest", true, func() error { return p.inner.Guests.Define(ctx, xml) })
+}
+
+func (p ports) Undefine(ctx context.Context, name string) error {
+	return p.fault.call("undefine "+name, true, func() error { return p.inner.Guests.Undefine(ctx, name) })
+}
+
+func (p ports) Autostart(ctx context.Context, name string, on bool) error {
+	return p.fault.call("set autostart of "+name, true, func() error { return p.inner.Guests.Autostart(ctx, name, on) })
+}
+
+func (p ports) Start(ctx context.Context, name string) error {
+	return p.fault.call("start "+name, true, func() error { return p.inner.Guests.Start(ctx, name) })
+}
+
+func (p ports) Stop(ctx context.Context, name string, within time.Duration) error {
+	return p.fault.call("stop "+name, true, func() error { return p.inner.Guests.Stop(ctx, name, within) })
+}
+
+func (p ports) Mount(ctx context.Context, device, kind, path string, options []string) error {
+	return p.fault.call("mount "+path, true, func() error { return p.inner.Mounts.Mount(ctx, device, kind, path, options) })
+}
+
+func (p ports) Unmount(ctx context.Context, path string) error {
+	return p.fault.call("unmount "+path, true, func() error { return p.inner.Mounts.Unmount(ctx, path) })
+}
+
+func (p ports) ToVFIO(ctx context.Context, at facts.Address) error {
+	return p.fault.call("bind "+at.String()+" to VFIO", true, func() error { return p.inner.Functions.ToVFIO(ctx, at) })
+}
+
+func (p ports) ToHost(ctx context.Context, at facts.Address) error {
+	return p.fault.call("bind "+at.String()+" to the host's driver", true, func() error { return p.inner.Functions.ToHost(ctx, at) })
+}

@@ -1,0 +1,126 @@
+package memory
+
+import (
+	"context"
+	"fmt"
+	"slices"
+
+	"lendkeep/reconcile/facts"
+)
+
+// ToVFIO binds a function to vfio-pci. Like the kernel it asks nobody whether
+// the drive is in use: block devices vanish, mounts stay behind.
+func (h *Host) ToVFIO(ctx context.Context, at facts.Address) error {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	if err := h.lendable(at); err != nil {
+		return err
+	}
+	h.take(at, false)
+	return h.changed()
+}
+
+// ToHost binds a function to the driver it had before.
+func (h *Host) ToHost(ctx context.Context, at facts.Address) error {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	f := h.function(at)
+	if f == nil {
+		return fmt.Errorf("device %s not found", at)
+	}
+	if holder := facts.NewIndex(&h.survey).Holder(at); holder != nil {
+		return fmt.Errorf("PCI device %s is in use by driver QEMU, domain %s", at, holder.Name)
+	}
+	h.restore(at)
+	return h.changed()
+}
+
+// lendable answers as libvirt and the kernel do before a detach.
+func (h *Host) lendable(at facts.Address) error {
+	f := h.function(at)
+	switch {
+	case f == nil:
+		return fmt.Errorf("Device %s not found: could not access /sys/bus/pci/devices/%s/config: No such file or directory", at, at)
+	case h.survey.Machine.IOMMUs == 0:
+		return fmt.Errorf("unsupported configuration: host doesn't support passthrough of host PCI devices")
+	case f.HeaderType != 0:
+		return fmt.Errorf("Non-endpoint PCI devices cannot be assigned to guests")
+	}
+	return nil
+}
+
+// take moves a function to VFIO and everything that hangs on it out of sight.
+func (h *Host) take(at facts.Address, forGuest bool) {
+	f := h.function(at)
+	if f.OnVFIO() {
+		return
+	}
+	a := Away{Address: at, Driver: f.Driver, NVMe: f.NVMe, Kept: !forGuest}
+	h.survey.Blocks = slices.DeleteFunc(h.survey.Blocks, func(b facts.Block) bool {
+		if b.Controller == nil || *b.Controller != at || b.Mapper != nil || b.Array != "" {
+			return false
+		}
+		a.Blocks = append(a.Blocks, b)
+		return true
+	})
+	h.away[at] = a
+	f.Driver, f.DriverOverride, f.NVMe = "vfio-pci", "vfio-pci", nil
+}
+
+// restore is the way back of take.
+func (h *Host) restore(at facts.Address) {
+	a, ok := h.away[at]
+	if !ok {
+		return
+	}
+	f := h.function(at)
+	f.Driver, f.DriverOverride, f.NVMe = a.Driver, "", a.NVMe
+	h.survey.Blocks = append(h.survey.Blocks, a.Blocks...)
+	delete(h.away, at)
+}
+
+// lend gives functions to a guest that starts, all or none.
+func (h *Host) lend(g *facts.Guest) error {
+	lent := map[facts.Address]bool{}
+	for _, l := range g.Kept.Lent {
+		lent[l.Address] = true
+	}
+	ix := facts.NewIndex(&h.survey)
+	for _, l := range g.Kept.Lent {
+		if err := h.lendable(l.Address); err != nil {
+			return err
+		}
+		f := h.function(l.Address)
+		if holder := ix.Holder(l.Address); holder != nil {
+			return fmt.Errorf("Requested operation is not valid: PCI device %s is in use by driver QEMU, domain %s", l.Address, holder.Name)
+		}
+		if !l.Managed && !f.OnVFIO() {
+			return fmt.Errorf("Requested operation is not valid: Unmanaged PCI device %s must be manually detached from the host", l.Address)
+		}
+		if f.Group == nil {
+			return fmt.Errorf("vfio %s: no iommu_group found", l.Address)
+		}
+		for _, member := range ix.Group(*f.Group) {
+			if holder := ix.Holder(member.Address); holder != nil {
+				return fmt.Errorf("Requested operation is not valid: PCI device %s is in use by driver QEMU, domain %s", member.Address, holder.Name)
+			}
+		}
+		if len(ix.Blockers(*f.Group, lent)) > 0 {
+			return fmt.Errorf("vfio %s: group %d is not viable\nPlease ensure all devices within the iommu_group are bound to their vfio bus driver.", l.Address, *f.Group)
+		}
+	}
+	for _, l := range g.Kept.Lent {
+		h.take(l.Address, true)
+	}
+	return nil
+}
+
+// letGo is what libvirt does when a guest has ended: a function that was on
+// VFIO before stays there.
+func (h *Host) letGo(d *facts.Definition) {
+	for _, l := range d.Lent {
+		if a, ok := h.away[l.Address]; ok && !a.Kept {
+			h.restore(l.Address)
+		}
+	}
+}

@@ -1,0 +1,173 @@
+package memory
+
+import (
+	"context"
+	"crypto/sha256"
+	"fmt"
+	"slices"
+	"time"
+
+	"lendkeep/reconcile/definition"
+	"lendkeep/reconcile/facts"
+)
+
+// Define sets the kept definition of a guest.
+func (h *Host) Define(ctx context.Context, xml string) error {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	name, uuid, err := definition.Names(xml)
+	if err != nil {
+		return err
+	}
+	if h.judge != nil {
+		if xml, err = h.judge.Define(ctx, xml); err != nil {
+			return err
+		}
+		if _, uuid, err = definition.Names(xml); err != nil {
+			return err
+		}
+	}
+	kept, err := definition.Read(xml)
+	if err != nil {
+		return err
+	}
+	if g := h.guest(name); g != nil {
+		g.Kept = &kept
+		return h.changed()
+	}
+	if uuid == "" {
+		uuid = uuidOf(name)
+	}
+	h.survey.Libvirt.Guests = append(h.survey.Libvirt.Guests, facts.Guest{Name: name, UUID: uuid, Condition: "shut off", Kept: &kept})
+	return h.changed()
+}
+
+// uuidOf gives a guest without one a fixed UUID, where libvirt would draw lots.
+func uuidOf(name string) string {
+	sum := sha256.Sum256([]byte(name))
+	return fmt.Sprintf("%x-%x-%x-%x-%x", sum[0:4], sum[4:6], sum[6:8], sum[8:10], sum[10:16])
+}
+
+// Undefine removes the kept definition; a running guest lives on without one.
+func (h *Host) Undefine(ctx context.Context, name string) error {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	g := h.guest(name)
+	if g == nil {
+		return noGuest(name)
+	}
+	if h.judge != nil {
+		if err := h.judge.Undefine(ctx, name); err != nil {
+			return err
+		}
+	}
+	g.Kept, g.Autostart = nil, false
+	h.forget(name)
+	return h.changed()
+}
+
+// forget drops a guest that has neither a kept nor a live definition.
+func (h *Host) forget(name string) {
+	h.survey.Libvirt.Guests = slices.DeleteFunc(h.survey.Libvirt.Guests, func(g facts.Guest) bool {
+		return g.Name == name && g.Kept == nil && g.Live == nil
+	})
+}
+
+// Autostart sets whether the guest starts with the host.
+func (h *Host) Autostart(ctx context.Context, name string, on bool) error {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	g := h.guest(name)
+	if g == nil {
+		return noGuest(name)
+	}
+	g.Autostart = on
+	return h.changed()
+}
+
+// Start starts a guest as libvirt would, without a look at mounts or serials.
+func (h *Host) Start(ctx context.Context, name string) error {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	g := h.guest(name)
+	switch {
+	case g == nil:
+		return noGuest(name)
+	case g.Running:
+		return fmt.Errorf("Requested operation is not valid: domain is already running")
+	}
+	if err := h.disksThere(g); err != nil {
+		return err
+	}
+	if err := h.lend(g); err != nil {
+		return err
+	}
+	if h.judge != nil {
+		if err := h.judge.Start(ctx, name); err != nil {
+			h.letGo(g.Kept)
+			return err
+		}
+	}
+	live := *g.Kept
+	g.Live, g.Running, g.Condition = &live, true, "running"
+	return h.changed()
+}
+
+// disksThere refuses a start without the image, as QEMU does.
+func (h *Host) disksThere(g *facts.Guest) error {
+	ix := facts.NewIndex(&h.survey)
+	for _, d := range g.Kept.Disks {
+		if p := ix.Path(d.Source); d.Kind == "file" && p != nil && p.Missing {
+			return fmt.Errorf("Cannot access storage file '%s': No such file or directory", d.Source)
+		}
+	}
+	return nil
+}
+
+// Stop shuts a guest down. Guests in memory always obey.
+func (h *Host) Stop(ctx context.Context, name string, _ time.Duration) error {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	g := h.guest(name)
+	switch {
+	case g == nil:
+		return noGuest(name)
+	case !g.Running:
+		return fmt.Errorf("Requested operation is not valid: domain is not running")
+	}
+	if h.judge != nil {
+		if err := h.judge.Stop(ctx, name); err != nil {
+			return err
+		}
+	}
+	h.end(g)
+	return h.changed()
+}
+
+func (h *Host) end(g *facts.Guest) {
+	h.letGo(g.Live)
+	g.Live, g.Running, g.Condition = nil, false, "shut off"
+	h.forget(g.Name)
+}
+
+// PowerCut ends everything at once and starts the host again: guests are off,
+// functions are with their drivers, only the host's own mounts are there. The
+// host's own mounts are those that have no controller which can be lent.
+func (h *Host) PowerCut(returns []string) {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	for i := len(h.survey.Libvirt.Guests) - 1; i >= 0; i-- {
+		if g := &h.survey.Libvirt.Guests[i]; g.Running {
+			h.end(g)
+		}
+	}
+	for at := range h.away {
+		h.restore(at)
+	}
+	h.survey.Mounts = slices.DeleteFunc(h.survey.Mounts, func(m facts.Mount) bool { return slices.Contains(returns, m.Path) })
+	h.see()
+}
+
+func noGuest(name string) error {
+	return fmt.Errorf("Domain not found: no domain with matching name '%s'", name)
+}

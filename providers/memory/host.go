@@ -1,0 +1,152 @@
+// Package memory is a whole host in the process, made from a survey, on which
+// orders are rehearsed and tested. It answers as a real host does, measured
+// with libvirt 9.0.0 and Linux 6.1: libvirt checks little, the kernel judges
+// groups, and a drive taken away leaves its mounts behind. Start at New.
+package memory
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"fmt"
+	"slices"
+	"sync"
+
+	"lendkeep/reconcile/facts"
+	"lendkeep/reconcile/step"
+)
+
+// Judge is a real libvirt that every change of a guest goes through first.
+// Define gives the definition back as libvirt keeps it.
+type Judge interface {
+	Define(ctx context.Context, xml string) (string, error)
+	Undefine(ctx context.Context, name string) error
+	Start(ctx context.Context, name string) error
+	Stop(ctx context.Context, name string) error
+}
+
+// Host is a host in memory. Its methods may be called from several goroutines.
+type Host struct {
+	mu      sync.Mutex
+	survey  facts.Survey
+	away    map[facts.Address]Away
+	remount map[string]facts.Mount // what was unmounted, by device and path
+	judge   Judge
+	folder  string // where every change is kept; empty: nowhere
+}
+
+// Away is what a function on VFIO will show again once it is home.
+type Away struct {
+	Address facts.Address `json:"address"`
+	Driver  string        `json:"driver"`
+	NVMe    *facts.NVMe   `json:"nvme,omitempty"`
+	Blocks  []facts.Block `json:"blocks,omitempty"`
+	Kept    bool          `json:"kept,omitempty"` // it was on VFIO before the guest started, so libvirt leaves it there
+}
+
+// New makes a host that stands as the survey says. The judge may be nil: then
+// nobody but this package judges definitions.
+func New(survey facts.Survey, judge Judge) *Host {
+	h := &Host{survey: Clone(survey), away: map[facts.Address]Away{}, remount: map[string]facts.Mount{}, judge: judge}
+	ix := facts.NewIndex(&h.survey)
+	for _, f := range h.survey.Functions {
+		if f.OnVFIO() {
+			h.away[f.Address] = h.guess(ix, f)
+		}
+	}
+	return h
+}
+
+// guess tells what a function that was on VFIO when the survey was taken will
+// be at home, as far as the survey lets one tell: its driver by its class, its
+// serial by the record of a guest.
+func (h *Host) guess(ix *facts.Index, f facts.Function) Away {
+	a := Away{Address: f.Address, Kept: ix.Holder(f.Address) == nil}
+	if f.Class != facts.ClassNVMe {
+		return a
+	}
+	a.Driver = "nvme"
+	a.NVMe = &facts.NVMe{Name: "nvme" + fmt.Sprint(90+len(h.away)), State: "live"}
+	for i := range h.survey.Libvirt.Guests {
+		for _, d := range h.survey.Libvirt.Guests[i].Definitions() {
+			for _, r := range d.Records {
+				if r.Address == f.Address {
+					a.NVMe.Serial = r.Serial
+				}
+			}
+		}
+	}
+	return a
+}
+
+// Expect adds a partition with a filesystem to a controller that is away, when
+// the survey could not see it and an order counts on it.
+func (h *Host) Expect(at facts.Address, partition, kind string) {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	a, ok := h.away[at]
+	if !ok || a.NVMe == nil {
+		return
+	}
+	if kind == "" {
+		kind = "xfs"
+	}
+	drive := a.NVMe.Name + "n1"
+	major := 400 + uint32(at.Bus)
+	if len(a.Blocks) == 0 {
+		a.Blocks = append(a.Blocks, facts.Block{Name: drive, Devno: facts.Devno{Major: major}, Controller: &at, SectorBytes: 512})
+	}
+	n := len(a.Blocks)
+	a.Blocks = append(a.Blocks, facts.Block{
+		Name: fmt.Sprintf("%sp%d", drive, n), Devno: facts.Devno{Major: major, Minor: uint32(n)}, Controller: &at, Whole: drive, SectorBytes: 512,
+		Partition: &facts.Partition{Number: n, Name: partition},
+		Signature: &facts.Signature{Kind: kind, Usage: "filesystem"},
+	})
+	h.away[at] = a
+}
+
+// Ports gives the host as everything that steps act through.
+func (h *Host) Ports() step.Ports {
+	return step.Ports{Survey: h, Guests: h, Mounts: h, Functions: h}
+}
+
+// Survey reads the host's facts.
+func (h *Host) Survey(ctx context.Context) (facts.Survey, error) {
+	if err := ctx.Err(); err != nil {
+		return facts.Survey{}, err
+	}
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	survey := Clone(h.survey)
+	survey.Sort()
+	return survey, nil
+}
+
+// Clone copies a survey so that neither copy sees changes of the other.
+func Clone(s facts.Survey) facts.Survey {
+	content, err := json.Marshal(s)
+	if err != nil {
+		panic(err) // every survey can be written: it has no cycles and no channels
+	}
+	var copied facts.Survey
+	if err := json.NewDecoder(bytes.NewReader(content)).Decode(&copied); err != nil {
+		panic(err)
+	}
+	return copied
+}
+
+func (h *Host) function(at facts.Address) *facts.Function {
+	i := slices.IndexFunc(h.survey.Functions, func(f facts.Function) bool { return f.Address == at })
+	if i < 0 {
+		return nil
+	}
+	return &h.survey.Functions[i]
+}
+
+func (h *Host) guest(name string) *facts.Guest {
+	i := slices.IndexFunc(h.survey.Libvirt.Guests, func(g facts.Guest) bool { return g.Name == name })
+	if i < 0 {
+		return nil
+	}
+	return &h.survey.Libvirt.Guests[i]
+}

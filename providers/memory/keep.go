@@ -1,0 +1,101 @@
+package memory
+
+import (
+	"bytes"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io/fs"
+	"maps"
+	"os"
+	"path/filepath"
+	"slices"
+
+	"github.com/google/renameio/v2"
+
+	"lendkeep/reconcile/facts"
+)
+
+// File is the name of a stand-in host's file in its folder.
+const File = "host.json"
+
+// FirstFile is the survey that a folder without File is made a host from.
+const FirstFile = "survey.json"
+
+type kept struct {
+	Survey  json.RawMessage `json:"survey"`
+	Away    []Away          `json:"away"`
+	Remount []facts.Mount   `json:"remount"`
+}
+
+// Load reads a stand-in host from its folder: as it was kept there or, the
+// first time, as the folder's survey says.
+func Load(folder string, judge Judge) (*Host, error) {
+	content, err := os.ReadFile(filepath.Join(folder, File))
+	if errors.Is(err, fs.ErrNotExist) {
+		return first(folder, judge)
+	}
+	if err != nil {
+		return nil, fmt.Errorf("open stand-in host: %w", err)
+	}
+	decoder := json.NewDecoder(bytes.NewReader(content))
+	decoder.DisallowUnknownFields()
+	var k kept
+	if err := decoder.Decode(&k); err != nil {
+		return nil, fmt.Errorf("open stand-in host %s: %w", folder, err)
+	}
+	survey, err := facts.Decode(k.Survey)
+	if err != nil {
+		return nil, fmt.Errorf("open stand-in host %s: %w", folder, err)
+	}
+	h := New(survey, judge)
+	h.folder = folder
+	for _, a := range k.Away {
+		h.away[a.Address] = a
+	}
+	for _, m := range k.Remount {
+		h.remount[m.Devno.String()+m.Path] = m
+	}
+	return h, nil
+}
+
+func first(folder string, judge Judge) (*Host, error) {
+	content, err := os.ReadFile(filepath.Join(folder, FirstFile))
+	if err != nil {
+		return nil, fmt.Errorf("open stand-in host: the folder needs a survey to begin with: %w", err)
+	}
+	survey, err := facts.Decode(content)
+	if err != nil {
+		return nil, fmt.Errorf("open stand-in host %s: %w", folder, err)
+	}
+	h := New(survey, judge)
+	h.folder = folder
+	return h, nil
+}
+
+// changed keeps the host in its folder after a change, so that it survives the
+// end of the process at any moment; the file is replaced whole or not at all.
+func (h *Host) changed() error {
+	if h.folder == "" {
+		return nil
+	}
+	var survey bytes.Buffer
+	if err := h.survey.Encode(&survey); err != nil {
+		return err
+	}
+	k := kept{Survey: survey.Bytes(), Away: []Away{}, Remount: []facts.Mount{}}
+	for _, at := range slices.SortedFunc(maps.Keys(h.away), facts.Address.Compare) {
+		k.Away = append(k.Away, h.away[at])
+	}
+	for _, key := range slices.Sorted(maps.Keys(h.remount)) {
+		k.Remount = append(k.Remount, h.remount[key])
+	}
+	content, err := json.MarshalIndent(k, "", " ")
+	if err != nil {
+		return fmt.Errorf("keep stand-in host: %w", err)
+	}
+	if err := renameio.WriteFile(filepath.Join(h.folder, File), content, 0o600); err != nil {
+		return fmt.Errorf("keep stand-in host: %w", err)
+	}
+	return nil
+}

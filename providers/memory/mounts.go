@@ -1,0 +1,103 @@
+package memory
+
+import (
+	"context"
+	"fmt"
+	"slices"
+	"strings"
+
+	"lendkeep/reconcile/facts"
+)
+
+// Mount mounts a filesystem.
+func (h *Host) Mount(ctx context.Context, device, kind, path string, options []string) error {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	ix := facts.NewIndex(&h.survey)
+	b := ix.Device(device)
+	switch {
+	case b == nil:
+		return fmt.Errorf("mount: %s: special device %s does not exist", path, device)
+	case b.Signature == nil || kind != "" && b.Signature.Kind != kind:
+		return fmt.Errorf("mount: %s: wrong fs type, bad option, bad superblock on %s", path, device)
+	}
+	m := facts.Mount{Devno: b.Devno, Root: "/", Path: path, Kind: b.Signature.Kind, Source: device, Options: options}
+	if old, ok := h.remount[b.Devno.String()+path]; ok && slices.Equal(old.Options, options) {
+		m = old
+	}
+	h.survey.Mounts = append(h.survey.Mounts, m)
+	h.see()
+	return h.changed()
+}
+
+// Unmount unmounts what is uppermost at a path.
+func (h *Host) Unmount(ctx context.Context, path string) error {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	at := -1
+	for i, m := range h.survey.Mounts {
+		if m.Path == path {
+			at = i
+		}
+	}
+	if at < 0 {
+		return fmt.Errorf("umount: %s: not mounted", path)
+	}
+	m := h.survey.Mounts[at]
+	if user := h.busy(path); user != "" {
+		return fmt.Errorf("umount: %s: target is busy: %s", path, user)
+	}
+	h.remount[m.Devno.String()+path] = m
+	h.survey.Mounts = slices.Delete(h.survey.Mounts, at, at+1)
+	h.see()
+	return h.changed()
+}
+
+// busy names who keeps files below a path open.
+func (h *Host) busy(path string) string {
+	for _, g := range h.survey.Libvirt.Guests {
+		if g.Live == nil {
+			continue
+		}
+		for _, d := range g.Live.Disks {
+			if strings.HasPrefix(d.Source, path+"/") {
+				return "guest " + g.Name
+			}
+		}
+	}
+	for _, b := range h.survey.Blocks {
+		if strings.HasPrefix(b.BackingFile, path+"/") {
+			return b.Name
+		}
+	}
+	return ""
+}
+
+// see notes which of the files that somebody names are there now: those below
+// a place that something was mounted at come and go with it.
+func (h *Host) see() {
+	ix := facts.NewIndex(&h.survey)
+	for i := range h.survey.Paths {
+		p := &h.survey.Paths[i]
+		for _, place := range h.places() {
+			if strings.HasPrefix(p.Named, place+"/") {
+				p.Missing = ix.MountAt(place) == nil
+			}
+		}
+	}
+}
+
+// places gives every path that was unmounted, or mounted from a drive that can
+// be lent.
+func (h *Host) places() []string {
+	var list []string
+	for _, m := range h.remount {
+		list = append(list, m.Path)
+	}
+	for _, m := range h.survey.Mounts {
+		if m.Path != "/" {
+			list = append(list, m.Path)
+		}
+	}
+	return list
+}
