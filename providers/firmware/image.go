@@ -1,0 +1,100 @@
+package firmware
+
+import (
+	"bytes"
+	"crypto/sha256"
+	"encoding/hex"
+	"fmt"
+	"io"
+)
+
+// Image is a firmware image that was read. It keeps the unpacked content, so
+// that parts can be taken out of it.
+type Image struct {
+	report Report
+	found  []*file
+}
+
+// Read walks a flash image, raw or qcow2. It never refuses: what cannot be
+// read makes answers unknown.
+func Read(content []byte) *Image {
+	hash := sha256.Sum256(content)
+	image := &Image{report: Report{SHA256: hex.EncodeToString(hash[:]), Bytes: int64(len(content))}}
+	w := &walk{}
+	flash, err := rawFlash(content)
+	if err != nil {
+		w.warn(trail{text: "image"}, "%v", err)
+	} else {
+		w.flash(flash)
+	}
+	if !w.sawCore {
+		// A variable store, the first half of a split image or no firmware
+		// at all: nothing is said by what is not in it.
+		w.warn(trail{text: "image"}, "no DXE core found, so this is not the part of a firmware that holds drivers")
+	}
+	image.found = w.found
+	image.report.Warnings = w.warnings
+	if w.dropped > 0 {
+		image.report.Warnings = append(image.report.Warnings, fmt.Sprintf("and %d more", w.dropped))
+	}
+	for _, part := range Parts() {
+		image.report.Answers = append(image.report.Answers, image.answer(part))
+	}
+	return image
+}
+
+// readAll reads a file of a known size.
+func readAll(r io.Reader, size int64) ([]byte, error) {
+	if size > maxImage {
+		return nil, fmt.Errorf("read firmware image: %d bytes where at most %d are read", size, maxImage)
+	}
+	content := make([]byte, size)
+	if _, err := io.ReadFull(r, content); err != nil {
+		return nil, fmt.Errorf("read firmware image: %w", err)
+	}
+	return content, nil
+}
+
+// Report gives what was found.
+func (image *Image) Report() Report { return image.report }
+
+// Extract gives the program (PE32) of the file with that name, as its first
+// valid instance holds it.
+func (image *Image) Extract(name GUID) ([]byte, error) {
+	for _, f := range image.found {
+		if f.name == name && f.program != nil {
+			return bytes.Clone(f.program), nil
+		}
+	}
+	return nil, fmt.Errorf("extract %s: %s", name, image.whyMissing(name))
+}
+
+// answer decides on one part: one valid file suffices for present, and only a
+// walk without any warning may say absent.
+func (image *Image) answer(part Part) Answer {
+	answer := Answer{Part: part.Name}
+	for _, f := range image.found {
+		if f.name == part.GUID && f.program != nil {
+			answer.Held = Present
+			return answer
+		}
+	}
+	if answer.Why = image.whyMissing(part.GUID); answer.Why == "" {
+		answer.Held = Absent
+	}
+	return answer
+}
+
+// whyMissing says why a part that was not found may be there all the same;
+// empty when it is not.
+func (image *Image) whyMissing(name GUID) string {
+	for _, f := range image.found {
+		if f.name == name {
+			return "its file holds no program that can be read"
+		}
+	}
+	if len(image.report.Warnings) > 0 {
+		return image.report.Warnings[0]
+	}
+	return ""
+}
