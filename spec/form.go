@@ -62,7 +62,7 @@ func (b *block) checkName() {
 	default:
 		b.name = labels[0]
 		if wrong := f.named(b.name); wrong != "" {
-			b.r.refuse(ranges[0], fmt.Sprintf("%q cannot name a %s", b.name, f.kind), sentence(wrong), "")
+			b.r.refuse(ranges[0], fmt.Sprintf("%s cannot be named %q", f.kind, b.name), sentence(wrong), "")
 		}
 	}
 }

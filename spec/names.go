@@ -91,7 +91,9 @@ func (r *reader) nearest(name string, candidates []string) string {
 	if !r.suggests() || len(name) > suggestedLength {
 		return ""
 	}
-	best, bestDistance := "", 1+max(1, len([]rune(name))/3)
+	// A swap of two letters has distance 2; of a short name, something must stay.
+	runes := len([]rune(name))
+	best, bestDistance := "", min(1+max(2, runes/3), runes)
 	for _, c := range candidates {
 		if len(c) > suggestedLength {
 			continue

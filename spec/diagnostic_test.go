@@ -1,0 +1,121 @@
+package spec_test
+
+import (
+	"encoding/json"
+	"errors"
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"lendkeep/spec"
+)
+
+func printed(t *testing.T, ds spec.Diagnostics) string {
+	t.Helper()
+	var out strings.Builder
+	require.NoError(t, ds.Print(&out))
+	return out.String()
+}
+
+func TestPrint(t *testing.T) {
+	tests := []struct{ name, text, want string }{
+		{
+			name: "place, source line, carets, detail, hint",
+			text: "host \"larch\" {}\nguest \"a\" {\n  system = \"window\"\n}\n",
+			want: `layout.hcl:3:12: system cannot be "window"
+    system = "window"
+             ^^^^^^^^
+  It can be "windows" or "linux".
+  hint: did you mean "windows"?
+`,
+		}, {
+			name: "tabs stay, so that the carets stand below in any terminal",
+			text: "host \"larch\" {}\nguest \"a\" {\n\tretired\t= \"yes\"\n}\n",
+			want: "layout.hcl:3:12: retired must be true or false\n    retired\t= \"yes\"\n           \t  ^^^^^\n  It is text.\n",
+		}, {
+			name: "wide and combining characters",
+			text: "host \"larch\" {}\nguest \"a\" {\n  /* \u9928 e\u0301 */ retired = \"\u9928e\u0301\"\n}\n",
+			want: "layout.hcl:3:23: retired must be true or false\n" +
+				"    /* \u9928 e\u0301 */ retired = \"\u9928e\u0301\"\n" +
+				strings.Repeat(" ", 4+21) + "^^^^^\n  It is text.\n", // 館 takes two columns, the accent none,
+		}, {
+			name: "several lines, of which the first is marked",
+			text: "host \"larch\" {}\nguest \"a\" {\n  retired = [\n    1,\n  ]\n}\n",
+			want: "layout.hcl:3:13: retired must be true or false\n    retired = [\n              ^\n  It is a list.\n",
+		}, {
+			name: "no escape sequence reaches the terminal",
+			text: "host \"larch\" {}\n# \x1b[2J\nguest \"a\" { retired = \"\x1b]0;x\x07\" } # \x1b[2J\n",
+			want: "layout.hcl:3:23: retired must be true or false\n" +
+				"    guest \"a\" { retired = \"\uFFFD]0;x\uFFFD\" } # \uFFFD[2J\n" +
+				"                          ^^^^^^^^\n  It is text.\n",
+		}, {
+			name: "warning",
+			text: "host \"larch\" {}\nshim \"s\" {\n  donor = \"/x\"\n  as    = \"rom\"\n}\n",
+			want: `layout.hcl:2:1: warning: no guest uses this shim
+    shim "s" {
+    ^^^^^^^^
+  hint: add shim = shim.s to the guest that needs it
+`,
+		}, {
+			name: "no place",
+			text: "guest \"a\" {}\n",
+			want: `layout has no host block
+  A layout describes exactly one host.
+  hint: add host "NAME" { } with the name that hostname prints
+`,
+		},
+	}
+	for _, tt := range tests {
+		t.Run(tt.name, func(t *testing.T) {
+			_, ds := load(t, tt.text)
+			assert.Equal(t, tt.want, printed(t, ds))
+		})
+	}
+}
+
+func TestPrintShortensLongLines(t *testing.T) {
+	_, ds := load(t, "host \"larch\" {}\nguest \"a\" { system = \""+strings.Repeat("x", 5000)+"\" }\n")
+	require.Len(t, ds, 1)
+	out := printed(t, ds)
+	assert.Less(t, len(out), 800)
+	for line := range strings.Lines(out) {
+		assert.Less(t, len(line), 400)
+	}
+}
+
+// TestOrder: by place, however the reader came to them; one blank line between.
+func TestOrder(t *testing.T) {
+	text := "host \"larch\" {}\nguest \"b\" { retired = 1 }\nvalues { x = nope }\nguest \"a\" { retired = 1 }\n"
+	_, ds := load(t, text)
+	require.Len(t, ds, 3)
+	lines := []int{ds[0].At.Line, ds[1].At.Line, ds[2].At.Line}
+	assert.Equal(t, []int{2, 3, 4}, lines)
+	assert.Equal(t, 2, strings.Count(printed(t, ds), "\n\n"))
+}
+
+func TestDiagnosticsAsError(t *testing.T) {
+	_, ds := load(t, "host \"larch\" {}\nguest \"a\" { retired = 1 }\n")
+	var err error = ds
+	assert.EqualError(t, err, "layout.hcl:2:23: retired must be true or false")
+	var back spec.Diagnostics
+	assert.True(t, errors.As(err, &back))
+
+	var none spec.Diagnostics
+	assert.False(t, none.HasErrors())
+	assert.Equal(t, "no diagnostics", none.Error())
+}
+
+func TestDiagnosticAsJSON(t *testing.T) {
+	_, ds := load(t, "host \"larch\" {}\nguest \"a\" { retired = 1 }\n")
+	text, err := json.Marshal(ds)
+	require.NoError(t, err)
+	assert.JSONEq(t, `[{
+		"severity": "error",
+		"summary": "retired must be true or false",
+		"detail": "It is a number.",
+		"at": {"file": "layout.hcl", "line": 2, "column": 23},
+		"source": {"before": "guest \"a\" { retired = ", "meant": "1", "after": " }"}
+	}]`, string(text))
+}

@@ -1,0 +1,4 @@
+host "larch" {}
+guest "catalogue" {
+  cpu { count = null } # want "count is null"
+}

@@ -1,0 +1,2 @@
+host "larch" {}
+images = "/srv/images" # want "images stands outside of all blocks\n(.*\n)+.*value.images"

@@ -1,0 +1,5 @@
+host "larch" {}
+guest "catalogue" {
+  system = "linux"
+  system = "windows" # want "Attribute redefined"
+}

@@ -1,0 +1,4 @@
+host "larch" {}
+shift "day" "night" { # want "shift has one name only\n\nwrite shift \"day\""
+  guests = []
+}

@@ -1,0 +1,4 @@
+host "larch" {}
+shift { # want "shift needs a name\n\nwrite shift \"NAME\""
+  guests = []
+}

@@ -1,0 +1,2 @@
+host "larch" {}
+controller "reel" {} # want "controller needs an identity"

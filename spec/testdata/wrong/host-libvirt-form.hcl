@@ -1,0 +1,3 @@
+host "larch" {
+  libvirt = "system" # want "libvirt is not usable\n.*qemu:///system"
+}

@@ -1,0 +1,3 @@
+host "larch" {}
+guest "a" {}
+guest "a" {} # want "second guest named \"a\""

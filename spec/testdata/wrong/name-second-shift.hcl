@@ -1,0 +1,3 @@
+host "larch" {}
+shift "day" { guests = [] }
+shift "day" { guests = [] } # want "second shift named \"day\""

@@ -1,0 +1,4 @@
+host "larch" {}
+guest "a" {
+  network "house" {} # want "network needs bridge or network"
+}

@@ -1,0 +1,14 @@
+host "larch" {}
+controller "one" {
+  pci {
+    vendor = "8086"
+    device = "10d3"
+    slot   = "1"
+  }
+}
+controller "two" {
+  pci { # want "two controllers can be the same device\n.*8086:10d3.*\nstate the slot of each"
+    vendor = "8086"
+    device = "10D3"
+  }
+}

@@ -1,0 +1,4 @@
+host "larch" {}
+controller "reel" {
+  nvme { serial = "" } # want "serial is empty"
+}

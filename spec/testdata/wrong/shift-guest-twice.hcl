@@ -1,0 +1,3 @@
+host "larch" {}
+guest "a" {}
+shift "day" { guests = [guest.a, guest.a] } # want "guests names guest.a twice"

@@ -1,0 +1,4 @@
+host "larch" {}
+guest "a" {
+  memory { size = tib(1e30) } # want "size is too large"
+}

@@ -1,0 +1,3 @@
+host "larch" {}
+guest "a" { # want "Unclosed configuration block"
+  system = "linux"

@@ -1,0 +1,4 @@
+host "larch" {}
+values "paths" { # want "values has no name"
+  images = "/srv/images"
+}
