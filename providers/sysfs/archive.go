@@ -1,0 +1,212 @@
+package sysfs
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path"
+	"strings"
+	"unicode/utf8"
+
+	"github.com/rogpeppe/go-internal/txtar"
+)
+
+// Limits of an archive. A real host needs a few thousand entries and less than
+// a megabyte; the rest is room.
+const (
+	maxArchiveBytes = 64 << 20
+	maxFileBytes    = 16 << 20
+	maxEntries      = 200_000
+)
+
+// endMark is the name of the last entry. Without it the archive was cut, and
+// what was cut off would look as if the host did not have it.
+const endMark = "(end)"
+
+// What stands behind a path in an entry's name.
+const (
+	hexMark        = " (hex)"
+	blockMark      = " (block)"
+	unreadableMark = " (unreadable)"
+	linkMark       = " -> "
+)
+
+// Archive is the root directory of a host kept as one text file: a read-only
+// file system with symbolic links.
+type Archive struct {
+	nodes map[string]*node
+}
+
+// node is one file, directory or link of an archive.
+type node struct {
+	name     string // last element
+	mode     fs.FileMode
+	content  []byte
+	target   string // of a link
+	reason   string // why a file could not be read
+	children []fs.DirEntry
+}
+
+// OpenArchive reads an archive from a file of this machine.
+func OpenArchive(file string) (*Archive, error) {
+	stat, err := os.Stat(file)
+	if err != nil {
+		return nil, fmt.Errorf("open archive: %w", err)
+	}
+	if stat.Size() > maxArchiveBytes {
+		return nil, fmt.Errorf("open archive %s: it has %d bytes, at most %d are read", file, stat.Size(), maxArchiveBytes)
+	}
+	content, err := os.ReadFile(file)
+	if err != nil {
+		return nil, fmt.Errorf("open archive: %w", err)
+	}
+	archive, err := ParseArchive(content)
+	if err != nil {
+		return nil, fmt.Errorf("open archive %s: %w", file, err)
+	}
+	return archive, nil
+}
+
+// ParseArchive reads an archive strictly: a path given twice or outside the
+// root, a file below a file, hexadecimal text out of its form, a line that only
+// looks like a mark, or a missing end is an error.
+func ParseArchive(content []byte) (*Archive, error) {
+	if len(content) > maxArchiveBytes {
+		return nil, fmt.Errorf("it has %d bytes, at most %d are read", len(content), maxArchiveBytes)
+	}
+	text := txtar.Parse(content)
+	if n := len(text.Files); n == 0 || text.Files[n-1].Name != endMark {
+		return nil, fmt.Errorf("its last entry is not %s: it was cut", endMark)
+	}
+	if len(text.Files) > maxEntries {
+		return nil, fmt.Errorf("it has %d entries, at most %d are read", len(text.Files), maxEntries)
+	}
+	archive := newArchive()
+	last := len(text.Files) - 1
+	for _, file := range text.Files[:last] {
+		if err := archive.addEntry(file); err != nil {
+			return nil, fmt.Errorf("entry %q: %w", file.Name, err)
+		}
+	}
+	if len(text.Files[last].Data) > 0 {
+		return nil, fmt.Errorf("something follows %s", endMark)
+	}
+	archive.sortChildren()
+	return archive, nil
+}
+
+func newArchive() *Archive {
+	return &Archive{nodes: map[string]*node{".": {name: ".", mode: fs.ModeDir | 0o555}}}
+}
+
+// addEntry adds what one entry of the text stands for.
+func (a *Archive) addEntry(file txtar.File) error {
+	if name, target, found := strings.Cut(file.Name, linkMark); found {
+		return a.addLink(name, target, file.Data)
+	}
+	if name, found := strings.CutSuffix(file.Name, "/"); found {
+		if err := wantEmpty(file.Data); err != nil {
+			return err
+		}
+		return a.add(name, &node{mode: fs.ModeDir | 0o555})
+	}
+	if name, found := strings.CutSuffix(file.Name, blockMark); found {
+		if err := wantEmpty(file.Data); err != nil {
+			return err
+		}
+		return a.add(name, &node{mode: fs.ModeDevice | 0o440})
+	}
+	if name, found := strings.CutSuffix(file.Name, unreadableMark); found {
+		reason := strings.TrimSuffix(string(file.Data), "\n")
+		if reason == "" || strings.Contains(reason, "\n") {
+			return errors.New("want the reason in one line")
+		}
+		return a.add(name, &node{mode: 0o000, reason: reason})
+	}
+	if name, found := strings.CutSuffix(file.Name, hexMark); found {
+		content, err := parseHex(file.Data)
+		if err != nil {
+			return err
+		}
+		return a.add(name, &node{mode: 0o444, content: content})
+	}
+	if line := looksLikeMark(file.Data); line != "" {
+		return fmt.Errorf("line %q looks like a mark but is none", line)
+	}
+	if len(file.Data) > maxFileBytes {
+		return fmt.Errorf("it has %d bytes, at most %d are read", len(file.Data), maxFileBytes)
+	}
+	return a.add(file.Name, &node{mode: 0o444, content: file.Data})
+}
+
+func (a *Archive) addLink(name, target string, content []byte) error {
+	if target == "" || strings.ContainsRune(target, 0) {
+		return errors.New("want a target after the arrow")
+	}
+	if err := wantEmpty(content); err != nil {
+		return err
+	}
+	return a.add(name, &node{mode: fs.ModeSymlink | 0o777, target: target})
+}
+
+func wantEmpty(content []byte) error {
+	if len(bytes.TrimSpace(content)) > 0 {
+		return errors.New("want no content")
+	}
+	return nil
+}
+
+// add puts a node in its place and makes the directories above it.
+func (a *Archive) add(name string, n *node) error {
+	if !fs.ValidPath(name) || name == "." {
+		return errors.New("want a path below the root, without .. and double slashes")
+	}
+	if len(name) > 4096 || strings.ContainsRune(name, 0) {
+		return errors.New("the path is longer than 4096 bytes or has a zero byte in it")
+	}
+	if a.nodes[name] != nil {
+		return errors.New("it is there twice")
+	}
+	n.name = path.Base(name)
+	a.nodes[name] = n
+	child := n
+	for dir := path.Dir(name); ; dir = path.Dir(dir) {
+		parent := a.nodes[dir]
+		known := parent != nil
+		if !known {
+			parent = &node{name: path.Base(dir), mode: fs.ModeDir | 0o555}
+			a.nodes[dir] = parent
+		}
+		if !parent.mode.IsDir() {
+			return fmt.Errorf("%s above it is no directory", dir)
+		}
+		parent.children = append(parent.children, dirEntry{child})
+		if known {
+			return nil
+		}
+		child = parent
+	}
+}
+
+// looksLikeMark gives a line that begins as a mark does. txtar itself knows no
+// errors and would take a damaged mark for content.
+func looksLikeMark(content []byte) string {
+	for line := range bytes.Lines(content) {
+		if bytes.HasPrefix(line, []byte("-- ")) {
+			return string(bytes.TrimSpace(line))
+		}
+	}
+	return ""
+}
+
+// isPlain tells whether content can stand in an archive as it is.
+func isPlain(content []byte) bool {
+	if len(content) == 0 {
+		return true
+	}
+	return content[len(content)-1] == '\n' && utf8.Valid(content) &&
+		bytes.IndexByte(content, 0) < 0 && bytes.IndexByte(content, '\r') < 0 &&
+		looksLikeMark(content) == ""
+}

@@ -1,0 +1,134 @@
+package sysfs
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+
+	"lendkeep/reconcile/facts"
+)
+
+// ErrUnknownOutcome is for a write whose end was not seen: whether the kernel
+// has done it, or will yet do it, has to be read back from the host.
+var ErrUnknownOutcome = errors.New("the outcome is not known")
+
+// errReadOnly is for writes to a captured host.
+var errReadOnly = errors.New("the root directory is an archive, which cannot be written to")
+
+// vfioDriver is the driver that lends a function, as its module and below /sys.
+const vfioDriver = "vfio-pci"
+
+// ToVFIO takes a function from its driver and gives it to vfio-pci, in libvirt's
+// sequence (src/util/virpci.c, virPCIDeviceBindWithDriverOverride): override,
+// unbind, probe. A function that a VFIO driver already holds is left alone. The
+// kernel answers no error where no driver binds in the end: read it back.
+func (t Tree) ToVFIO(ctx context.Context, at facts.Address) error {
+	f, err := t.bound(at)
+	if err != nil {
+		return fmt.Errorf("give %s to %s: %w", at, vfioDriver, err)
+	}
+	if f.OnVFIO() {
+		return nil
+	}
+	if _, err := os.Stat(t.file("sys/bus/pci/drivers", vfioDriver)); errors.Is(err, os.ErrNotExist) {
+		if err := t.load(ctx, vfioDriver); err != nil {
+			return fmt.Errorf("give %s to %s: %w", at, vfioDriver, err)
+		}
+	}
+	if err := t.rebind(ctx, f, vfioDriver); err != nil {
+		return fmt.Errorf("give %s to %s: %w", at, vfioDriver, err)
+	}
+	return nil
+}
+
+// ToHost gives a function back to the host's own driver, in libvirt's sequence
+// (virPCIDeviceUnbindFromStubWithOverride): clear the override, unbind, probe.
+// A driver of the host that already holds it is left alone.
+func (t Tree) ToHost(ctx context.Context, at facts.Address) error {
+	f, err := t.bound(at)
+	if err == nil {
+		err = t.rebind(ctx, f, "")
+	}
+	if err != nil {
+		return fmt.Errorf("give %s back to the host: %w", at, err)
+	}
+	return nil
+}
+
+// bound reads what holds a function now.
+func (t Tree) bound(at facts.Address) (facts.Function, error) {
+	f := facts.Function{Address: at}
+	if t.live == "" {
+		return f, errReadOnly
+	}
+	dir := devicesDir + "/" + at.String()
+	if _, err := t.fsys.Lstat(dir); err != nil {
+		return f, fmt.Errorf("find the function: %w", err)
+	}
+	p := place{&reader{fsys: t.fsys}, dir, &f.Gaps}
+	f.Driver = driver(p)
+	if gap := f.Gap("driver"); gap != nil {
+		return f, fmt.Errorf("read its driver at %s: %s", gap.Path, gap.Reason)
+	}
+	return f, nil
+}
+
+// rebind makes the kernel choose a driver anew, with an override or none.
+func (t Tree) rebind(ctx context.Context, f facts.Function, override string) error {
+	device := t.file(devicesDir, f.Address.String())
+	if err := t.put(ctx, filepath.Join(device, "driver_override"), override+"\n"); err != nil {
+		return err
+	}
+	leave := f.Driver != "" && (override != "" || f.OnVFIO())
+	if leave {
+		if err := t.put(ctx, filepath.Join(device, "driver/unbind"), f.Address.String()); err != nil {
+			return err
+		}
+	}
+	if !leave && f.Driver != "" {
+		return nil
+	}
+	return t.put(ctx, t.file("sys/bus/pci", "drivers_probe"), f.Address.String())
+}
+
+func (t Tree) file(dir, name string) string { return filepath.Join(t.live, dir, name) }
+
+// put writes one attribute. The kernel answers when it is done, which for
+// unbind may be never: a device in use is waited for.
+func (t Tree) put(ctx context.Context, file, text string) error {
+	if err := ctx.Err(); err != nil {
+		return fmt.Errorf("write %s: not begun: %w", file, err)
+	}
+	done := make(chan error, 1)
+	go func() { done <- t.write(file, text) }()
+	select {
+	case err := <-done:
+		return err
+	case <-ctx.Done():
+		return fmt.Errorf("write %s: %w: %w", file, ErrUnknownOutcome, context.Cause(ctx))
+	}
+}
+
+// writeOnce writes text by one call, as attributes want it, to a file that has
+// to be there.
+func writeOnce(file, text string) error {
+	attribute, err := os.OpenFile(file, os.O_WRONLY, 0)
+	if err != nil {
+		return err
+	}
+	_, err = attribute.WriteString(text)
+	return errors.Join(err, attribute.Close())
+}
+
+// modprobe loads a kernel module by modprobe(8).
+func modprobe(ctx context.Context, module string) error {
+	said, err := exec.CommandContext(ctx, "modprobe", "--", module).CombinedOutput()
+	if err != nil {
+		return fmt.Errorf("load module %s: %w: %s", module, err, strings.TrimSpace(string(said)))
+	}
+	return nil
+}

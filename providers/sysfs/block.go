@@ -1,0 +1,226 @@
+package sysfs
+
+import (
+	"cmp"
+	"context"
+	"errors"
+	"maps"
+	"path"
+	"slices"
+	"strings"
+
+	"lendkeep/reconcile/facts"
+)
+
+// blockClass has a link for each block device, partitions included.
+const blockClass = "sys/class/block"
+
+// unitBytes is the unit of sizes and starts in /sys, whatever the drive's own
+// sectors are (Documentation/ABI/stable/sysfs-block).
+const unitBytes = 512
+
+// readBlocks reads every block device. Drives come before what is on them.
+func (s *survey) readBlocks(ctx context.Context) {
+	s.blocks, s.blockDirs = map[string]int{}, map[string]string{}
+	area := s.whole(blockClass)
+	names, err := s.list(blockClass)
+	if err != nil {
+		area.gap("blocks", "", err)
+	}
+	for _, name := range names {
+		dir, err := s.target(blockClass + "/" + name)
+		if err != nil {
+			area.gap("blocks", name, err)
+			continue
+		}
+		s.blockDirs[name] = dir
+	}
+	for _, name := range names {
+		if ctx.Err() != nil {
+			return
+		}
+		if dir, there := s.blockDirs[name]; there && usable(name) == name {
+			s.readBlock(name, dir)
+		}
+	}
+	s.addHolders()
+	s.addPaths()
+	s.checkBlocks()
+}
+
+// readBlock reads one device and, first, the drive that it is part of.
+func (s *survey) readBlock(name, dir string) {
+	if _, done := s.blocks[name]; done {
+		return
+	}
+	b := facts.Block{Name: name, Controller: nearestFunction(dir)}
+	p := place{&s.reader, dir, &b.Gaps}
+	if drive := path.Base(path.Dir(dir)); s.blockDirs[drive] == path.Dir(dir) {
+		b.Whole = drive
+		s.readBlock(drive, path.Dir(dir))
+	}
+	b.SizeBytes = unitBytes * p.number("size_bytes", "size", 10, 55)
+	b.ReadOnly = p.text("read_only", "ro") == "1"
+	if b.Whole == "" {
+		b.SectorBytes = p.number("sector_bytes", "queue/logical_block_size", 10, 32)
+		readBuilt(p, &b)
+	} else if i, there := s.blocks[b.Whole]; there {
+		b.SectorBytes = s.out.Blocks[i].SectorBytes
+		b.Partition = &facts.Partition{Number: int(p.number("partition.number", "partition", 10, 31))}
+		b.Partition.StartBytes = unitBytes * p.number("partition.start_bytes", "start", 10, 55)
+	}
+	if b.SizeBytes == 0 && b.Controller == nil && len(b.Gaps) == 0 {
+		return // a loop, nbd or ram device with nothing in it
+	}
+	holders, err := s.list(dir + "/holders")
+	if err != nil {
+		p.gap("holders", "holders", err)
+	}
+	b.Holders = holders
+	s.readUdev(p, &b)
+	s.blocks[name] = len(s.out.Blocks)
+	s.out.Blocks = append(s.out.Blocks, b)
+}
+
+// readBuilt reads what device mapper, md and loop say of a device of theirs.
+// The kernel keeps these names for them.
+func readBuilt(p place, b *facts.Block) {
+	switch {
+	case strings.HasPrefix(b.Name, "dm-"):
+		b.Mapper = &facts.Mapper{Name: p.text("mapper.name", "dm/name")}
+		b.Mapper.UUID = p.text("mapper.uuid", "dm/uuid")
+	case strings.HasPrefix(b.Name, "md"):
+		b.Array = cmp.Or(p.text("array", "md/level"), "inactive")
+	case strings.HasPrefix(b.Name, "loop"):
+		b.BackingFile, _ = p.textIfAny("backing_file", "loop/backing_file") // absent: detached
+	}
+}
+
+// readUdev reads the device's number and, under that, udev's record. Without a
+// record the signature is not known, so the device may hold anything.
+func (s *survey) readUdev(p place, b *facts.Block) {
+	number, err := facts.ParseDevno(p.text("devno", "dev"))
+	if b.Devno = number; err != nil {
+		if !slices.ContainsFunc(b.Gaps, func(g facts.Gap) bool { return g.Fact == "devno" }) {
+			p.gap("devno", "dev", err)
+		}
+		p.gap("signature", "dev", errors.New("without its number udev's record cannot be found"))
+		return
+	}
+	record, err := s.udev(number)
+	if err == nil {
+		b.Links = record.links
+		b.Signature, err = record.signature()
+	}
+	switch {
+	case b.Partition == nil:
+		b.PartitionTable = record.table()
+	case err == nil:
+		record.entry(b.Partition)
+	default:
+		b.Partition.Name = s.eventName(p)
+	}
+	if err != nil {
+		record := place{&s.reader, "run/udev/data", &b.Gaps}
+		record.gap("signature", "b"+number.String(), err)
+	}
+}
+
+// eventName gives the GPT name that the kernel itself read, where udev cannot be
+// asked; better than none in a message.
+func (s *survey) eventName(p place) string {
+	event, err := p.read(p.dir + "/uevent")
+	if err != nil {
+		return ""
+	}
+	for line := range strings.Lines(string(event)) {
+		if name, found := strings.CutPrefix(strings.TrimSuffix(line, "\n"), "PARTNAME="); found {
+			return name
+		}
+	}
+	return ""
+}
+
+// addHolders makes a holder of every device that names another as its slave:
+// the two directories say the same, and either may be missing from a capture.
+func (s *survey) addHolders() {
+	for i := range s.out.Blocks {
+		built := &s.out.Blocks[i]
+		if built.Whole != "" {
+			continue
+		}
+		p := place{&s.reader, s.blockDirs[built.Name], &built.Gaps}
+		slaves, err := s.list(p.dir + "/slaves")
+		if err != nil && (built.Mapper != nil || built.Array != "") {
+			p.gap("holders", "slaves", err)
+		}
+		for _, slave := range slaves {
+			j, there := s.blocks[slave]
+			if there && !slices.Contains(s.out.Blocks[j].Holders, built.Name) {
+				s.out.Blocks[j].Holders = append(s.out.Blocks[j].Holders, built.Name)
+				slices.Sort(s.out.Blocks[j].Holders)
+			}
+		}
+	}
+}
+
+// addPaths hangs each namespace that has several paths on the first of its
+// controllers, and stands for it on the others with the hidden path device, of
+// which it is the holder: so the uses of each of them are found.
+func (s *survey) addPaths() {
+	hidden := map[string][]facts.Block{}
+	for name, dir := range s.blockDirs {
+		if usable(name) != name {
+			b := facts.Block{Name: name, Controller: nearestFunction(dir), Holders: []string{usable(name)}}
+			hidden[usable(name)] = append(hidden[usable(name)], b)
+		}
+	}
+	for _, head := range slices.Sorted(maps.Keys(hidden)) {
+		paths := hidden[head]
+		slices.SortFunc(paths, func(a, b facts.Block) int { return cmp.Compare(a.Name, b.Name) })
+		i, there := s.blocks[head]
+		if !there {
+			area := s.whole(blockClass)
+			area.gap("blocks", head, errors.New("only paths to it are listed"))
+			continue
+		}
+		s.out.Blocks[i].Controller = paths[0].Controller
+		for _, part := range s.partitionsOf(head) {
+			part.Controller = paths[0].Controller
+		}
+		for _, other := range paths[1:] {
+			other.SizeBytes, other.SectorBytes = s.out.Blocks[i].SizeBytes, s.out.Blocks[i].SectorBytes
+			s.out.Blocks = append(s.out.Blocks, other)
+		}
+	}
+}
+
+func (s *survey) partitionsOf(drive string) []*facts.Block {
+	var list []*facts.Block
+	for i := range s.out.Blocks {
+		if s.out.Blocks[i].Whole == drive {
+			list = append(list, &s.out.Blocks[i])
+		}
+	}
+	return list
+}
+
+// checkBlocks holds /proc/partitions, where the kernel lists the same devices
+// once more, against those that were read.
+func (s *survey) checkBlocks() {
+	area := s.whole("proc")
+	content, err := s.read("proc/partitions")
+	if err != nil {
+		area.gap("blocks", "partitions", err)
+		return
+	}
+	for line := range strings.Lines(string(content)) {
+		fields := strings.Fields(line)
+		if len(fields) != 4 || fields[0] == "major" {
+			continue
+		}
+		if s.blockDirs[strings.ReplaceAll(fields[3], "/", "!")] == "" {
+			area.gap("blocks", "partitions", errors.New(fields[3]+" is not below /"+blockClass))
+		}
+	}
+}

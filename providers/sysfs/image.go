@@ -1,0 +1,129 @@
+package sysfs
+
+import (
+	"bytes"
+	"encoding/binary"
+	"errors"
+	"fmt"
+	"io"
+
+	qcow2reader "github.com/lima-vm/go-qcow2reader"
+	"github.com/lima-vm/go-qcow2reader/image/qcow2"
+	"github.com/lima-vm/go-qcow2reader/image/raw"
+)
+
+// imageHead is what the first bytes of an image say.
+type imageHead struct {
+	format  string // "qcow2", "raw", ...
+	basedOn string // name of another file as it stands in the header
+}
+
+// errMayBeBased is for formats that can be based on another file in ways that
+// are not read here.
+var errMayBeBased = errors.New("an image of this format may be based on another file, which is not read")
+
+// readImageHead tells an image's format and the file it is based on. It reads
+// the header and nothing more: qcow2reader itself would open that other file,
+// outside the root too, and make a table as large as the header asks for, and a
+// raw image may begin with whatever a guest wrote there.
+func readImageHead(image io.ReaderAt) (imageHead, error) {
+	first := make([]byte, 512)
+	n, err := image.ReadAt(first, 0)
+	if err != nil && err != io.EOF {
+		return imageHead{}, err
+	}
+	first = first[:n]
+	switch {
+	case bytes.HasPrefix(first, []byte(qcow2.Magic)):
+		return readQcow2Head(image, first)
+	case bytes.HasPrefix(first, []byte("QED\x00")): // QEMU docs/interop/qed_spec.txt
+		return imageHead{format: "qed"}, errMayBeBased
+	}
+	for _, format := range qcow2reader.Types {
+		if format == qcow2.Type {
+			continue
+		}
+		if _, err := qcow2reader.OpenWithType(bytes.NewReader(first), format); err != nil {
+			continue
+		}
+		if format == raw.Type {
+			break
+		}
+		return imageHead{format: string(format)}, errMayBeBased
+	}
+	return imageHead{format: string(raw.Type)}, nil
+}
+
+// Limits of the format (QEMU docs/interop/qcow2.txt).
+const (
+	maxBackingName = 1023
+	maxExtensions  = 64
+)
+
+func readQcow2Head(image io.ReaderAt, first []byte) (imageHead, error) {
+	head := imageHead{format: string(qcow2.Type)}
+	reader := bytes.NewReader(first)
+	var fields qcow2.HeaderFieldsV2
+	if err := binary.Read(reader, binary.BigEndian, &fields); err != nil {
+		return head, errors.New("its header is cut")
+	}
+	if fields.Version < 2 || fields.Version > 3 {
+		return head, fmt.Errorf("its header is of version %d", fields.Version)
+	}
+	var newer qcow2.HeaderFieldsV3
+	if fields.Version == 3 {
+		if err := binary.Read(reader, binary.BigEndian, &newer); err != nil {
+			return head, errors.New("its header is cut")
+		}
+	}
+	if fields.BackingFileOffset != 0 {
+		name, err := readName(image, fields.BackingFileOffset, fields.BackingFileSize)
+		if head.basedOn = name; err != nil {
+			return head, err
+		}
+	}
+	if newer.IncompatibleFeatures>>qcow2.IncompatibleFeaturesExternalDataFileBit&1 == 0 {
+		return head, nil
+	}
+	data, err := readDataFileName(image, uint64(newer.HeaderLength))
+	if err == nil && head.basedOn != "" {
+		err = fmt.Errorf("it is based on %q, and its own data is in %q", head.basedOn, data)
+	}
+	head.basedOn = data
+	return head, err
+}
+
+func readName(image io.ReaderAt, offset uint64, size uint32) (string, error) {
+	if size == 0 || size > maxBackingName || offset > 1<<31 {
+		return "", fmt.Errorf("the name of the file it is based on has %d bytes at %d", size, offset)
+	}
+	name := make([]byte, size)
+	if _, err := image.ReadAt(name, int64(offset)); err != nil {
+		return "", fmt.Errorf("read the name of the file it is based on: %w", err)
+	}
+	return string(name), nil
+}
+
+// readDataFileName walks the header's extensions, each a type, a length and
+// content filled up to 8 bytes.
+func readDataFileName(image io.ReaderAt, at uint64) (string, error) {
+	for range maxExtensions {
+		var extension [8]byte
+		if at > 1<<31 {
+			break
+		}
+		if _, err := image.ReadAt(extension[:], int64(at)); err != nil {
+			return "", fmt.Errorf("read where its data is: %w", err)
+		}
+		kind := qcow2.HeaderExtensionType(binary.BigEndian.Uint32(extension[:]))
+		length := binary.BigEndian.Uint32(extension[4:])
+		switch kind {
+		case qcow2.HeaderExtensionTypeExternalDataFileNameString:
+			return readName(image, at+8, length)
+		case qcow2.HeaderExtensionTypeEnd:
+			return "", errors.New("its data is in another file, which its header does not name")
+		}
+		at += 8 + (uint64(length)+7)&^7
+	}
+	return "", errors.New("its data is in another file, which its header does not name")
+}

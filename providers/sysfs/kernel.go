@@ -1,0 +1,142 @@
+package sysfs
+
+import (
+	"context"
+	"errors"
+	"io/fs"
+	"slices"
+	"strconv"
+	"strings"
+
+	"lendkeep/reconcile/facts"
+)
+
+// readMachine reads what the kernel says of itself and of the whole host.
+func (s *survey) readMachine(context.Context) {
+	m := &s.out.Machine
+	proc := s.whole("proc")
+	m.Name = proc.text("machine.name", "sys/kernel/hostname")
+	m.Kernel = s.release(proc)
+	m.CommandLine = proc.text("machine.command_line", "cmdline")
+	m.MemoryBytes = s.memory(proc)
+	m.CPUs = s.cpus(proc)
+	m.ZFS = s.zfs(proc)
+	m.IOMMUs = s.iommus()
+	m.HugePages = s.hugePages()
+}
+
+// release reads "Linux version 6.1.0-56-amd64 (...", which every kernel has.
+func (s *survey) release(proc place) string {
+	text := proc.text("machine.kernel", "version")
+	fields := strings.Fields(text)
+	if len(fields) < 3 || fields[1] != "version" {
+		if text != "" {
+			proc.gap("machine.kernel", "version", unexpected(text))
+		}
+		return ""
+	}
+	return fields[2]
+}
+
+// memory reads MemTotal, which /proc/meminfo gives in units of 1024 bytes.
+func (s *survey) memory(proc place) uint64 {
+	content, err := s.read("proc/meminfo")
+	if err != nil {
+		proc.gap("machine.memory_bytes", "meminfo", err)
+		return 0
+	}
+	for line := range strings.Lines(string(content)) {
+		number, found := strings.CutPrefix(line, "MemTotal:")
+		if !found {
+			continue
+		}
+		number, found = strings.CutSuffix(strings.TrimSpace(number), " kB")
+		kilobytes, err := strconv.ParseUint(number, 10, 50)
+		if found && err == nil {
+			return kilobytes * 1024
+		}
+		proc.gap("machine.memory_bytes", "meminfo", unexpected(line))
+		return 0
+	}
+	proc.gap("machine.memory_bytes", "meminfo", errors.New("it has no line MemTotal"))
+	return 0
+}
+
+func (s *survey) cpus(proc place) int {
+	content, err := s.read("proc/cpuinfo")
+	count := 0
+	for line := range strings.Lines(string(content)) {
+		if name, _, _ := strings.Cut(line, ":"); strings.TrimSpace(name) == "processor" {
+			count++
+		}
+	}
+	if err == nil && count == 0 {
+		err = errors.New("it has no line processor")
+	}
+	if err != nil {
+		proc.gap("machine.cpus", "cpuinfo", err)
+	}
+	return count
+}
+
+// zfs tells whether the module is loaded. Where that cannot be known the answer
+// is yes: then members of pools count as used.
+func (s *survey) zfs(proc place) bool {
+	if _, err := s.fsys.Lstat("sys/module/zfs"); err == nil {
+		return true
+	}
+	content, err := s.read("proc/modules")
+	if err == nil && len(content) > 0 && content[len(content)-1] != '\n' {
+		err = errCut
+	}
+	if err != nil {
+		proc.gap("machine.zfs", "modules", err)
+		return true
+	}
+	for line := range strings.Lines(string(content)) {
+		if strings.HasPrefix(line, "zfs ") {
+			return true
+		}
+	}
+	return false
+}
+
+// iommus counts the units of hardware. A kernel without the class has none in
+// use.
+func (s *survey) iommus() int {
+	const dir = "sys/class/iommu"
+	names, err := s.list(dir)
+	if err != nil && !errors.Is(err, fs.ErrNotExist) {
+		area := s.whole(dir)
+		area.gap("machine.iommus", "", err)
+	}
+	return len(names)
+}
+
+// hugePages reads the reserve of each size (Documentation/ABI/testing/
+// sysfs-kernel-mm-hugepages); a kernel without huge pages has none.
+func (s *survey) hugePages() []facts.Pages {
+	const dir = "sys/kernel/mm/hugepages"
+	area := s.whole(dir)
+	names, err := s.list(dir)
+	if err != nil && !errors.Is(err, fs.ErrNotExist) {
+		area.gap("machine.huge_pages", "", err)
+	}
+	var list []facts.Pages
+	for _, name := range names {
+		number, _ := strings.CutPrefix(name, "hugepages-")
+		number, _ = strings.CutSuffix(number, "kB")
+		size, err := strconv.ParseUint(number, 10, 50)
+		if err != nil {
+			area.gap("machine.huge_pages", name, unexpected(name))
+			continue
+		}
+		list = append(list, facts.Pages{
+			SizeBytes: size * 1024,
+			Total:     int(area.number("machine.huge_pages", name+"/nr_hugepages", 10, 31)),
+			Free:      int(area.number("machine.huge_pages", name+"/free_hugepages", 10, 31)),
+		})
+	}
+	slices.SortFunc(list, func(a, b facts.Pages) int { return int(a.SizeBytes>>10) - int(b.SizeBytes>>10) })
+	return list
+}

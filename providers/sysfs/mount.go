@@ -1,0 +1,193 @@
+package sysfs
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"fmt"
+	"io/fs"
+	"maps"
+	"path"
+	"slices"
+	"strconv"
+	"strings"
+
+	"github.com/moby/sys/mountinfo"
+
+	"lendkeep/reconcile/facts"
+)
+
+// readMounts reads what is mounted, in the kernel's sequence: of two mounts at
+// one place the later one is seen (proc(5), /proc/pid/mountinfo).
+func (s *survey) readMounts(context.Context) {
+	const file = "self/mountinfo"
+	area := s.whole("proc")
+	content, err := s.read("proc/" + file)
+	if err == nil && !bytes.HasSuffix(content, []byte("\n")) {
+		err = errCut
+	}
+	if err != nil {
+		area.gap("mounts", file, err)
+		return
+	}
+	list, err := mountinfo.GetMountsFromReader(bytes.NewReader(content), nil)
+	if err != nil {
+		area.gap("mounts", file, err)
+		return
+	}
+	pools := s.btrfs()
+	root := false
+	for _, m := range list {
+		root = root || m.Mountpoint == "/"
+		s.out.Mounts = append(s.out.Mounts, facts.Mount{
+			Devno: facts.Devno{Major: uint32(m.Major), Minor: uint32(m.Minor)},
+			Root:  m.Root, Path: m.Mountpoint, Kind: m.FSType, Source: m.Source,
+			Options: options(m.Options), SuperOptions: options(m.VFSOptions),
+			Devices: s.devicesOf(m, pools),
+		})
+	}
+	if !root {
+		area.gap("mounts", file, errors.New("nothing is mounted at /, so something is missing"))
+	}
+}
+
+// options splits a list at its commas. A value may hold a comma as \054.
+func options(text string) []string {
+	if text == "" {
+		return nil
+	}
+	return strings.Split(text, ",")
+}
+
+// devicesOf gives the devices of a filesystem that the mount's device number
+// does not name.
+func (s *survey) devicesOf(m *mountinfo.Info, pools map[string][]string) []string {
+	var names []string
+	switch m.FSType {
+	case "btrfs":
+		return s.devicesOfBtrfs(m, pools)
+	case "bcachefs": // the source is all of them, with colons between
+		for source := range strings.SplitSeq(m.Source, ":") {
+			names = append(names, s.deviceNamed(source))
+		}
+	}
+	for _, option := range options(m.VFSOptions) {
+		key, value, _ := strings.Cut(option, "=")
+		if m.FSType == "xfs" && (key == "logdev" || key == "rtdev") {
+			names = append(names, s.deviceNamed(value))
+		}
+	}
+	names = slices.DeleteFunc(names, func(name string) bool { return name == "" })
+	slices.Sort(names)
+	return names
+}
+
+// deviceNamed gives the block device of a path below /dev; "" when none is
+// meant.
+func (s *survey) deviceNamed(named string) string {
+	link, found := strings.CutPrefix(named, "/dev/")
+	if !found {
+		return ""
+	}
+	for _, b := range s.out.Blocks {
+		if b.Name == link || slices.Contains(b.Links, link) {
+			return b.Name
+		}
+	}
+	return ""
+}
+
+// btrfs gives the devices of each btrfs filesystem that is mounted, by its UUID
+// (Documentation/ABI/testing/sysfs-fs-btrfs has them as links below devices).
+func (s *survey) btrfs() map[string][]string {
+	const dir = "sys/fs/btrfs"
+	area := s.whole(dir)
+	pools := map[string][]string{}
+	names, err := s.list(dir)
+	if err != nil && !errors.Is(err, fs.ErrNotExist) {
+		area.gap("mounts", "", err)
+	}
+	for _, uuid := range names {
+		if uuid == "features" {
+			continue
+		}
+		devices, err := s.list(path.Join(dir, uuid, "devices"))
+		if err != nil {
+			area.gap("mounts", uuid+"/devices", err)
+		}
+		pools[uuid] = devices
+	}
+	return pools
+}
+
+// devicesOfBtrfs finds the filesystem of a mount by its source, which is one of
+// its devices. Where that is of no help every btrfs device counts as used by
+// it: too many is safe, too few is not.
+func (s *survey) devicesOfBtrfs(m *mountinfo.Info, pools map[string][]string) []string {
+	source := s.deviceNamed(m.Source)
+	var all []string
+	for _, uuid := range slices.Sorted(maps.Keys(pools)) {
+		if source != "" && slices.Contains(pools[uuid], source) {
+			return pools[uuid]
+		}
+		all = append(all, pools[uuid]...)
+	}
+	area := s.whole("sys/fs/btrfs")
+	area.gap("mounts", "", fmt.Errorf("which devices the filesystem at %s has is not known: %s is in no list of devices", m.Mountpoint, m.Source))
+	slices.Sort(all)
+	return slices.Compact(all)
+}
+
+// deleted is what the kernel appends to a path that no longer leads to what is
+// open.
+const deleted = " (deleted)"
+
+// readSwaps reads the active swap areas.
+func (s *survey) readSwaps(context.Context) {
+	area := s.whole("proc")
+	content, err := s.read("proc/swaps")
+	switch {
+	case err != nil:
+	case !bytes.HasSuffix(content, []byte("\n")):
+		err = errCut
+	case !bytes.HasPrefix(content, []byte("Filename")):
+		err = unexpected(string(content))
+	}
+	if err != nil {
+		area.gap("swaps", "swaps", err)
+		return
+	}
+	lines := strings.Split(strings.TrimSuffix(string(content), "\n"), "\n")
+	for _, line := range lines[1:] {
+		fields := strings.Fields(line)
+		if len(fields) != 5 {
+			area.gap("swaps", "swaps", unexpected(line))
+			continue
+		}
+		swap := facts.Swap{Path: unescape(fields[0]), File: fields[1] == "file"}
+		if !swap.File && strings.HasSuffix(swap.Path, deleted) {
+			area.gap("swaps", "swaps", fmt.Errorf("swap is active on %s: the device went away under it", swap.Path))
+		}
+		s.out.Swaps = append(s.out.Swaps, swap)
+	}
+}
+
+// unescape turns \ooo, which stands for a byte that would break a line into
+// wrong fields, back into that byte (Linux fs/seq_file.c, mangle_path).
+func unescape(text string) string {
+	if !strings.Contains(text, `\`) {
+		return text
+	}
+	var plain strings.Builder
+	for i := 0; i < len(text); i++ {
+		if text[i] == '\\' && i+4 <= len(text) {
+			if b, err := strconv.ParseUint(text[i+1:i+4], 8, 8); err == nil {
+				plain.WriteByte(byte(b))
+				i += 3
+				continue
+			}
+		}
+		plain.WriteByte(text[i])
+	}
+	return plain.String()
+}

@@ -1,0 +1,143 @@
+package sysfs
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"path"
+	"strings"
+	"time"
+
+	"lendkeep/reconcile/facts"
+)
+
+// pathPatience is how long one path may take: it may lie on a network
+// filesystem whose server is gone, and then a look at it never returns.
+const pathPatience = 5 * time.Second
+
+// maxPaths bounds what images can make a survey read by naming each other.
+const maxPaths = 100_000
+
+// readPaths finds where each named path leads, and that of every image below a
+// named one, of every loop device's file and of every swap file.
+func (s *survey) readPaths(ctx context.Context, named []string) {
+	queue := append([]string(nil), named...)
+	for _, b := range s.out.Blocks {
+		queue = append(queue, b.BackingFile)
+	}
+	for _, swap := range s.out.Swaps {
+		if swap.File {
+			queue = append(queue, swap.Path)
+		}
+	}
+	seen := map[string]bool{"": true}
+	for len(queue) > 0 && len(seen) < maxPaths && ctx.Err() == nil {
+		next := queue[0]
+		queue = queue[1:]
+		if seen[next] || strings.HasSuffix(next, deleted) {
+			continue
+		}
+		seen[next] = true
+		p := examineSoon(ctx, s.fsys, next)
+		s.out.Paths = append(s.out.Paths, p)
+		queue = append(queue, p.Backing)
+	}
+}
+
+// examineSoon is examine with an end. The read itself cannot be stopped: it is
+// left behind.
+func examineSoon(ctx context.Context, fsys fs.ReadLinkFS, named string) facts.Path {
+	ctx, cancel := context.WithTimeout(ctx, pathPatience)
+	defer cancel()
+	answer := make(chan facts.Path, 1)
+	go func() { answer <- examine(fsys, named) }()
+	select {
+	case p := <-answer:
+		return p
+	case <-ctx.Done():
+		return facts.Path{Named: named, Gap: "looking at it did not end: " + ctx.Err().Error()}
+	}
+}
+
+// examine follows a path and reads the head of the image there.
+func examine(fsys fs.ReadLinkFS, named string) facts.Path {
+	p := facts.Path{Named: named}
+	if !strings.HasPrefix(named, "/") {
+		p.Gap = "it is not an absolute path"
+		return p
+	}
+	real, err := resolve(fsys, strings.TrimPrefix(path.Clean(named), "/"))
+	if real != "." {
+		p.Resolved = "/" + real
+	} else {
+		p.Resolved = "/"
+	}
+	if errors.Is(err, fs.ErrNotExist) {
+		p.Missing = true
+		return p
+	}
+	if err != nil {
+		p.Gap = cause(err).Error()
+		return p
+	}
+	stat, err := fsys.Lstat(real)
+	if err != nil {
+		p.Gap = cause(err).Error()
+		return p
+	}
+	switch {
+	case stat.IsDir() || isBlock(stat.Mode()):
+	case stat.Mode().IsRegular():
+		// A relative name in an image starts at the directory by which the
+		// image was opened, links unresolved (QEMU block.c, path_combine).
+		if err := examineImage(fsys, real, path.Dir(named), &p); err != nil {
+			p.Gap = cause(err).Error()
+		}
+	default:
+		p.Gap = fmt.Sprintf("it is neither a file nor a block device but %s", stat.Mode().Type())
+	}
+	return p
+}
+
+func isBlock(mode fs.FileMode) bool {
+	return mode&fs.ModeDevice != 0 && mode&fs.ModeCharDevice == 0
+}
+
+func examineImage(fsys fs.ReadLinkFS, real, dir string, p *facts.Path) error {
+	file, err := fsys.Open(real)
+	if err != nil {
+		return err
+	}
+	defer file.Close()
+	image, ok := file.(io.ReaderAt)
+	if !ok {
+		return errors.New("it can only be read from its beginning")
+	}
+	head, err := readImageHead(image)
+	p.Format = head.format
+	if err != nil || head.basedOn == "" {
+		return err
+	}
+	p.Backing, err = backingPath(head.basedOn, dir)
+	return err
+}
+
+// backingPath gives the absolute path of the image that a name in a header
+// means. A colon before the first slash is a protocol, of which only "file:" is
+// a path (QEMU block.c, path_has_protocol).
+func backingPath(name, dir string) (string, error) {
+	name = strings.TrimPrefix(name, "file:")
+	protocol, _, found := strings.Cut(name, ":")
+	switch {
+	case found && !strings.Contains(protocol, "/"):
+		return "", fmt.Errorf("it is based on %q, which is no path", name)
+	case strings.ContainsRune(name, 0):
+		return "", errors.New("it is based on a name with a zero byte in it")
+	case strings.HasPrefix(name, "/"):
+		return path.Clean(name), nil
+	default:
+		return path.Join(dir, name), nil
+	}
+}

@@ -1,0 +1,53 @@
+package sysfs
+
+import (
+	"errors"
+	"io/fs"
+	"path"
+	"strings"
+)
+
+// maxLinks is how many links a path may lead through (Linux: MAXSYMLINKS, 40).
+const maxLinks = 40
+
+var errTooManyLinks = errors.New("too many levels of symbolic links")
+
+// resolve follows every link of a path within the root; an absolute target and
+// ".." start at and end at the root, as they do after chroot. Where something is
+// missing the answer is how far it led, with the rest appended, and an error
+// that is fs.ErrNotExist.
+func resolve(fsys fs.ReadLinkFS, name string) (string, error) {
+	at, rest := ".", strings.Split(name, "/")
+	for links := 0; len(rest) > 0; {
+		element := rest[0]
+		rest = rest[1:]
+		switch element {
+		case "", ".":
+			continue
+		case "..":
+			at = path.Dir(at)
+			continue
+		}
+		next := path.Join(at, element)
+		stat, err := fsys.Lstat(next)
+		if err != nil {
+			return strings.TrimPrefix(path.Join("/", next, path.Join(rest...)), "/"), err
+		}
+		if stat.Mode().Type() != fs.ModeSymlink {
+			at = next
+			continue
+		}
+		if links++; links > maxLinks {
+			return next, errTooManyLinks
+		}
+		target, err := fsys.ReadLink(next)
+		if err != nil {
+			return next, err
+		}
+		if strings.HasPrefix(target, "/") {
+			at = "."
+		}
+		rest = append(strings.Split(target, "/"), rest...)
+	}
+	return at, nil
+}

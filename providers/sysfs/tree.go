@@ -1,0 +1,130 @@
+package sysfs
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"strings"
+	"time"
+
+	"lendkeep/reconcile/facts"
+)
+
+// Tree is the root directory of a host: this machine's own, a captured
+// directory or an archive.
+type Tree struct {
+	fsys fs.ReadLinkFS
+	live string // directory of this machine, "" for one that cannot be written to
+
+	write func(path, text string) error // one write(2) to a file that is there
+	load  func(ctx context.Context, module string) error
+}
+
+// Open opens a root directory: "/", a captured directory, or an archive, which
+// is told by its name ending in .txtar.
+func Open(root string) (Tree, error) {
+	if strings.HasSuffix(root, ".txtar") {
+		archive, err := OpenArchive(root)
+		if err != nil {
+			return Tree{}, err
+		}
+		return OpenFS(archive)
+	}
+	stat, err := os.Stat(root)
+	if err != nil {
+		return Tree{}, fmt.Errorf("open root directory: %w", err)
+	}
+	if !stat.IsDir() {
+		return Tree{}, fmt.Errorf("open root directory %s: it is neither a directory nor a .txtar archive", root)
+	}
+	tree, err := OpenFS(os.DirFS(root))
+	tree.live, tree.write, tree.load = root, writeOnce, modprobe
+	return tree, err
+}
+
+// OpenFS opens a root directory that is a file system, which has to know
+// symbolic links. Such a tree can only be read.
+func OpenFS(fsys fs.FS) (Tree, error) {
+	links, ok := fsys.(fs.ReadLinkFS)
+	if !ok {
+		return Tree{}, errors.New("open root directory: the file system knows no symbolic links")
+	}
+	return Tree{fsys: links}, nil
+}
+
+// FS gives the root directory itself, for those who read other files of the
+// same host.
+func (t Tree) FS() fs.FS { return t.fsys }
+
+// Recorded gives the same tree, and the recording of what is read from it from
+// now on.
+func (t Tree) Recorded() (Tree, *Recording) {
+	recording := newRecording(t.fsys)
+	t.fsys = recording
+	return t, recording
+}
+
+// Survey reads every fact but libvirt's. named are the paths that somebody
+// else mentions: disks of guests, targets of pools. What cannot be read is a
+// gap in the survey; an error means that there is no survey, since ctx ended.
+func (t Tree) Survey(ctx context.Context, named []string) (facts.Survey, error) {
+	s := &survey{
+		reader: reader{fsys: t.fsys},
+		out: facts.Survey{
+			Format: facts.Format, TakenAt: time.Now().UTC().Truncate(time.Second),
+			Functions: []facts.Function{}, Blocks: []facts.Block{}, Mounts: []facts.Mount{},
+			Swaps: []facts.Swap{}, Paths: []facts.Path{}, Claims: []facts.Claim{},
+		},
+	}
+	steps := []func(context.Context){
+		s.readMachine, s.readFunctions, s.readBlocks, s.readNVMe, s.readInterfaces,
+		s.readMounts, s.readSwaps, s.readClaims, s.readNames,
+		func(ctx context.Context) { s.readPaths(ctx, named) },
+	}
+	for _, read := range steps {
+		if read(ctx); ctx.Err() != nil {
+			return facts.Survey{}, fmt.Errorf("survey host: %w", context.Cause(ctx))
+		}
+	}
+	s.out.Sort()
+	return s.out, nil
+}
+
+// survey is a survey in the making.
+type survey struct {
+	reader
+	out       facts.Survey
+	functions map[facts.Address]int // where in out.Functions
+	blocks    map[string]int        // where in out.Blocks
+	blockDirs map[string]string     // real directory of each block device
+}
+
+// whole is the place of facts that belong to the survey itself, not to one of
+// its functions or block devices.
+func (s *survey) whole(dir string) place {
+	return place{&s.reader, dir, &s.out.Gaps}
+}
+
+// function gives the function at an address, or nil.
+func (s *survey) function(at facts.Address) *facts.Function {
+	if i, there := s.functions[at]; there {
+		return &s.out.Functions[i]
+	}
+	return nil
+}
+
+// nearestFunction gives the PCI function that a device's real path leads
+// through last. Addresses of more than four digits of segment (behind a VMD
+// controller) are no addresses of ours: there it is the controller above, with
+// which they go.
+func nearestFunction(dir string) *facts.Address {
+	var nearest *facts.Address
+	for element := range strings.SplitSeq(dir, "/") {
+		if at, err := facts.ParseAddress(element); err == nil {
+			nearest = &at
+		}
+	}
+	return nearest
+}
