@@ -10,7 +10,7 @@ type Disk struct {
 
 // Write adds to the file.
 func (d *Disk) Write(p []byte) (int, error) {
-	err := d.Fault.call("write the journal", true, func() error {
+	err := d.Fault.call(Call{Label: "write the journal", Deed: true, Journal: true}, func() error {
 		d.content = append(d.content, p...)
 		return nil
 	})
@@ -22,7 +22,7 @@ func (d *Disk) Write(p []byte) (int, error) {
 
 // Sync puts what was written on the disk.
 func (d *Disk) Sync() error {
-	return d.Fault.call("sync the journal", true, func() error {
+	return d.Fault.call(Call{Label: "sync the journal", Deed: true, Journal: true}, func() error {
 		d.synced = len(d.content)
 		return nil
 	})

@@ -26,11 +26,13 @@ const (
 	HangAfter   Mode = "never answers but is done"
 	Crash       Mode = "is cut off before it"
 	CrashAfter  Mode = "is cut off after it"
+	Pretend     Mode = "reports success but is not done"
+	Meddle      Mode = "fails, and somebody mounts the drives meanwhile"
 	FailForever Mode = "fails, as does everything after it"
 )
 
 // Modes lists all modes but None.
-var Modes = []Mode{Fail, FailAfter, Hang, HangAfter, Crash, CrashAfter, FailForever}
+var Modes = []Mode{Fail, FailAfter, Hang, HangAfter, Crash, CrashAfter, Pretend, Meddle, FailForever}
 
 // ErrInjected is the failure that a fault reports.
 var ErrInjected = errors.New("failure made for this rehearsal")
@@ -42,14 +44,17 @@ type Cut struct{ Call string }
 type Fault struct {
 	Mode Mode
 	At   int
+	// Meddler does what somebody else does in mode Meddle.
+	Meddler func()
 
 	calls []Call
 }
 
 // Call is one call that was made.
 type Call struct {
-	Label string
-	Deed  bool // it changes something; otherwise it only reads
+	Label   string
+	Deed    bool // it changes something; otherwise it only reads
+	Journal bool // what it changes is the journal, not the host
 }
 
 // Calls gives the calls made so far.
@@ -58,9 +63,10 @@ func (f *Fault) Calls() []Call { return f.calls }
 // Met tells whether the fault has happened.
 func (f *Fault) Met() bool { return f.Mode != None && len(f.calls) > f.At }
 
-func (f *Fault) call(label string, deed bool, do func() error) error {
+func (f *Fault) call(c Call, do func() error) error {
+	label := c.Label
 	n := len(f.calls)
-	f.calls = append(f.calls, Call{label, deed})
+	f.calls = append(f.calls, c)
 	if f.Mode == None || n < f.At || n > f.At && f.Mode != FailForever {
 		return do()
 	}
@@ -69,6 +75,11 @@ func (f *Fault) call(label string, deed bool, do func() error) error {
 		return fmt.Errorf("%s: %w", label, ErrInjected)
 	case Hang:
 		return fmt.Errorf("%s: no answer: %w", label, context.DeadlineExceeded)
+	case Pretend:
+		return nil
+	case Meddle:
+		f.Meddler()
+		return fmt.Errorf("%s: %w", label, ErrInjected)
 	case Crash:
 		panic(Cut{label})
 	}
@@ -97,7 +108,7 @@ type ports struct {
 }
 
 func (p ports) Survey(ctx context.Context) (survey facts.Survey, err error) {
-	err = p.fault.call("read the host", false, func() (err error) {
+	err = p.fault.call(Call{Label: "read the host"}, func() (err error) {
 		survey, err = p.inner.Survey.Survey(ctx)
 		return err
 	})
@@ -105,37 +116,37 @@ func (p ports) Survey(ctx context.Context) (survey facts.Survey, err error) {
 }
 
 func (p ports) Define(ctx context.Context, xml string) error {
-	return p.fault.call("define guest", true, func() error { return p.inner.Guests.Define(ctx, xml) })
+	return p.fault.call(Call{Label: "define guest", Deed: true}, func() error { return p.inner.Guests.Define(ctx, xml) })
 }
 
 func (p ports) Undefine(ctx context.Context, name string) error {
-	return p.fault.call("undefine "+name, true, func() error { return p.inner.Guests.Undefine(ctx, name) })
+	return p.fault.call(Call{Label: "undefine " + name, Deed: true}, func() error { return p.inner.Guests.Undefine(ctx, name) })
 }
 
 func (p ports) Autostart(ctx context.Context, name string, on bool) error {
-	return p.fault.call("set autostart of "+name, true, func() error { return p.inner.Guests.Autostart(ctx, name, on) })
+	return p.fault.call(Call{Label: "set autostart of " + name, Deed: true}, func() error { return p.inner.Guests.Autostart(ctx, name, on) })
 }
 
 func (p ports) Start(ctx context.Context, name string) error {
-	return p.fault.call("start "+name, true, func() error { return p.inner.Guests.Start(ctx, name) })
+	return p.fault.call(Call{Label: "start " + name, Deed: true}, func() error { return p.inner.Guests.Start(ctx, name) })
 }
 
 func (p ports) Stop(ctx context.Context, name string, within time.Duration) error {
-	return p.fault.call("stop "+name, true, func() error { return p.inner.Guests.Stop(ctx, name, within) })
+	return p.fault.call(Call{Label: "stop " + name, Deed: true}, func() error { return p.inner.Guests.Stop(ctx, name, within) })
 }
 
 func (p ports) Mount(ctx context.Context, device, kind, path string, options []string) error {
-	return p.fault.call("mount "+path, true, func() error { return p.inner.Mounts.Mount(ctx, device, kind, path, options) })
+	return p.fault.call(Call{Label: "mount " + path, Deed: true}, func() error { return p.inner.Mounts.Mount(ctx, device, kind, path, options) })
 }
 
 func (p ports) Unmount(ctx context.Context, path string) error {
-	return p.fault.call("unmount "+path, true, func() error { return p.inner.Mounts.Unmount(ctx, path) })
+	return p.fault.call(Call{Label: "unmount " + path, Deed: true}, func() error { return p.inner.Mounts.Unmount(ctx, path) })
 }
 
 func (p ports) ToVFIO(ctx context.Context, at facts.Address) error {
-	return p.fault.call("bind "+at.String()+" to VFIO", true, func() error { return p.inner.Functions.ToVFIO(ctx, at) })
+	return p.fault.call(Call{Label: "bind " + at.String() + " to VFIO", Deed: true}, func() error { return p.inner.Functions.ToVFIO(ctx, at) })
 }
 
 func (p ports) ToHost(ctx context.Context, at facts.Address) error {
-	return p.fault.call("bind "+at.String()+" to the host's driver", true, func() error { return p.inner.Functions.ToHost(ctx, at) })
+	return p.fault.call(Call{Label: "bind " + at.String() + " to the host's driver", Deed: true}, func() error { return p.inner.Functions.ToHost(ctx, at) })
 }

@@ -101,3 +101,22 @@ func (h *Host) places() []string {
 	}
 	return list
 }
+
+// MountAll mounts every filesystem of a controller that is not mounted yet, as
+// somebody at the host might.
+func (h *Host) MountAll(at facts.Address) {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	ix := facts.NewIndex(&h.survey)
+	mounted := map[facts.Devno]bool{}
+	for _, m := range h.survey.Mounts {
+		mounted[m.Devno] = true
+	}
+	for _, drive := range ix.Drives(at) {
+		for _, part := range ix.Partitions(drive.Name) {
+			if part.Signature != nil && part.Signature.Usage == "filesystem" && !mounted[part.Devno] {
+				h.survey.Mounts = append(h.survey.Mounts, facts.Mount{Devno: part.Devno, Root: "/", Path: "/mnt/" + part.Name, Kind: part.Signature.Kind, Source: "/dev/" + part.Name, Options: []string{"rw"}})
+			}
+		}
+	}
+}

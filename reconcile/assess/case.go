@@ -19,6 +19,8 @@ type Case struct {
 	found     map[string]Found
 	borrowers map[string][]*spec.Guest
 	uses      map[facts.Address][]facts.Use
+	changes   map[string]Change
+	records   []facts.Record
 	meant     map[facts.Address]bool // where the layout's controllers sit
 }
 
@@ -39,6 +41,7 @@ func NewCase(layout *spec.Layout, index *facts.Index, shift *spec.Shift) *Case {
 		found:     map[string]Found{},
 		borrowers: map[string][]*spec.Guest{},
 		uses:      map[facts.Address][]facts.Use{},
+		changes:   map[string]Change{},
 		meant:     map[facts.Address]bool{},
 	}
 	for i := range layout.Guests {

@@ -1,16 +1,22 @@
-// guest-definition: what libvirt has of a guest stands in the way: it is
-// transient (it has no kept definition that could be changed), or it borrows
-// functions that the layout does not know, which lendkeep leaves alone.
+// guest-definition: what the layout states of a guest cannot be written into
+// its definition; or it is transient (it has no kept definition that could be
+// changed); or it borrows functions that the layout does not know, which
+// lendkeep leaves alone.
 package assess
 
 import (
 	"fmt"
+
+	"lendkeep/spec"
 )
 
 func checkDefinitions(c *Case) []Finding {
 	var list []Finding
 	for i := range c.Layout.Guests {
 		g := &c.Layout.Guests[i]
+		if f, bad := c.unwritable(g); bad {
+			list = append(list, f)
+		}
 		known := c.Facts.Guest(g.Name)
 		if known == nil {
 			continue
@@ -41,4 +47,26 @@ func checkDefinitions(c *Case) []Finding {
 		}
 	}
 	return list
+}
+
+// unwritable tells whether the guest's definition cannot be brought in line.
+func (c *Case) unwritable(g *spec.Guest) (Finding, bool) {
+	if g.Retired {
+		return Finding{}, false
+	}
+	for _, ref := range g.Borrows {
+		if c.Found(ref.Name).Function == nil {
+			return Finding{}, false // controller-identity says so
+		}
+	}
+	change := c.Change(g)
+	if change.Err == nil {
+		return Finding{}, false
+	}
+	return Finding{Severity: Stop, At: g.At,
+		Summary:  shorten("guest " + g.Name + " cannot be defined"),
+		Detail:   "What the layout states cannot be written into its definition: " + change.Err.Error() + ".",
+		Causes:   []Cause{{"definition of guest " + g.Name, change.Err.Error()}},
+		Remedies: []string{"state what is missing in the layout", "take it out of the layout and change the definition by hand: virsh edit " + g.Name},
+	}, true
 }

@@ -6,7 +6,6 @@ import (
 	"strings"
 
 	"lendkeep/reconcile/assess"
-	"lendkeep/reconcile/definition"
 	"lendkeep/reconcile/facts"
 	"lendkeep/reconcile/step"
 	"lendkeep/spec"
@@ -26,9 +25,8 @@ func (p *planner) add(s step.Step, why spec.Place) {
 
 func (p *planner) plan() error {
 	p.stops = map[string]bool{}
-	known := p.known()
 	for i := range p.c.Layout.Guests {
-		if err := p.guest(&p.c.Layout.Guests[i], known); err != nil {
+		if err := p.guest(&p.c.Layout.Guests[i]); err != nil {
 			return err
 		}
 	}
@@ -44,7 +42,7 @@ func (p *planner) plan() error {
 }
 
 // guest: stop it, define it, start it, as far as each is missing.
-func (p *planner) guest(g *spec.Guest, known []facts.Record) error {
+func (p *planner) guest(g *spec.Guest) error {
 	now := p.c.Facts.Guest(g.Name)
 	if g.Retired {
 		if now != nil {
@@ -52,18 +50,19 @@ func (p *planner) guest(g *spec.Guest, known []facts.Record) error {
 		}
 		return nil
 	}
-	define, err := p.define(g, now, known)
-	if err != nil {
-		return err
+	change := p.c.Change(g)
+	if change.Err != nil {
+		return fmt.Errorf("guest %s: %w", g.Name, change.Err)
 	}
+	define := len(change.Changes) > 0
 	runs := p.c.Runs(g)
 	running := now != nil && now.Running
-	if running && (define != nil || !runs) {
+	if running && (define || !runs) {
 		p.stop(g, runs)
 		running = false
 	}
-	if define != nil {
-		p.add(define, g.At)
+	if define {
+		p.add(&step.DefineGuest{Guest: g.Name, Before: change.Before, After: change.After, Wanted: change.Wanted, Changes: change.Changes}, g.At)
 	}
 	if runs && !running {
 		p.start(g)
@@ -78,29 +77,6 @@ func (p *planner) retire(g *spec.Guest, now *facts.Guest) {
 	if now.Kept != nil {
 		p.add(&step.RetireGuest{Guest: g.Name, Before: now.Kept.XML, Autostart: now.Autostart}, g.At)
 	}
-}
-
-// define gives the step that brings a guest's definition in line, or nil.
-func (p *planner) define(g *spec.Guest, now *facts.Guest, known []facts.Record) (*step.DefineGuest, error) {
-	wanted := p.wanted(g, known)
-	s := &step.DefineGuest{Guest: g.Name, Wanted: wanted}
-	if now == nil {
-		after, err := definition.Create(wanted)
-		if err != nil {
-			return nil, fmt.Errorf("define guest %s: %w", g.Name, err)
-		}
-		s.After, s.Changes = after, []string{"new guest"}
-		return s, nil
-	}
-	after, changes, err := definition.Edit(now.Kept.XML, wanted)
-	if err != nil {
-		return nil, fmt.Errorf("define guest %s: %w", g.Name, err)
-	}
-	if len(changes) == 0 {
-		return nil, nil
-	}
-	s.Before, s.After, s.Changes = now.Kept.XML, after, changes
-	return s, nil
 }
 
 func (p *planner) stop(g *spec.Guest, restart bool) {

@@ -1,0 +1,110 @@
+package assess
+
+import (
+	"lendkeep/reconcile/definition"
+	"lendkeep/reconcile/facts"
+	"lendkeep/spec"
+)
+
+// Change is what has to be done to a guest's definition.
+type Change struct {
+	Wanted  definition.Wanted
+	Before  string   // XML as libvirt gave it; empty: the guest is new
+	After   string   // XML to give to libvirt
+	Changes []string // for people; empty: nothing is to be done
+	Err     error    // why it cannot be done
+}
+
+// Change computes what has to be done to a guest's definition; once a guest.
+// All controllers that the guest borrows must have been found.
+func (c *Case) Change(g *spec.Guest) Change {
+	if made, ok := c.changes[g.Name]; ok {
+		return made
+	}
+	made := c.change(g)
+	c.changes[g.Name] = made
+	return made
+}
+
+func (c *Case) change(g *spec.Guest) Change {
+	made := Change{Wanted: c.wanted(g)}
+	known := c.Facts.Guest(g.Name)
+	switch {
+	case known == nil:
+		made.Changes = []string{"new guest"}
+		made.After, made.Err = definition.Create(made.Wanted)
+	case known.Kept != nil:
+		made.Before = known.Kept.XML
+		made.After, made.Changes, made.Err = definition.Edit(made.Before, made.Wanted)
+	}
+	return made
+}
+
+// known gives every controller of the layout that was found, as it is now.
+func (c *Case) known() []facts.Record {
+	if c.records != nil {
+		return c.records
+	}
+	c.records = []facts.Record{}
+	for i := range c.Layout.Controllers {
+		if found := c.Found(c.Layout.Controllers[i].Name); found.Function != nil {
+			c.records = append(c.records, found.Record())
+		}
+	}
+	return c.records
+}
+
+// wanted resolves what the layout states of a guest to this host.
+func (c *Case) wanted(g *spec.Guest) definition.Wanted {
+	w := definition.Wanted{
+		Name: g.Name, Type: c.Facts.Survey.Libvirt.GuestType, Emulator: c.Facts.Survey.Libvirt.Emulator,
+		Firmware: g.Firmware, Known: c.known(),
+	}
+	for _, ref := range g.Borrows {
+		w.Borrows = append(w.Borrows, definition.Borrowed{
+			Record: c.Found(ref.Name).Record(),
+			Boots:  g.Boots != nil && g.Boots.Name == ref.Name,
+		})
+	}
+	if g.CPU != nil {
+		w.CPUs = g.CPU.Count
+		w.CPUSet = c.near(g.CPU.Near)
+	}
+	if g.Memory != nil {
+		w.MemoryBytes = g.Memory.SizeBytes
+		w.HugePages = &g.Memory.HugePages
+	}
+	for _, d := range g.Disks {
+		w.Disks = append(w.Disks, c.disk(d))
+	}
+	for _, n := range g.Networks {
+		w.Networks = append(w.Networks, definition.Network{Name: n.Name, Bridge: n.Bridge, Network: n.Network, Model: n.Model, MAC: n.MAC})
+	}
+	return w
+}
+
+// near gives the processors of a controller's NUMA node. A host with one node
+// says -1, and then every processor is near.
+func (c *Case) near(ref *spec.Ref) string {
+	if ref == nil {
+		return ""
+	}
+	f := c.Found(ref.Name).Function
+	if f == nil || f.NUMANode < 0 {
+		return ""
+	}
+	return f.LocalCPUs
+}
+
+// disk gives a partition by the one link that names it for good, and an image
+// with the format that its header says.
+func (c *Case) disk(d spec.Disk) definition.Disk {
+	if d.PartitionID != "" {
+		return definition.Disk{Name: d.Name, Source: "/dev/disk/by-partuuid/" + d.PartitionID, Kind: "block", Format: "raw", Bus: d.Bus}
+	}
+	format := "qcow2"
+	if seen := c.Facts.Path(d.Image); seen != nil && seen.Format != "" {
+		format = seen.Format
+	}
+	return definition.Disk{Name: d.Name, Source: d.Image, Kind: "file", Format: format, Bus: d.Bus}
+}

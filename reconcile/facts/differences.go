@@ -1,0 +1,55 @@
+package facts
+
+import (
+	"encoding/json"
+	"fmt"
+	"maps"
+	"slices"
+)
+
+// Differences names what is not the same on two surveys of one host, in the
+// sequence of the survey's lists. Which place an entry has in its list, and
+// when the surveys were taken, does not count.
+func Differences(a, b Survey) []string {
+	var list []string
+	list = append(list, differ("host", []Machine{a.Machine}, []Machine{b.Machine}, func(m Machine) string { return m.Name })...)
+	list = append(list, differ("function", a.Functions, b.Functions, func(f Function) string { return f.Address.String() })...)
+	list = append(list, differ("block device", a.Blocks, b.Blocks, func(b Block) string { return b.Name })...)
+	list = append(list, differ("mount", a.Mounts, b.Mounts, func(m Mount) string { return m.Path + " of " + m.Devno.String() })...)
+	list = append(list, differ("swap area", a.Swaps, b.Swaps, func(s Swap) string { return s.Path })...)
+	list = append(list, differ("path", a.Paths, b.Paths, func(p Path) string { return p.Named })...)
+	list = append(list, differ("guest", a.Libvirt.Guests, b.Libvirt.Guests, func(g Guest) string { return g.Name })...)
+	list = append(list, differ("pool", a.Libvirt.Pools, b.Libvirt.Pools, func(p Pool) string { return p.Name })...)
+	return list
+}
+
+func differ[T any](what string, a, b []T, key func(T) string) []string {
+	was, is := texts(a, key), texts(b, key)
+	var list []string
+	for _, k := range slices.Sorted(maps.Keys(was)) {
+		switch now, there := is[k]; {
+		case !there:
+			list = append(list, fmt.Sprintf("%s %s is gone", what, k))
+		case now != was[k]:
+			list = append(list, fmt.Sprintf("%s %s has changed", what, k))
+		}
+	}
+	for _, k := range slices.Sorted(maps.Keys(is)) {
+		if _, there := was[k]; !there {
+			list = append(list, fmt.Sprintf("%s %s is new", what, k))
+		}
+	}
+	return list
+}
+
+func texts[T any](list []T, key func(T) string) map[string]string {
+	m := make(map[string]string, len(list))
+	for _, v := range list {
+		content, err := json.Marshal(v)
+		if err != nil {
+			panic(err) // facts are plain values
+		}
+		m[key(v)] = string(content)
+	}
+	return m
+}

@@ -1,0 +1,200 @@
+// Package invented makes hosts and layouts up for tests and benchmarks: small
+// ones by hand, random ones, and one of any size. Nothing in it was seen on a
+// real machine. Start at Builder and Random.
+package invented
+
+import (
+	"fmt"
+	"time"
+
+	"lendkeep/reconcile/definition"
+	"lendkeep/reconcile/facts"
+	"lendkeep/spec"
+)
+
+// Builder puts a host together device by device.
+type Builder struct {
+	Survey facts.Survey
+	nvmes  int
+}
+
+// NewBuilder begins with a host that has an IOMMU, a root filesystem on a
+// virtual disk and nothing that could be lent.
+func NewBuilder() *Builder {
+	b := &Builder{Survey: facts.Survey{
+		Format:  facts.Format,
+		TakenAt: time.Date(2026, 11, 25, 6, 0, 0, 0, time.UTC),
+		Machine: facts.Machine{Name: "larch", Kernel: "6.1.0-56-amd64", CommandLine: "intel_iommu=on", MemoryBytes: 16 << 30, CPUs: 8, IOMMUs: 1},
+		Libvirt: facts.Virtualization{URI: "test:///invented", GuestType: "kvm", Emulator: "/usr/bin/qemu-system-x86_64"},
+	}}
+	b.Survey.Blocks = append(b.Survey.Blocks, facts.Block{Name: "vda", Devno: facts.Devno{Major: 254}, SectorBytes: 512, SizeBytes: 40 << 30,
+		Signature: &facts.Signature{Kind: "ext4", Usage: "filesystem"}})
+	b.Mount("vda", "/")
+	return b
+}
+
+// NVMe adds a controller with one drive in a group of its own, and gives its
+// address. Partitions are named; each holds an xfs filesystem.
+func (b *Builder) NVMe(serial string, partitions ...string) facts.Address {
+	n := b.nvmes
+	b.nvmes++
+	group := 100 + n
+	at := facts.Address{Segment: uint16(n / 200), Bus: uint8(n%200) + 1}
+	name := fmt.Sprintf("nvme%d", n)
+	drive := name + "n1"
+	b.Survey.Functions = append(b.Survey.Functions, facts.Function{
+		Address: at, Vendor: 0x1b36, Device: 0x0010, Class: facts.ClassNVMe, Driver: "nvme", Group: &group, NUMANode: -1,
+		ResetMethods: []string{"flr", "bus"}, DeviceName: "QEMU NVM Express Controller",
+		NVMe: &facts.NVMe{Name: name, Serial: serial, Model: "QEMU NVMe Ctrl", State: "live",
+			Namespaces: []facts.Namespace{{ID: 1, Block: drive, SizeBytes: 2 << 30, SectorBytes: 512}}},
+	})
+	major := 1000 + uint32(n)
+	b.Survey.Blocks = append(b.Survey.Blocks, facts.Block{Name: drive, Devno: facts.Devno{Major: major}, Controller: &at, SizeBytes: 2 << 30, SectorBytes: 512})
+	for i, part := range partitions {
+		b.Survey.Blocks = append(b.Survey.Blocks, facts.Block{
+			Name: fmt.Sprintf("%sp%d", drive, i+1), Devno: facts.Devno{Major: major, Minor: uint32(i + 1)}, Controller: &at, Whole: drive, SectorBytes: 512,
+			Partition: &facts.Partition{Number: i + 1, Name: part, ID: fmt.Sprintf("%08x-0000-4000-8000-%012x", n, i+1)},
+			Signature: &facts.Signature{Kind: "xfs", Usage: "filesystem", Label: part},
+		})
+	}
+	return at
+}
+
+// Card adds a network card in the group of another function.
+func (b *Builder) Card(with facts.Address, driver string) facts.Address {
+	at := with
+	at.Slot = 1
+	b.Survey.Functions = append(b.Survey.Functions, facts.Function{
+		Address: at, Vendor: 0x8086, Device: 0x10d3, Class: 0x020000, Driver: driver, Group: b.Function(with).Group, NUMANode: -1,
+		ResetMethods: []string{"flr"}, DeviceName: "82574L Gigabit Network Connection",
+	})
+	return at
+}
+
+// Function gives the function at an address.
+func (b *Builder) Function(at facts.Address) *facts.Function {
+	for i := range b.Survey.Functions {
+		if b.Survey.Functions[i].Address == at {
+			return &b.Survey.Functions[i]
+		}
+	}
+	return nil
+}
+
+// Block gives the block device of a kernel name.
+func (b *Builder) Block(name string) *facts.Block {
+	for i := range b.Survey.Blocks {
+		if b.Survey.Blocks[i].Name == name {
+			return &b.Survey.Blocks[i]
+		}
+	}
+	return nil
+}
+
+// Mount mounts a block device.
+func (b *Builder) Mount(device, path string) {
+	block := b.Block(device)
+	b.Survey.Mounts = append(b.Survey.Mounts, facts.Mount{Devno: block.Devno, Root: "/", Path: path,
+		Kind: block.Signature.Kind, Source: "/dev/" + device, Options: []string{"rw", "noatime"}})
+}
+
+// Mapper builds a device mapper volume on block devices.
+func (b *Builder) Mapper(title string, on ...string) string {
+	name := fmt.Sprintf("dm-%d", len(b.Survey.Blocks))
+	for _, lower := range on {
+		block := b.Block(lower)
+		block.Holders = append(block.Holders, name)
+	}
+	b.Survey.Blocks = append(b.Survey.Blocks, facts.Block{Name: name, Devno: facts.Devno{Major: 253, Minor: uint32(len(b.Survey.Blocks))},
+		Mapper: &facts.Mapper{Name: title, UUID: "LVM-" + title}, Links: []string{"mapper/" + title},
+		Signature: &facts.Signature{Kind: "ext4", Usage: "filesystem"}})
+	return name
+}
+
+// Guest adds a guest that is off, with one image and these controllers in its
+// definition.
+func (b *Builder) Guest(name, image string, lent ...facts.Record) {
+	w := definition.Wanted{Name: name, Type: "kvm", CPUs: 1, MemoryBytes: 1 << 30, Firmware: "uefi"}
+	if image != "" {
+		w.Disks = []definition.Disk{{Name: "system", Source: image, Kind: "file", Format: "qcow2", Bus: "virtio"}}
+		b.Survey.Paths = append(b.Survey.Paths, facts.Path{Named: image, Resolved: image, Format: "qcow2"})
+	}
+	for _, r := range lent {
+		w.Borrows = append(w.Borrows, definition.Borrowed{Record: r})
+	}
+	xml, err := definition.Create(w)
+	if err != nil {
+		panic(err) // a mistake in a test's own input
+	}
+	kept, err := definition.Read(xml)
+	if err != nil {
+		panic(err)
+	}
+	b.Survey.Libvirt.Guests = append(b.Survey.Libvirt.Guests, facts.Guest{Name: name, UUID: fmt.Sprintf("%08d-0000-4000-8000-000000000000", len(b.Survey.Libvirt.Guests)),
+		Condition: "shut off", Kept: &kept})
+}
+
+// Run has a guest run; what its definition lends must be lent by hand.
+func (b *Builder) Run(name string) {
+	for i := range b.Survey.Libvirt.Guests {
+		if g := &b.Survey.Libvirt.Guests[i]; g.Name == name {
+			live := *g.Kept
+			g.Live, g.Running, g.Condition = &live, true, "running"
+		}
+	}
+}
+
+// Record gives the record by which a guest knows a controller of the builder.
+func (b *Builder) Record(name string, at facts.Address) facts.Record {
+	f := b.Function(at)
+	r := facts.Record{Controller: name, Address: at, Vendor: f.Vendor, Device: f.Device}
+	if f.NVMe != nil {
+		r.Serial = f.NVMe.Serial
+	}
+	return r
+}
+
+// Controller states an NVMe controller in a layout; mounts come in pairs of
+// partition name and path.
+func Controller(name, serial string, mounts ...string) spec.Controller {
+	c := spec.Controller{Name: name, NVMe: &spec.NVMeIdentity{Serial: serial}, At: place(),
+		Return: spec.Return{Within: 30 * time.Second, OnFailure: "hold", At: place()}}
+	for i := 0; i+1 < len(mounts); i += 2 {
+		if c.Drive == nil {
+			c.Drive = &spec.Drive{At: place()}
+		}
+		c.Drive.Partitions = append(c.Drive.Partitions, spec.Partition{Name: mounts[i], Rest: i == 0, SizeBytes: 1 << 30, Format: "xfs", At: place()})
+		c.Return.Mounts = append(c.Return.Mounts, spec.Mount{Partition: mounts[i], Path: mounts[i+1], Options: []string{"noatime"}, At: place()})
+	}
+	return c
+}
+
+// Guest states a guest in a layout that borrows these controllers and boots
+// from the first.
+func Guest(name string, borrows ...string) spec.Guest {
+	g := spec.Guest{Name: name, Stop: time.Minute, At: place()}
+	for _, controller := range borrows {
+		g.Borrows = append(g.Borrows, spec.Ref{Name: controller, At: place()})
+	}
+	if len(borrows) > 0 {
+		g.Boots = &g.Borrows[0]
+	}
+	return g
+}
+
+// Shift states a shift.
+func Shift(name string, guests ...string) spec.Shift {
+	s := spec.Shift{Name: name, At: place()}
+	for _, g := range guests {
+		s.Guests = append(s.Guests, spec.Ref{Name: g, At: place()})
+	}
+	return s
+}
+
+// Layout puts a layout together.
+func Layout(controllers []spec.Controller, guests []spec.Guest, shifts ...spec.Shift) *spec.Layout {
+	return &spec.Layout{Dir: "layout", Hash: "invented", Host: spec.Host{Name: "larch", Libvirt: "qemu:///system", At: place()},
+		Controllers: controllers, Guests: guests, Shifts: shifts}
+}
+
+func place() spec.Place { return spec.Place{File: "invented.hcl", Line: 1, Column: 1} }

@@ -1,0 +1,176 @@
+package invented
+
+import (
+	"fmt"
+
+	"pgregory.net/rapid"
+
+	"lendkeep/reconcile/facts"
+	"lendkeep/spec"
+)
+
+// Random draws a host and a layout for it. Anything may be wrong with them that
+// facts can show: drives in use at any depth, groups with foreign drivers,
+// stale addresses, guests that fight for a controller.
+func Random(t *rapid.T) (facts.Survey, *spec.Layout) {
+	r := random{t: t, b: NewBuilder()}
+	r.host()
+	r.guests()
+	layout := r.layout()
+	r.run()
+	r.b.Survey.Sort()
+	return r.b.Survey, layout
+}
+
+type random struct {
+	t      *rapid.T
+	b      *Builder
+	at     []facts.Address
+	shelf  []string // the path where each controller's shelf belongs
+	lentTo map[string][]int
+}
+
+func (r *random) chance(percent int, what string) bool {
+	return rapid.IntRange(0, 99).Draw(r.t, what) < percent
+}
+
+func (r *random) host() {
+	if r.chance(5, "no iommu") {
+		r.b.Survey.Machine.IOMMUs = 0
+	}
+	if r.chance(30, "old kernel") {
+		r.b.Survey.Machine.Kernel = "5.10.0-30-amd64"
+	}
+	for n := range rapid.IntRange(1, 4).Draw(r.t, "controllers") {
+		at := r.b.NVMe(fmt.Sprintf("SN-%d", n), "start", "shelf")
+		path := fmt.Sprintf("/srv/shelf%d", n)
+		r.at, r.shelf = append(r.at, at), append(r.shelf, path)
+		name := r.b.Function(at).NVMe.Namespaces[0].Block
+		if r.chance(50, "mounted") {
+			r.b.Mount(name+"p2", path)
+		}
+		switch rapid.IntRange(0, 11).Draw(r.t, "use") {
+		case 0:
+			r.b.Mount(name+"p1", fmt.Sprintf("/mnt/other%d", n))
+		case 1:
+			r.b.Survey.Swaps = append(r.b.Survey.Swaps, facts.Swap{Path: "/dev/" + name + "p1"})
+		case 2:
+			r.b.Mapper(fmt.Sprintf("vg%d-lv", n), name+"p1")
+		case 3:
+			r.b.Mount(r.b.Mapper(fmt.Sprintf("vg%d-lv", n), name+"p1"), fmt.Sprintf("/mnt/deep%d", n))
+		case 4:
+			b := r.b.Block(name + "p1")
+			b.Gaps = append(b.Gaps, facts.Gap{Fact: "holders", Path: "sys/block", Reason: "permission denied"})
+		}
+		if r.chance(15, "shared group") {
+			r.b.Card(at, rapid.SampledFrom([]string{"e1000e", "", "vfio-pci", "pci-stub"}).Draw(r.t, "driver"))
+		}
+	}
+}
+
+// guests gives libvirt some guests, with right, stale and foreign addresses.
+func (r *random) guests() {
+	r.lentTo = map[string][]int{}
+	for n := range rapid.IntRange(0, 3).Draw(r.t, "known guests") {
+		name := fmt.Sprintf("g%d", n)
+		image := rapid.SampledFrom(append([]string{"/srv/images/x.qcow2", ""}, r.images()...)).Draw(r.t, "image")
+		var lent []facts.Record
+		if r.chance(40, "has a controller") {
+			c := rapid.IntRange(0, len(r.at)-1).Draw(r.t, "which")
+			record := r.b.Record(fmt.Sprintf("c%d", c), r.at[c])
+			if r.chance(20, "stale") {
+				record.Address = r.at[rapid.IntRange(0, len(r.at)-1).Draw(r.t, "stale address")]
+			} else {
+				r.lentTo[name] = append(r.lentTo[name], c)
+			}
+			lent = append(lent, record)
+		}
+		r.b.Guest(name, image, lent...)
+	}
+}
+
+func (r *random) images() []string {
+	var list []string
+	for _, path := range r.shelf {
+		list = append(list, path+"/guest.qcow2")
+	}
+	return list
+}
+
+func (r *random) layout() *spec.Layout {
+	var controllers []spec.Controller
+	for n := range r.at {
+		if r.chance(75, "declares the mount") {
+			controllers = append(controllers, Controller(fmt.Sprintf("c%d", n), fmt.Sprintf("SN-%d", n), "shelf", r.shelf[n]))
+		} else {
+			controllers = append(controllers, Controller(fmt.Sprintf("c%d", n), fmt.Sprintf("SN-%d", n)))
+		}
+	}
+	var guests []spec.Guest
+	var names [2][]string
+	for n := range rapid.IntRange(1, 3).Draw(r.t, "stated guests") {
+		g := r.stated(n)
+		guests = append(guests, g)
+		if s := rapid.IntRange(0, 2).Draw(r.t, "shift"); s < 2 && !g.Retired {
+			names[s] = append(names[s], g.Name)
+		}
+	}
+	return Layout(controllers, guests, Shift("day", names[0]...), Shift("night", names[1]...))
+}
+
+func (r *random) stated(n int) spec.Guest {
+	var borrows []string
+	for c := range r.at {
+		if r.chance(40, "borrows") {
+			borrows = append(borrows, fmt.Sprintf("c%d", c))
+		}
+	}
+	g := Guest(fmt.Sprintf("g%d", n), borrows...)
+	if r.chance(60, "memory") {
+		g.Memory = &spec.Memory{SizeBytes: uint64(rapid.IntRange(1, 3).Draw(r.t, "gib")) << 30, At: place()}
+	}
+	if r.chance(10, "retired") {
+		g.Retired = true
+	}
+	if r.chance(30, "disk") {
+		image := rapid.SampledFrom(r.images()).Draw(r.t, "stated image")
+		g.Disks = []spec.Disk{{Name: "system", Image: image, Bus: "virtio", At: place()}}
+	}
+	return g
+}
+
+// run starts some guests as libvirt would: those whose controllers can be lent.
+func (r *random) run() {
+	for _, g := range r.b.Survey.Libvirt.Guests {
+		if !r.chance(40, "runs") {
+			continue
+		}
+		free := true
+		for _, l := range g.Kept.Lent {
+			f := r.b.Function(l.Address)
+			ix := facts.NewIndex(&r.b.Survey)
+			free = free && f != nil && f.NVMe != nil && len(ix.LiveUses(l.Address)) == 0 &&
+				len(ix.Blockers(*f.Group, map[facts.Address]bool{l.Address: true})) == 0
+		}
+		if !free {
+			continue
+		}
+		for _, l := range g.Kept.Lent {
+			r.take(l.Address)
+		}
+		r.b.Run(g.Name)
+	}
+}
+
+// take puts a function on VFIO and its drives out of sight.
+func (r *random) take(at facts.Address) {
+	f := r.b.Function(at)
+	f.Driver, f.NVMe = "vfio-pci", nil
+	var rest []facts.Block
+	for _, b := range r.b.Survey.Blocks {
+		if b.Controller == nil || *b.Controller != at {
+			rest = append(rest, b)
+		}
+	}
+	r.b.Survey.Blocks = rest
+}
