@@ -1,0 +1,163 @@
+package definition
+
+import (
+	"fmt"
+	"slices"
+
+	"github.com/beevik/etree"
+
+	"lendkeep/reconcile/facts"
+)
+
+// device is a <hostdev> that lends a PCI function.
+type device struct {
+	*etree.Element
+	address facts.Address
+	record  *facts.Record // lendkeep's note of what sits there, if any
+	keep    bool          // it is of a controller that the guest borrows
+}
+
+// borrows makes the guest's devices and lendkeep's records of them be those
+// that are wanted.
+func (e *edit) borrows() error {
+	var now facts.Definition
+	if err := readRecords(e.guest, &now); err != nil {
+		return err
+	}
+	devices, err := e.lentDevices(now.Records)
+	if err != nil {
+		return err
+	}
+	lent := e.match(devices, now.Records)
+	said := len(e.changes)
+	for _, d := range devices {
+		if !d.keep && e.ours(d) {
+			drop(d.Element)
+			e.say("no longer borrows %s", e.titleOf(d))
+		}
+	}
+	var boots *etree.Element
+	var wanted []facts.Record
+	for i, b := range e.wanted.Borrows {
+		lent[i] = e.lend(lent[i], b.Record)
+		if b.Boots {
+			boots = lent[i].Element
+		}
+		wanted = append(wanted, b.Record)
+	}
+	changed, err := setRecords(e.guest, wanted)
+	if err != nil {
+		return err
+	}
+	if changed && len(e.changes) == said {
+		e.say("note of what is borrowed brought up to date")
+	}
+	return e.bootsFrom(boots)
+}
+
+// lentDevices lists the PCI devices with the record that belongs to each.
+func (e *edit) lentDevices(records []facts.Record) ([]*device, error) {
+	var list []*device
+	for _, el := range children(e.devices(), "hostdev") {
+		if !holdsPCI(el) {
+			continue
+		}
+		address, err := addressOf(at(el, "source", "address"))
+		if err != nil {
+			return nil, fmt.Errorf("<hostdev>: %w", err)
+		}
+		d := &device{Element: el, address: address}
+		if i := slices.IndexFunc(records, func(r facts.Record) bool { return r.Address == address }); i >= 0 {
+			d.record = &records[i]
+		}
+		list = append(list, d)
+	}
+	return list, nil
+}
+
+// match finds the device of each controller that is borrowed: the one noted
+// for it, wherever that points by now, else the one at its present address
+// that is not noted for another. Notes go first for all, since two controllers
+// may have changed places.
+func (e *edit) match(devices []*device, records []facts.Record) []*device {
+	lent := make([]*device, len(e.wanted.Borrows))
+	claim := func(i int, fits func(*device) bool) {
+		if lent[i] != nil {
+			return
+		}
+		if at := slices.IndexFunc(devices, func(d *device) bool { return !d.keep && fits(d) }); at >= 0 {
+			lent[i], devices[at].keep = devices[at], true
+		}
+	}
+	for i, b := range e.wanted.Borrows {
+		claim(i, func(d *device) bool { return d.record != nil && sameController(*d.record, b.Record) })
+	}
+	for i, b := range e.wanted.Borrows {
+		claim(i, func(d *device) bool { return d.record == nil && d.address == b.Record.Address })
+	}
+	return lent
+}
+
+// sameController tells whether two records mean the same thing: by serial
+// where there is one, else by name and kind.
+func sameController(a, b facts.Record) bool {
+	if a.Serial != "" || b.Serial != "" {
+		return a.Serial == b.Serial
+	}
+	return a.Controller == b.Controller && a.Vendor == b.Vendor && a.Device == b.Device
+}
+
+// ours tells whether a device is lendkeep's to remove: noted by it, of a
+// controller that the layout knows, or a second one of what is borrowed.
+func (e *edit) ours(d *device) bool {
+	return d.record != nil ||
+		slices.ContainsFunc(e.wanted.Known, func(r facts.Record) bool { return r.Address == d.address }) ||
+		slices.ContainsFunc(e.wanted.Borrows, func(b Borrowed) bool { return b.Record.Address == d.address })
+}
+
+func (e *edit) titleOf(d *device) string {
+	if d.record != nil {
+		return title(*d.record) + " at " + d.address.String()
+	}
+	for _, r := range e.wanted.Known {
+		if r.Address == d.address {
+			return title(r) + " at " + d.address.String()
+		}
+	}
+	return "the device at " + d.address.String()
+}
+
+// lend makes a device lend the function that is wanted; what else the
+// definition says of the device, the guest's side of it above all, stays.
+func (e *edit) lend(d *device, r facts.Record) *device {
+	if d == nil {
+		d = &device{Element: with(
+			element("hostdev", "mode", "subsystem", "type", "pci", "managed", "yes"),
+			element("driver", "name", "vfio"),
+			with(element("source"), element("address", addressAttrs(r.Address)...)),
+		)}
+		add(e.devices(), d.Element, deviceSequence)
+		e.say("borrows %s at %s", title(r), r.Address)
+		return d
+	}
+	if d.address != r.Address {
+		to := at(d.Element, "source", "address")
+		for pairs := addressAttrs(r.Address); len(pairs) > 0; pairs = pairs[2:] {
+			to.CreateAttr(pairs[0], pairs[1])
+		}
+		e.say("borrows %s at %s instead of %s", title(r), r.Address, d.address)
+	}
+	if set(d.Element, "managed", "yes") {
+		e.say("libvirt rebinds the driver of %s by itself (managed)", title(r))
+	}
+	return d
+}
+
+// addressAttrs gives a PCI address as libvirt prints it (libvirt 9.0
+// src/conf/device_conf.c, virPCIDeviceAddressFormat).
+func addressAttrs(a facts.Address) []string {
+	return []string{
+		"domain", fmt.Sprintf("0x%04x", a.Segment), "bus", fmt.Sprintf("0x%02x", a.Bus),
+		"slot", fmt.Sprintf("0x%02x", a.Slot), "function", fmt.Sprintf("0x%x", a.Function),
+	}
+}

@@ -1,0 +1,304 @@
+package definition
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+	"testing"
+
+	"github.com/beevik/etree"
+	"github.com/stretchr/testify/require"
+	"pgregory.net/rapid"
+
+	"lendkeep/reconcile/facts"
+)
+
+// Few values, so that definitions and wishes often meet.
+var (
+	someAddress = rapid.Custom(func(t *rapid.T) facts.Address {
+		return facts.Address{Bus: uint8(rapid.IntRange(1, 4).Draw(t, "bus"))}
+	})
+	someName   = rapid.SampledFrom([]string{"reel", "spool", "vda", "hda", "x&y", "it's", "ü"})
+	someSource = rapid.SampledFrom([]string{"/srv/shelf/catalogue.qcow2", "/srv/a'b.img", "/dev/vg0/prints", "/dev/b", `/srv/"q" <&>.raw`})
+)
+
+// somePlaces gives distinct controllers at distinct addresses.
+func somePlaces(t *rapid.T) []facts.Record {
+	at := rapid.SliceOfNDistinct(someAddress, 3, 3, rapid.ID).Draw(t, "addresses")
+	return []facts.Record{
+		{Controller: "reel", Serial: "RL-4410-0073", Vendor: 0x1b36, Device: 0x10, Address: at[0]},
+		{Controller: "spool", Serial: `S "1" & <2>`, Vendor: 0x1b36, Device: 0x10, Address: at[1]},
+		{Controller: "nic", Vendor: 0x8086, Device: 0x10d3, Address: at[2]},
+	}
+}
+
+func someBorrows(t *rapid.T, known []facts.Record) []Borrowed {
+	var list []Borrowed
+	for _, r := range known {
+		if rapid.Bool().Draw(t, "borrows "+r.Controller) {
+			list = append(list, Borrowed{Record: r})
+		}
+	}
+	if len(list) > 0 && rapid.Bool().Draw(t, "boots") {
+		list[rapid.IntRange(0, len(list)-1).Draw(t, "which")].Boots = true
+	}
+	return list
+}
+
+// someWanted gives what a layout may state of a guest's machine and loans.
+func someWanted(t *rapid.T, name string) Wanted {
+	w := Wanted{
+		Name:        name,
+		CPUs:        rapid.IntRange(0, 8).Draw(t, "cpus"),
+		CPUSet:      rapid.SampledFrom([]string{"", "0", "0-3", "1,3"}).Draw(t, "set"),
+		MemoryBytes: rapid.SampledFrom([]uint64{0, 1 << 30, 16 << 30, 12345}).Draw(t, "memory"),
+		Known:       somePlaces(t),
+	}
+	w.Borrows = someBorrows(t, w.Known)
+	if rapid.Bool().Draw(t, "states pages") {
+		pages := rapid.Bool().Draw(t, "pages")
+		w.HugePages = &pages
+	}
+	return w
+}
+
+// someDevices adds disks, cards and firmware.
+func someDevices(t *rapid.T, w Wanted) Wanted {
+	w.Firmware = rapid.SampledFrom([]string{"", "uefi", "bios", "/usr/share/OVMF/OVMF_CODE_4M.fd"}).Draw(t, "firmware")
+	names := rapid.SliceOfNDistinct(someName, 0, 3, rapid.ID).Draw(t, "disk names")
+	sources := rapid.SliceOfNDistinct(someSource, 3, 3, rapid.ID).Draw(t, "sources")
+	for i, name := range names {
+		kind := "file"
+		if strings.HasPrefix(sources[i], "/dev/") {
+			kind = "block"
+		}
+		w.Disks = append(w.Disks, Disk{Name: name, Source: sources[i], Kind: kind, Format: "raw",
+			Bus: rapid.SampledFrom([]string{"", "virtio", "scsi", "sata"}).Draw(t, "bus")})
+	}
+	for _, name := range rapid.SliceOfNDistinct(someName, 0, 2, rapid.ID).Draw(t, "card names") {
+		n := Network{Name: name, Model: rapid.SampledFrom([]string{"", "virtio", "e1000e"}).Draw(t, "model")}
+		n.Bridge = rapid.SampledFrom([]string{"", "br0", "br1"}).Draw(t, "bridge")
+		if n.Bridge == "" {
+			n.Network = "default"
+		}
+		w.Networks = append(w.Networks, n)
+	}
+	return w
+}
+
+// someDefinition gives a definition of libvirt's or of our own making.
+func someDefinition(t *rapid.T, texts map[string]string) (name, xml string) {
+	name = rapid.SampledFrom([]string{"l2", "grading", "catalogue", "new"}).Draw(t, "guest")
+	if name != "new" {
+		xml = texts[name]
+	} else {
+		w := someDevices(t, someWanted(t, name))
+		w.MemoryBytes = max(w.MemoryBytes, 1<<20)
+		made, err := Create(w)
+		require.NoError(t, err)
+		xml = made
+	}
+	if rapid.Bool().Draw(t, "edited before") {
+		after, _, err := Edit(xml, someWanted(t, name))
+		require.NoError(t, err)
+		xml = after
+	}
+	return name, xml
+}
+
+func texts(t *testing.T) map[string]string {
+	return map[string]string{"l2": sample(t, "l2-kept"), "grading": sample(t, "grading"), "catalogue": sample(t, "catalogue")}
+}
+
+func TestEditOnceIsEnoughAndTouchesNothingElse(t *testing.T) {
+	texts := texts(t)
+	rapid.Check(t, func(t *rapid.T) {
+		name, before := someDefinition(t, texts)
+		w := someDevices(t, someWanted(t, name))
+		after, changes, err := Edit(before, w)
+		require.NoError(t, err)
+		require.Equal(t, len(changes) == 0, after == before)
+		again, more, err := Edit(after, w)
+		require.NoError(t, err)
+		require.Empty(t, more)
+		require.Equal(t, after, again)
+		require.Equal(t, untouched(t, before, w), untouched(t, after, w))
+		holdsBorrows(t, after, w)
+	})
+}
+
+func TestTheLastWishCounts(t *testing.T) {
+	texts := texts(t)
+	rapid.Check(t, func(t *rapid.T) {
+		name, before := someDefinition(t, texts)
+		first, last := someWanted(t, name), someWanted(t, name)
+		last.CPUs, last.MemoryBytes = max(last.CPUs, 1), max(last.MemoryBytes, 1<<20)
+		on := true
+		last.HugePages = &on
+		between, _, err := Edit(before, first)
+		require.NoError(t, err)
+		throughBoth, _, err := Edit(between, last)
+		require.NoError(t, err)
+		atOnce, _, err := Edit(before, last)
+		require.NoError(t, err)
+		require.Equal(t, machine(t, atOnce, last.Known), machine(t, throughBoth, last.Known))
+	})
+}
+
+// machine tells what is left of a definition's machine and loans when the
+// sequence of devices and places in the boot order are disregarded, which a
+// wish may leave as they are. Devices that are no controller's of the last
+// wish may have been the first one's to remove.
+func machine(t *rapid.T, xml string, known []facts.Record) string {
+	d, err := Read(xml)
+	require.NoError(t, err)
+	var lent []string
+	for _, l := range d.Lent {
+		if slices.ContainsFunc(known, func(r facts.Record) bool { return r.Address == l.Address }) {
+			lent = append(lent, fmt.Sprint(l.Address, l.Managed))
+		}
+	}
+	slices.Sort(lent)
+	return fmt.Sprint(lent, d.Records, d.MemoryBytes, d.CPUs, d.HugePages)
+}
+
+// holdsBorrows demands that the devices of known controllers are exactly those
+// borrowed, each managed, the one to start from first, and each noted.
+func holdsBorrows(t *rapid.T, xml string, w Wanted) {
+	tree, err := parse(xml)
+	require.NoError(t, err)
+	var d facts.Definition
+	require.NoError(t, readRecords(tree.guest, &d))
+	lowest := 0
+	lent := map[facts.Address]int{}
+	for _, e := range devicesOf(tree.guest) {
+		order, err := orderOf(e)
+		require.NoError(t, err)
+		if order > 0 && (lowest == 0 || order < lowest) {
+			lowest = order
+		}
+		if e.Tag != "hostdev" || !holdsPCI(e) {
+			continue
+		}
+		a, err := addressOf(at(e, "source", "address"))
+		require.NoError(t, err)
+		lent[a]++
+		for _, b := range w.Borrows {
+			if b.Record.Address == a {
+				require.Equal(t, "yes", attr(e, "managed"))
+			}
+		}
+	}
+	var records []facts.Record
+	for _, b := range w.Borrows {
+		require.Equal(t, 1, lent[b.Record.Address])
+		delete(lent, b.Record.Address)
+		records = append(records, b.Record)
+		if !b.Boots {
+			continue
+		}
+		require.Empty(t, children(child(tree.guest, "os"), "boot"))
+		for _, e := range devicesOf(tree.guest) {
+			if e.Tag != "hostdev" || !holdsPCI(e) {
+				continue
+			}
+			if a, _ := addressOf(at(e, "source", "address")); a == b.Record.Address {
+				order, err := orderOf(e)
+				require.NoError(t, err)
+				require.Equal(t, lowest, order)
+			}
+		}
+	}
+	for _, r := range w.Known {
+		require.Zero(t, lent[r.Address], "%s is not borrowed", r.Controller)
+	}
+	require.ElementsMatch(t, records, d.Records)
+}
+
+// untouched gives the exact text of every part that a wish says nothing of.
+func untouched(t *rapid.T, xml string, w Wanted) []string {
+	tree, err := parse(xml)
+	require.NoError(t, err)
+	stated := map[string]bool{"metadata": true, "devices": true}
+	if w.MemoryBytes > 0 {
+		stated["memory"], stated["currentMemory"] = true, true
+	}
+	if w.CPUs > 0 || w.CPUSet != "" {
+		stated["vcpu"], stated["cpu"], stated["cputune"] = true, true, true
+	}
+	if w.HugePages != nil {
+		stated["memoryBacking"] = true
+	}
+	boots := slices.ContainsFunc(w.Borrows, func(b Borrowed) bool { return b.Boots })
+	if boots || w.Firmware != "" {
+		stated["os"] = true
+	}
+	var list []string
+	keep := func(e *etree.Element) {
+		var out strings.Builder
+		tree.write(&out, e, false)
+		list = append(list, out.String())
+	}
+	for _, e := range tree.guest.ChildElements() {
+		if !stated[e.FullTag()] {
+			keep(e)
+		}
+	}
+	if metadata := child(tree.guest, "metadata"); metadata != nil {
+		for _, e := range metadata.ChildElements() {
+			if e.NamespaceURI() != Namespace {
+				keep(e)
+			}
+		}
+	}
+	for _, e := range devicesOf(tree.guest) {
+		if !statedDevice(e, w) && !(boots && child(e, "boot") != nil) {
+			keep(e)
+		}
+	}
+	return list
+}
+
+func statedDevice(e *etree.Element, w Wanted) bool {
+	switch e.FullTag() {
+	case "hostdev":
+		a, err := addressOf(at(e, "source", "address"))
+		return holdsPCI(e) && (err != nil || a.Bus <= 4 && a.Segment == 0)
+	case "disk":
+		return slices.ContainsFunc(w.Disks, func(d Disk) bool {
+			return d.isSourceOf(e) || aliasOf(e) == mark(diskMark, d.Name) || attr(child(e, "target"), "dev") == d.Name
+		})
+	case "interface":
+		return slices.ContainsFunc(w.Networks, func(n Network) bool {
+			return whereTo(e) == n.whereTo() || aliasOf(e) == mark(networkMark, n.Name)
+		})
+	case "controller":
+		return attr(e, "type") == "scsi"
+	}
+	return false
+}
+
+func FuzzEdit(f *testing.F) {
+	for _, name := range samples {
+		f.Add(sample(f, name), uint8(1), uint8(3))
+	}
+	f.Fuzz(func(t *testing.T, xml string, bus, wish uint8) {
+		name, _, err := Names(xml)
+		if err != nil {
+			return
+		}
+		pages := wish&1 != 0
+		r := facts.Record{Controller: "reel", Serial: "R", Address: facts.Address{Bus: bus}}
+		w := Wanted{Name: name, CPUs: int(wish % 5), MemoryBytes: uint64(wish) << 20, HugePages: &pages,
+			Disks: []Disk{{Name: "a", Source: "/a", Kind: "file", Format: "raw"}}, Networks: []Network{{Name: "n", Bridge: "br0"}},
+			Borrows: []Borrowed{{Record: r, Boots: wish&2 != 0}}}
+		after, _, err := Edit(xml, w)
+		if err != nil {
+			return
+		}
+		again, changes, err := Edit(after, w)
+		require.NoError(t, err)
+		require.Empty(t, changes)
+		require.Equal(t, after, again)
+	})
+}

@@ -1,0 +1,217 @@
+package definition
+
+import (
+	"cmp"
+	"fmt"
+	"strconv"
+	"strings"
+
+	"github.com/beevik/etree"
+
+	"lendkeep/reconcile/facts"
+)
+
+// Read reads what lendkeep needs to know of a guest's definition. What lends a
+// PCI function but cannot be understood is an error: an overlooked function
+// would look free.
+func Read(xml string) (facts.Definition, error) {
+	t, err := parse(xml)
+	if err != nil {
+		return facts.Definition{}, err
+	}
+	d := facts.Definition{
+		XML:       xml,
+		Disks:     disksOf(t.guest),
+		CPUs:      1, // libvirt's default
+		HugePages: at(t.guest, "memoryBacking", "hugepages") != nil,
+	}
+	for _, part := range []func(*etree.Element, *facts.Definition) error{readLent, readRecords, readMemory, readCPUs} {
+		if err := part(t.guest, &d); err != nil {
+			return facts.Definition{}, fmt.Errorf("read definition: %w", err)
+		}
+	}
+	return d, nil
+}
+
+// Names gives the name and UUID in a definition; the UUID is empty where
+// libvirt has not yet given one.
+func Names(xml string) (name, uuid string, err error) {
+	t, err := parse(xml)
+	if err != nil {
+		return "", "", err
+	}
+	if name = text(child(t.guest, "name")); name == "" {
+		return "", "", fmt.Errorf("read definition: it names no guest")
+	}
+	return name, text(child(t.guest, "uuid")), nil
+}
+
+func readMemory(guest *etree.Element, d *facts.Definition) (err error) {
+	if memory := child(guest, "memory"); memory != nil {
+		d.MemoryBytes, err = bytesOf(memory)
+	}
+	return err
+}
+
+func readCPUs(guest *etree.Element, d *facts.Definition) (err error) {
+	if vcpu := child(guest, "vcpu"); vcpu != nil {
+		d.CPUs, err = cpuCount(vcpu)
+	}
+	return err
+}
+
+// cpuCount gives the number of processors that a guest starts with, which may
+// be less than it can be given while it runs.
+func cpuCount(vcpu *etree.Element) (int, error) {
+	number := attr(vcpu, "current")
+	if number == "" {
+		number = text(vcpu)
+	}
+	count, err := strconv.ParseUint(number, 10, 16)
+	if err != nil {
+		return 0, fmt.Errorf("<vcpu> %q is not a number of processors", number)
+	}
+	return int(count), nil
+}
+
+// readLent reads every way in which a definition can hold a PCI function: as a
+// device, as a network card, and as a drive that QEMU drives by itself.
+func readLent(guest *etree.Element, d *facts.Definition) error {
+	for _, e := range devicesOf(guest) {
+		if !holdsPCI(e) {
+			continue
+		}
+		source := child(e, "source")
+		address, err := addressOf(child(source, "address"))
+		if err != nil {
+			return fmt.Errorf("<%s>: %w", e.Tag, err)
+		}
+		managed := attr(e, "managed") == "yes" || attr(source, "managed") == "yes"
+		lent := facts.Lent{Address: address, Managed: managed}
+		if lent.BootOrder, err = orderOf(e); err != nil {
+			return err
+		}
+		d.Lent = append(d.Lent, lent)
+	}
+	return nil
+}
+
+// devicesOf lists a guest's devices of every kind.
+func devicesOf(guest *etree.Element) []*etree.Element {
+	if devices := child(guest, "devices"); devices != nil {
+		return devices.ChildElements()
+	}
+	return nil
+}
+
+func holdsPCI(e *etree.Element) bool {
+	switch e.FullTag() {
+	case "hostdev":
+		return attr(e, "type") == "pci"
+	case "interface":
+		kind := attr(at(e, "source", "address"), "type")
+		return attr(e, "type") == "hostdev" && (kind == "pci" || kind == "")
+	case "disk":
+		return attr(e, "type") == "nvme"
+	default:
+		return false
+	}
+}
+
+// addressOf reads the address of a PCI function, whose parts libvirt takes in
+// any base and prints in hexadecimal.
+func addressOf(e *etree.Element) (facts.Address, error) {
+	if e == nil {
+		return facts.Address{}, fmt.Errorf("the PCI address is missing")
+	}
+	var parts [4]uint64
+	for i, name := range []string{"domain", "bus", "slot", "function"} {
+		value := attr(e, name)
+		if value == "" && name == "domain" {
+			continue
+		}
+		number, err := strconv.ParseUint(value, 0, 64)
+		if limit := []uint64{0xffff, 0xff, 31, 7}[i]; err != nil || number > limit {
+			return facts.Address{}, fmt.Errorf("PCI address: %s %q is not a number up to %#x", name, value, limit)
+		}
+		parts[i] = number
+	}
+	return facts.Address{Segment: uint16(parts[0]), Bus: uint8(parts[1]), Slot: uint8(parts[2]), Function: uint8(parts[3])}, nil
+}
+
+// orderOf gives a device's place in the boot order; 0 is none.
+func orderOf(device *etree.Element) (int, error) {
+	boot := child(device, "boot")
+	if boot == nil {
+		return 0, nil
+	}
+	order, err := strconv.ParseUint(attr(boot, "order"), 10, 16)
+	if err != nil || order == 0 {
+		return 0, fmt.Errorf("<%s>: boot order %q is not a number from 1", device.Tag, attr(boot, "order"))
+	}
+	return int(order), nil
+}
+
+// disksOf lists everything of the host's storage that a guest reads or writes:
+// its disks with the images below them, as far as the definition names these,
+// the target of a running copy, shared directories, and its firmware variables.
+func disksOf(guest *etree.Element) []facts.Disk {
+	var list []facts.Disk
+	devices := child(guest, "devices")
+	for _, e := range children(devices, "disk") {
+		d := diskOf(e)
+		d.Target = attr(child(e, "target"), "dev")
+		d.Device = cmp.Or(attr(e, "device"), "disk")
+		list = append(list, d)
+		for below := child(e, "backingStore"); child(below, "source") != nil; below = child(below, "backingStore") {
+			list = append(list, also(d, below, "backing"))
+		}
+		if mirror := child(e, "mirror"); mirror != nil {
+			list = append(list, also(d, mirror, "mirror"))
+		}
+	}
+	for _, e := range children(devices, "filesystem") {
+		d := diskOf(e)
+		d.Target, d.Device = attr(child(e, "target"), "dir"), "filesystem"
+		list = append(list, d)
+	}
+	if nvram := at(guest, "os", "nvram"); nvram != nil {
+		d := diskOf(nvram)
+		d.Source = cmp.Or(d.Source, text(nvram))
+		d.Target, d.Device = "nvram", "nvram"
+		list = append(list, d)
+	}
+	return list
+}
+
+// also gives an image that belongs to a disk, with its part in it as the device.
+func also(disk facts.Disk, e *etree.Element, device string) facts.Disk {
+	d := diskOf(e)
+	d.Target, d.Device = disk.Target, device
+	return d
+}
+
+// diskOf reads kind and source of anything with a libvirt storage source.
+func diskOf(e *etree.Element) facts.Disk {
+	d := facts.Disk{Kind: cmp.Or(attr(e, "type"), "file")}
+	source := child(e, "source")
+	switch d.Kind {
+	case "block", "vhostvdpa":
+		d.Source = attr(source, "dev")
+	case "mount", "bind", "dir":
+		d.Kind, d.Source = "dir", attr(source, "dir")
+	case "volume":
+		d.Pool, d.Volume = attr(source, "pool"), attr(source, "volume")
+	case "network":
+		if source != nil {
+			d.Source = strings.TrimSuffix(attr(source, "protocol")+":"+attr(source, "name"), ":")
+		}
+	case "nvme":
+		// No path: the host has no device for it. What it holds is Lent.
+	case "vhostuser":
+		d.Source = attr(source, "path")
+	default:
+		d.Source = attr(source, "file")
+	}
+	return d
+}

@@ -1,0 +1,136 @@
+package definition
+
+import (
+	"cmp"
+	"fmt"
+	"slices"
+	"strconv"
+
+	"github.com/beevik/etree"
+
+	"lendkeep/reconcile/facts"
+	"lendkeep/spec"
+)
+
+// Namespace marks lendkeep's part of a guest's <metadata>. libvirt keeps one
+// element of each namespace there and never reads it.
+const Namespace = "urn:lendkeep:guest:1"
+
+// noteOf gives lendkeep's element in the metadata, or nil.
+func noteOf(guest *etree.Element) *etree.Element {
+	metadata := child(guest, "metadata")
+	if metadata == nil {
+		return nil
+	}
+	for e := range metadata.ChildElementsSeq() {
+		if e.Tag == "guest" && e.NamespaceURI() == Namespace {
+			return e
+		}
+	}
+	return nil
+}
+
+// borrowsOf gives the elements that hold a record each.
+func borrowsOf(note *etree.Element) []*etree.Element {
+	if note == nil {
+		return nil
+	}
+	return slices.DeleteFunc(note.ChildElements(), func(e *etree.Element) bool {
+		return e.Tag != "borrows" || e.NamespaceURI() != Namespace
+	})
+}
+
+func readRecords(guest *etree.Element, d *facts.Definition) error {
+	for _, e := range borrowsOf(noteOf(guest)) {
+		r, err := recordOf(e)
+		if err != nil {
+			return fmt.Errorf("lendkeep's note in <metadata>: %w", err)
+		}
+		d.Records = append(d.Records, r)
+	}
+	return nil
+}
+
+func recordOf(e *etree.Element) (facts.Record, error) {
+	r := facts.Record{Controller: attr(e, "controller"), Serial: attr(e, "serial")}
+	var err1, err2, err3 error
+	r.Address, err1 = facts.ParseAddress(attr(e, "address"))
+	r.Vendor, err2 = idOf(e, "vendor")
+	r.Device, err3 = idOf(e, "device")
+	return r, cmp.Or(err1, err2, err3)
+}
+
+func idOf(e *etree.Element, name string) (spec.PCIID, error) {
+	number, err := strconv.ParseUint(attr(e, name), 16, 16)
+	if err != nil || len(attr(e, name)) != 4 {
+		return 0, fmt.Errorf("%s %q is not four hexadecimal digits", name, attr(e, name))
+	}
+	return spec.PCIID(number), nil
+}
+
+// setRecords makes the note hold exactly these records and tells whether that
+// changed anything. Other metadata stays.
+func setRecords(guest *etree.Element, wanted []facts.Record) (bool, error) {
+	var now facts.Definition
+	if err := readRecords(guest, &now); err != nil {
+		return false, err
+	}
+	if sameRecords(now.Records, wanted) {
+		return false, nil
+	}
+	note := noteOf(guest)
+	for _, e := range borrowsOf(note) {
+		drop(e)
+	}
+	if len(wanted) > 0 && note == nil {
+		note = newNote(guest)
+	}
+	for _, r := range wanted {
+		last := borrowsOf(note)
+		var before *etree.Element
+		if len(last) > 0 {
+			before = last[len(last)-1]
+		}
+		addAfter(note, before, recordElement(note.Space, r))
+	}
+	if note != nil && len(note.ChildElements()) == 0 {
+		metadata := note.Parent()
+		drop(note)
+		dropEmpty(metadata)
+	}
+	return true, nil
+}
+
+func sameRecords(a, b []facts.Record) bool {
+	if len(a) != len(b) {
+		return false
+	}
+	return !slices.ContainsFunc(a, func(r facts.Record) bool { return !slices.Contains(b, r) })
+}
+
+func newNote(guest *etree.Element) *etree.Element {
+	metadata := child(guest, "metadata")
+	if metadata == nil {
+		metadata = element("metadata")
+		add(guest, metadata, guestSequence)
+	}
+	note := element("lendkeep:guest", "xmlns:lendkeep", Namespace)
+	var last *etree.Element
+	if all := metadata.ChildElements(); len(all) > 0 {
+		last = all[len(all)-1]
+	}
+	addAfter(metadata, last, note)
+	return note
+}
+
+func recordElement(prefix string, r facts.Record) *etree.Element {
+	e := element("borrows", "controller", r.Controller)
+	e.Space = prefix
+	if r.Serial != "" {
+		e.CreateAttr("serial", r.Serial)
+	}
+	e.CreateAttr("address", r.Address.String())
+	e.CreateAttr("vendor", r.Vendor.String())
+	e.CreateAttr("device", r.Device.String())
+	return e
+}

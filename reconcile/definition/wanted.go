@@ -1,0 +1,159 @@
+package definition
+
+import (
+	"cmp"
+	"fmt"
+	"strings"
+	"unicode"
+	"unicode/utf8"
+
+	"lendkeep/reconcile/facts"
+)
+
+// Wanted is what a layout states of one guest, resolved to one host: devices
+// to addresses, partitions to paths, nearness to CPU numbers. A zero field
+// states nothing, and what the definition has stays.
+type Wanted struct {
+	Name string `json:"name"`
+
+	// Read by Create alone.
+	Type     string `json:"type,omitempty"`     // "kvm" when empty; "qemu", "test"
+	Emulator string `json:"emulator,omitempty"` // path; empty: libvirt chooses
+	Arch     string `json:"arch,omitempty"`     // "x86_64" when empty
+	Machine  string `json:"machine,omitempty"`  // "q35" when empty
+
+	Firmware    string    `json:"firmware,omitempty"` // "uefi", "bios" or the path of a firmware image
+	CPUs        int       `json:"cpus,omitempty"`
+	CPUSet      string    `json:"cpu_set,omitempty"` // the host's CPUs it may run on, "0-3,8"
+	MemoryBytes uint64    `json:"memory_bytes,omitempty"`
+	HugePages   *bool     `json:"huge_pages,omitempty"`
+	Disks       []Disk    `json:"disks,omitempty"`
+	Networks    []Network `json:"networks,omitempty"`
+
+	// Borrows is complete: of the controllers in Known, and of those that
+	// lendkeep has noted in the guest, the guest keeps no other. Devices that
+	// the layout says nothing about are left alone.
+	Borrows []Borrowed     `json:"borrows,omitempty"`
+	Known   []facts.Record `json:"known,omitempty"` // every controller of the layout, as it is on this host now
+}
+
+// Borrowed is a controller that the guest shall have.
+type Borrowed struct {
+	Record facts.Record `json:"record"`
+	Boots  bool         `json:"boots,omitempty"` // the guest starts from it; at most one of a guest
+}
+
+// Disk is a virtual disk that the guest shall have.
+type Disk struct {
+	Name   string `json:"name"`
+	Source string `json:"source"`           // path of a file or block device
+	Kind   string `json:"kind"`             // "file" or "block"
+	Format string `json:"format,omitempty"` // "qcow2", "raw"; needed for a file that is new to the guest
+	Pool   string `json:"pool,omitempty"`   // libvirt's pool and volume of that name,
+	Volume string `json:"volume,omitempty"` // where Source lies in one
+	Bus    string `json:"bus,omitempty"`    // "virtio" when empty and the disk is new; "scsi", "sata"
+}
+
+// Network is a network card that the guest shall have; exactly one of Bridge
+// and Network is set.
+type Network struct {
+	Name    string `json:"name"`
+	Bridge  string `json:"bridge,omitempty"`
+	Network string `json:"network,omitempty"`
+	Model   string `json:"model,omitempty"` // "virtio" when empty and the card is new
+	MAC     string `json:"mac,omitempty"`
+}
+
+// check refuses what cannot be written into a definition, or must not be.
+func (w Wanted) check() error {
+	if w.Name == "" {
+		return fmt.Errorf("the guest has no name")
+	}
+	for _, value := range w.texts() {
+		if !writable(value) {
+			return fmt.Errorf("guest %s: %q cannot be written in XML", w.Name, value)
+		}
+	}
+	return cmp.Or(w.checkBorrows(), w.checkDisks(), w.checkNetworks())
+}
+
+func (w Wanted) checkBorrows() error {
+	boots := ""
+	at := map[facts.Address]string{}
+	for _, b := range w.Borrows {
+		name := b.Record.Controller
+		if other, twice := at[b.Record.Address]; twice {
+			return fmt.Errorf("guest %s: %s and %s are both at %s", w.Name, other, name, b.Record.Address)
+		}
+		at[b.Record.Address] = name
+		if b.Boots && boots != "" {
+			return fmt.Errorf("guest %s cannot start from both %s and %s", w.Name, boots, name)
+		}
+		if b.Boots {
+			boots = name
+		}
+	}
+	return nil
+}
+
+// checkDisks refuses the same source twice: two disks would write to it at once.
+func (w Wanted) checkDisks() error {
+	sources := map[string]string{}
+	for _, d := range w.Disks {
+		if other, twice := sources[d.Source]; twice {
+			return fmt.Errorf("guest %s: disks %s and %s are both %s", w.Name, other, d.Name, d.Source)
+		}
+		sources[d.Source] = d.Name
+		if d.Source == "" || (d.Kind != "file" && d.Kind != "block") {
+			return fmt.Errorf("disk %s of guest %s has no file or block device", d.Name, w.Name)
+		}
+	}
+	return nil
+}
+
+func (w Wanted) checkNetworks() error {
+	for _, n := range w.Networks {
+		if (n.Bridge == "") == (n.Network == "") {
+			return fmt.Errorf("network %s of guest %s: one of bridge and network must be stated", n.Name, w.Name)
+		}
+		for _, d := range w.Disks {
+			if mark(networkMark, n.Name) == mark(diskMark, d.Name) {
+				return fmt.Errorf("guest %s: libvirt cannot tell the names of network %s and disk %s apart; rename one", w.Name, n.Name, d.Name)
+			}
+		}
+	}
+	return nil
+}
+
+// texts lists every text that goes into a definition.
+func (w Wanted) texts() []string {
+	list := []string{w.Name, w.Type, w.Emulator, w.Arch, w.Machine, w.Firmware, w.CPUSet}
+	for _, d := range w.Disks {
+		list = append(list, d.Name, d.Source, d.Kind, d.Format, d.Bus)
+	}
+	for _, n := range w.Networks {
+		list = append(list, n.Name, n.Bridge, n.Network, n.Model, n.MAC)
+	}
+	for _, b := range w.Borrows {
+		list = append(list, b.Record.Controller, b.Record.Serial)
+	}
+	return list
+}
+
+// writable tells whether libvirt would give a text back as it is: it drops
+// control characters without a word (virBufferEscapeString) and strips white
+// space from names. XML itself has no place for some others (XML 1.0, 2.2).
+func writable(value string) bool {
+	outside := func(r rune) bool {
+		return unicode.IsControl(r) || r == utf8.RuneError || r == '\uFFFE' || r == '\uFFFF'
+	}
+	return utf8.ValidString(value) && !strings.ContainsFunc(value, outside) && strings.TrimSpace(value) == value
+}
+
+// title names a controller for people.
+func title(r facts.Record) string {
+	if r.Serial == "" {
+		return fmt.Sprintf("%s (%s:%s)", r.Controller, r.Vendor, r.Device)
+	}
+	return fmt.Sprintf("%s (%s)", r.Controller, r.Serial)
+}
