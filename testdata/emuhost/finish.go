@@ -1,0 +1,79 @@
+package emuhost
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"time"
+
+	"github.com/gofrs/flock"
+
+	"lendkeep/testdata/emuhost/image"
+	"lendkeep/testdata/emuhost/machine"
+)
+
+// Prepare makes the image and nothing else.
+func Prepare(ctx context.Context, say io.Writer) (image.Image, error) {
+	made, lock, err := enter(ctx, say)
+	if err != nil {
+		return image.Image{}, err
+	}
+	return made, lock.Unlock()
+}
+
+// enter waits for its turn on the cache, which is also the turn to run a host,
+// and makes the image.
+func enter(ctx context.Context, say io.Writer) (image.Image, *flock.Flock, error) {
+	cache, err := image.Cache()
+	if err != nil {
+		return image.Image{}, nil, err
+	}
+	if err := os.MkdirAll(cache, 0o755); err != nil {
+		return image.Image{}, nil, fmt.Errorf("enter cache: %w", err)
+	}
+	lock := flock.New(filepath.Join(cache, "lock"))
+	if _, err := lock.TryLockContext(ctx, 500*time.Millisecond); err != nil {
+		return image.Image{}, nil, fmt.Errorf("wait for the other emulated host to close: %w", err)
+	}
+	made, err := image.Make(ctx, cache, say, func(fresh image.Image) error { return finish(ctx, fresh) })
+	if err != nil {
+		return image.Image{}, nil, errors.Join(err, lock.Unlock())
+	}
+	return made, lock, nil
+}
+
+// finish lets a new image boot once, so that libvirt's look at its QEMU, which
+// takes longer than all the rest of a boot, is kept in the image.
+func finish(ctx context.Context, fresh image.Image) error {
+	h := &Host{made: fresh}
+	err := h.firstBoot(ctx)
+	return errors.Join(err, h.PowerCut(), os.RemoveAll(h.folder))
+}
+
+func (h *Host) firstBoot(ctx context.Context) error {
+	if err := h.lay(); err != nil {
+		return err
+	}
+	plain := machine.Machine{Own: machine.Card{Kind: machine.NVMe, Serial: "SYS-0001"}}
+	if err := h.PowerOn(ctx, plain); err != nil {
+		return err
+	}
+	looked, err := h.Run(ctx, "virsh", "capabilities")
+	if err != nil {
+		return err
+	}
+	if err := looked.Err(); err != nil {
+		return err
+	}
+	if err := h.PowerOff(ctx); err != nil {
+		return err
+	}
+	if output, err := exec.CommandContext(ctx, "qemu-img", "commit", "-q", h.ownDisk()).CombinedOutput(); err != nil {
+		return fmt.Errorf("keep what the first boot left: %w: %s", err, output)
+	}
+	return nil
+}

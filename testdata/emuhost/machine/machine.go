@@ -1,0 +1,121 @@
+// Package machine describes an emulated host as a value: which controllers it
+// has and how they sit under its IOMMU. It knows nothing of files, processes or
+// images. Start at Machine; Arguments turns one into the words QEMU is started
+// with.
+package machine
+
+// Machine is one emulated host. The zero sizes stand for 2560 MiB and 2 CPUs,
+// which is what libvirtd and one small guest need.
+type Machine struct {
+	MemoryMiB int
+	CPUs      int
+	Own       Card   // the drive the host itself runs from; always alone behind a port
+	Seats     []Seat // in the order of the root bus, so a seat put in front moves the addresses of those behind
+}
+
+// Seat is one place on the root bus and what is plugged into it.
+type Seat struct {
+	Way   Way
+	Cards []Card
+}
+
+// Way is how the cards of a seat are wired, which decides their IOMMU groups.
+type Way string
+
+// The ways a seat can be wired.
+const (
+	// Alone: every card behind a root port of its own with ACS, each in a
+	// group of its own (the port is in another).
+	Alone Way = ""
+	// SharedSlot: the root ports are functions of one slot and have no ACS,
+	// so that ports and cards make one group.
+	SharedSlot Way = "shared slot"
+	// MultiFunction: the cards are the functions of one device behind one
+	// root port, and make one group.
+	MultiFunction Way = "multi-function"
+	// Switched: a PCI Express switch below a root port, one downstream port
+	// for each card. QEMU's downstream ports have no ACS, so each is in the
+	// group of the card below it.
+	Switched Way = "switched"
+	// Conventional: a bridge to conventional PCI below a root port; bridge and
+	// cards make one group.
+	Conventional Way = "conventional"
+)
+
+// Kind is what a card is.
+type Kind string
+
+// The kinds of card.
+const (
+	NVMe    Kind = "nvme"    // one controller with one namespace
+	SATA    Kind = "sata"    // an AHCI controller with one disk
+	Network Kind = "network" // an Ethernet controller with no cable in it
+)
+
+// Card is one PCI function with what hangs on it.
+type Card struct {
+	Kind        Kind
+	Serial      string // of the drive, up to 20 characters; a network card has none
+	SizeMiB     int    // of the drive; 0 stands for 256
+	SectorBytes int    // logical block size, 512 or 4096; 0 stands for 512
+	Disk        string // name of the backing file, where Serial does not tell two drives apart
+}
+
+// Drive says whether the card needs a backing file.
+func (c Card) Drive() bool { return c.Kind != Network }
+
+// DiskName is the name of the card's backing file, which follows the drive when
+// the card is put into another seat.
+func (c Card) DiskName() string {
+	if c.Disk != "" {
+		return c.Disk
+	}
+	return c.Serial
+}
+
+// Bytes is the size of the card's drive.
+func (c Card) Bytes() int64 {
+	size := c.SizeMiB
+	if size == 0 {
+		size = 256
+	}
+	return int64(size) << 20
+}
+
+// Sector is the drive's logical block size in bytes.
+func (c Card) Sector() int {
+	if c.SectorBytes == 0 {
+		return 512
+	}
+	return c.SectorBytes
+}
+
+// Memory is the host's memory in MiB.
+func (m Machine) Memory() int {
+	if m.MemoryMiB == 0 {
+		return 2560
+	}
+	return m.MemoryMiB
+}
+
+// Processors is the number of the host's CPUs.
+func (m Machine) Processors() int {
+	if m.CPUs == 0 {
+		return 2
+	}
+	return m.CPUs
+}
+
+// Drives lists the cards of all seats that have a drive; the host's own is not
+// among them.
+func (m Machine) Drives() []Card {
+	var drives []Card
+	for _, seat := range m.Seats {
+		for _, card := range seat.Cards {
+			if card.Drive() {
+				drives = append(drives, card)
+			}
+		}
+	}
+	return drives
+}

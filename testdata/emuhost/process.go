@@ -1,0 +1,67 @@
+package emuhost
+
+import (
+	"bytes"
+	"fmt"
+	"os"
+	"os/exec"
+	"runtime"
+	"strings"
+	"syscall"
+)
+
+// process is a QEMU that cannot outlive this program.
+type process struct {
+	command *exec.Cmd
+	said    bytes.Buffer // standard error; read only after ended
+	ended   chan struct{}
+	failure error // of Wait; read only after ended
+}
+
+// startProcess starts a program. Where there is a terminal, it takes the
+// program's input and output.
+func startProcess(program string, arguments []string, terminal *os.File) (*process, error) {
+	p := &process{command: exec.Command(program, arguments...), ended: make(chan struct{})}
+	p.command.Stderr = &p.said
+	if terminal != nil {
+		p.command.Stdin, p.command.Stdout = terminal, os.Stdout
+	}
+	// The signal is sent when the starting *thread* ends (prctl(2),
+	// PR_SET_PDEATHSIG), so one goroutine keeps its thread until the program
+	// has ended.
+	p.command.SysProcAttr = &syscall.SysProcAttr{Pdeathsig: syscall.SIGKILL}
+	started := make(chan error)
+	go func() {
+		runtime.LockOSThread()
+		defer runtime.UnlockOSThread()
+		err := p.command.Start()
+		started <- err
+		if err == nil {
+			p.failure = p.command.Wait()
+			close(p.ended)
+		}
+	}()
+	if err := <-started; err != nil {
+		return nil, fmt.Errorf("start %s: %w", program, err)
+	}
+	return p, nil
+}
+
+// kill ends the program at once and waits until it is gone.
+func (p *process) kill() error {
+	select {
+	case <-p.ended:
+		return nil
+	default:
+	}
+	if err := p.command.Process.Kill(); err != nil && err != os.ErrProcessDone {
+		return fmt.Errorf("kill %s: %w", p.command.Path, err)
+	}
+	<-p.ended
+	return nil
+}
+
+// why says how the program ended; it may be asked only after ended.
+func (p *process) why() error {
+	return fmt.Errorf("%s ended: %v: %s", p.command.Path, p.failure, strings.TrimSpace(p.said.String()))
+}

@@ -1,0 +1,61 @@
+package emuhost
+
+import (
+	"bytes"
+	"fmt"
+	"os"
+	"os/exec"
+	"runtime"
+	"strings"
+)
+
+// programs are what has to be installed, each with the Debian package it is in.
+var programs = [][2]string{
+	{"qemu-system-x86_64", "qemu-system-x86"},
+	{"qemu-img", "qemu-utils"},
+	{"apt-get", "apt"},
+	{"dpkg-deb", "dpkg"},
+	{"tar", "tar"},
+	{"go", "golang"},
+}
+
+// Missing says why this computer cannot run an emulated host, nil where it can.
+func Missing() error {
+	if runtime.GOOS != "linux" || runtime.GOARCH != "amd64" {
+		return fmt.Errorf("an emulated host needs linux on amd64, this is %s on %s", runtime.GOOS, runtime.GOARCH)
+	}
+	var absent []string
+	for _, program := range programs {
+		if _, err := exec.LookPath(program[0]); err != nil {
+			absent = append(absent, fmt.Sprintf("%s (package %s)", program[0], program[1]))
+		}
+	}
+	if _, err := os.Stat("/usr/sbin/mke2fs"); err != nil {
+		absent = append(absent, "mke2fs (package e2fsprogs)")
+	}
+	if len(absent) > 0 {
+		return fmt.Errorf("an emulated host needs programs that are not here: %s", strings.Join(absent, ", "))
+	}
+	return nil
+}
+
+// acceleration says whether KVM is used, and why not where it is not. The
+// device alone proves nothing: kernels that run without the processor's
+// virtualization have it too, and cannot run Debian's kernel.
+func acceleration() (bool, string) {
+	device, err := os.OpenFile("/dev/kvm", os.O_RDWR, 0)
+	if err != nil {
+		return false, err.Error()
+	}
+	device.Close()
+	flags, err := os.ReadFile("/proc/cpuinfo")
+	if err != nil {
+		return false, err.Error()
+	}
+	for _, flag := range [][]byte{[]byte(" vmx"), []byte(" svm")} {
+		if bytes.Contains(flags, flag) {
+			return true, ""
+		}
+	}
+	return false, "/proc/cpuinfo shows neither vmx nor svm"
+}
