@@ -58,8 +58,8 @@ func unpackQcow2(content []byte) (flash []byte, err error) {
 		return nil, err
 	}
 	flash = make([]byte, size)
-	if n, err := disk.ReadAt(flash, 0); err != nil || n != len(flash) {
-		return nil, fmt.Errorf("read %d of %d bytes: %w", n, len(flash), err)
+	if err := readFull(disk, flash, 0); err != nil {
+		return nil, err
 	}
 	return flash, nil
 }

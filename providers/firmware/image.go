@@ -18,8 +18,6 @@ type Image struct {
 // Read walks a flash image, raw or qcow2. It never refuses: what cannot be
 // read makes answers unknown.
 func Read(content []byte) *Image {
-	hash := sha256.Sum256(content)
-	image := &Image{report: Report{SHA256: hex.EncodeToString(hash[:]), Bytes: int64(len(content))}}
 	w := &walk{}
 	flash, err := rawFlash(content)
 	if err != nil {
@@ -27,16 +25,22 @@ func Read(content []byte) *Image {
 	} else {
 		w.flash(flash)
 	}
+	hash := sha256.Sum256(content)
+	return w.image(Report{SHA256: hex.EncodeToString(hash[:]), Bytes: int64(len(content))})
+}
+
+// image concludes from a finished walk.
+func (w *walk) image(report Report) *Image {
 	if !w.sawCore {
 		// A variable store, the first half of a split image or no firmware
 		// at all: nothing is said by what is not in it.
 		w.warn(trail{text: "image"}, "no DXE core found, so this is not the part of a firmware that holds drivers")
 	}
-	image.found = w.found
-	image.report.Warnings = w.warnings
+	report.Warnings = w.warnings
 	if w.dropped > 0 {
-		image.report.Warnings = append(image.report.Warnings, fmt.Sprintf("and %d more", w.dropped))
+		report.Warnings = append(report.Warnings, fmt.Sprintf("and %d more", w.dropped))
 	}
+	image := &Image{report: report, found: w.found}
 	for _, part := range Parts() {
 		image.report.Answers = append(image.report.Answers, image.answer(part))
 	}

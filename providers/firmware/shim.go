@@ -23,7 +23,7 @@ const (
 	shimContent = 4 << 20                                // most that all files may hold
 	shimDiskID  = "6C656E64-6B65-4570-9A31-7368696D0001" // fixed: the same parts give the same bytes
 	shimPartID  = "6C656E64-6B65-4570-9A31-7368696D0002"
-	shimLabel   = "LENDKEEP"
+	shimLabel   = "LK-SHIM" // no file has this name, see fixTimes
 )
 
 // shimTime is the time that every file of a shim disk has.

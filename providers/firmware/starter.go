@@ -65,7 +65,7 @@ var starterCode = []instruction{
 	{"node", "\x80\x3e\x7f", "", "cmp byte ptr [rsi], 0x7f"}, // END_DEVICE_PATH_TYPE
 	{"", "\x0f\x84", "append", "jz"},
 	{"", "\x0f\xb7\x4e\x02", "", "movzx ecx, word ptr [rsi+0x2]"}, // length of the node
-	{"", "\x48\x8d\x04\x0f", "", "lea rax, ptr [rdi+rcx*1]"},
+	{"", "\x48\x8d\x04\x0f", "", "lea rax, ptr [rdi+rcx]"},
 	{"", "\x48\x39\xd0", "", "cmp rax, rdx"},
 	{"", "\x0f\x87", "tooLong", "jnbe"},
 	{"", "\xf3\xa4", "", "rep movsb byte ptr [rdi], byte ptr [rsi]"},
@@ -112,7 +112,7 @@ var starterCode = []instruction{
 	{"", "\x5e", "", "pop rsi"},
 	{"", "\x5b", "", "pop rbx"},
 	{"", "\xc3", "", "ret"},
-	{"tooLong", "\x48\xb8\x05\x00\x00\x00\x00\x00\x00\x80", "", "mov rax, -0x7ffffffffffffffb"}, // EFI_BUFFER_TOO_SMALL
+	{"tooLong", "\x48\xb8\x05\x00\x00\x00\x00\x00\x00\x80", "", "mov rax, 0x8000000000000005"}, // EFI_BUFFER_TOO_SMALL
 	{"", "\xe9", "out", "jmp"},
 }
 

@@ -159,14 +159,10 @@ func blank(b []byte) bool {
 	return (b[0] == 0 || b[0] == 0xFF) && filled(b, b[0])
 }
 
-// filled reports whether every byte of b is the given one.
+// filled reports whether every byte of b is the given one. Volumes have
+// megabytes of free space, so b is compared with itself, one byte on.
 func filled(b []byte, with byte) bool {
-	for _, c := range b {
-		if c != with {
-			return false
-		}
-	}
-	return true
+	return len(b) == 0 || b[0] == with && bytes.Equal(b[1:], b[:len(b)-1])
 }
 
 func align(n, to int) int { return (n + to - 1) &^ (to - 1) }
