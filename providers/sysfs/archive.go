@@ -10,7 +10,7 @@ import (
 	"strings"
 	"unicode/utf8"
 
-	"github.com/rogpeppe/go-internal/txtar"
+	"golang.org/x/tools/txtar"
 )
 
 // Limits of an archive. A real host needs a few thousand entries and less than
@@ -132,6 +132,9 @@ func (a *Archive) addEntry(file txtar.File) error {
 		}
 		return a.add(name, &node{mode: 0o444, content: content})
 	}
+	if strings.HasSuffix(file.Name, ")") {
+		return errors.New("what it is, in brackets, is not known")
+	}
 	if line := looksLikeMark(file.Data); line != "" {
 		return fmt.Errorf("line %q looks like a mark but is none", line)
 	}
@@ -169,25 +172,26 @@ func (a *Archive) add(name string, n *node) error {
 	if a.nodes[name] != nil {
 		return errors.New("it is there twice")
 	}
+	for dir := path.Dir(name); ; dir = path.Dir(dir) {
+		if parent := a.nodes[dir]; parent != nil && !parent.mode.IsDir() {
+			return fmt.Errorf("%s above it is no directory", dir)
+		} else if parent != nil {
+			break
+		}
+	}
+	a.put(name, n)
+	return nil
+}
+
+// put files a node under its directory, which it makes where there is none.
+func (a *Archive) put(name string, n *node) {
 	n.name = path.Base(name)
 	a.nodes[name] = n
-	child := n
-	for dir := path.Dir(name); ; dir = path.Dir(dir) {
-		parent := a.nodes[dir]
-		known := parent != nil
-		if !known {
-			parent = &node{name: path.Base(dir), mode: fs.ModeDir | 0o555}
-			a.nodes[dir] = parent
-		}
-		if !parent.mode.IsDir() {
-			return fmt.Errorf("%s above it is no directory", dir)
-		}
-		parent.children = append(parent.children, dirEntry{child})
-		if known {
-			return nil
-		}
-		child = parent
+	dir := path.Dir(name)
+	if a.nodes[dir] == nil {
+		a.put(dir, &node{mode: fs.ModeDir | 0o555})
 	}
+	a.nodes[dir].children = append(a.nodes[dir].children, dirEntry{n})
 }
 
 // looksLikeMark gives a line that begins as a mark does. txtar itself knows no

@@ -66,6 +66,7 @@ func (s *survey) readBlock(name, dir string) {
 		readBuilt(p, &b)
 	} else if i, there := s.blocks[b.Whole]; there {
 		b.SectorBytes = s.out.Blocks[i].SectorBytes
+		p.share("sector_bytes", s.out.Blocks[i].Gaps, "sector_bytes")
 		b.Partition = &facts.Partition{Number: int(p.number("partition.number", "partition", 10, 31))}
 		b.Partition.StartBytes = unitBytes * p.number("partition.start_bytes", "start", 10, 55)
 	}

@@ -70,7 +70,11 @@ func (s *survey) cpus(proc place) int {
 			count++
 		}
 	}
-	if err == nil && count == 0 {
+	switch {
+	case err != nil:
+	case !ended(content):
+		err = errCut
+	case count == 0:
 		err = errors.New("it has no line processor")
 	}
 	if err != nil {
@@ -82,11 +86,16 @@ func (s *survey) cpus(proc place) int {
 // zfs tells whether the module is loaded. Where that cannot be known the answer
 // is yes: then members of pools count as used.
 func (s *survey) zfs(proc place) bool {
-	if _, err := s.fsys.Lstat("sys/module/zfs"); err == nil {
+	_, err := s.fsys.Lstat("sys/module/zfs")
+	if err == nil {
+		return true
+	}
+	if !errors.Is(err, fs.ErrNotExist) {
+		proc.gap("machine.zfs", "../sys/module/zfs", err)
 		return true
 	}
 	content, err := s.read("proc/modules")
-	if err == nil && len(content) > 0 && content[len(content)-1] != '\n' {
+	if err == nil && len(content) > 0 && !ended(content) {
 		err = errCut
 	}
 	if err != nil {

@@ -23,7 +23,7 @@ func (s *survey) readMounts(context.Context) {
 	const file = "self/mountinfo"
 	area := s.whole("proc")
 	content, err := s.read("proc/" + file)
-	if err == nil && !bytes.HasSuffix(content, []byte("\n")) {
+	if err == nil && !ended(content) {
 		err = errCut
 	}
 	if err != nil {
@@ -148,7 +148,7 @@ func (s *survey) readSwaps(context.Context) {
 	content, err := s.read("proc/swaps")
 	switch {
 	case err != nil:
-	case !bytes.HasSuffix(content, []byte("\n")):
+	case !ended(content):
 		err = errCut
 	case !bytes.HasPrefix(content, []byte("Filename")):
 		err = unexpected(string(content))

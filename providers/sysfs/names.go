@@ -3,8 +3,6 @@ package sysfs
 import (
 	"bytes"
 	"context"
-	"errors"
-	"io/fs"
 
 	"lendkeep/reconcile/facts"
 )
@@ -13,8 +11,9 @@ import (
 // being taken.
 var nameFiles = []string{"usr/share/misc/pci.ids", "usr/share/hwdata/pci.ids"}
 
-// readNames gives functions their names from the host's own PCI id database. A
-// host without one has numbers only. The database is looked up by one pass over
+// readNames gives functions their names from the host's own PCI id database.
+// Names are for people, nothing is decided by them: where the database is
+// missing or cannot be read there are numbers only. The database is looked up by one pass over
 // its text, since there is no use in building tables of 40,000 names for some
 // dozens.
 func (s *survey) readNames(context.Context) {
@@ -24,13 +23,8 @@ func (s *survey) readNames(context.Context) {
 			continue
 		}
 		content, err := s.read(real)
-		if errors.Is(err, fs.ErrNotExist) {
-			continue
-		}
 		if err != nil {
-			area := s.whole(real)
-			area.gap("functions.vendor_name", "", err)
-			return
+			continue
 		}
 		excerpt := setNames(content, s.out.Functions)
 		if recording, ok := s.fsys.(*Recording); ok {
@@ -44,30 +38,31 @@ func (s *survey) readNames(context.Context) {
 // vendor's line is "vvvv  name", under it "\tdddd  name" for each device; the
 // classes, each "C cc  name", come last (head of the file itself).
 func setNames(database []byte, functions []facts.Function) []byte {
-	wanted := map[string][]*facts.Function{}
+	byVendor, byKind := map[string][]*facts.Function{}, map[string][]*facts.Function{}
 	for i := range functions {
-		vendor := functions[i].Vendor.String()
-		wanted[vendor] = append(wanted[vendor], &functions[i])
+		f := &functions[i]
+		vendor, kind := f.Vendor.String(), f.Vendor.String()+f.Device.String()
+		byVendor[vendor] = append(byVendor[vendor], f)
+		byKind[kind] = append(byKind[kind], f)
 	}
 	excerpt := []byte("# Excerpt of the PCI id database, https://pci-ids.ucw.cz/\n")
-	var ofVendor []*facts.Function
+	vendor := "" // "" among classes and under a vendor that is not wanted
 	for line := range bytes.Lines(database) {
 		id, name, found := bytes.Cut(bytes.TrimRight(line, "\r\n"), []byte("  "))
 		taken := false
 		switch {
 		case !found || len(id) == 0 || id[0] == '#':
-		case len(id) == 4 && id[0] != '\t' && id[0] != 'C':
-			ofVendor = wanted[string(id)]
-			for _, f := range ofVendor {
-				f.VendorName, taken = string(name), true
-			}
 		case id[0] == 'C':
-			ofVendor = nil
-		case len(id) == 5 && id[0] == '\t':
-			for _, f := range ofVendor {
-				if f.Device.String() == string(id[1:]) {
-					f.DeviceName, taken = string(name), true
-				}
+			vendor = ""
+		case len(id) == 4 && id[0] != '\t':
+			vendor = ""
+			for _, f := range byVendor[string(id)] {
+				vendor, taken = string(id), true
+				f.VendorName = string(name)
+			}
+		case len(id) == 5 && id[0] == '\t' && vendor != "":
+			for _, f := range byKind[vendor+string(id[1:])] {
+				f.DeviceName, taken = string(name), true
 			}
 		}
 		if taken {

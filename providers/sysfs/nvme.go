@@ -82,7 +82,9 @@ func (s *survey) addNVMe(area place, at facts.Address, name, dir string) {
 func (s *survey) readNamespace(p place, child string) facts.Namespace {
 	n := facts.Namespace{Block: usable(child)}
 	if i, there := s.blocks[n.Block]; there {
-		n.SizeBytes, n.SectorBytes = s.out.Blocks[i].SizeBytes, s.out.Blocks[i].SectorBytes
+		b := &s.out.Blocks[i]
+		n.SizeBytes, n.SectorBytes = b.SizeBytes, b.SectorBytes
+		p.share("nvme.namespaces", b.Gaps, "size_bytes", "sector_bytes")
 	} else {
 		p.gap("nvme.namespaces", child, errors.New("its block device is not below /"+blockClass))
 	}

@@ -80,8 +80,7 @@ func (s *survey) readFunction(at facts.Address) facts.Function {
 	f.NUMANode = numaNode(p)
 	f.LocalCPUs, _ = p.textIfAny("local_cpus", "local_cpulist")
 	f.Link = link4(p)
-	methods, _ := p.textIfAny("reset_method", "reset_method") // absent: no way to reset it
-	f.ResetMethods = strings.Fields(methods)
+	f.ResetMethods = resetMethods(p)
 	f.PowerState, _ = p.textIfAny("power_state", "power_state")
 	cold, _ := p.textIfAny("d3cold_allowed", "d3cold_allowed")
 	f.D3cold = cold == "1"
@@ -139,6 +138,22 @@ func numaNode(p place) int {
 		return -1
 	}
 	return node
+}
+
+// resetMethods gives the ways to reset a function. Absent means that there is
+// none, empty that somebody has forbidden all.
+func resetMethods(p place) []string {
+	content, err := p.read(p.dir + "/reset_method")
+	if err == nil && len(content) > 0 && !ended(content) {
+		err = errCut
+	}
+	if err != nil && !errors.Is(err, fs.ErrNotExist) {
+		p.gap("reset_method", "reset_method", err)
+	}
+	if err != nil {
+		return nil
+	}
+	return strings.Fields(string(content))
 }
 
 // link4 reads the four files about the link, which are there for PCI Express

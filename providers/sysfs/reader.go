@@ -7,6 +7,7 @@ import (
 	"io"
 	"io/fs"
 	"path"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -103,6 +104,17 @@ func (p place) gap(fact, name string, err error) {
 	*p.gaps = append(*p.gaps, facts.Gap{Fact: fact, Path: "/" + path.Join(p.dir, name), Reason: cause(err).Error()})
 }
 
+// share notes that a fact is not known for the same reason as one of those facts
+// of another value, from which it is taken.
+func (p place) share(fact string, others []facts.Gap, of ...string) {
+	for _, gap := range others {
+		if slices.Contains(of, gap.Fact) {
+			gap.Fact = fact
+			*p.gaps = append(*p.gaps, gap)
+		}
+	}
+}
+
 // text gives a file's content without white space around it; "" and a gap where
 // it cannot be had.
 func (p place) text(fact, name string) string {
@@ -120,13 +132,16 @@ func (p place) line(name string) (string, error) {
 	if err != nil {
 		return "", err
 	}
-	if len(content) > 0 && content[len(content)-1] != '\n' {
+	if !ended(content) {
 		return "", errCut
 	}
 	return string(bytes.TrimSpace(content)), nil
 }
 
-var errCut = errors.New("it ends within a line")
+// ended tells whether a file has an end of line, and at its end.
+func ended(content []byte) bool { return bytes.HasSuffix(content, []byte("\n")) }
+
+var errCut = errors.New("it is cut: its last line has no end")
 
 // textIfAny is text for a file whose absence means something; there tells
 // whether the file is there, or may be.

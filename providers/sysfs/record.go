@@ -12,7 +12,7 @@ import (
 	"strings"
 	"sync"
 
-	"github.com/rogpeppe/go-internal/txtar"
+	"golang.org/x/tools/txtar"
 )
 
 // Recording is a file system that remembers what is read through it, so that

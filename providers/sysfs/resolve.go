@@ -1,6 +1,7 @@
 package sysfs
 
 import (
+	"cmp"
 	"errors"
 	"io/fs"
 	"path"
@@ -31,7 +32,7 @@ func resolve(fsys fs.ReadLinkFS, name string) (string, error) {
 		next := path.Join(at, element)
 		stat, err := fsys.Lstat(next)
 		if err != nil {
-			return strings.TrimPrefix(path.Join("/", next, path.Join(rest...)), "/"), err
+			return cmp.Or(path.Join("/", next, path.Join(rest...))[1:], "."), err
 		}
 		if stat.Mode().Type() != fs.ModeSymlink {
 			at = next

@@ -28,7 +28,7 @@ func (r *reader) udev(at facts.Devno) (udevRecord, error) {
 		return record, errNoRecord
 	case err != nil:
 		return record, err
-	case len(content) == 0 || content[len(content)-1] != '\n':
+	case !ended(content):
 		return record, errCut
 	}
 	for line := range strings.Lines(string(content)) {
