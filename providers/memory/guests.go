@@ -171,3 +171,25 @@ func (h *Host) PowerCut(returns []string) {
 func noGuest(name string) error {
 	return fmt.Errorf("Domain not found: no domain with matching name '%s'", name)
 }
+
+// Introduce tells the judge of every guest there is: libvirt's test driver
+// knows none when its process begins.
+func (h *Host) Introduce(ctx context.Context) error {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	for _, g := range h.survey.Libvirt.Guests {
+		if g.Kept == nil {
+			continue
+		}
+		if _, err := h.judge.Define(ctx, g.Kept.XML); err != nil {
+			return fmt.Errorf("introduce guest %s: %w", g.Name, err)
+		}
+		if !g.Running {
+			continue
+		}
+		if err := h.judge.Start(ctx, g.Name); err != nil {
+			return fmt.Errorf("introduce guest %s: %w", g.Name, err)
+		}
+	}
+	return nil
+}

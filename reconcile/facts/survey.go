@@ -86,9 +86,6 @@ func Decode(content []byte) (Survey, error) {
 	if err := decoder.Decode(&survey); err != nil {
 		return Survey{}, fmt.Errorf("read survey: %w", err)
 	}
-	if _, err := decoder.Token(); err != io.EOF {
-		return Survey{}, fmt.Errorf("read survey: something follows its end")
-	}
 	return survey, survey.sound()
 }
 

@@ -1,0 +1,166 @@
+package main
+
+import (
+	"bufio"
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"strings"
+
+	"github.com/spf13/cobra"
+	"golang.org/x/term"
+
+	"lendkeep/reconcile/carry"
+	"lendkeep/reconcile/order"
+	"lendkeep/spec"
+)
+
+func applyCommand() *cobra.Command {
+	var w where
+	var code string
+	c := &cobra.Command{
+		Use:   "apply ORDER",
+		Short: "Carry an approved order out",
+		Long: `Carries out the order in file ORDER, once it is approved by its code: typed when
+asked for, or given with --approve. First every fact that the order relies on is
+read again; if one has changed nothing is touched. Each step is noted in the
+journal before it is done and looked at afterwards; when one fails, everything
+that was done is undone in reverse.`,
+		Example: "  lendkeep apply day.order --approve ABCD-EFGH",
+		Args:    cobra.ExactArgs(1),
+		RunE: func(c *cobra.Command, arguments []string) error {
+			sealed, err := openOrder(arguments[0])
+			if err != nil {
+				return err
+			}
+			approval, err := approve(c, sealed, arguments[0], code)
+			if err != nil {
+				return err
+			}
+			if err := layoutUnchanged(sealed.Order); err != nil {
+				return err
+			}
+			return acting(c.Context(), &w, func(h host, j *journals) error { return carryOut(c, h, j, approval) })
+		},
+	}
+	w.flags(c, false)
+	c.Flags().StringVar(&code, "approve", "", "the order's approval `CODE`, as plan printed it")
+	return c
+}
+
+func openOrder(name string) (order.Sealed, error) {
+	content, err := os.ReadFile(name)
+	if err != nil {
+		return order.Sealed{}, fail(exitUsage, "write one: lendkeep plan LAYOUT -o FILE", "read order: %w", err)
+	}
+	sealed, err := order.Open(content)
+	if errors.Is(err, order.ErrDamaged) {
+		return order.Sealed{}, fail(exitDamaged, "write it again: lendkeep plan LAYOUT -o "+name, "%s: %w; nothing was touched", name, err)
+	}
+	if err != nil {
+		return order.Sealed{}, fail(exitUsage, "write it again: lendkeep plan LAYOUT -o "+name, "%s: %w", name, err)
+	}
+	return sealed, nil
+}
+
+// approve takes the code from the flag, or asks the person at the terminal for
+// it after showing the order.
+func approve(c *cobra.Command, sealed order.Sealed, name, code string) (order.Approval, error) {
+	if code == "" {
+		in, ok := c.InOrStdin().(*os.File)
+		if !ok || !term.IsTerminal(int(in.Fd())) {
+			return order.Approval{}, fail(exitUsage, "read the order, then give its code: lendkeep apply "+name+" --approve CODE", "the order is not approved")
+		}
+		if err := printOrder(c.OutOrStdout(), sealed, name, false); err != nil {
+			return order.Approval{}, err
+		}
+		fmt.Fprint(c.OutOrStdout(), "To approve exactly these steps, type the code: ")
+		line, err := bufio.NewReader(in).ReadString('\n')
+		if err != nil {
+			return order.Approval{}, fail(exitUsage, "", "read approval code: %w", err)
+		}
+		code = strings.TrimSpace(line)
+	}
+	approval, err := order.Approve(sealed, code)
+	if err != nil {
+		return order.Approval{}, fail(exitOtherCode, "read this order with lendkeep rehearse or plan it again, and use its own code", "%w; nothing was touched", err)
+	}
+	return approval, nil
+}
+
+// layoutUnchanged holds the order against the layout it was written from,
+// where that is still to be found.
+func layoutUnchanged(o order.Order) error {
+	if _, err := os.Stat(o.LayoutDir); err != nil {
+		return nil
+	}
+	layout, diagnostics := spec.Load(o.LayoutDir, spec.Given{Known: true, MemoryBytes: 1 << 40, CPUs: 1 << 10, HostName: "unknown"})
+	if diagnostics.HasErrors() || layout.Hash != o.LayoutHash {
+		return fail(exitStale, "plan again: lendkeep plan "+o.LayoutDir, "the layout in %s has changed since the order was written; nothing was touched", o.LayoutDir)
+	}
+	return nil
+}
+
+// acting opens the host and its journals for the time of one deed.
+func acting(ctx context.Context, w *where, deed func(host, *journals) error) error {
+	h, err := w.open(ctx, "")
+	if err != nil {
+		return err
+	}
+	j, err := openJournals(h.keep)
+	if err != nil {
+		return errors.Join(err, h.close())
+	}
+	err = deed(h, j)
+	if closing := errors.Join(j.Close(), h.close()); err == nil {
+		err = closing
+	}
+	return err
+}
+
+func carryOut(c *cobra.Command, h host, j *journals, approval order.Approval) error {
+	if err := j.unended(); err != nil {
+		return err
+	}
+	journal := &lazyJournal{make: func() (carry.Journal, error) { return j.create(approval.Sealed()) }}
+	carrier := carry.Carrier{Ports: h.Ports, Journal: journal, Clock: systemClock{}, Watch: watcher(c)}
+	report, err := carrier.Out(c.Context(), approval)
+	return ended(report, err)
+}
+
+// lazyJournal makes the journal's file with the first record, so that an order
+// that is refused leaves none.
+type lazyJournal struct {
+	make  func() (carry.Journal, error)
+	inner carry.Journal
+}
+
+// Append implements carry.Journal.
+func (j *lazyJournal) Append(record []byte) error {
+	if j.inner == nil {
+		inner, err := j.make()
+		if err != nil {
+			return err
+		}
+		j.inner = inner
+	}
+	return j.inner.Append(record)
+}
+
+// ended turns what came of an order into lendkeep's own end.
+func ended(report carry.Report, err error) error {
+	var stale carry.StaleError
+	switch {
+	case errors.As(err, &stale):
+		return fail(exitStale, "plan again, read the new order, approve that", "%w; nothing was touched", err)
+	case err != nil:
+		return fail(exitPerson, "see that the host answers, then lendkeep rollback", "%w", err)
+	case report.Ended == carry.Restored && report.Note != "asked for":
+		return fail(exitRolledBack, "", "the order was not carried out and everything was undone: %s", report.Note)
+	case report.Ended == carry.Stuck:
+		return fail(exitPerson, "do that by hand, then lendkeep rollback", "a person is needed: %s", report.Note)
+	default:
+		return nil
+	}
+}

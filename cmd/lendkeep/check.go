@@ -1,0 +1,69 @@
+package main
+
+import (
+	"fmt"
+
+	"github.com/spf13/cobra"
+
+	"lendkeep/reconcile/assess"
+	"lendkeep/reconcile/facts"
+	"lendkeep/spec"
+)
+
+func checkCommand() *cobra.Command {
+	var w where
+	var shift, explain string
+	var asJSON bool
+	c := &cobra.Command{
+		Use:   "check LAYOUT",
+		Short: "Tell what is wrong, dangerous or worth knowing",
+		Long: `Holds the layout in directory LAYOUT against the host, or against a survey,
+and prints what it finds: stops, which keep any order from being written;
+cautions; notes. Nothing on the host is changed.`,
+		Example: "  lendkeep check examples/larch --survey larch.survey.json\n  lendkeep check --explain host-use",
+		Args:    cobra.MaximumNArgs(1),
+		RunE: func(c *cobra.Command, arguments []string) error {
+			if explain != "" {
+				text, err := assess.Explain(explain)
+				if err != nil {
+					return err
+				}
+				_, err = fmt.Fprint(c.OutOrStdout(), text)
+				return err
+			}
+			if len(arguments) == 0 {
+				return fail(exitUsage, "lendkeep check LAYOUT", "name the layout's directory")
+			}
+			_, findings, diagnostics, err := assessed(c, arguments[0], shift, &w)
+			if err != nil {
+				return err
+			}
+			if err := printCheck(c.OutOrStdout(), diagnostics, findings, asJSON); err != nil {
+				return err
+			}
+			if assess.Stops(findings) {
+				return failure{code: exitFindings}
+			}
+			return nil
+		},
+	}
+	w.flags(c, true)
+	c.Flags().StringVar(&shift, "shift", "", "check as for a plan of this shift `NAME`")
+	c.Flags().BoolVar(&asJSON, "json", false, "print the findings as JSON")
+	c.Flags().StringVar(&explain, "explain", "", "explain the check of this `NAME` and end")
+	return c
+}
+
+// assessed loads a layout, reads the facts and runs every check.
+func assessed(c *cobra.Command, dir, shift string, w *where) (*assess.Case, []assess.Finding, spec.Diagnostics, error) {
+	layout, survey, diagnostics, err := layoutOf(c.Context(), dir, w)
+	if err != nil {
+		return nil, nil, nil, err
+	}
+	aim, err := shiftOf(layout, shift)
+	if err != nil {
+		return nil, nil, nil, err
+	}
+	laid := assess.NewCase(layout, facts.NewIndex(&survey), aim)
+	return laid, assess.Assess(laid), diagnostics, nil
+}

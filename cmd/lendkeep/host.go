@@ -1,0 +1,248 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"time"
+
+	"github.com/rs/zerolog"
+	"github.com/spf13/cobra"
+
+	"lendkeep/providers/drive"
+	"lendkeep/providers/libvirt"
+	"lendkeep/providers/libvirt/dump"
+	"lendkeep/providers/memory"
+	"lendkeep/providers/sysfs"
+	"lendkeep/reconcile/facts"
+	"lendkeep/reconcile/step"
+	"lendkeep/spec"
+)
+
+// keepFolder is where a real host's journals and lock lie (Filesystem Hierarchy
+// Standard 3.0, 5.8: /var/lib).
+const keepFolder = "/var/lib/lendkeep"
+
+// defaultURI is libvirt's own name for the host's system guests.
+const defaultURI = "qemu:///system"
+
+// host is a host that can be read and acted on.
+type host struct {
+	step.Ports
+	keep  string // folder of journals and lock
+	close func() error
+}
+
+// where says which host a command is about.
+type where struct {
+	standIn string
+	survey  string
+	connect string
+}
+
+func (w *where) flags(c *cobra.Command, survey bool) {
+	c.Flags().StringVar(&w.standIn, "stand-in", "", "work on the stand-in host kept in `FOLDER` instead of this machine")
+	c.Flags().StringVar(&w.connect, "connect", "", "libvirt connection `URI`; by default the layout's, else "+defaultURI)
+	if survey {
+		c.Flags().StringVar(&w.survey, "survey", "", "read the facts from a survey `FILE` instead of a host")
+	}
+}
+
+// open gives the host to act on. uri is the layout's wish, if there is one.
+func (w *where) open(ctx context.Context, uri string) (host, error) {
+	if w.standIn != "" {
+		return openStandIn(ctx, w.standIn)
+	}
+	if w.connect != "" {
+		uri = w.connect
+	}
+	return openLive(uri)
+}
+
+// facts reads the host, or the survey file where one is given.
+func (w *where) facts(ctx context.Context, uri string) (facts.Survey, error) {
+	if w.survey != "" {
+		return readSurvey(w.survey)
+	}
+	h, err := w.open(ctx, uri)
+	if err != nil {
+		return facts.Survey{}, err
+	}
+	survey, err := h.Survey.Survey(ctx)
+	return survey, errors.Join(err, h.close())
+}
+
+func readSurvey(name string) (facts.Survey, error) {
+	content, err := os.ReadFile(name)
+	if err != nil {
+		return facts.Survey{}, fail(exitUsage, "take a survey on the host: lendkeep survey -o FILE", "read survey: %w", err)
+	}
+	survey, err := facts.Decode(content)
+	if err != nil {
+		return facts.Survey{}, fail(exitUsage, "take the survey again: lendkeep survey -o "+name, "%s: %w", name, err)
+	}
+	return survey, nil
+}
+
+// openLive gives this machine.
+func openLive(uri string) (host, error) {
+	if uri == "" {
+		uri = defaultURI
+	}
+	tree, err := sysfs.Open("/")
+	if err != nil {
+		return host{}, fail(exitUsage, "", "%w", err)
+	}
+	conn, err := libvirt.Open(uri)
+	if err != nil {
+		return host{}, fail(exitUsage, "see that libvirt runs and that you may use it: virsh -c "+uri+" list; or work on a survey: --survey FILE", "%w", err)
+	}
+	live := liveHost{tree, conn}
+	return host{step.Ports{Survey: live, Guests: conn, Mounts: drive.Mounts{}, Functions: tree}, keepFolder, conn.Close}, nil
+}
+
+// liveHost reads the facts of this machine: libvirt first, since guests name
+// paths that are then looked at.
+type liveHost struct {
+	tree sysfs.Tree
+	conn *libvirt.Conn
+}
+
+// Survey reads everything.
+func (h liveHost) Survey(ctx context.Context) (facts.Survey, error) {
+	return complete(ctx, h.tree, h.conn.Survey(ctx))
+}
+
+// complete adds what the tree shows to what libvirt says.
+func complete(ctx context.Context, tree sysfs.Tree, virtualization facts.Virtualization) (facts.Survey, error) {
+	survey, err := tree.Survey(ctx, named(virtualization))
+	survey.Libvirt = virtualization
+	survey.Sort()
+	return survey, err
+}
+
+// named lists the paths that libvirt mentions.
+func named(v facts.Virtualization) []string {
+	var list []string
+	for i := range v.Guests {
+		for _, d := range v.Guests[i].Definitions() {
+			for _, disk := range d.Disks {
+				if disk.Source != "" && (disk.Kind == "file" || disk.Kind == "block") {
+					list = append(list, disk.Source)
+				}
+			}
+		}
+	}
+	for _, p := range v.Pools {
+		if p.Target != "" {
+			list = append(list, p.Target)
+		}
+		list = append(list, p.Sources...)
+	}
+	return list
+}
+
+// surveyTree reads a captured tree, libvirt's answers included.
+func surveyTree(ctx context.Context, tree sysfs.Tree) (facts.Survey, error) {
+	virtualization := facts.Virtualization{}
+	if _, err := fs.Stat(tree.FS(), "libvirt"); err == nil {
+		sub, err := fs.Sub(tree.FS(), "libvirt")
+		if err != nil {
+			return facts.Survey{}, err
+		}
+		virtualization = dump.Read(sub)
+	}
+	return complete(ctx, tree, virtualization)
+}
+
+// openStandIn gives the host kept in a folder. Where libvirt is installed, its
+// test driver judges every change of a guest.
+func openStandIn(ctx context.Context, folder string) (host, error) {
+	judge, closeJudge := openJudge(ctx)
+	h, err := memory.Load(folder, judge)
+	if err == nil && judge != nil {
+		err = h.Introduce(ctx)
+	}
+	if err != nil {
+		return host{}, errors.Join(fail(exitUsage, "make one: mkdir FOLDER && lendkeep survey -o FOLDER/"+memory.FirstFile, "%w", err), closeJudge())
+	}
+	return host{h.Ports(), journalsOf(folder), closeJudge}, nil
+}
+
+// openJudge gives libvirt's test driver, or nil where there is no libvirt; the
+// log says so.
+func openJudge(ctx context.Context) (memory.Judge, func() error) {
+	judge, err := libvirt.OpenJudge()
+	if err != nil {
+		zerolog.Ctx(ctx).Warn().Err(err).Msg("no libvirt here: definitions are not judged by it")
+		return nil, func() error { return nil }
+	}
+	return judge, judge.Close
+}
+
+// layoutOf loads a layout together with the facts it is held against. The
+// host's connection is stated in the layout itself, so it is looked at twice:
+// once for that, then with the facts it may compute with.
+func layoutOf(ctx context.Context, dir string, w *where) (*spec.Layout, facts.Survey, spec.Diagnostics, error) {
+	if w.survey == "" && w.standIn == "" {
+		first, diagnostics := spec.Load(dir, spec.Given{Known: true, MemoryBytes: 1 << 40, CPUs: 1 << 10, HostName: "unknown"})
+		if diagnostics.HasErrors() {
+			return nil, facts.Survey{}, nil, diagnostics
+		}
+		if w.connect == "" {
+			w.connect = first.Host.Libvirt
+		}
+	}
+	survey, err := w.facts(ctx, "")
+	if err != nil {
+		return nil, facts.Survey{}, nil, err
+	}
+	given := spec.Given{Known: true, MemoryBytes: survey.Machine.MemoryBytes, CPUs: survey.Machine.CPUs, HostName: survey.Machine.Name}
+	layout, diagnostics := spec.Load(dir, given)
+	if diagnostics.HasErrors() {
+		return nil, facts.Survey{}, nil, diagnostics
+	}
+	return layout, survey, diagnostics, nil
+}
+
+// systemClock is the real time.
+type systemClock struct{}
+
+func (systemClock) Now() time.Time { return time.Now() }
+
+func (systemClock) Wait(ctx context.Context, d time.Duration) {
+	select {
+	case <-ctx.Done():
+	case <-time.After(d):
+	}
+}
+
+func (systemClock) Limit(ctx context.Context, d time.Duration) (context.Context, context.CancelFunc) {
+	return context.WithTimeout(ctx, d)
+}
+
+func writeFile(name string, content []byte) error {
+	if err := os.WriteFile(name, content, 0o644); err != nil {
+		return fail(exitUsage, "", "write %s: %w", name, err)
+	}
+	return nil
+}
+
+func shiftOf(layout *spec.Layout, name string) (*spec.Shift, error) {
+	if name == "" {
+		return nil, nil
+	}
+	if s := layout.Shift(name); s != nil {
+		return s, nil
+	}
+	var names []string
+	for _, s := range layout.Shifts {
+		names = append(names, s.Name)
+	}
+	return nil, fail(exitUsage, fmt.Sprintf("name one of %q", names), "the layout has no shift %q", name)
+}
+
+func journalsOf(standIn string) string { return filepath.Join(standIn, "journals") }

@@ -1,0 +1,124 @@
+// Command lendkeep lends whole PCI controllers of a virtualization host to its
+// guests and brings them back. Start at newRoot; each command is one file.
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"os/signal"
+	"syscall"
+	"time"
+
+	"github.com/rs/zerolog"
+	"github.com/spf13/cobra"
+
+	"lendkeep/spec"
+)
+
+// Exit codes, as README lists them.
+const (
+	exitDone       = 0
+	exitFindings   = 1
+	exitUsage      = 2
+	exitRolledBack = 3
+	exitPerson     = 4
+	exitStale      = 5
+	exitOtherCode  = 6
+	exitDamaged    = 7
+	exitLocked     = 8
+	exitUnended    = 9
+)
+
+// failure is an error that ends lendkeep with its own exit code. Next says what
+// to do about it.
+type failure struct {
+	code int
+	err  error
+	next string
+}
+
+func (f failure) Error() string { return f.err.Error() }
+func (f failure) Unwrap() error { return f.err }
+
+func fail(code int, next, format string, values ...any) error {
+	return failure{code, fmt.Errorf(format, values...), next}
+}
+
+func main() {
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	code := run(ctx, os.Args[1:], os.Stdin, os.Stdout, os.Stderr)
+	stop()
+	os.Exit(code)
+}
+
+// run is the whole command with its surroundings as parameters.
+func run(ctx context.Context, arguments []string, stdin io.Reader, stdout, stderr io.Writer) int {
+	root := newRoot()
+	root.SetArgs(arguments)
+	root.SetIn(stdin)
+	root.SetOut(stdout)
+	root.SetErr(stderr)
+	err := root.ExecuteContext(ctx)
+	var diagnostics spec.Diagnostics
+	var f failure
+	switch {
+	case err == nil:
+		return exitDone
+	case errors.As(err, &diagnostics):
+		_ = diagnostics.Print(stderr) // nowhere is left to report to
+		return exitUsage
+	case errors.As(err, &f):
+		if f.err != nil && f.err.Error() != "" {
+			fmt.Fprintln(stderr, "lendkeep:", f.err)
+		}
+		if f.next != "" {
+			fmt.Fprintln(stderr, "next:", f.next)
+		}
+		return f.code
+	default:
+		fmt.Fprintln(stderr, "lendkeep:", err)
+		return exitUsage
+	}
+}
+
+func newRoot() *cobra.Command {
+	root := &cobra.Command{
+		Use:   "lendkeep",
+		Short: "Lend whole PCI controllers to guests, and bring them back",
+		Long: `lendkeep lends whole PCI controllers of a Linux virtualization host, above all
+NVMe drives, to its guests and brings them back. Write the wanted layout once;
+lendkeep compares it with the host, writes an ordered plan with an undo for
+every step, and carries out exactly that plan once you have approved it.`,
+		SilenceErrors: true, SilenceUsage: true,
+		Args: cobra.NoArgs,
+	}
+	format := root.PersistentFlags().String("log-format", "text", "how log lines on standard error look: text or json")
+	level := root.PersistentFlags().String("log-level", "warn", "what is logged: debug, info, warn or error")
+	root.PersistentPreRunE = func(c *cobra.Command, _ []string) error { return setLog(c, *format, *level) }
+	root.CompletionOptions.DisableDefaultCmd = true
+	root.AddCommand(surveyCommand(), checkCommand(), planCommand(), rehearseCommand(), applyCommand(),
+		resumeCommand(), rollbackCommand(), statusCommand(), formatCommand())
+	return root
+}
+
+func setLog(c *cobra.Command, format, level string) error {
+	parsed, err := zerolog.ParseLevel(level)
+	if err != nil || level == "" {
+		return fmt.Errorf("--log-level %q: want debug, info, warn or error", level)
+	}
+	var out io.Writer
+	switch format {
+	case "json":
+		out = c.ErrOrStderr()
+	case "text":
+		out = zerolog.ConsoleWriter{Out: c.ErrOrStderr(), NoColor: true, TimeFormat: time.RFC3339}
+	default:
+		return fmt.Errorf("--log-format %q: want text or json", format)
+	}
+	log := zerolog.New(out).Level(parsed).With().Timestamp().Logger()
+	c.SetContext(log.WithContext(c.Context()))
+	return nil
+}

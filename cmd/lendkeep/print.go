@@ -1,0 +1,223 @@
+package main
+
+import (
+	"encoding/json"
+	"fmt"
+	"io"
+	"strings"
+	"text/tabwriter"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"lendkeep/cmd/rehearse"
+	"lendkeep/reconcile/assess"
+	"lendkeep/reconcile/carry"
+	"lendkeep/reconcile/definition"
+	"lendkeep/reconcile/order"
+	"lendkeep/reconcile/step"
+	"lendkeep/spec"
+)
+
+// text collects what is printed and the first error in doing so.
+type text struct {
+	w   io.Writer
+	err error
+}
+
+func (t *text) line(format string, values ...any) {
+	if t.err == nil {
+		_, t.err = fmt.Fprintf(t.w, format+"\n", values...)
+	}
+}
+
+// table prints rows in columns under their headings.
+func (t *text) table(rows [][]string) {
+	if t.err != nil {
+		return
+	}
+	columns := tabwriter.NewWriter(t.w, 0, 0, 2, ' ', 0)
+	for _, row := range rows {
+		if _, t.err = fmt.Fprintln(columns, strings.Join(row, "\t")); t.err != nil {
+			return
+		}
+	}
+	t.err = columns.Flush()
+}
+
+func printJSON(w io.Writer, value any) error {
+	encoder := json.NewEncoder(w)
+	encoder.SetIndent("", " ")
+	encoder.SetEscapeHTML(false)
+	return encoder.Encode(value)
+}
+
+func printCheck(w io.Writer, diagnostics spec.Diagnostics, findings []assess.Finding, asJSON bool) error {
+	if asJSON {
+		if diagnostics == nil {
+			diagnostics = spec.Diagnostics{}
+		}
+		return printJSON(w, struct {
+			Diagnostics spec.Diagnostics `json:"diagnostics"`
+			Findings    []assess.Finding `json:"findings"`
+		}{diagnostics, findings})
+	}
+	if err := diagnostics.Print(w); err != nil {
+		return err
+	}
+	t := &text{w: w}
+	for _, f := range findings {
+		printFinding(t, f)
+	}
+	switch {
+	case len(findings) == 0:
+		t.line("Nothing speaks against this layout.")
+	case assess.Stops(findings):
+		t.line("No order is written while something stops it.")
+	default:
+		t.line("Nothing stops an order.")
+	}
+	return t.err
+}
+
+func printFinding(t *text, f assess.Finding) {
+	t.line("%s: %s", f.Severity, f.Summary)
+	t.line("   stated  %s", f.At)
+	t.line("   why     %s", f.Detail)
+	for _, cause := range f.Causes {
+		t.line("   seen    %s: %s", cause.Path, cause.Value)
+	}
+	for _, remedy := range f.Remedies {
+		t.line("   do      %s", remedy)
+	}
+	t.line("   more    lendkeep check --explain %s", f.Check)
+	t.line("")
+}
+
+func printOrder(w io.Writer, sealed order.Sealed, name string, xml bool) error {
+	t := &text{w: w}
+	o := sealed.Order
+	for _, f := range o.Findings {
+		if f.Severity == assess.Caution {
+			printFinding(t, f)
+		}
+	}
+	if len(o.Steps) == 0 {
+		t.line("Host %s is as the layout says; there is nothing to do.", o.Host)
+		return t.err
+	}
+	aim := ""
+	if o.Shift != "" {
+		aim = ", shift " + o.Shift
+	}
+	t.line("Order for host %s%s, on the facts of %s", o.Host, aim, o.SurveyedAt.Format("2006-01-02 15:04:05 MST"))
+	t.line("")
+	for n, s := range o.Steps {
+		printStep(t, n+1, s, xml)
+	}
+	for _, d := range o.Downtimes() {
+		t.line("%s", d)
+	}
+	t.line("All steps together take about %s.", round(o.Takes()))
+	t.line("Approval code: %s", sealed.Code())
+	if name != "" {
+		t.line("To carry it out: lendkeep apply %s --approve %s", name, sealed.Code())
+	}
+	return t.err
+}
+
+func printStep(t *text, n int, s step.Written, xml bool) {
+	t.line("%2d  %s", n, s.Step.Does())
+	t.line("      stated  %s", s.Why)
+	define, isDefine := s.Step.(*step.DefineGuest)
+	if isDefine {
+		for _, change := range define.Changes {
+			t.line("      change  %s", change)
+		}
+	}
+	undo := s.Step.Undoes()
+	if undo == "" {
+		undo = "nothing to undo"
+	}
+	t.line("      undo    %s", undo)
+	t.line("      risk    %s, about %s", s.Step.Risk(), round(s.Step.Takes()))
+	if isDefine && xml {
+		for _, line := range definition.Difference(define.Before, define.After) {
+			t.line("      %s", line)
+		}
+	}
+	t.line("")
+}
+
+func round(d time.Duration) string { return d.Round(time.Second).String() }
+
+// watcher prints what happens while an order is carried out.
+func watcher(c *cobra.Command) func(carry.Report, carry.Record) {
+	w := c.OutOrStdout()
+	return func(report carry.Report, r carry.Record) {
+		_, _ = io.WriteString(w, happening(report, r)) // the order goes on without a reader
+	}
+}
+
+func happening(report carry.Report, r carry.Record) string {
+	name := func() string { return report.Sealed.Order.Steps[r.Step-1].Step.Does() }
+	switch r.Event {
+	case carry.Taken:
+		return fmt.Sprintf("order %s: %d steps\n", report.Sealed.Code(), len(report.Steps))
+	case carry.Resume:
+		return fmt.Sprintf("order %s goes on\n", report.Sealed.Code())
+	case carry.Intent:
+		return ""
+	case carry.Outcome:
+		return fmt.Sprintf("  step %d  %-9s %s\n%s", r.Step, r.Result, name(), noteOf(r))
+	case carry.Rollback:
+		return fmt.Sprintf("rolling back (%s)\n", r.Note)
+	default:
+		return fmt.Sprintf("order %s %s\n", report.Sealed.Code(), endWord(r.Result))
+	}
+}
+
+func noteOf(r carry.Record) string {
+	if r.Note == "" {
+		return ""
+	}
+	return "          seen: " + strings.ReplaceAll(r.Note, "\n", " ") + "\n"
+}
+
+func endWord(result carry.Result) string {
+	switch result {
+	case carry.Carried:
+		return "is carried out"
+	case carry.Restored:
+		return "is rolled back; the host is as before"
+	default:
+		return "is stuck: a person is needed"
+	}
+}
+
+func printRehearsal(w io.Writer, sealed order.Sealed, report rehearse.Report, asJSON bool) error {
+	if asJSON {
+		return printJSON(w, report)
+	}
+	t := &text{w: w}
+	t.line("Rehearsal of order %s for host %s, on a copy of it in memory", sealed.Code(), sealed.Order.Host)
+	t.line("")
+	through := "carried out"
+	if !report.Through.Good {
+		through = "NOT carried out: " + report.Through.Why
+	}
+	t.line("Once through: %s; libvirt judged %d definitions.", through, report.Judged)
+	rows := [][]string{{"call", "what went wrong", "cases", "as before", "as planned", "needs a person", "wrong"}}
+	for _, row := range report.Table() {
+		rows = append(rows, []string{row.Call, string(row.Mode), fmt.Sprint(row.Cases), fmt.Sprint(row.Before), fmt.Sprint(row.Planned), fmt.Sprint(row.Person), fmt.Sprint(row.Wrong)})
+	}
+	t.table(rows)
+	t.line("")
+	for _, c := range report.Cases {
+		if !c.Good {
+			t.line("wrong: call %d, %s, %s; %s: %s", c.Number+1, c.Call, c.Mode, c.Recovery, c.Why)
+		}
+	}
+	t.line("%d cases over %d calls; %s.", len(report.Cases), report.Calls, report.Sentence())
+	return t.err
+}

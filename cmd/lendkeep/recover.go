@@ -1,0 +1,73 @@
+package main
+
+import (
+	"context"
+	"errors"
+
+	"github.com/spf13/cobra"
+
+	"lendkeep/reconcile/carry"
+)
+
+func resumeCommand() *cobra.Command {
+	var w where
+	c := &cobra.Command{
+		Use:   "resume",
+		Short: "Go on with an order that was cut off",
+		Long: `Goes on with the newest order of this host when it has not come to an end: after
+a crash of lendkeep or of the machine. The journal holds the order; the host is
+asked what of it is in force. If rolling back had begun, that is what goes on.`,
+		Args: cobra.NoArgs,
+		RunE: func(c *cobra.Command, _ []string) error {
+			return again(c, &w, func(ctx context.Context, carrier *carry.Carrier, report carry.Report) (carry.Report, error) {
+				if report.Ended != "" {
+					return report, fail(exitUsage, "", "there is nothing to go on with: order %s ended (%s)", report.Sealed.Code(), report.Ended)
+				}
+				return carrier.Resume(ctx, report)
+			})
+		},
+	}
+	w.flags(c, false)
+	return c
+}
+
+func rollbackCommand() *cobra.Command {
+	var w where
+	c := &cobra.Command{
+		Use:   "rollback",
+		Short: "Undo the newest order",
+		Long: `Undoes the newest order of this host, whether it was carried out, cut off or got
+stuck: every step that is in force, the last first, each looked at before and
+after. What somebody has changed since is not overwritten.`,
+		Args: cobra.NoArgs,
+		RunE: func(c *cobra.Command, _ []string) error {
+			return again(c, &w, func(ctx context.Context, carrier *carry.Carrier, report carry.Report) (carry.Report, error) {
+				if report.Ended == carry.Restored {
+					return report, fail(exitUsage, "", "there is nothing to undo: order %s was rolled back already", report.Sealed.Code())
+				}
+				return carrier.Rollback(ctx, report)
+			})
+		},
+	}
+	w.flags(c, false)
+	return c
+}
+
+type going func(context.Context, *carry.Carrier, carry.Report) (carry.Report, error)
+
+// again opens the newest journal and goes on from it.
+func again(c *cobra.Command, w *where, goOn going) error {
+	return acting(c.Context(), w, func(h host, j *journals) error {
+		journal, report, err := j.last()
+		if err != nil {
+			return err
+		}
+		carrier := &carry.Carrier{Ports: h.Ports, Journal: journal, Clock: systemClock{}, Watch: watcher(c)}
+		report, err = goOn(c.Context(), carrier, report)
+		var f failure
+		if errors.As(err, &f) {
+			return errors.Join(err, journal.Close())
+		}
+		return errors.Join(ended(report, err), journal.Close())
+	})
+}

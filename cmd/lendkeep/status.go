@@ -1,0 +1,154 @@
+package main
+
+import (
+	"fmt"
+	"io"
+	"strings"
+
+	"github.com/spf13/cobra"
+
+	"lendkeep/reconcile/assess"
+	"lendkeep/reconcile/carry"
+	"lendkeep/reconcile/facts"
+	"lendkeep/reconcile/order"
+)
+
+func statusCommand() *cobra.Command {
+	var w where
+	var asJSON bool
+	c := &cobra.Command{
+		Use:   "status LAYOUT",
+		Short: "Show where each controller is, and whether layout and host agree",
+		Long: `Shows for each controller of the layout where it is now, which guests may borrow
+it and who uses its drives; then whether the host is as the layout says, and what
+became of the newest order.`,
+		Args: cobra.ExactArgs(1),
+		RunE: func(c *cobra.Command, arguments []string) error {
+			laid, findings, _, err := assessed(c, arguments[0], "", &w)
+			if err != nil {
+				return err
+			}
+			s := statusOf(laid, findings)
+			if s.LastOrder, err = lastOrder(&w); err != nil {
+				return err
+			}
+			if asJSON {
+				return printJSON(c.OutOrStdout(), s)
+			}
+			return printStatus(c.OutOrStdout(), s)
+		},
+	}
+	w.flags(c, true)
+	c.Flags().BoolVar(&asJSON, "json", false, "print the status as JSON")
+	return c
+}
+
+type status struct {
+	Host        string             `json:"host"`
+	Controllers []controllerStatus `json:"controllers"`
+	Stops       int                `json:"stops"`
+	Steps       []string           `json:"steps"` // what an order would do
+	Agree       bool               `json:"agree"`
+	LastOrder   string             `json:"last_order,omitempty"`
+}
+
+type controllerStatus struct {
+	Name    string   `json:"name"`
+	What    string   `json:"what"`
+	Place   string   `json:"place"`
+	With    string   `json:"with,omitempty"` // the guest that has it
+	Borrows []string `json:"may_borrow"`
+	Users   []string `json:"used_by"`
+}
+
+func statusOf(c *assess.Case, findings []assess.Finding) status {
+	s := status{Host: c.Layout.Host.Name, Controllers: []controllerStatus{}, Steps: []string{}}
+	for i := range c.Layout.Controllers {
+		s.Controllers = append(s.Controllers, controllerStatusOf(c, c.Found(c.Layout.Controllers[i].Name)))
+	}
+	for _, f := range findings {
+		if f.Severity == assess.Stop {
+			s.Stops++
+		}
+	}
+	if s.Stops > 0 {
+		return s
+	}
+	if planned, err := order.Plan(c, findings); err == nil {
+		for _, w := range planned.Steps {
+			s.Steps = append(s.Steps, w.Step.Does())
+		}
+		s.Agree = len(s.Steps) == 0
+	}
+	return s
+}
+
+func controllerStatusOf(c *assess.Case, found assess.Found) controllerStatus {
+	s := controllerStatus{Name: found.Controller.Name, Place: string(found.Where), What: found.Why, Borrows: []string{}, Users: []string{}}
+	for _, g := range c.Borrowers(found.Controller.Name) {
+		s.Borrows = append(s.Borrows, g.Name)
+	}
+	if found.Holder != nil {
+		s.With = found.Holder.Name
+	}
+	if found.Function == nil {
+		return s
+	}
+	s.What = found.Function.Title()
+	for _, use := range c.Uses(found.Function.Address) {
+		if use.Live {
+			s.Users = append(s.Users, string(use.Kind)+" "+use.User)
+		}
+	}
+	return s
+}
+
+// lastOrder tells what became of the newest order of the host that is looked
+// at; a survey file has none.
+func lastOrder(w *where) (string, error) {
+	folder := keepFolder
+	switch {
+	case w.survey != "":
+		return "", nil
+	case w.standIn != "":
+		folder = journalsOf(w.standIn)
+	}
+	report, err := lastReport(folder)
+	if err != nil || report.Steps == nil {
+		return "", err
+	}
+	switch report.Ended {
+	case "":
+		return fmt.Sprintf("order %s has not ended: lendkeep resume or lendkeep rollback", report.Sealed.Code()), nil
+	case carry.Stuck:
+		return fmt.Sprintf("order %s is stuck: %s", report.Sealed.Code(), report.Note), nil
+	default:
+		return fmt.Sprintf("order %s was %s at %s", report.Sealed.Code(), report.Ended, report.Last.Format("2006-01-02 15:04:05 MST")), nil
+	}
+}
+
+func printStatus(w io.Writer, s status) error {
+	t := &text{w: w}
+	rows := [][]string{{"controller", "where", "what", "may be borrowed by", "used by"}}
+	for _, c := range s.Controllers {
+		place := c.Place
+		if c.With != "" && c.Place == string(facts.Away) {
+			place += " to " + c.With
+		}
+		rows = append(rows, []string{c.Name, place, c.What, orDash(strings.Join(c.Borrows, ", ")), orDash(strings.Join(c.Users, ", "))})
+	}
+	t.table(rows)
+	t.line("")
+	switch {
+	case s.Stops > 0:
+		t.line("Layout and host cannot be brought in line: lendkeep check tells why (%d findings stop it).", s.Stops)
+	case s.Agree:
+		t.line("Host %s is as the layout says.", s.Host)
+	default:
+		t.line("Host %s is not as the layout says; an order would %s.", s.Host, strings.Join(s.Steps, ", then "))
+	}
+	if s.LastOrder != "" {
+		t.line("Newest order: %s", s.LastOrder)
+	}
+	return t.err
+}

@@ -1,0 +1,71 @@
+package main
+
+import (
+	"bytes"
+
+	"github.com/spf13/cobra"
+
+	"lendkeep/providers/sysfs"
+	"lendkeep/reconcile/facts"
+)
+
+func surveyCommand() *cobra.Command {
+	var w where
+	var root, out, tree string
+	c := &cobra.Command{
+		Use:   "survey",
+		Short: "Read every fact off a host",
+		Long: `Reads the host's PCI functions, NVMe drives, block devices, mounts and guests
+and prints them as tables. With -o it writes the survey file, from which
+planning and rehearsing work on any machine. Nothing on the host is changed.`,
+		Example: "  lendkeep survey -o larch.survey.json\n  lendkeep survey --root testdata/hosts/larch.txtar",
+		Args:    cobra.NoArgs,
+		RunE: func(c *cobra.Command, _ []string) error {
+			survey, err := takeSurvey(c, &w, root, tree)
+			if err != nil {
+				return err
+			}
+			if out == "" {
+				return printSurvey(c.OutOrStdout(), survey)
+			}
+			var content bytes.Buffer
+			if err := survey.Encode(&content); err != nil {
+				return err
+			}
+			return writeFile(out, content.Bytes())
+		},
+	}
+	w.flags(c, false)
+	c.Flags().StringVar(&root, "root", "", "read this root `DIRECTORY` or .txtar archive of a captured host instead of this machine")
+	c.Flags().StringVarP(&out, "output", "o", "", "write the survey to this `FILE` instead of printing tables")
+	c.Flags().StringVar(&tree, "keep-tree", "", "also keep every file that was read, as a .txtar archive, in this `FILE`; needs --root")
+	c.MarkFlagsMutuallyExclusive("root", "stand-in")
+	c.MarkFlagsMutuallyExclusive("root", "connect")
+	return c
+}
+
+func takeSurvey(c *cobra.Command, w *where, root, keep string) (facts.Survey, error) {
+	if root == "" {
+		if keep != "" {
+			return facts.Survey{}, fail(exitUsage, "lendkeep survey --root / --keep-tree "+keep, "--keep-tree needs --root")
+		}
+		return w.facts(c.Context(), "")
+	}
+	tree, err := sysfs.Open(root)
+	if err != nil {
+		return facts.Survey{}, fail(exitUsage, "", "%w", err)
+	}
+	if keep == "" {
+		return surveyTree(c.Context(), tree)
+	}
+	recorded, recording := tree.Recorded()
+	survey, err := surveyTree(c.Context(), recorded)
+	if err != nil {
+		return facts.Survey{}, err
+	}
+	var content bytes.Buffer
+	if err := recording.WriteArchive(&content); err != nil {
+		return facts.Survey{}, err
+	}
+	return survey, writeFile(keep, content.Bytes())
+}

@@ -1,0 +1,182 @@
+package main
+
+import (
+	"fmt"
+	"io"
+	"strings"
+
+	"lendkeep/reconcile/assess"
+	"lendkeep/reconcile/facts"
+)
+
+func printSurvey(w io.Writer, survey facts.Survey) error {
+	t := &text{w: w}
+	ix := facts.NewIndex(&survey)
+	m := survey.Machine
+	t.line("Host %s, kernel %s, %d CPUs, %s of memory, surveyed %s", m.Name, m.Kernel, m.CPUs, assess.Size(m.MemoryBytes), survey.TakenAt.Format("2006-01-02 15:04:05 MST"))
+	if m.IOMMUs == 0 {
+		t.line("No IOMMU is in use: nothing can be lent.")
+	}
+	t.line("")
+	controllers := [][]string{{"address", "what", "driver", "IOMMU group", "link", "slot"}}
+	for i := range survey.Functions {
+		f := &survey.Functions[i]
+		if lendable(f) {
+			controllers = append(controllers, []string{f.Address.String(), what(f), orDash(f.Driver), companyOf(ix, f), linkOf(f), orDash(f.Slot)})
+		}
+	}
+	t.table(controllers)
+	t.line("")
+	printDrives(t, ix)
+	printGuests(t, ix)
+	printGaps(t, survey)
+	return t.err
+}
+
+// lendable leaves out what the kernel never lends: bridges and ports, and the
+// chipset's own functions on the root bus.
+func lendable(f *facts.Function) bool {
+	return f.HeaderType == 0 && f.Class>>16 != 0x06
+}
+
+func what(f *facts.Function) string {
+	if f.NVMe != nil {
+		return "NVMe " + f.NVMe.Model + ", serial " + f.NVMe.Serial
+	}
+	if f.DeviceName != "" {
+		return f.DeviceName
+	}
+	return f.Vendor.String() + ":" + f.Device.String()
+}
+
+// companyOf names the members of a function's group, never its bare number.
+func companyOf(ix *facts.Index, f *facts.Function) string {
+	if f.Group == nil {
+		return "none"
+	}
+	var others []string
+	for _, member := range ix.Group(*f.Group) {
+		if member.Address != f.Address {
+			others = append(others, member.Address.String())
+		}
+	}
+	if len(others) == 0 {
+		return "alone"
+	}
+	return "with " + strings.Join(others, ", ")
+}
+
+func linkOf(f *facts.Function) string {
+	l := f.Link
+	if l == nil || l.Width == 0 {
+		return "-"
+	}
+	return fmt.Sprintf("%.3g GT/s x%d of %.3g x%d", float64(l.SpeedMTps)/1000, l.Width, float64(l.MaxSpeedMTps)/1000, l.MaxWidth)
+}
+
+func printDrives(t *text, ix *facts.Index) {
+	rows := [][]string{{"drive", "of", "size", "holds", "used by"}}
+	for i := range ix.Survey.Functions {
+		f := &ix.Survey.Functions[i]
+		for _, drive := range ix.Drives(f.Address) {
+			rows = append(rows, []string{drive.Name, f.Address.String(), assess.Size(drive.SizeBytes), contents(ix, drive), usersOf(ix, f.Address)})
+		}
+	}
+	t.table(rows)
+	t.line("")
+}
+
+func contents(ix *facts.Index, drive *facts.Block) string {
+	var list []string
+	for _, part := range ix.Partitions(drive.Name) {
+		name := part.Name
+		if part.Partition != nil && part.Partition.Name != "" {
+			name = part.Partition.Name
+		}
+		if part.Signature != nil {
+			name += " (" + part.Signature.Kind + ")"
+		}
+		list = append(list, name)
+	}
+	switch {
+	case len(list) > 0:
+		return strings.Join(list, ", ")
+	case drive.Signature != nil:
+		return drive.Signature.Kind
+	default:
+		return "no partitions"
+	}
+}
+
+func usersOf(ix *facts.Index, at facts.Address) string {
+	var list []string
+	for _, use := range ix.Uses(at) {
+		text := string(use.Kind) + " " + use.User
+		if !use.Live {
+			text += " (off)"
+		}
+		list = append(list, text)
+	}
+	if len(list) == 0 {
+		return "nobody"
+	}
+	return strings.Join(list, ", ")
+}
+
+func printGuests(t *text, ix *facts.Index) {
+	rows := [][]string{{"guest", "is", "memory", "borrows", "disks"}}
+	for i := range ix.Survey.Libvirt.Guests {
+		g := &ix.Survey.Libvirt.Guests[i]
+		definitions := g.Definitions()
+		if len(definitions) == 0 {
+			continue
+		}
+		var lent, disks []string
+		for _, l := range definitions[0].Lent {
+			lent = append(lent, titleAt(ix, l.Address))
+		}
+		for _, d := range definitions[0].Disks {
+			if d.Source != "" {
+				disks = append(disks, d.Source)
+			}
+		}
+		rows = append(rows, []string{g.Name, g.Condition, assess.Size(definitions[0].MemoryBytes), orDash(strings.Join(lent, ", ")), orDash(strings.Join(disks, ", "))})
+	}
+	t.table(rows)
+}
+
+func titleAt(ix *facts.Index, at facts.Address) string {
+	if f := ix.Function(at); f != nil {
+		return f.Title()
+	}
+	return "what should be at " + at.String()
+}
+
+func printGaps(t *text, survey facts.Survey) {
+	var rows [][]string
+	add := func(of string, gaps []facts.Gap) {
+		for _, g := range gaps {
+			rows = append(rows, []string{of, g.Fact, g.Path, g.Reason})
+		}
+	}
+	add("host", survey.Gaps)
+	add("libvirt", survey.Libvirt.Gaps)
+	for _, f := range survey.Functions {
+		add(f.Address.String(), f.Gaps)
+	}
+	for _, b := range survey.Blocks {
+		add(b.Name, b.Gaps)
+	}
+	if len(rows) > 0 {
+		t.line("")
+		t.line("Not known, and therefore treated as in use:")
+		t.table(append([][]string{{"of", "fact", "looked for at", "reason"}}, rows...))
+	}
+}
+
+func orDash(text string) string {
+	if text == "" {
+		return "-"
+	}
+	return text
+}
