@@ -70,7 +70,7 @@ func (s *survey) readBlock(name, dir string) {
 		b.Partition = &facts.Partition{Number: int(p.number("partition.number", "partition", 10, 31))}
 		b.Partition.StartBytes = unitBytes * p.number("partition.start_bytes", "start", 10, 55)
 	}
-	if b.SizeBytes == 0 && b.Controller == nil && len(b.Gaps) == 0 {
+	if b.SizeBytes == 0 && b.Controller == nil && b.Mapper == nil && b.Array == "" && len(b.Gaps) == 0 {
 		return // a loop, nbd or ram device with nothing in it
 	}
 	holders, err := s.list(dir + "/holders")

@@ -1,6 +1,7 @@
 package sysfs
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"io/fs"
@@ -95,6 +96,11 @@ func (s *survey) zfs(proc place) bool {
 		return true
 	}
 	content, err := s.read("proc/modules")
+	if errors.Is(err, fs.ErrNotExist) {
+		if stat, err := s.fsys.Lstat("sys/module"); err == nil && stat.IsDir() {
+			return false // a kernel that loads no modules
+		}
+	}
 	if err == nil && len(content) > 0 && !ended(content) {
 		err = errCut
 	}
@@ -102,12 +108,7 @@ func (s *survey) zfs(proc place) bool {
 		proc.gap("machine.zfs", "modules", err)
 		return true
 	}
-	for line := range strings.Lines(string(content)) {
-		if strings.HasPrefix(line, "zfs ") {
-			return true
-		}
-	}
-	return false
+	return bytes.HasPrefix(content, []byte("zfs ")) || bytes.Contains(content, []byte("\nzfs "))
 }
 
 // iommus counts the units of hardware. A kernel without the class has none in

@@ -194,7 +194,7 @@ func linkSpeed(text string) (int, error) {
 	}
 	number, _, found := strings.Cut(text, " GT/s")
 	speed, err := strconv.ParseFloat(number, 64)
-	if !found || err != nil || speed < 0 || speed > 1000 {
+	if !found || err != nil || !(speed >= 0 && speed <= 1000) {
 		return 0, unexpected(text)
 	}
 	return int(math.Round(speed * 1000)), nil

@@ -65,10 +65,10 @@ func (r *reader) head(name string, n int) ([]byte, error) {
 	return content[:n], nil
 }
 
-// list gives the names in a directory, sorted.
+// list gives the names in a directory, sorted; nil where there are none.
 func (r *reader) list(dir string) ([]string, error) {
 	entries, err := fs.ReadDir(r.fsys, dir)
-	if err != nil {
+	if err != nil || len(entries) == 0 {
 		return nil, err
 	}
 	names := make([]string, len(entries))
