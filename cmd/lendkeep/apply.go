@@ -108,12 +108,13 @@ func acting(ctx context.Context, w *where, deed func(host, *journals) error) err
 	if err != nil {
 		return err
 	}
+	defer h.close()
 	j, err := openJournals(h.keep)
 	if err != nil {
-		return errors.Join(err, h.close())
+		return err
 	}
 	err = deed(h, j)
-	if closing := errors.Join(j.Close(), h.close()); err == nil {
+	if closing := j.Close(); err == nil {
 		err = closing
 	}
 	return err

@@ -2,7 +2,6 @@ package main
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"io/fs"
 	"os"
@@ -33,7 +32,7 @@ const defaultURI = "qemu:///system"
 type host struct {
 	step.Ports
 	keep  string // folder of journals and lock
-	close func() error
+	close func()
 }
 
 // where says which host a command is about.
@@ -71,8 +70,8 @@ func (w *where) facts(ctx context.Context, uri string) (facts.Survey, error) {
 	if err != nil {
 		return facts.Survey{}, err
 	}
-	survey, err := h.Survey.Survey(ctx)
-	return survey, errors.Join(err, h.close())
+	defer h.close()
+	return h.Survey.Survey(ctx)
 }
 
 func readSurvey(name string) (facts.Survey, error) {
@@ -153,7 +152,7 @@ func surveyTree(ctx context.Context, tree sysfs.Tree) (facts.Survey, error) {
 		if err != nil {
 			return facts.Survey{}, err
 		}
-		virtualization = dump.Read(sub)
+		virtualization = dump.FromFiles(sub)
 	}
 	return complete(ctx, tree, virtualization)
 }
@@ -167,18 +166,19 @@ func openStandIn(ctx context.Context, folder string) (host, error) {
 		err = h.Introduce(ctx)
 	}
 	if err != nil {
-		return host{}, errors.Join(fail(exitUsage, "make one: mkdir FOLDER && lendkeep survey -o FOLDER/"+memory.FirstFile, "%w", err), closeJudge())
+		closeJudge()
+		return host{}, fail(exitUsage, "make one: mkdir FOLDER && lendkeep survey -o FOLDER/"+memory.FirstFile, "%w", err)
 	}
 	return host{h.Ports(), journalsOf(folder), closeJudge}, nil
 }
 
 // openJudge gives libvirt's test driver, or nil where there is no libvirt; the
 // log says so.
-func openJudge(ctx context.Context) (memory.Judge, func() error) {
+func openJudge(ctx context.Context) (memory.Judge, func()) {
 	judge, err := libvirt.OpenJudge()
 	if err != nil {
 		zerolog.Ctx(ctx).Warn().Err(err).Msg("no libvirt here: definitions are not judged by it")
-		return nil, func() error { return nil }
+		return nil, func() {}
 	}
 	return judge, judge.Close
 }

@@ -26,20 +26,18 @@ on any host is changed.`,
 			if err != nil {
 				return err
 			}
-			facts_, err := readSurvey(survey)
+			host, err := readSurvey(survey)
 			if err != nil {
 				return err
 			}
-			if changes := sealed.Order.Changes(facts.NewIndex(&facts_)); len(changes) > 0 {
+			if changes := sealed.Order.Changes(facts.NewIndex(&host)); len(changes) > 0 {
 				return fail(exitStale, "rehearse with the survey that the order was written from", "%w", carry.StaleError{Changes: changes})
 			}
 			judge, closeJudge := openJudge(c.Context())
-			r := rehearse.Rehearsal{Sealed: sealed, Survey: facts_, Judge: judge}
+			defer closeJudge()
+			r := rehearse.Rehearsal{Sealed: sealed, Survey: host, Judge: judge}
 			report, err := r.Run(c.Context())
 			if err != nil {
-				return err
-			}
-			if err := closeJudge(); err != nil {
 				return err
 			}
 			if err := printRehearsal(c.OutOrStdout(), sealed, report, asJSON); err != nil {

@@ -22,6 +22,8 @@ type Rehearsal struct {
 	Survey facts.Survey
 	Judge  memory.Judge                       // libvirt, asked in the run without faults; may be nil
 	Make   func(carry.Carrier) *carry.Carrier // makes the carrier of each run; nil: as it is
+	// Pick chooses which cases are held; nil: all.
+	Pick func(call int, mode fault.Mode) bool
 
 	planned facts.Survey
 	answers map[string]string // what the judge made of each definition
@@ -69,7 +71,7 @@ func (r *Rehearsal) Run(ctx context.Context) (Report, error) {
 	}
 	for n, call := range calls {
 		for _, mode := range fault.Modes {
-			if !applies(call, mode) {
+			if !applies(call, mode) || r.Pick != nil && !r.Pick(n, mode) {
 				continue
 			}
 			cases, err := r.cases(ctx, approval, n, call, mode)

@@ -159,6 +159,7 @@ func (r *run) mounts() []string {
 
 // verdict compares how the host stands with what the result claims.
 func (r *run) verdict(ctx context.Context, c Case, power bool) Case {
+	note := c.Why
 	c.Good, c.Why = true, ""
 	bad := func(why string) { c.Good, c.Why = false, why }
 	survey, err := r.host.Survey(ctx)
@@ -172,7 +173,7 @@ func (r *run) verdict(ctx context.Context, c Case, power bool) Case {
 		want = r.of.planned
 	case carry.Restored:
 	default:
-		bad("it ended neither carried out nor rolled back: " + c.Why)
+		bad("it ended neither carried out nor rolled back: " + note)
 		return c
 	}
 	ix := facts.NewIndex(&survey)
@@ -204,15 +205,14 @@ func (r *run) unavoidable(ctx context.Context, power bool) *facts.Index {
 }
 
 // outOfPlace asks, for each thing that the order changes, the last step that
-// changes it whether it is in force, or the first whether it is undone. What a
-// power cut alone would have changed counts as undone.
+// changes it whether it is in force, or the first whether the host stands as it
+// did at first. What a power cut alone would have changed counts as undone.
 func (r *run) outOfPlace(ix, cut *facts.Index, ended carry.Result) (string, bool) {
 	steps := slices.Clone(r.of.Sealed.Order.Steps)
-	want := step.Before
 	if ended == carry.Carried {
-		want = step.After
 		slices.Reverse(steps)
 	}
+	first := facts.NewIndex(&r.of.Survey)
 	seen := map[string]bool{}
 	for _, w := range steps {
 		decides := false
@@ -221,17 +221,26 @@ func (r *run) outOfPlace(ix, cut *facts.Index, ended carry.Result) (string, bool
 			seen[f.Of] = true
 		}
 		standing, what := w.Step.Stands(ix)
-		if !decides || standing == want || want == step.Before && w.Step.Undoes() == "" {
-			continue
+		good := []step.Standing{step.After}
+		if ended == carry.Restored {
+			good = standings(w.Step, first, cut)
 		}
-		if cut != nil && want == step.Before {
-			if alone, _ := w.Step.Stands(cut); alone == standing {
-				continue
-			}
+		if decides && !slices.Contains(good, standing) {
+			return what, true
 		}
-		return what, true
 	}
 	return "", false
+}
+
+func standings(s step.Step, on ...*facts.Index) []step.Standing {
+	var list []step.Standing
+	for _, ix := range on {
+		if ix != nil {
+			standing, _ := s.Stands(ix)
+			list = append(list, standing)
+		}
+	}
+	return list
 }
 
 // guarded notes every lend of a drive that the host uses at that moment. It

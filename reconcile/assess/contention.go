@@ -1,6 +1,6 @@
 // contention: two want the same thing at the same time. Two guests borrow one
 // controller; a guest outside the layout has it in its definition or holds it
-// now; a guest's disks lie on a drive that another guest borrows.
+// now; a guest's disks lie on a drive that another guest, or itself, borrows.
 package assess
 
 import (
@@ -10,7 +10,7 @@ import (
 )
 
 func checkContention(c *Case) []Finding {
-	var list []Finding
+	list := c.homeless()
 	for _, found := range c.borrowed() {
 		list = append(list, c.rivals(found)...)
 		if found.Function == nil {
@@ -50,6 +50,31 @@ func (c *Case) rivals(found Found) []Finding {
 		return nil
 	}
 	return []Finding{f}
+}
+
+// homeless: guests that are to run although the drive below their disks is to
+// be lent, or kept aside. Their mount is not there then.
+func (c *Case) homeless() []Finding {
+	var list []Finding
+	for i := range c.Layout.Guests {
+		g := &c.Layout.Guests[i]
+		if !c.Runs(g) {
+			continue
+		}
+		for _, on := range c.LivesOn(g) {
+			borrower := c.Borrower(on.Controller.Name)
+			if borrower == nil {
+				continue
+			}
+			list = append(list, Finding{Severity: Stop, At: g.At,
+				Summary:  shorten("guest " + g.Name + " lives on " + on.Controller.Name + ", which is lent"),
+				Detail:   fmt.Sprintf("It has disks below %s. Guest %s borrows the controller of that drive, so nothing is mounted there while it runs.", on.Path, borrower.Name),
+				Causes:   []Cause{{g.At.String(), "guest " + g.Name}, {on.Controller.At.String(), "mount " + on.Path}},
+				Remedies: []string{"put the guests into different shifts and plan one: lendkeep plan --shift NAME", "move the disk to another drive"},
+			})
+		}
+	}
+	return list
 }
 
 // strangers: guests that the layout does not name, or that do not borrow the

@@ -26,6 +26,7 @@ func checkIdentity(c *Case) []Finding {
 		f := Finding{Severity: Stop, At: controller.At,
 			Summary:  "controller " + controller.Name + " was not found",
 			Detail:   "Nothing can be said or done about a controller that is not there: " + found.Why + ".",
+			Causes:   []Cause{{"/sys/bus/pci/devices", found.Why}},
 			Remedies: []string{"compare the layout with the list that lendkeep survey prints", "see whether the card sits in its slot and shows up in lspci; fitting a card is work for a powered-off, unplugged machine, by its maker's manual"},
 		}
 		if len(c.Borrowers(controller.Name)) == 0 {

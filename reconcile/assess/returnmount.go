@@ -5,7 +5,9 @@ package assess
 
 import (
 	"fmt"
+	"strings"
 
+	"lendkeep/reconcile/facts"
 	"lendkeep/spec"
 )
 
@@ -33,6 +35,7 @@ func (c *Case) returnFinding(found Found, m spec.Mount) (Finding, bool) {
 	case part == nil:
 		f.Summary = shorten("partition " + m.Partition + " is not on " + found.Controller.Name)
 		f.Detail = "No partition of its drives, or more than one, has that GPT name, so nothing is mounted at " + m.Path + " when the controller is home."
+		f.Causes = []Cause{causeOf(found.Function, "", "partitions: "+c.partitionNames(found.Function.Address))}
 		f.Remedies = []string{"name the partition: sgdisk -c NUMBER:" + m.Partition + " on its drive", "make it"}
 	case part.Signature == nil || part.Signature.Usage != "filesystem":
 		f.Summary = shorten("partition " + m.Partition + " holds no filesystem")
@@ -48,5 +51,37 @@ func (c *Case) returnFinding(found Found, m spec.Mount) (Finding, bool) {
 	default:
 		return f, false
 	}
+	if name := c.waiting(m.Path); name != "" {
+		f.Severity = Stop
+		f.Detail += " Guest " + name + " is to be started and has its disks there."
+	}
 	return f, true
+}
+
+func (c *Case) partitionNames(at facts.Address) string {
+	var list []string
+	for _, drive := range c.Facts.Drives(at) {
+		for _, part := range c.Facts.Partitions(drive.Name) {
+			if part.Partition != nil {
+				list = append(list, part.Name+" "+part.Partition.Name)
+			}
+		}
+	}
+	return orNone(strings.Join(list, ", "))
+}
+
+// waiting names a guest that is to be started and whose disks are on a mount.
+func (c *Case) waiting(path string) string {
+	for i := range c.Layout.Guests {
+		g := &c.Layout.Guests[i]
+		if !c.Runs(g) || c.RunsNow(g.Name) {
+			continue
+		}
+		for _, on := range c.LivesOn(g) {
+			if on.Path == path {
+				return g.Name
+			}
+		}
+	}
+	return ""
 }

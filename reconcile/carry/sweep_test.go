@@ -3,6 +3,7 @@ package carry_test
 import (
 	"context"
 	"fmt"
+	"slices"
 	"strings"
 	"testing"
 
@@ -11,6 +12,7 @@ import (
 	"pgregory.net/rapid"
 
 	"lendkeep/cmd/rehearse"
+	"lendkeep/providers/fault"
 	"lendkeep/reconcile/assess"
 	"lendkeep/reconcile/carry"
 	"lendkeep/reconcile/facts"
@@ -147,7 +149,10 @@ func TestOrdersOnRandomHosts(t *testing.T) {
 		require.NoError(t, err)
 		sealed, err := order.Seal(o)
 		require.NoError(t, err)
-		r := rehearse.Rehearsal{Survey: survey, Sealed: sealed}
+		seed := rapid.IntRange(0, 36).Draw(t, "cases")
+		r := rehearse.Rehearsal{Survey: survey, Sealed: sealed, Pick: func(call int, mode fault.Mode) bool {
+			return (call*len(fault.Modes)+slices.Index(fault.Modes, mode))%37 == seed // a few of many
+		}}
 		report, err := r.Run(context.Background())
 		require.NoError(t, err)
 		require.True(t, report.Through.Good, "%s\n%s", report.Through.Why, strings.Join(does(sealed), "\n"))

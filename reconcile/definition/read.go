@@ -178,7 +178,8 @@ func disksOf(guest *etree.Element) []facts.Disk {
 	if nvram := at(guest, "os", "nvram"); nvram != nil {
 		d := diskOf(nvram)
 		d.Source = cmp.Or(d.Source, text(nvram))
-		d.Target, d.Device = "nvram", "nvram"
+		// No "file": libvirt makes it when it is missing.
+		d.Target, d.Kind, d.Device = "nvram", "nvram", "nvram"
 		list = append(list, d)
 	}
 	return list

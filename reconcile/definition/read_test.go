@@ -65,7 +65,7 @@ func TestReadTellsDisksMemoryAndProcessors(t *testing.T) {
 		{Target: "vdc", Kind: "network", Source: "nbd:scans", Device: "disk"},
 		{Target: "sda", Kind: "file", Device: "cdrom"},
 		{Target: "scans", Kind: "dir", Source: "/srv/shelf/scans", Device: "filesystem"},
-		{Target: "nvram", Kind: "file", Source: "/var/lib/libvirt/qemu/nvram/grading_VARS.fd", Device: "nvram"},
+		{Target: "nvram", Kind: "nvram", Source: "/var/lib/libvirt/qemu/nvram/grading_VARS.fd", Device: "nvram"},
 	}, d.Disks)
 	assert.Equal(t, uint64(512<<20), d.MemoryBytes)
 	assert.Equal(t, 2, d.CPUs, "it starts with 2 of 4")

@@ -5,6 +5,7 @@ package invented
 
 import (
 	"fmt"
+	"strings"
 	"time"
 
 	"lendkeep/reconcile/definition"
@@ -126,11 +127,13 @@ func (b *Builder) Guest(name, image string, lent ...facts.Record) {
 	if err != nil {
 		panic(err) // a mistake in a test's own input
 	}
+	uuid := fmt.Sprintf("%08d-0000-4000-8000-000000000000", len(b.Survey.Libvirt.Guests))
+	xml = strings.Replace(xml, "</name>\n", "</name>\n  <uuid>"+uuid+"</uuid>\n", 1) // libvirt gives every guest one
 	kept, err := definition.Read(xml)
 	if err != nil {
 		panic(err)
 	}
-	b.Survey.Libvirt.Guests = append(b.Survey.Libvirt.Guests, facts.Guest{Name: name, UUID: fmt.Sprintf("%08d-0000-4000-8000-000000000000", len(b.Survey.Libvirt.Guests)),
+	b.Survey.Libvirt.Guests = append(b.Survey.Libvirt.Guests, facts.Guest{Name: name, UUID: uuid,
 		Condition: "shut off", Kept: &kept})
 }
 

@@ -2,6 +2,7 @@ package invented
 
 import (
 	"fmt"
+	"strings"
 
 	"pgregory.net/rapid"
 
@@ -86,6 +87,18 @@ func (r *random) guests() {
 			lent = append(lent, record)
 		}
 		r.b.Guest(name, image, lent...)
+		r.hide(image)
+	}
+}
+
+// hide marks an image as not seen when its filesystem is not mounted.
+func (r *random) hide(image string) {
+	ix := facts.NewIndex(&r.b.Survey)
+	for i := range r.b.Survey.Paths {
+		p := &r.b.Survey.Paths[i]
+		if p.Named == image && strings.HasPrefix(image, "/srv/shelf") && ix.Holding(image).Path == "/" {
+			p.Missing, p.Format = true, ""
+		}
 	}
 }
 
@@ -145,11 +158,11 @@ func (r *random) run() {
 		if !r.chance(40, "runs") {
 			continue
 		}
-		free := true
+		free := !r.missing(g)
 		for _, l := range g.Kept.Lent {
 			f := r.b.Function(l.Address)
 			ix := facts.NewIndex(&r.b.Survey)
-			free = free && f != nil && f.NVMe != nil && len(ix.LiveUses(l.Address)) == 0 &&
+			free = free && r.b.Survey.Machine.IOMMUs > 0 && f != nil && f.NVMe != nil && len(ix.LiveUses(l.Address)) == 0 &&
 				len(ix.Blockers(*f.Group, map[facts.Address]bool{l.Address: true})) == 0
 		}
 		if !free {
@@ -162,10 +175,20 @@ func (r *random) run() {
 	}
 }
 
+func (r *random) missing(g facts.Guest) bool {
+	ix := facts.NewIndex(&r.b.Survey)
+	for _, d := range g.Kept.Disks {
+		if p := ix.Path(d.Source); p != nil && p.Missing {
+			return true
+		}
+	}
+	return false
+}
+
 // take puts a function on VFIO and its drives out of sight.
 func (r *random) take(at facts.Address) {
 	f := r.b.Function(at)
-	f.Driver, f.NVMe = "vfio-pci", nil
+	f.Driver, f.DriverOverride, f.NVMe = "vfio-pci", "vfio-pci", nil
 	var rest []facts.Block
 	for _, b := range r.b.Survey.Blocks {
 		if b.Controller == nil || *b.Controller != at {

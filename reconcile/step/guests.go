@@ -80,8 +80,8 @@ func (s *StopGuest) MayUndo(ix *facts.Index) error {
 // Stands implements Step.
 func (s *StopGuest) Stands(ix *facts.Index) (Standing, string) {
 	switch g := ix.Guest(s.Guest); {
-	case g == nil:
-		return Neither, "libvirt knows no guest " + s.Guest
+	case g == nil: // as after a later step that retires it
+		return After, "libvirt knows no guest " + s.Guest
 	case g.Running:
 		return Before, s.Guest + " is " + g.Condition
 	default:

@@ -1,0 +1,44 @@
+# lendkeep. `make demo` runs the main job without a daemon or hardware, `make
+# test` passes the tests; both install what is missing first.
+
+GO       ?= go
+TAGS     := libvirt_dlopen
+BIN      := build/lendkeep
+export GOFLAGS := -tags=$(TAGS)
+
+.PHONY: build demo test test-outside fuzz bench tools clean
+
+build: tools
+	CGO_ENABLED=1 $(GO) build -o $(BIN) ./cmd/lendkeep
+
+# gcc for the libvirt binding; libvirt's library, which brings its test driver
+# and its schemas.
+tools:
+	@./testdata/need.sh gcc libvirt0
+
+demo: build
+	@./testdata/demo.sh $(BIN)
+
+# Everything that checks against other programs must run here, not skip.
+test: export LENDKEEP_REQUIRE_OUTSIDE := 1
+test: test-tools
+	$(GO) vet ./...
+	$(GO) test -timeout 25m ./...
+
+.PHONY: test-tools
+test-tools:
+	@./testdata/need.sh gcc libvirt0 libxml2-utils pci.ids ovmf gdisk dosfstools mtools qemu-utils
+
+# Each fuzz target for a short while; FUZZTIME=10m for a long one.
+FUZZTIME ?= 20s
+fuzz:
+	@$(GO) list ./... | while read package; do \
+	  $(GO) test -list '^Fuzz' $$package | grep ^Fuzz | while read target; do \
+	    echo "$$package $$target"; $(GO) test -run '^$$' -fuzz "^$$target$$" -fuzztime $(FUZZTIME) $$package || exit 1; \
+	  done || exit 1; done
+
+bench:
+	$(GO) test -run '^$$' -bench . -benchmem ./...
+
+clean:
+	rm -rf build

@@ -1,0 +1,96 @@
+package reconcile_test
+
+import (
+	"os/exec"
+	"slices"
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+)
+
+// allowed says which packages of the project each room may import. Imports run
+// one way: the map is the architecture, and go list is asked, not hoped for.
+var allowed = map[string][]string{
+	"spec":                   {},
+	"reconcile/facts":        {"spec"},
+	"reconcile/definition":   {"spec", "reconcile/facts"},
+	"reconcile/assess":       {"spec", "reconcile/facts", "reconcile/definition"},
+	"reconcile/step":         {"spec", "reconcile/facts", "reconcile/definition"},
+	"reconcile/order":        {"spec", "reconcile/facts", "reconcile/definition", "reconcile/assess", "reconcile/step"},
+	"reconcile/carry":        {"spec", "reconcile/facts", "reconcile/definition", "reconcile/assess", "reconcile/step", "reconcile/order"},
+	"reconcile/journal":      {},
+	"reconcile/invented":     {"spec", "reconcile/facts", "reconcile/definition"},
+	"providers/sysfs":        {"spec", "reconcile"},
+	"providers/drive":        {"spec", "reconcile"},
+	"providers/firmware":     {"spec", "reconcile"},
+	"providers/memory":       {"spec", "reconcile"},
+	"providers/fault":        {"spec", "reconcile"},
+	"providers/libvirt":      {"spec", "reconcile", "providers/libvirt/dump"},
+	"providers/libvirt/dump": {"spec", "reconcile"},
+	"cmd/rehearse":           {"spec", "reconcile", "providers/memory", "providers/fault"},
+	"cmd/lendkeep":           {"spec", "reconcile", "providers", "cmd/rehearse"},
+}
+
+func TestImportsRunOneWay(t *testing.T) {
+	for _, line := range list(t, "{{.ImportPath}} {{join .Imports \" \"}}", "lendkeep/...") {
+		fields := strings.Fields(line)
+		room := strings.TrimPrefix(fields[0], "lendkeep/")
+		rooms, known := allowed[room]
+		if !assert.True(t, known, "package %s has no place in the map of imports", room) {
+			continue
+		}
+		for _, imported := range fields[1:] {
+			other, ours := strings.CutPrefix(imported, "lendkeep/")
+			if ours {
+				assert.True(t, within(other, rooms), "%s must not import %s", room, other)
+			}
+		}
+	}
+}
+
+func within(name string, rooms []string) bool {
+	return slices.ContainsFunc(rooms, func(room string) bool { return name == room || strings.HasPrefix(name, room+"/") })
+}
+
+// What a room must never reach, at whatever depth.
+func TestSomeThingsStayInTheirRooms(t *testing.T) {
+	for _, line := range list(t, "{{.ImportPath}} {{join .Deps \" \"}}", "lendkeep/...") {
+		fields := strings.Fields(line)
+		room, deps := strings.TrimPrefix(fields[0], "lendkeep/"), fields[1:]
+		if room != "spec" && room != "cmd/lendkeep" {
+			for _, dep := range imports(t, fields[0]) {
+				assert.NotContains(t, dep, "hashicorp/hcl", "%s: HCL stays in spec", room)
+				assert.NotContains(t, dep, "zclconf/go-cty", "%s: cty stays in spec", room)
+			}
+		}
+		if room != "providers/libvirt" && room != "cmd/lendkeep" {
+			assert.NotContains(t, deps, "libvirt.org/go/libvirt", "%s: the binding stays in providers/libvirt", room)
+		}
+	}
+}
+
+// The core computes from values: no files, processes or clocks but the
+// journal's file.
+func TestTheCoreTouchesNothing(t *testing.T) {
+	for _, line := range list(t, "{{.ImportPath}}", "lendkeep/reconcile/...") {
+		room := strings.TrimPrefix(line, "lendkeep/")
+		if room == "reconcile/journal" || room == "reconcile/invented" || room == "reconcile" {
+			continue
+		}
+		for _, forbidden := range []string{"os", "os/exec", "net", "syscall", "path/filepath"} {
+			assert.NotContains(t, imports(t, line), forbidden, room)
+		}
+	}
+}
+
+func imports(t *testing.T, name string) []string {
+	return strings.Fields(list(t, "{{join .Imports \" \"}}", name)[0])
+}
+
+func list(t *testing.T, format string, packages ...string) []string {
+	out, err := exec.Command("go", append([]string{"list", "-tags", "libvirt_dlopen", "-f", format}, packages...)...).Output()
+	require.NoError(t, err)
+	return strings.Split(strings.TrimSpace(string(out)), "\n")
+}

@@ -1,0 +1,277 @@
+package assess_test
+
+import (
+	"slices"
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"lendkeep/reconcile/assess"
+	"lendkeep/reconcile/facts"
+	"lendkeep/reconcile/invented"
+	"lendkeep/spec"
+)
+
+// bench is a host and a layout that nothing speaks against but that starts are
+// not guarded: one controller with a shelf, lent by day to grading; by night
+// catalogue runs from the shelf.
+type bench struct {
+	*invented.Builder
+	reel   facts.Address
+	layout *spec.Layout
+	shift  string
+}
+
+func newBench() *bench {
+	b := &bench{Builder: invented.NewBuilder()}
+	b.reel = b.NVMe("RL-4410-0073", "start", "shelf")
+	b.Mount("nvme0n1p2", "/srv/shelf")
+	b.Builder.Guest("grading", "/srv/images/grading.qcow2")
+	b.Builder.Guest("catalogue", "/srv/shelf/catalogue.qcow2")
+	b.layout = invented.Layout(
+		[]spec.Controller{invented.Controller("reel", "RL-4410-0073", "shelf", "/srv/shelf")},
+		[]spec.Guest{invented.Guest("grading", "reel"), invented.Guest("catalogue")},
+		invented.Shift("day", "grading"), invented.Shift("night", "catalogue"))
+	return b
+}
+
+func (b *bench) findings() []assess.Finding {
+	return assess.Assess(assess.NewCase(b.layout, facts.NewIndex(&b.Survey), b.layout.Shift(b.shift)))
+}
+
+func TestSoundLayoutHasNoStop(t *testing.T) {
+	for _, shift := range []string{"", "day", "night"} {
+		b := newBench()
+		b.shift = shift
+		assert.False(t, assess.Stops(b.findings()), shift)
+	}
+}
+
+// Each case changes the sound bench in one way and names the finding that must
+// appear, with a word of what it must tell.
+var cases = map[string]struct {
+	change   func(*bench)
+	check    string
+	severity assess.Severity
+	tells    string
+}{
+	"controller absent": {func(b *bench) { b.layout.Controllers[0].NVMe.Serial = "RL-0000-0000" },
+		"controller-identity", assess.Stop, "RL-4410-0073"},
+	"controller absent, nobody borrows it": {func(b *bench) {
+		b.layout.Controllers = append(b.layout.Controllers, invented.Controller("spare", "RL-0000-0000"))
+	}, "controller-identity", assess.Caution, "RL-0000-0000"},
+	"controller dead": {func(b *bench) { b.Function(b.reel).NVMe.State = "dead" },
+		"controller-identity", assess.Stop, "dead"},
+	"two claim one serial": {func(b *bench) { b.NVMe("RL-4410-0073") },
+		"controller-identity", assess.Stop, "0000:02:00.0"},
+	"twins by kind without a slot": {func(b *bench) {
+		b.NVMe("RL-4410-0088")
+		b.layout.Controllers[0].NVMe = nil
+		b.layout.Controllers[0].PCI = &spec.PCIIdentity{Vendor: 0x1b36, Device: 0x0010}
+	}, "controller-identity", assess.Stop, "slot"},
+	"lent, so known by record": {func(b *bench) {
+		b.Builder.Guest("other", "", b.Record("reel", b.reel))
+		b.Function(b.reel).Driver, b.Function(b.reel).NVMe = "vfio-pci", nil
+		b.Survey.Mounts = b.Survey.Mounts[:1]
+	}, "known-by-record", assess.Note, "0000:01:00.0"},
+	"stale address, empty": {func(b *bench) {
+		r := b.Record("reel", b.reel)
+		r.Address.Bus = 9
+		b.Builder.Guest("other", "", r)
+	}, "wrong-device", assess.Caution, "0000:09:00.0"},
+	"stale address, another controller there": {func(b *bench) {
+		r := b.Record("reel", b.reel)
+		r.Address = b.NVMe("RL-4410-0088")
+		b.Builder.Guest("other", "", r)
+	}, "wrong-device", assess.Stop, "RL-4410-0088"},
+	"stale address of a guest that the order corrects": {func(b *bench) {
+		r := b.Record("reel", b.reel)
+		r.Address = b.NVMe("RL-4410-0088")
+		b.Survey.Libvirt.Guests = slices.DeleteFunc(b.Survey.Libvirt.Guests, func(g facts.Guest) bool { return g.Name == "grading" })
+		b.Builder.Guest("grading", "", r)
+	}, "wrong-device", assess.Caution, "RL-4410-0088"},
+	"twins": {func(b *bench) { b.NVMe("RL-4410-0088") },
+		"twins", assess.Note, "RL-4410-0088"},
+	"twins taken by kind": {func(b *bench) {
+		b.Survey.Claims = []facts.Claim{{Vendor: 0x1b36, Device: 0x0010, From: "/etc/modprobe.d/vfio.conf"}}
+	}, "twins", assess.Caution, "/etc/modprobe.d/vfio.conf"},
+	"never lent": {func(b *bench) {
+		b.layout.Host.NeverLend = []string{"RL-4410-0073"}
+	}, "protected", assess.Stop, "never_lend"},
+	"the host's own boot": {func(b *bench) { b.Mount("nvme0n1p1", "/boot") },
+		"protected", assess.Stop, "nvme0n1p1 (start) > host system /boot"},
+	"another mount": {func(b *bench) { b.Mount("nvme0n1p1", "/mnt/x") },
+		"host-use", assess.Stop, "nvme0n1p1 (start) > mount /mnt/x"},
+	"the declared place, but another partition": {func(b *bench) {
+		b.Survey.Mounts = b.Survey.Mounts[:1]
+		b.Mount("nvme0n1p1", "/srv/shelf")
+	}, "host-use", assess.Stop, "nvme0n1p1 (start) > mount /srv/shelf"},
+	"swap": {func(b *bench) {
+		b.Survey.Swaps = []facts.Swap{{Path: "/dev/nvme0n1p1"}}
+	}, "host-use", assess.Stop, "swap /dev/nvme0n1p1"},
+	"assembled volume": {func(b *bench) { b.Mapper("vg-lv", "nvme0n1p1") },
+		"host-use", assess.Stop, "vg-lv"},
+	"running guest on a partition": {func(b *bench) {
+		b.Builder.Guest("other", "/dev/nvme0n1p1")
+		b.Run("other")
+	}, "host-use", assess.Stop, "guest other"},
+	"no IOMMU": {func(b *bench) { b.Survey.Machine.IOMMUs = 0 },
+		"iommu", assess.Stop, "intel_iommu=on"},
+	"in no group": {func(b *bench) { b.Function(b.reel).Group = nil },
+		"iommu", assess.Stop, "0000:01:00.0"},
+	"group with a foreign driver": {func(b *bench) { b.Card(b.reel, "e1000e") },
+		"group", assess.Stop, "82574L"},
+	"group member goes along": {func(b *bench) { b.Card(b.reel, "") },
+		"goes-along", assess.Note, "82574L"},
+	"no reset": {func(b *bench) { b.Function(b.reel).ResetMethods = nil },
+		"reset", assess.Caution, "reset_method"},
+	"reset by bus only, with others on it": {func(b *bench) {
+		port := facts.Address{Slot: 4}
+		card := b.Card(b.reel, "vfio-pci")
+		b.Function(b.reel).ResetMethods = []string{"bus"}
+		b.Function(b.reel).Upstream, b.Function(card).Upstream = &port, &port
+	}, "reset", assess.Stop, "82574L"},
+	"two want it at once": {func(b *bench) {
+		b.layout.Guests = append(b.layout.Guests, invented.Guest("second", "reel"))
+		b.layout.Shifts[0].Guests = append(b.layout.Shifts[0].Guests, spec.Ref{Name: "second"})
+		b.layout.Guests[2].Memory = &spec.Memory{SizeBytes: 1 << 30}
+		b.shift = "day"
+	}, "contention", assess.Stop, "second"},
+	"two take turns": {func(b *bench) {
+		b.layout.Guests = append(b.layout.Guests, invented.Guest("second", "reel"))
+		b.layout.Guests[2].Memory = &spec.Memory{SizeBytes: 1 << 30}
+	}, "contention", assess.Note, "second"},
+	"a stranger has it now": {func(b *bench) {
+		b.Builder.Guest("other", "", b.Record("reel", b.reel))
+		b.Function(b.reel).Driver, b.Function(b.reel).NVMe = "vfio-pci", nil
+		b.Run("other")
+	}, "contention", assess.Stop, "guest other"},
+	"a stranger has it in its definition": {func(b *bench) {
+		b.Builder.Guest("other", "", b.Record("reel", b.reel))
+	}, "contention", assess.Caution, "other"},
+	"a lodger would run while it is lent": {func(b *bench) {
+		b.Builder.Guest("other", "/srv/shelf/other.qcow2")
+		b.Run("other")
+		b.shift = "day"
+	}, "contention", assess.Stop, "other.qcow2"},
+	"a lodger that is off": {func(b *bench) { b.Builder.Guest("other", "/srv/shelf/other.qcow2") },
+		"contention", assess.Note, "other.qcow2"},
+	"a guest lives on what it borrows": {func(b *bench) {
+		b.layout.Guests[0].Disks = []spec.Disk{{Name: "x", Image: "/srv/shelf/x.qcow2", Bus: "virtio"}}
+		b.shift = "day"
+	}, "contention", assess.Stop, "/srv/shelf"},
+	"a shift that cannot run": {func(b *bench) {
+		b.layout.Shifts[1].Guests = append(b.layout.Shifts[1].Guests, spec.Ref{Name: "grading"})
+	}, "shift", assess.Caution, "catalogue"},
+	"more memory pinned than there is": {func(b *bench) {
+		b.layout.Guests[0].Memory = &spec.Memory{SizeBytes: 64 << 30}
+	}, "memory", assess.Stop, "16.0 GiB"},
+	"partition to be mounted is not there": {func(b *bench) { b.Block("nvme0n1p2").Partition.Name = "other" },
+		"return-mount", assess.Caution, "shelf"},
+	"partition to be mounted is not there, and a guest waits for it": {func(b *bench) {
+		b.Survey.Mounts = b.Survey.Mounts[:1]
+		b.Block("nvme0n1p2").Partition.Name = "other"
+		b.shift = "night"
+	}, "return-mount", assess.Stop, "catalogue"},
+	"something else is mounted there": {func(b *bench) {
+		b.Survey.Mounts = b.Survey.Mounts[:1]
+		b.NVMe("RL-4410-0088", "x")
+		b.Mount("nvme1n1p1", "/srv/shelf")
+	}, "return-mount", assess.Stop, "/dev/nvme1n1p1"},
+	"image missing": {func(b *bench) {
+		b.layout.Guests[0].Disks = []spec.Disk{{Name: "games", Image: "/srv/games.qcow2", Bus: "virtio", SizeBytes: 1 << 30}}
+		b.Survey.Paths = append(b.Survey.Paths, facts.Path{Named: "/srv/games.qcow2", Missing: true})
+	}, "guest-disk", assess.Caution, "qemu-img create -f qcow2 /srv/games.qcow2 1073741824"},
+	"partition of a disk missing": {func(b *bench) {
+		b.layout.Guests[0].Disks = []spec.Disk{{Name: "games", PartitionID: "4f1c0c52-9a0e-4c6e-8f0a-5c1f2f0e7a11", Bus: "virtio"}}
+	}, "guest-disk", assess.Caution, "by-partuuid"},
+	"transient guest": {func(b *bench) {
+		b.Run("catalogue")
+		b.Survey.Libvirt.Guests[1].Kept = nil
+	}, "guest-definition", assess.Stop, "transient"},
+	"new guest without memory": {func(b *bench) { b.layout.Guests = append(b.layout.Guests, invented.Guest("new")) },
+		"guest-definition", assess.Stop, "memory is not stated"},
+	"a device that the layout does not know": {func(b *bench) {
+		r := b.Record("", b.NVMe("RL-4410-0088"))
+		b.Survey.Libvirt.Guests[0].Kept.Lent = []facts.Lent{{Address: r.Address, Managed: true}}
+	}, "guest-definition", assess.Note, "RL-4410-0088"},
+	"gap below what is lent": {func(b *bench) {
+		b.Function(b.reel).Gaps = []facts.Gap{{Fact: "driver", Path: "/sys/x/driver", Reason: "permission denied"}}
+	}, "gap", assess.Stop, "permission denied"},
+	"libvirt does not answer": {func(b *bench) {
+		b.Survey.Libvirt.Gaps = []facts.Gap{{Fact: "guests", Path: "libvirt", Reason: "connection refused"}}
+	}, "gap", assess.Stop, "connection refused"},
+	"fewer lanes than it can use": {func(b *bench) {
+		b.Function(b.reel).Link = &facts.Link{SpeedMTps: 8000, Width: 2, MaxSpeedMTps: 8000, MaxWidth: 4}
+	}, "link", assess.Note, "2 of 4 lanes"},
+	"copy_of": {func(b *bench) { b.layout.Controllers[0].Drive.CopyOf = "/srv/images/grading.qcow2" },
+		"not-carried-out", assess.Caution, "copy_of"},
+	"starts are not guarded": {func(b *bench) {},
+		"unguarded", assess.Caution, "--shift"},
+}
+
+func TestFindings(t *testing.T) {
+	for name, c := range cases {
+		t.Run(name, func(t *testing.T) {
+			b := newBench()
+			c.change(b)
+			var found []assess.Finding
+			for _, f := range b.findings() {
+				assert.LessOrEqual(t, len([]rune(f.Summary)), 60, f.Summary)
+				assert.NotEmpty(t, f.Summary)
+				assert.NotEmpty(t, f.Detail, f.Summary)
+				assert.NotEmpty(t, f.Causes, f.Summary)
+				assert.NotEmpty(t, f.Remedies, f.Summary)
+				if f.Check == c.check && f.Severity == c.severity {
+					found = append(found, f)
+				}
+			}
+			require.NotEmpty(t, found, "%+v", b.findings())
+			assert.Contains(t, whole(found), c.tells)
+		})
+	}
+}
+
+// whole is everything that findings tell.
+func whole(list []assess.Finding) string {
+	var b strings.Builder
+	for _, f := range list {
+		b.WriteString(f.Summary + "\n" + f.Detail + "\n" + strings.Join(f.Remedies, "\n"))
+		for _, cause := range f.Causes {
+			b.WriteString(cause.Path + ": " + cause.Value + "\n")
+		}
+	}
+	return b.String()
+}
+
+func TestEveryCheckHasACase(t *testing.T) {
+	for _, name := range assess.Names() {
+		tested := false
+		for _, c := range cases {
+			tested = tested || c.check == name
+		}
+		assert.True(t, tested, name)
+	}
+}
+
+func TestEveryCheckExplainsItself(t *testing.T) {
+	for _, name := range assess.Names() {
+		text, err := assess.Explain(name)
+		require.NoError(t, err)
+		assert.Contains(t, text, name+":")
+		assert.Greater(t, len(text), 80)
+	}
+	_, err := assess.Explain("hostuse")
+	require.ErrorContains(t, err, "host-use")
+}
+
+// A controller of the layout that no guest borrows makes its group viable.
+func TestCompanionMakesAGroupViable(t *testing.T) {
+	b := newBench()
+	b.Card(b.reel, "e1000e")
+	require.True(t, assess.Stops(b.findings()))
+	b.layout.Controllers = append(b.layout.Controllers, spec.Controller{Name: "card", PCI: &spec.PCIIdentity{Vendor: 0x8086, Device: 0x10d3}})
+	assert.False(t, assess.Stops(b.findings()))
+}

@@ -1,0 +1,50 @@
+#!/bin/sh
+# The main job from end to end on a stand-in host: a real kernel's captured
+# facts with an invented scenario laid over them. Nothing outside a temporary
+# folder is read or changed, no daemon is asked.
+set -eu
+lendkeep=$(realpath "$1")
+cd "$(dirname "$0")/.."
+work=$(mktemp -d)
+trap 'rm -rf "$work"' EXIT
+
+say() { printf '\n== %s\n' "$1"; }
+do_() { printf '$ lendkeep %s\n' "$*" | sed "s|$work/||g"; "$lendkeep" "$@" 2>&1 | sed "s|$work/||g"; }
+code() { sed -n 's/^Approval code: //p' "$1"; }
+
+say "The host: read every fact of larch, and keep it as a stand-in host in a folder."
+mkdir "$work/larch"
+do_ survey --root testdata/hosts/larch.txtar
+do_ survey --root testdata/hosts/larch.txtar -o "$work/larch/survey.json"
+
+say "The layout: grading borrows the controller by day, catalogue lives on its shelf by night."
+do_ check examples/larch --stand-in "$work/larch"
+
+say "The order for the day shift: steps, each with its undo. Nothing is changed yet."
+"$lendkeep" plan examples/larch --shift day --stand-in "$work/larch" -o "$work/day.order" > "$work/day.txt" 2>&1
+do_ plan examples/larch --shift day --stand-in "$work/larch" --xml -o "$work/day.order"
+
+say "The rehearsal: the same order on a copy of the host, every failure included."
+do_ rehearse "$work/day.order" --survey "$work/larch/survey.json"
+
+say "Approved by its code, carried out; libvirt's own test driver takes every definition."
+do_ apply "$work/day.order" --approve "$(code "$work/day.txt")" --stand-in "$work/larch"
+
+say "Who holds what now?"
+do_ status examples/larch --stand-in "$work/larch"
+
+say "Planning again: there is nothing to do."
+do_ plan examples/larch --shift day --stand-in "$work/larch"
+
+say "Back again: everything is undone in reverse."
+do_ rollback --stand-in "$work/larch"
+do_ status examples/larch --stand-in "$work/larch"
+
+say "Is the host as before? Its facts, read again, beside the first survey:"
+do_ survey --stand-in "$work/larch" -o "$work/after.json"
+if diff "$work/larch/survey.json" "$work/after.json"; then
+	echo "no difference: the host is as before"
+else
+	echo "the host is NOT as before" >&2
+	exit 1
+fi
