@@ -51,6 +51,9 @@ func bringUp() error {
 	if err := os.MkdirAll("/run/lock", 0o755); err != nil {
 		return fmt.Errorf("make /run/lock: %w", err)
 	}
+	if err := makeNodes(); err != nil {
+		return err
+	}
 	for _, argv := range daemons {
 		command := exec.Command(argv[0], argv[1:]...)
 		command.Stdout, command.Stderr = os.Stdout, os.Stderr

@@ -1,0 +1,171 @@
+package suite
+
+import (
+	"context"
+	"fmt"
+	"os"
+	"path"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+
+	"lendkeep/testdata/emuhost"
+	"lendkeep/testdata/emuhost/machine"
+)
+
+// The serials by which the tests know the drives of larch.
+const (
+	reel    = "RL-4410-0073" // alone in its group
+	spare   = "RL-4410-0088" // alone too
+	shared  = "RL-4410-0119" // shares its group with a network card
+	twinA   = "RL-4410-0201" // two functions of one card
+	twinB   = "RL-4410-0202"
+	behind  = "RL-4410-0301" // behind a switch, sectors of 4096 bytes
+	disk    = "RL-4410-0302" // a SATA disk, behind the same switch
+	bridged = "RL-4410-0401" // behind a bridge to conventional PCI
+)
+
+// larch is the machine that all tests of this package share.
+var larch = machine.Machine{
+	Own: machine.Card{Kind: machine.NVMe, Serial: "SYS-0001"},
+	Seats: []machine.Seat{
+		{Cards: []machine.Card{nvme(reel), nvme(spare)}},
+		{Way: machine.SharedSlot, Cards: []machine.Card{nvme(shared), {Kind: machine.Network}}},
+		{Way: machine.MultiFunction, Cards: []machine.Card{nvme(twinA), nvme(twinB)}},
+		{Way: machine.Switched, Cards: []machine.Card{
+			{Kind: machine.NVMe, Serial: behind, SectorBytes: 4096},
+			{Kind: machine.SATA, Serial: disk},
+		}},
+		{Way: machine.Conventional, Cards: []machine.Card{nvme(bridged), {Kind: machine.Network}}},
+	},
+}
+
+// nvme is large enough for a small system and an XFS filesystem (mkfs.xfs of
+// xfsprogs 5.19 and later makes none below 300 MiB).
+func nvme(serial string) machine.Card {
+	return machine.Card{Kind: machine.NVMe, Serial: serial, SizeMiB: 640}
+}
+
+// wanted is the environment variable that lets these tests run.
+const wanted = "LENDKEEP_EMUHOST"
+
+// start boots larch once, for whichever test asks first.
+var start = sync.OnceValues(func() (*emuhost.Host, error) {
+	return emuhost.Start(context.Background(), larch, os.Stderr)
+})
+
+// started says whether start has been called, so that nothing is booted only
+// to be closed.
+var started bool
+
+func TestMain(m *testing.M) {
+	code := m.Run()
+	if started {
+		if host, err := start(); err == nil {
+			if err := host.Close(); err != nil {
+				fmt.Fprintln(os.Stderr, err)
+				code = 1
+			}
+		}
+	}
+	os.Exit(code)
+}
+
+// host is larch as one test sees it.
+type host struct {
+	*testing.T
+	machine *emuhost.Host
+}
+
+// onLarch gives the running larch. A computer that cannot run it skips the
+// test; one that should and fails, fails it.
+func onLarch(t *testing.T) host {
+	t.Helper()
+	if os.Getenv(wanted) == "" {
+		t.Skipf("boots a whole host: set %s=1 to run it", wanted)
+	}
+	if err := emuhost.Missing(); err != nil {
+		t.Skip(err)
+	}
+	started = true
+	running, err := start()
+	require.NoError(t, err)
+	t.Cleanup(func() {
+		if t.Failed() {
+			t.Logf("console of the host:\n%s", running.Console())
+		}
+	})
+	return host{t, running}
+}
+
+// run runs a command that must succeed and gives its output.
+func (h host) run(argv ...string) string {
+	h.Helper()
+	result, err := h.machine.Run(h.Context(), argv...)
+	require.NoError(h, err)
+	require.NoError(h, result.Err())
+	return result.Stdout
+}
+
+// try runs a command that may fail.
+func (h host) try(argv ...string) emuhost.Result {
+	h.Helper()
+	result, err := h.machine.Run(h.Context(), argv...)
+	require.NoError(h, err)
+	return result
+}
+
+// shell runs lines of bash that must all succeed.
+func (h host) shell(script string) string {
+	h.Helper()
+	result, err := h.machine.Shell(h.Context(), script)
+	require.NoError(h, err)
+	require.Zero(h, result.Exit, "%s\n%s%s", script, result.Stdout, result.Stderr)
+	return result.Stdout
+}
+
+// until waits for something that the kernel or a guest does in its own time.
+func (h host) until(within time.Duration, what string, holds func() bool) {
+	h.Helper()
+	for end := time.Now().Add(within); !holds(); time.Sleep(100 * time.Millisecond) {
+		require.False(h, time.Now().After(end), "not after %s: %s", within, what)
+	}
+}
+
+// controllers maps the serial of every NVMe drive the host sees to the
+// address of its controller.
+func (h host) controllers() map[string]string {
+	h.Helper()
+	return pairs(h.shell(`cd /sys/class/nvme && for c in *; do
+		read serial < $c/serial; read address < $c/address; echo $serial $address; done`))
+}
+
+// namespace gives the block device that a drive has now, "" when it has none.
+func (h host) namespace(serial string) string {
+	h.Helper()
+	return pairs(h.run("lsblk", "-dnro", "SERIAL,PATH"))[serial]
+}
+
+// driver gives the kernel's driver of an address, "" for none.
+func (h host) driver(address string) string {
+	h.Helper()
+	link := h.try("readlink", "/sys/bus/pci/devices/"+address+"/driver")
+	if link.Exit != 0 {
+		return ""
+	}
+	return path.Base(strings.TrimSpace(link.Stdout))
+}
+
+// pairs reads lines of two words.
+func pairs(lines string) map[string]string {
+	found := map[string]string{}
+	for line := range strings.Lines(lines) {
+		if words := strings.Fields(line); len(words) == 2 {
+			found[words[0]] = words[1]
+		}
+	}
+	return found
+}

@@ -1,0 +1,78 @@
+package suite
+
+import (
+	"path"
+	"slices"
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+)
+
+// What the kernel says of the machine has to be what its description says.
+
+func TestHostAnswers(t *testing.T) {
+	h := onLarch(t)
+	assert.Contains(t, h.run("virsh", "uri"), "qemu:///system")
+	assert.Contains(t, h.run("virsh", "capabilities"), "<iommu support='yes'/>")
+	assert.Contains(t, h.run("findmnt", "-no", "SOURCE", "/"), "/dev/nvme")
+	assert.NoFileExists(t, "/sys/class/iommu/dmar0", "the IOMMU is the emulated host's, not this computer's")
+}
+
+func TestDrives(t *testing.T) {
+	h := onLarch(t)
+	seen := h.controllers()
+	for _, serial := range []string{"SYS-0001", reel, spare, shared, twinA, twinB, behind, bridged} {
+		assert.Contains(t, seen, serial)
+	}
+	assert.Equal(t, "0000:01:00.0", seen[reel])
+	sectors := pairs(h.run("lsblk", "-dnro", "SERIAL,LOG-SEC"))
+	assert.Equal(t, "512", sectors[reel])
+	assert.Equal(t, "4096", sectors[behind])
+	assert.Equal(t, "512", sectors[disk])
+	root := strings.TrimSpace(h.run("findmnt", "-no", "SOURCE", "/"))
+	assert.Equal(t, h.namespace("SYS-0001")+"p1", root, "the host runs from its own drive")
+}
+
+// groups maps every PCI address to all addresses of its IOMMU group.
+func groups(h host) map[string][]string {
+	h.Helper()
+	members := map[string][]string{}
+	for name := range strings.FieldsSeq(h.run("find", "/sys/kernel/iommu_groups", "-type", "l")) {
+		group := path.Dir(name)
+		members[group] = append(members[group], path.Base(name))
+	}
+	of := map[string][]string{}
+	for _, group := range members {
+		slices.Sort(group)
+		for _, member := range group {
+			of[member] = group
+		}
+	}
+	return of
+}
+
+func TestGroups(t *testing.T) {
+	h := onLarch(t)
+	of, at := groups(h), h.controllers()
+	require.NotEmpty(t, of)
+	assert.Equal(t, []string{"0000:01:00.0"}, of[at[reel]], "alone")
+	assert.Equal(t, []string{"0000:02:00.0"}, of[at[spare]], "alone")
+	assert.Equal(t, []string{"0000:00:06.0", "0000:00:06.1", "0000:03:00.0", "0000:04:00.0"}, of[at[shared]],
+		"shared slot: both ports and both cards")
+	assert.Equal(t, "e1000e", h.driver("0000:04:00.0"), "the other card belongs to the host")
+	assert.Equal(t, []string{at[twinA], at[twinB]}, of[at[twinA]], "multi-function: the functions of one card")
+	assert.Equal(t, strings.TrimSuffix(at[twinA], "0"), strings.TrimSuffix(at[twinB], "1"), "one slot, functions 0 and 1")
+	assert.Equal(t, []string{above(h, at[behind]), at[behind]}, of[at[behind]], "switched: with its downstream port")
+	bridge := above(h, at[bridged])
+	assert.Len(t, of[at[bridged]], 3, "conventional: bridge and both cards")
+	assert.Contains(t, of[at[bridged]], bridge)
+	assert.Equal(t, []string{at["SYS-0001"]}, of[at["SYS-0001"]])
+}
+
+// above gives the bridge that a function is behind.
+func above(h host, address string) string {
+	h.Helper()
+	return path.Base(path.Dir(strings.TrimSpace(h.run("readlink", "-f", "/sys/bus/pci/devices/"+address))))
+}
