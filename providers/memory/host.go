@@ -30,6 +30,7 @@ type Host struct {
 	survey  facts.Survey
 	away    map[facts.Address]Away
 	remount map[string]facts.Mount // what was unmounted, by device and path
+	origins map[string]Origin      // by path
 	judge   Judge
 	folder  string // where every change is kept; empty: nowhere
 }
@@ -43,11 +44,21 @@ type Away struct {
 	Kept    bool          `json:"kept,omitempty"` // it was on VFIO before the guest started, so libvirt leaves it there
 }
 
+// Origin is how a path that somebody names was found by the survey.
+type Origin struct {
+	Named   string `json:"named"`
+	On      string `json:"on"` // where the filesystem is mounted that it would be on
+	Missing bool   `json:"missing"`
+}
+
 // New makes a host that stands as the survey says. The judge may be nil: then
 // nobody but this package judges definitions.
 func New(survey facts.Survey, judge Judge) *Host {
-	h := &Host{survey: Clone(survey), away: map[facts.Address]Away{}, remount: map[string]facts.Mount{}, judge: judge}
+	h := &Host{survey: Clone(survey), away: map[facts.Address]Away{}, remount: map[string]facts.Mount{}, origins: map[string]Origin{}, judge: judge}
 	ix := facts.NewIndex(&h.survey)
+	for _, p := range h.survey.Paths {
+		h.origins[p.Named] = Origin{p.Named, holding(ix, p.Named), p.Missing}
+	}
 	for _, f := range h.survey.Functions {
 		if f.OnVFIO() {
 			h.away[f.Address] = h.guess(ix, f)
@@ -152,5 +163,5 @@ func (h *Host) guest(name string) *facts.Guest {
 func (h *Host) Copy() *Host {
 	h.mu.Lock()
 	defer h.mu.Unlock()
-	return &Host{survey: Clone(h.survey), away: maps.Clone(h.away), remount: maps.Clone(h.remount), judge: h.judge}
+	return &Host{survey: Clone(h.survey), away: maps.Clone(h.away), remount: maps.Clone(h.remount), origins: maps.Clone(h.origins), judge: h.judge}
 }

@@ -26,6 +26,7 @@ type kept struct {
 	Survey  json.RawMessage `json:"survey"`
 	Away    []Away          `json:"away"`
 	Remount []facts.Mount   `json:"remount"`
+	Origins []Origin        `json:"origins"`
 }
 
 // Load reads a stand-in host from its folder: as it was kept there or, the
@@ -56,6 +57,9 @@ func Load(folder string, judge Judge) (*Host, error) {
 	for _, m := range k.Remount {
 		h.remount[m.Devno.String()+m.Path] = m
 	}
+	for _, o := range k.Origins {
+		h.origins[o.Named] = o
+	}
 	return h, nil
 }
 
@@ -83,12 +87,15 @@ func (h *Host) changed() error {
 	if err := h.survey.Encode(&survey); err != nil {
 		return err
 	}
-	k := kept{Survey: survey.Bytes(), Away: []Away{}, Remount: []facts.Mount{}}
+	k := kept{Survey: survey.Bytes(), Away: []Away{}, Remount: []facts.Mount{}, Origins: []Origin{}}
 	for _, at := range slices.SortedFunc(maps.Keys(h.away), facts.Address.Compare) {
 		k.Away = append(k.Away, h.away[at])
 	}
 	for _, key := range slices.Sorted(maps.Keys(h.remount)) {
 		k.Remount = append(k.Remount, h.remount[key])
+	}
+	for _, named := range slices.Sorted(maps.Keys(h.origins)) {
+		k.Origins = append(k.Origins, h.origins[named])
 	}
 	content, err := json.MarshalIndent(k, "", " ")
 	if err != nil {

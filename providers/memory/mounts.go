@@ -73,33 +73,30 @@ func (h *Host) busy(path string) string {
 	return ""
 }
 
-// see notes which of the files that somebody names are there now: those below
-// a place that something was mounted at come and go with it.
+// see notes which of the files that somebody names are there now. A file comes
+// and goes with the filesystem it was found on; below a place where something
+// was mounted since the survey it is taken to be there.
 func (h *Host) see() {
 	ix := facts.NewIndex(&h.survey)
 	for i := range h.survey.Paths {
 		p := &h.survey.Paths[i]
-		for _, place := range h.places() {
-			if strings.HasPrefix(p.Named, place+"/") {
-				p.Missing = ix.MountAt(place) == nil
-			}
+		origin := h.origins[p.Named]
+		switch on := holding(ix, p.Named); {
+		case on == origin.On:
+			p.Missing = origin.Missing
+		case len(on) < len(origin.On):
+			p.Missing = true
+		default:
+			p.Missing = false
 		}
 	}
 }
 
-// places gives every path that was unmounted, or mounted from a drive that can
-// be lent.
-func (h *Host) places() []string {
-	var list []string
-	for _, m := range h.remount {
-		list = append(list, m.Path)
+func holding(ix *facts.Index, named string) string {
+	if m := ix.Holding(named); m != nil {
+		return m.Path
 	}
-	for _, m := range h.survey.Mounts {
-		if m.Path != "/" {
-			list = append(list, m.Path)
-		}
-	}
-	return list
+	return ""
 }
 
 // MountAll mounts every filesystem of a controller that is not mounted yet, as
