@@ -157,6 +157,32 @@ func TestRecordedSurvey(t *testing.T) {
 	}
 }
 
+// TestRecordingOfOtherReaders: those who read libvirt's answers from the same
+// tree do it through other methods.
+func TestRecordingOfOtherReaders(t *testing.T) {
+	tree, err := Open(hostFile("larch.txtar"))
+	require.NoError(t, err)
+	recorded, recording := tree.Recorded()
+	_, err = recorded.Survey(t.Context(), nil)
+	require.NoError(t, err)
+	_, err = fs.Stat(recorded.FS(), "libvirt")
+	require.NoError(t, err)
+	answers, err := fs.Sub(recorded.FS(), "libvirt")
+	require.NoError(t, err)
+	guests, err := fs.Glob(answers, "guests/*.xml")
+	require.NoError(t, err)
+	require.NotEmpty(t, guests)
+	for _, guest := range guests {
+		_, err := fs.ReadFile(answers, guest)
+		require.NoError(t, err)
+	}
+	var text bytes.Buffer
+	require.NoError(t, recording.WriteArchive(&text))
+	again, err := fs.Glob(parsed(t, text.String()), "libvirt/guests/*.xml")
+	require.NoError(t, err)
+	assert.Len(t, again, len(guests))
+}
+
 // TestRecordingKeepsReasons: a file that could not be read cannot be read from
 // the archive either, for the same reason.
 func TestRecordingKeepsReasons(t *testing.T) {

@@ -39,61 +39,69 @@ func (r *Recording) Add(name string, content []byte) {
 // Open opens a file; what is then read of it is remembered. Parts that are not
 // read are kept as zeros, and nothing after the last part is kept.
 func (r *Recording) Open(name string) (fs.File, error) {
-	kept := r.enter(name, fs.ModeIrregular)
 	file, err := r.fsys.Open(name)
 	if err != nil {
-		r.refuse(kept, err)
+		r.refuse(name, err)
 		return nil, err
 	}
-	return &recordedFile{File: file, recording: r, node: kept}, nil
+	return &recordedFile{File: file, recording: r, name: name}, nil
 }
 
 // ReadDir lists a directory. The links in it are kept: in /sys it is often
 // their being there that says something.
 func (r *Recording) ReadDir(name string) ([]fs.DirEntry, error) {
-	kept := r.enter(name, fs.ModeDir)
 	entries, err := fs.ReadDir(r.fsys, name)
 	if err != nil {
-		r.refuse(kept, err)
+		r.refuse(name, err)
+		return nil, err
 	}
+	r.keep(name, fs.ModeDir, nil)
 	for _, entry := range entries {
 		if entry.Type() == fs.ModeSymlink {
 			r.ReadLink(path.Join(name, entry.Name())) // an error is kept as well
 		}
 	}
-	return entries, err
+	return entries, nil
 }
 
 // ReadLink gives the target of a link.
 func (r *Recording) ReadLink(name string) (string, error) {
-	kept := r.enter(name, fs.ModeSymlink)
 	target, err := r.fsys.ReadLink(name)
 	if err != nil {
-		r.refuse(kept, err)
+		r.refuse(name, err)
 		return "", err
 	}
-	r.mu.Lock()
-	defer r.mu.Unlock()
-	kept.target = target
+	r.keep(name, fs.ModeSymlink, func(n *node) { n.target = target })
 	return target, nil
 }
 
-// Lstat tells what is there. Of files only block devices are kept, since the
-// others are opened.
+// Lstat tells what is there without following a link. Of files only block
+// devices are kept, since the others are opened.
 func (r *Recording) Lstat(name string) (fs.FileInfo, error) {
 	stat, err := r.fsys.Lstat(name)
-	if err == nil && (stat.IsDir() || stat.Mode().Type() == fs.ModeDevice) {
-		r.enter(name, stat.Mode().Type())
-	}
+	r.keepStat(name, stat, err)
 	return stat, err
 }
 
-// enter finds or makes the node for a path; whatever links lead to it are
-// remembered too.
-func (r *Recording) enter(name string, mode fs.FileMode) *node {
+// Stat tells what is there.
+func (r *Recording) Stat(name string) (fs.FileInfo, error) {
+	stat, err := fs.Stat(r.fsys, name)
+	r.keepStat(name, stat, err)
+	return stat, err
+}
+
+func (r *Recording) keepStat(name string, stat fs.FileInfo, err error) {
+	if err == nil && (stat.IsDir() || isBlock(stat.Mode())) {
+		r.keep(name, stat.Mode().Type(), nil)
+	}
+}
+
+// keep finds or makes the node for a path and lets fill change it; whatever
+// links lead to it are remembered too.
+func (r *Recording) keep(name string, mode fs.FileMode, fill func(*node)) {
 	dir, err := resolve(recordedLinks{r}, path.Dir(name))
 	if err != nil {
-		return &node{} // nothing is there, which the archive says by not having it
+		return // nothing is there, which the archive says by not having it
 	}
 	r.mu.Lock()
 	defer r.mu.Unlock()
@@ -103,19 +111,16 @@ func (r *Recording) enter(name string, mode fs.FileMode) *node {
 		kept = &node{mode: mode}
 		r.seen[full] = kept
 	}
-	return kept
+	if fill != nil {
+		fill(kept)
+	}
 }
 
-// refuse remembers why something could not be read. What does not exist is
-// left out.
-func (r *Recording) refuse(kept *node, err error) {
-	r.mu.Lock()
-	defer r.mu.Unlock()
-	if errors.Is(err, fs.ErrNotExist) {
-		maps.DeleteFunc(r.seen, func(_ string, n *node) bool { return n == kept })
-		return
+// refuse remembers why something could not be read, unless it is not there.
+func (r *Recording) refuse(name string, err error) {
+	if !errors.Is(err, fs.ErrNotExist) {
+		r.keep(name, fs.ModeIrregular, func(n *node) { n.reason = cause(err).Error() })
 	}
-	kept.reason = cause(err).Error()
 }
 
 // recordedLinks lets resolve walk the recorded file system, and remembers the
@@ -138,7 +143,7 @@ func (l recordedLinks) ReadLink(name string) (string, error) {
 type recordedFile struct {
 	fs.File
 	recording *Recording
-	node      *node
+	name      string
 	at        int64
 }
 
@@ -160,20 +165,18 @@ func (f *recordedFile) ReadAt(p []byte, at int64) (int, error) {
 }
 
 func (f *recordedFile) keep(part []byte, at int64, err error) {
-	r := f.recording
-	r.mu.Lock()
-	defer r.mu.Unlock()
 	if err != nil && err != io.EOF {
-		f.node.reason = cause(err).Error()
+		f.recording.refuse(f.name, err)
 		return
 	}
-	f.node.mode = 0o444
-	if end := at + int64(len(part)); end > int64(len(f.node.content)) && end <= maxFileBytes {
-		f.node.content = append(f.node.content, make([]byte, end-int64(len(f.node.content)))...)
-	}
-	if at < int64(len(f.node.content)) {
-		copy(f.node.content[at:], part)
-	}
+	f.recording.keep(f.name, 0o444, func(n *node) {
+		if end := at + int64(len(part)); end > int64(len(n.content)) && end <= maxFileBytes {
+			n.content = append(n.content, make([]byte, end-int64(len(n.content)))...)
+		}
+		if at < int64(len(n.content)) {
+			copy(n.content[at:], part)
+		}
+	})
 }
 
 // WriteArchive writes everything that was read so far as an archive. The same
