@@ -1,0 +1,106 @@
+package dump
+
+import (
+	"cmp"
+	"encoding/xml"
+	"fmt"
+	"slices"
+
+	"lendkeep/reconcile/facts"
+)
+
+// Pool takes a pool's XML in (libvirt storage pool format).
+func (s *Seen) Pool(text string, active bool) error {
+	var p struct {
+		XMLName xml.Name `xml:"pool"`
+		Kind    string   `xml:"type,attr"`
+		Name    string   `xml:"name"`
+		Devices []struct {
+			Path string `xml:"path,attr"`
+		} `xml:"source>device"`
+		Target string `xml:"target>path"`
+	}
+	if err := xml.Unmarshal([]byte(text), &p); err != nil {
+		return fmt.Errorf("read pool: %w", err)
+	}
+	if p.Name == "" {
+		return fmt.Errorf("read pool: it has no name")
+	}
+	pool := facts.Pool{Name: p.Name, Kind: p.Kind, Active: active, Target: p.Target}
+	for _, d := range p.Devices {
+		if d.Path != "" {
+			pool.Sources = append(pool.Sources, d.Path)
+		}
+	}
+	s.Pools = append(s.Pools, pool)
+	return nil
+}
+
+// capabilities is the part of libvirt's capabilities that matters here
+// (libvirt driver capabilities format).
+type capabilities struct {
+	XMLName xml.Name `xml:"capabilities"`
+	Arch    string   `xml:"host>cpu>arch"`
+	IOMMU   *struct {
+		Support string `xml:"support,attr"`
+	} `xml:"host>iommu"`
+	Guests []guestKind `xml:"guest"`
+}
+
+// guestKind is an architecture that the host can run guests of.
+type guestKind struct {
+	System   string `xml:"os_type"`
+	Machines arch   `xml:"arch"`
+}
+
+type arch struct {
+	Name     string `xml:"name,attr"`
+	Emulator string `xml:"emulator"`
+	Types    []struct {
+		Type     string `xml:"type,attr"`
+		Emulator string `xml:"emulator"` // where this type has one of its own
+	} `xml:"domain"`
+}
+
+// guestTypes are the types of guest that lendkeep can make, best first.
+var guestTypes = []string{"kvm", "qemu", "test"}
+
+// Host takes the capabilities in: whether the host has an IOMMU, and
+// which type of guest runs best on it, with its emulator.
+func (s *Seen) Host(text string) error {
+	var c capabilities
+	if err := xml.Unmarshal([]byte(text), &c); err != nil {
+		return fmt.Errorf("read capabilities: %w", err)
+	}
+	if c.IOMMU != nil {
+		has := c.IOMMU.Support == "yes"
+		s.IOMMU = &has
+	}
+	machines := c.native()
+	if machines == nil {
+		return fmt.Errorf("read capabilities: the host runs no guests with hardware of their own (hvm)")
+	}
+	for _, kind := range guestTypes {
+		for _, t := range machines.Types {
+			if t.Type == kind {
+				s.GuestType, s.Emulator = kind, cmp.Or(t.Emulator, machines.Emulator)
+				return nil
+			}
+		}
+	}
+	return fmt.Errorf("read capabilities: the host runs none of the types of guest %v", guestTypes)
+}
+
+// native gives the host's own architecture, or else the first there is.
+func (c capabilities) native() *arch {
+	hvm := slices.DeleteFunc(slices.Clone(c.Guests), func(g guestKind) bool { return g.System != "hvm" })
+	for i := range hvm {
+		if hvm[i].Machines.Name == c.Arch {
+			return &hvm[i].Machines
+		}
+	}
+	if len(hvm) == 0 {
+		return nil
+	}
+	return &hvm[0].Machines
+}

@@ -1,0 +1,206 @@
+//go:build libvirt_dlopen
+
+package libvirt
+
+import (
+	"context"
+	"errors"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"lendkeep/reconcile/definition"
+	"lendkeep/reconcile/facts"
+)
+
+// missing skips a check against another program that is not here, or fails
+// where the surroundings promise it (LENDKEEP_REQUIRE_OUTSIDE=1).
+func missing(t *testing.T, reason string) {
+	t.Helper()
+	if os.Getenv("LENDKEEP_REQUIRE_OUTSIDE") == "1" {
+		t.Fatal(reason)
+	}
+	t.Skip(reason)
+}
+
+func judge(t *testing.T) *Judge {
+	t.Helper()
+	j, err := OpenJudge()
+	if errors.Is(err, ErrMissing) {
+		missing(t, err.Error())
+	}
+	require.NoError(t, err)
+	t.Cleanup(j.Close)
+	return j
+}
+
+// sample reads a definition that libvirt 9.0.0's QEMU driver has printed.
+func sample(t testing.TB, name string) string {
+	t.Helper()
+	content, err := os.ReadFile(filepath.Join("dump", "testdata", name+".xml"))
+	require.NoError(t, err)
+	return string(content)
+}
+
+func at(bus uint8) facts.Address { return facts.Address{Bus: bus} }
+
+func reel(bus uint8) facts.Record {
+	return facts.Record{Controller: "reel", Serial: "RL-4410-0073", Vendor: 0x1b36, Device: 0x10, Address: at(bus)}
+}
+
+func spool(bus uint8) facts.Record {
+	return facts.Record{Controller: "spool", Serial: `"S" & <1>`, Vendor: 0x1b36, Device: 0x10, Address: at(bus)}
+}
+
+// wish is a definition and what a layout states of it.
+type wish struct {
+	name  string
+	xml   string
+	wants definition.Wanted
+}
+
+// wishes are definitions edited and made in every way that a layout knows.
+func wishes(t testing.TB) []wish {
+	on, off := true, false
+	lends := func(name string, boots bool) definition.Wanted {
+		return definition.Wanted{Name: name, Known: []facts.Record{reel(1), spool(2)},
+			Borrows: []definition.Borrowed{{Record: reel(1), Boots: boots}, {Record: spool(2)}}}
+	}
+	all := lends("grading", true)
+	all.CPUs, all.CPUSet, all.MemoryBytes, all.HugePages = 6, "0-1", 16<<30, &on
+	all.Disks = []definition.Disk{
+		{Name: "it's", Source: `/srv/"a" & <b>.qcow2`, Kind: "file", Format: "qcow2"},
+		{Name: "games", Source: "/dev/disk/by-partuuid/4f1c0c52-9a0e-4c6e-8f0a-5c1f2f0e7a11", Kind: "block", Bus: "scsi"},
+		{Name: "vda", Source: "/srv/images/b.raw", Kind: "file", Format: "raw", Bus: "sata"},
+	}
+	all.Networks = []definition.Network{{Name: "lan", Bridge: "br1", MAC: "52:54:00:6d:90:01", Model: "virtio"}, {Name: "far", Network: "default"}}
+	made := all
+	made.Name, made.Type, made.Firmware, made.Emulator = "made & new", "qemu", "/usr/share/OVMF/OVMF_CODE_4M.fd", "/usr/bin/qemu-system-x86_64"
+	least := definition.Wanted{Name: "least", Type: "qemu", MemoryBytes: 1 << 30}
+	returned := definition.Wanted{Name: "l2", Known: []facts.Record{reel(1)}, HugePages: &off, Firmware: "bios"}
+	return []wish{
+		{"a guest as it is", sample(t, "grading"), definition.Wanted{Name: "grading"}},
+		{"everything", sample(t, "grading"), all},
+		{"loans alone", sample(t, "l2-kept"), lends("l2", true)},
+		{"a loan given back", sample(t, "l2-kept"), returned},
+		{"a guest that is made", create(t, made), made},
+		{"the least guest", create(t, least), least},
+	}
+}
+
+func create(t testing.TB, w definition.Wanted) string {
+	xml, err := definition.Create(w)
+	require.NoError(t, err)
+	return xml
+}
+
+func (w wish) edited(t testing.TB) string {
+	after, _, err := definition.Edit(w.xml, w.wants)
+	require.NoError(t, err)
+	return after
+}
+
+// libvirt accepts every definition, and after it has been through libvirt the
+// layout has nothing left to wish for.
+func TestJudgeAcceptsWhatIsEditedAndMade(t *testing.T) {
+	for _, w := range wishes(t) {
+		t.Run(w.name, func(t *testing.T) {
+			kept, err := judge(t).Define(t.Context(), w.edited(t))
+			require.NoError(t, err)
+			after, changes, err := definition.Edit(kept, w.wants)
+			require.NoError(t, err)
+			assert.Empty(t, changes)
+			assert.Equal(t, kept, after)
+		})
+	}
+}
+
+// What libvirt's QEMU driver printed comes back from the judge as it was.
+func TestJudgeIsFaithful(t *testing.T) {
+	j := judge(t)
+	before := strings.TrimRight(sample(t, "l2-kept"), "\n") + "\n"
+	kept, err := j.Define(t.Context(), before)
+	require.NoError(t, err)
+	assert.Equal(t, before, kept)
+
+	// Controllers are sorted by kind whenever libvirt reads a definition, and
+	// its QEMU driver had added some at the end of this one.
+	once, err := j.Define(t.Context(), sample(t, "grading"))
+	require.NoError(t, err)
+	assert.ElementsMatch(t, strings.Split(sample(t, "grading"), "\n"), strings.Split(once, "\n"))
+	again, err := j.Define(t.Context(), once)
+	require.NoError(t, err)
+	assert.Equal(t, once, again)
+}
+
+func TestJudgeRefuses(t *testing.T) {
+	good := wishes(t)[1].edited(t)
+	replace := func(old, now string) string {
+		require.Contains(t, good, old)
+		return strings.Replace(good, old, now, 1)
+	}
+	tests := []struct{ name, xml, says string }{
+		{"what the schema does not know", replace("<vcpu ", "<speed>9</speed><vcpu "), "failed to validate against schema"},
+		{"a place in the boot order twice", replace("<boot order='2'/>", "<boot order='1'/>"), "boot order"},
+		{"both kinds of boot order", replace("<bootmenu ", "<boot dev='hd'/><bootmenu "), "cannot be used together"},
+		{"two disks of one name", replace("<target dev='vdb'", "<target dev='sda'"), "target 'sda' duplicated"},
+		{"another guest's name", replace("6f1d2a34-0c5e", "6f1d2a34-0c5f"), "already exists with uuid"},
+	}
+	j := judge(t)
+	_, err := j.Define(t.Context(), good)
+	require.NoError(t, err)
+	for _, test := range tests {
+		t.Run(test.name, func(t *testing.T) {
+			kept, err := j.Define(t.Context(), test.xml)
+			require.Error(t, err)
+			assert.Contains(t, err.Error(), "define guest grading: ")
+			assert.Contains(t, err.Error(), test.says)
+			assert.NotContains(t, err.Error(), "virError")
+			assert.Empty(t, kept)
+		})
+	}
+	_, err = j.Define(t.Context(), "<domain/>")
+	assert.ErrorContains(t, err, "names no guest")
+}
+
+func TestJudgeKeepsToTheLifeOfAGuest(t *testing.T) {
+	j, ctx := judge(t), t.Context()
+	require.ErrorContains(t, j.Start(ctx, "grading"), "Domain not found")
+	require.ErrorContains(t, j.Undefine(ctx, "grading"), "Domain not found")
+	_, err := j.Define(ctx, sample(t, "grading"))
+	require.NoError(t, err)
+	require.ErrorContains(t, j.Stop(ctx, "grading"), "not running")
+	require.NoError(t, j.Start(ctx, "grading"))
+	require.ErrorContains(t, j.Start(ctx, "grading"), "already running")
+
+	// A definition that is changed now counts from the next start.
+	changed := strings.ReplaceAll(sample(t, "grading"), "524288", "1048576")
+	_, err = j.Define(ctx, changed)
+	require.NoError(t, err)
+	guest := j.conn.Survey(ctx).Guests[0]
+	assert.Equal(t, uint64(512<<20), guest.Live.MemoryBytes)
+	assert.Equal(t, uint64(1<<30), guest.Kept.MemoryBytes)
+
+	require.NoError(t, j.Stop(ctx, "grading"))
+	require.NoError(t, j.Undefine(ctx, "grading"))
+	assert.Empty(t, j.conn.Survey(ctx).Guests)
+}
+
+func TestJudgesKnowNothingOfEachOther(t *testing.T) {
+	one, other := judge(t), judge(t)
+	_, err := one.Define(t.Context(), sample(t, "grading"))
+	require.NoError(t, err)
+	assert.Empty(t, other.conn.Survey(t.Context()).Guests)
+}
+
+func TestJudgeStopsWaitingWhenToldTo(t *testing.T) {
+	ctx, cancel := context.WithCancel(t.Context())
+	cancel()
+	_, err := judge(t).Define(ctx, sample(t, "grading"))
+	require.ErrorIs(t, err, context.Canceled)
+	assert.ErrorContains(t, err, "not begun")
+}
