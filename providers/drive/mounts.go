@@ -62,7 +62,7 @@ func run(ctx context.Context, program string, arguments ...string) error {
 	case err == nil:
 		return nil
 	case ctx.Err() != nil:
-		return fmt.Errorf("%s did not end in time, so its outcome is not known: %w", program, context.Cause(ctx))
+		return fmt.Errorf("%s did not end in time, so its outcome is not known: %w", program, ctx.Err())
 	case text != "":
 		return errors.New(text)
 	default:

@@ -107,23 +107,13 @@ func (a *Archive) addEntry(file txtar.File) error {
 		return a.addLink(name, target, file.Data)
 	}
 	if name, found := strings.CutSuffix(file.Name, "/"); found {
-		if err := wantEmpty(file.Data); err != nil {
-			return err
-		}
-		return a.add(name, &node{mode: fs.ModeDir | 0o555})
+		return a.addEmpty(name, fs.ModeDir|0o555, file.Data)
 	}
 	if name, found := strings.CutSuffix(file.Name, blockMark); found {
-		if err := wantEmpty(file.Data); err != nil {
-			return err
-		}
-		return a.add(name, &node{mode: fs.ModeDevice | 0o440})
+		return a.addEmpty(name, fs.ModeDevice|0o440, file.Data)
 	}
 	if name, found := strings.CutSuffix(file.Name, unreadableMark); found {
-		reason := strings.TrimSuffix(string(file.Data), "\n")
-		if reason == "" || strings.Contains(reason, "\n") {
-			return errors.New("want the reason in one line")
-		}
-		return a.add(name, &node{mode: 0o000, reason: reason})
+		return a.addUnreadable(name, file.Data)
 	}
 	if name, found := strings.CutSuffix(file.Name, hexMark); found {
 		content, err := parseHex(file.Data)
@@ -132,6 +122,11 @@ func (a *Archive) addEntry(file txtar.File) error {
 		}
 		return a.add(name, &node{mode: 0o444, content: content})
 	}
+	return a.addText(file)
+}
+
+// addText adds a file that stands in the archive as it is.
+func (a *Archive) addText(file txtar.File) error {
 	if strings.HasSuffix(file.Name, ")") {
 		return errors.New("what it is, in brackets, is not known")
 	}
@@ -142,6 +137,24 @@ func (a *Archive) addEntry(file txtar.File) error {
 		return fmt.Errorf("it has %d bytes, at most %d are read", len(file.Data), maxFileBytes)
 	}
 	return a.add(file.Name, &node{mode: 0o444, content: file.Data})
+}
+
+// addEmpty adds a directory or device node, of which there is only the fact
+// that it is there.
+func (a *Archive) addEmpty(name string, mode fs.FileMode, content []byte) error {
+	if err := wantEmpty(content); err != nil {
+		return err
+	}
+	return a.add(name, &node{mode: mode})
+}
+
+// addUnreadable adds a file whose reading fails as it did on the host.
+func (a *Archive) addUnreadable(name string, content []byte) error {
+	reason := strings.TrimSuffix(string(content), "\n")
+	if reason == "" || strings.Contains(reason, "\n") {
+		return errors.New("want the reason in one line")
+	}
+	return a.add(name, &node{mode: 0o000, reason: reason})
 }
 
 func (a *Archive) addLink(name, target string, content []byte) error {
@@ -161,7 +174,7 @@ func wantEmpty(content []byte) error {
 	return nil
 }
 
-// add puts a node in its place and makes the directories above it.
+// add puts a node in its place after looking that the place is sound and free.
 func (a *Archive) add(name string, n *node) error {
 	if !fs.ValidPath(name) || name == "." {
 		return errors.New("want a path below the root, without .. and double slashes")

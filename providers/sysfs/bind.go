@@ -109,7 +109,7 @@ func (t Tree) put(ctx context.Context, file, text string) error {
 	case err := <-done:
 		return err
 	case <-ctx.Done():
-		return fmt.Errorf("write %s: %w: %w", file, ErrUnknownOutcome, context.Cause(ctx))
+		return fmt.Errorf("write %s: %w: %w", file, ErrUnknownOutcome, ctx.Err())
 	}
 }
 

@@ -4,7 +4,6 @@ import (
 	"cmp"
 	"context"
 	"errors"
-	"maps"
 	"path"
 	"slices"
 	"strings"
@@ -55,32 +54,41 @@ func (s *survey) readBlock(name, dir string) {
 	}
 	b := facts.Block{Name: name, Controller: nearestFunction(dir)}
 	p := place{&s.reader, dir, &b.Gaps}
+	// A partition's directory lies in that of its drive.
 	if drive := path.Base(path.Dir(dir)); s.blockDirs[drive] == path.Dir(dir) {
 		b.Whole = drive
 		s.readBlock(drive, path.Dir(dir))
 	}
 	b.SizeBytes = unitBytes * p.number("size_bytes", "size", 10, 55)
 	b.ReadOnly = p.text("read_only", "ro") == "1"
-	if b.Whole == "" {
+	if i, there := s.blocks[b.Whole]; there {
+		readPartition(p, &b, &s.out.Blocks[i])
+	} else {
 		b.SectorBytes = p.number("sector_bytes", "queue/logical_block_size", 10, 32)
 		readBuilt(p, &b)
-	} else if i, there := s.blocks[b.Whole]; there {
-		b.SectorBytes = s.out.Blocks[i].SectorBytes
-		p.share("sector_bytes", s.out.Blocks[i].Gaps, "sector_bytes")
-		b.Partition = &facts.Partition{Number: int(p.number("partition.number", "partition", 10, 31))}
-		b.Partition.StartBytes = unitBytes * p.number("partition.start_bytes", "start", 10, 55)
 	}
 	if b.SizeBytes == 0 && b.Controller == nil && b.Mapper == nil && b.Array == "" && len(b.Gaps) == 0 {
 		return // a loop, nbd or ram device with nothing in it
 	}
 	holders, err := s.list(dir + "/holders")
-	if err != nil {
+	if err != nil { // the kernel makes it for every device, so absence says nothing
 		p.gap("holders", "holders", err)
 	}
 	b.Holders = holders
 	s.readUdev(p, &b)
 	s.blocks[name] = len(s.out.Blocks)
 	s.out.Blocks = append(s.out.Blocks, b)
+}
+
+// readPartition reads what the kernel itself says of a partition; its sectors
+// are those of the drive.
+func readPartition(p place, b, drive *facts.Block) {
+	b.SectorBytes = drive.SectorBytes
+	p.share("sector_bytes", drive.Gaps, "sector_bytes")
+	b.Partition = &facts.Partition{
+		Number:     int(p.number("partition.number", "partition", 10, 31)),
+		StartBytes: unitBytes * p.number("partition.start_bytes", "start", 10, 55),
+	}
 }
 
 // readBuilt reads what device mapper, md and loop say of a device of theirs.
@@ -140,88 +148,4 @@ func (s *survey) eventName(p place) string {
 		}
 	}
 	return ""
-}
-
-// addHolders makes a holder of every device that names another as its slave:
-// the two directories say the same, and either may be missing from a capture.
-func (s *survey) addHolders() {
-	for i := range s.out.Blocks {
-		built := &s.out.Blocks[i]
-		if built.Whole != "" {
-			continue
-		}
-		p := place{&s.reader, s.blockDirs[built.Name], &built.Gaps}
-		slaves, err := s.list(p.dir + "/slaves")
-		if err != nil && (built.Mapper != nil || built.Array != "") {
-			p.gap("holders", "slaves", err)
-		}
-		for _, slave := range slaves {
-			j, there := s.blocks[slave]
-			if there && !slices.Contains(s.out.Blocks[j].Holders, built.Name) {
-				s.out.Blocks[j].Holders = append(s.out.Blocks[j].Holders, built.Name)
-				slices.Sort(s.out.Blocks[j].Holders)
-			}
-		}
-	}
-}
-
-// addPaths hangs each namespace that has several paths on the first of its
-// controllers, and stands for it on the others with the hidden path device, of
-// which it is the holder: so the uses of each of them are found.
-func (s *survey) addPaths() {
-	hidden := map[string][]facts.Block{}
-	for name, dir := range s.blockDirs {
-		if usable(name) != name {
-			b := facts.Block{Name: name, Controller: nearestFunction(dir), Holders: []string{usable(name)}}
-			hidden[usable(name)] = append(hidden[usable(name)], b)
-		}
-	}
-	for _, head := range slices.Sorted(maps.Keys(hidden)) {
-		paths := hidden[head]
-		slices.SortFunc(paths, func(a, b facts.Block) int { return cmp.Compare(a.Name, b.Name) })
-		i, there := s.blocks[head]
-		if !there {
-			area := s.whole(blockClass)
-			area.gap("blocks", head, errors.New("only paths to it are listed"))
-			continue
-		}
-		s.out.Blocks[i].Controller = paths[0].Controller
-		for _, part := range s.partitionsOf(head) {
-			part.Controller = paths[0].Controller
-		}
-		for _, other := range paths[1:] {
-			other.SizeBytes, other.SectorBytes = s.out.Blocks[i].SizeBytes, s.out.Blocks[i].SectorBytes
-			s.out.Blocks = append(s.out.Blocks, other)
-		}
-	}
-}
-
-func (s *survey) partitionsOf(drive string) []*facts.Block {
-	var list []*facts.Block
-	for i := range s.out.Blocks {
-		if s.out.Blocks[i].Whole == drive {
-			list = append(list, &s.out.Blocks[i])
-		}
-	}
-	return list
-}
-
-// checkBlocks holds /proc/partitions, where the kernel lists the same devices
-// once more, against those that were read.
-func (s *survey) checkBlocks() {
-	area := s.whole("proc")
-	content, err := s.read("proc/partitions")
-	if err != nil {
-		area.gap("blocks", "partitions", err)
-		return
-	}
-	for line := range strings.Lines(string(content)) {
-		fields := strings.Fields(line)
-		if len(fields) != 4 || fields[0] == "major" {
-			continue
-		}
-		if s.blockDirs[strings.ReplaceAll(fields[3], "/", "!")] == "" {
-			area.gap("blocks", "partitions", errors.New(fields[3]+" is not below /"+blockClass))
-		}
-	}
 }

@@ -18,7 +18,8 @@ import (
 // in a later directory (modprobe.d(5)).
 var modprobeDirs = []string{"etc/modprobe.d", "run/modprobe.d", "usr/local/lib/modprobe.d", "usr/lib/modprobe.d", "lib/modprobe.d"}
 
-// readClaims reads which vendor and device numbers vfio-pci is told to take.
+// readClaims reads which vendor and device numbers vfio-pci is told to take at
+// boot: such a claim takes every function of that kind, twins included.
 func (s *survey) readClaims(context.Context) {
 	seen := map[string]bool{}
 	for _, dir := range modprobeDirs {
@@ -38,17 +39,22 @@ func (s *survey) readClaims(context.Context) {
 			}
 		}
 	}
+	s.readCommandLine(s.whole("proc"))
+}
+
+// readCommandLine takes claims from the kernel's command line, which was read
+// with the machine's other facts.
+func (s *survey) readCommandLine(proc place) {
 	if slices.ContainsFunc(s.out.Gaps, func(g facts.Gap) bool { return g.Fact == "machine.command_line" }) {
-		area := s.whole("proc")
-		area.gap("vfio_claims", "cmdline", errors.New("the kernel's command line is not known"))
+		proc.gap("vfio_claims", "cmdline", errors.New("the kernel's command line is not known"))
 	}
 	for word := range strings.FieldsSeq(s.out.Machine.CommandLine) {
 		name, value, found := strings.Cut(strings.Trim(word, `"`), "=")
+		// The kernel takes - and _ in names of modules for the same.
 		if found && strings.ReplaceAll(name, "_", "-") == "vfio-pci.ids" {
-			s.addClaims(s.whole("proc"), "cmdline", value, "kernel command line")
+			s.addClaims(proc, "cmdline", value, "kernel command line")
 		}
 	}
-	s.out.Claims = slices.Compact(s.out.Claims)
 }
 
 // readModprobe reads one file: words separated by white space, a line going on

@@ -60,37 +60,38 @@ const (
 	maxExtensions  = 64
 )
 
+// readQcow2Head reads the names of other files from a qcow2 header. Names come
+// from the image and so, at worst, from a guest: sizes and offsets are bounded.
 func readQcow2Head(image io.ReaderAt, first []byte) (imageHead, error) {
 	head := imageHead{format: string(qcow2.Type)}
-	reader := bytes.NewReader(first)
-	var fields qcow2.HeaderFieldsV2
-	if err := binary.Read(reader, binary.BigEndian, &fields); err != nil {
-		return head, errors.New("its header is cut")
+	fields, newer, err := readQcow2Fields(first)
+	if err == nil && fields.BackingFileOffset != 0 {
+		head.basedOn, err = readName(image, fields.BackingFileOffset, fields.BackingFileSize)
 	}
-	if fields.Version < 2 || fields.Version > 3 {
-		return head, fmt.Errorf("its header is of version %d", fields.Version)
-	}
-	var newer qcow2.HeaderFieldsV3
-	if fields.Version == 3 {
-		if err := binary.Read(reader, binary.BigEndian, &newer); err != nil {
-			return head, errors.New("its header is cut")
-		}
-	}
-	if fields.BackingFileOffset != 0 {
-		name, err := readName(image, fields.BackingFileOffset, fields.BackingFileSize)
-		if head.basedOn = name; err != nil {
-			return head, err
-		}
-	}
-	if newer.IncompatibleFeatures>>qcow2.IncompatibleFeaturesExternalDataFileBit&1 == 0 {
-		return head, nil
+	if err != nil || newer.IncompatibleFeatures>>qcow2.IncompatibleFeaturesExternalDataFileBit&1 == 0 {
+		return head, err
 	}
 	data, err := readDataFileName(image, uint64(newer.HeaderLength))
 	if err == nil && head.basedOn != "" {
 		err = fmt.Errorf("it is based on %q, and its own data is in %q", head.basedOn, data)
 	}
+	// The file with its data is as good as one that it is based on.
 	head.basedOn = data
 	return head, err
+}
+
+func readQcow2Fields(first []byte) (fields qcow2.HeaderFieldsV2, newer qcow2.HeaderFieldsV3, err error) {
+	reader := bytes.NewReader(first)
+	if err := binary.Read(reader, binary.BigEndian, &fields); err != nil {
+		return fields, newer, errors.New("its header is cut")
+	}
+	if fields.Version < 2 || fields.Version > 3 {
+		return fields, newer, fmt.Errorf("its header is of version %d", fields.Version)
+	}
+	if fields.Version == 3 && binary.Read(reader, binary.BigEndian, &newer) != nil {
+		return fields, newer, errors.New("its header is cut")
+	}
+	return fields, newer, nil
 }
 
 func readName(image io.ReaderAt, offset uint64, size uint32) (string, error) {

@@ -22,23 +22,13 @@ import (
 func (s *survey) readMounts(context.Context) {
 	const file = "self/mountinfo"
 	area := s.whole("proc")
-	content, err := s.read("proc/" + file)
-	if err == nil && !ended(content) {
-		err = errCut
-	}
-	if err != nil {
-		area.gap("mounts", file, err)
-		return
-	}
-	list, err := mountinfo.GetMountsFromReader(bytes.NewReader(content), nil)
+	list, err := s.mountinfo("proc/" + file)
 	if err != nil {
 		area.gap("mounts", file, err)
 		return
 	}
 	pools := s.btrfs()
-	root := false
 	for _, m := range list {
-		root = root || m.Mountpoint == "/"
 		s.out.Mounts = append(s.out.Mounts, facts.Mount{
 			Devno: facts.Devno{Major: uint32(m.Major), Minor: uint32(m.Minor)},
 			Root:  m.Root, Path: m.Mountpoint, Kind: m.FSType, Source: m.Source,
@@ -46,9 +36,20 @@ func (s *survey) readMounts(context.Context) {
 			Devices: s.devicesOf(m, pools),
 		})
 	}
-	if !root {
+	if !slices.ContainsFunc(list, func(m *mountinfo.Info) bool { return m.Mountpoint == "/" }) {
 		area.gap("mounts", file, errors.New("nothing is mounted at /, so something is missing"))
 	}
+}
+
+func (s *survey) mountinfo(file string) ([]*mountinfo.Info, error) {
+	content, err := s.read(file)
+	if err != nil {
+		return nil, err
+	}
+	if !ended(content) {
+		return nil, errCut
+	}
+	return mountinfo.GetMountsFromReader(bytes.NewReader(content), nil)
 }
 
 // options splits a list at its commas. A value may hold a comma as \054.

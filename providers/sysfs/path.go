@@ -69,42 +69,45 @@ func examine(fsys fs.ReadLinkFS, named string) facts.Path {
 		return p
 	}
 	real, err := resolve(fsys, strings.TrimPrefix(path.Clean(named), "/"))
-	if real != "." {
-		p.Resolved = "/" + real
-	} else {
-		p.Resolved = "/"
-	}
-	if errors.Is(err, fs.ErrNotExist) {
-		p.Missing = true
-		return p
-	}
-	if err != nil {
-		p.Gap = cause(err).Error()
-		return p
-	}
-	stat, err := fsys.Lstat(real)
-	if err != nil {
-		p.Gap = cause(err).Error()
-		return p
+	// What is missing has a place too: the filesystem that it would be on.
+	p.Resolved = path.Join("/", real)
+	if err == nil {
+		err = examineReal(fsys, real, &p)
 	}
 	switch {
-	case stat.IsDir() || isBlock(stat.Mode()):
-	case stat.Mode().IsRegular():
-		// A relative name in an image starts at the directory by which the
-		// image was opened, links unresolved (QEMU block.c, path_combine).
-		if err := examineImage(fsys, real, path.Dir(named), &p); err != nil {
-			p.Gap = cause(err).Error()
-		}
-	default:
-		p.Gap = fmt.Sprintf("it is neither a file nor a block device but %s", stat.Mode().Type())
+	case errors.Is(err, fs.ErrNotExist):
+		p.Missing = true
+	case err != nil:
+		p.Gap = cause(err).Error()
 	}
 	return p
 }
 
+// examineReal looks at what lies at the end of a path. Only files are opened:
+// opening a device may start it up, opening a pipe may wait for ever.
+func examineReal(fsys fs.ReadLinkFS, real string, p *facts.Path) error {
+	stat, err := fsys.Lstat(real)
+	if err != nil {
+		return err
+	}
+	switch {
+	case stat.IsDir() || isBlock(stat.Mode()):
+		return nil
+	case stat.Mode().IsRegular():
+		// A relative name in an image starts at the directory by which the
+		// image was opened, links unresolved (QEMU block.c, path_combine).
+		return examineImage(fsys, real, path.Dir(p.Named), p)
+	default:
+		return fmt.Errorf("it is neither a file nor a block device but %s", stat.Mode().Type())
+	}
+}
+
+// isBlock tells a block device node; a character device has both bits set.
 func isBlock(mode fs.FileMode) bool {
 	return mode&fs.ModeDevice != 0 && mode&fs.ModeCharDevice == 0
 }
 
+// examineImage fills in what the head of an image says.
 func examineImage(fsys fs.ReadLinkFS, real, dir string, p *facts.Path) error {
 	file, err := fsys.Open(real)
 	if err != nil {

@@ -85,7 +85,7 @@ func (t Tree) Survey(ctx context.Context, named []string) (facts.Survey, error) 
 	}
 	for _, read := range steps {
 		if read(ctx); ctx.Err() != nil {
-			return facts.Survey{}, fmt.Errorf("survey host: %w", context.Cause(ctx))
+			return facts.Survey{}, fmt.Errorf("survey host: %w", ctx.Err())
 		}
 	}
 	s.out.Sort()
