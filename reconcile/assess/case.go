@@ -20,8 +20,8 @@ type Case struct {
 	borrowers map[string][]*spec.Guest
 	uses      map[facts.Address][]facts.Use
 	changes   map[string]Change
-	records   []facts.Record
-	meant     map[facts.Address]bool // where the layout's controllers sit
+	companies map[int]*company
+	meant     map[facts.Address]string // controllers of the layout by where they sit
 }
 
 // Found is how a controller of the layout was found on the host.
@@ -42,7 +42,7 @@ func NewCase(layout *spec.Layout, index *facts.Index, shift *spec.Shift) *Case {
 		borrowers: map[string][]*spec.Guest{},
 		uses:      map[facts.Address][]facts.Use{},
 		changes:   map[string]Change{},
-		meant:     map[facts.Address]bool{},
+		meant:     map[facts.Address]string{},
 	}
 	for i := range layout.Guests {
 		for _, ref := range layout.Guests[i].Borrows {
@@ -53,9 +53,10 @@ func NewCase(layout *spec.Layout, index *facts.Index, shift *spec.Shift) *Case {
 		found := c.find(&layout.Controllers[i])
 		c.found[found.Controller.Name] = found
 		if found.Function != nil {
-			c.meant[found.Function.Address] = true
+			c.meant[found.Function.Address] = found.Controller.Name
 		}
 	}
+	c.gather()
 	return c
 }
 

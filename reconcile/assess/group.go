@@ -11,6 +11,7 @@ package assess
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 
 	"lendkeep/reconcile/facts"
@@ -64,32 +65,65 @@ func (c *Case) groupFinding(found Found, g *spec.Guest) (Finding, bool) {
 func (c *Case) lentWith(g *spec.Guest) map[facts.Address]bool {
 	lent := map[facts.Address]bool{}
 	for _, ref := range g.Borrows {
-		if f := c.Found(ref.Name).Function; f != nil {
-			lent[f.Address] = true
+		f := c.Found(ref.Name).Function
+		if f == nil {
+			continue
 		}
-	}
-	for _, found := range c.Companions() {
-		lent[found.Function.Address] = true
+		lent[f.Address] = true
+		for _, found := range c.Companions(f) {
+			lent[found.Function.Address] = true
+		}
 	}
 	return lent
 }
 
-// Companions gives the controllers that the layout names, that no guest
-// borrows, and whose IOMMU group has a controller that is borrowed: they are
-// kept on VFIO, since the group cannot be lent otherwise.
-func (c *Case) Companions() []Found {
-	groups := map[int]bool{}
-	for _, found := range c.borrowed() {
-		if found.Function != nil && found.Function.Group != nil {
-			groups[*found.Function.Group] = true
-		}
-	}
-	var list []Found
+// company is what the layout has of one IOMMU group.
+type company struct {
+	borrowed   []Found
+	companions []Found
+}
+
+// gather sorts the layout's controllers by their groups.
+func (c *Case) gather() {
+	c.companies = map[int]*company{}
 	for i := range c.Layout.Controllers {
 		found := c.Found(c.Layout.Controllers[i].Name)
-		if len(c.Borrowers(found.Controller.Name)) == 0 && found.Function != nil && found.Function.Group != nil && groups[*found.Function.Group] {
-			list = append(list, found)
+		if found.Function == nil || found.Function.Group == nil {
+			continue
+		}
+		group := *found.Function.Group
+		if c.companies[group] == nil {
+			c.companies[group] = &company{}
+		}
+		if together := c.companies[group]; c.isBorrowed(found.Controller.Name) {
+			together.borrowed = append(together.borrowed, found)
+		} else {
+			together.companions = append(together.companions, found)
 		}
 	}
-	return list
+}
+
+func (c *Case) isBorrowed(controller string) bool {
+	return slices.ContainsFunc(c.Borrowers(controller), func(g *spec.Guest) bool { return !g.Retired })
+}
+
+// Companions gives the controllers that are kept on VFIO for the sake of a
+// function: the layout names them, no guest borrows them, and they share its
+// IOMMU group, which cannot be lent otherwise.
+func (c *Case) Companions(f *facts.Function) []Found {
+	if f.Group == nil || c.companies[*f.Group] == nil || len(c.companies[*f.Group].borrowed) == 0 {
+		return nil
+	}
+	return c.companies[*f.Group].companions
+}
+
+// KeptAside names the borrowed controller for whose sake a controller is kept
+// on VFIO; empty for one that is not.
+func (c *Case) KeptAside(found Found) string {
+	for _, companion := range c.Companions(found.Function) {
+		if companion.Controller == found.Controller {
+			return c.companies[*found.Function.Group].borrowed[0].Controller.Name
+		}
+	}
+	return ""
 }

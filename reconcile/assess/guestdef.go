@@ -31,7 +31,7 @@ func checkDefinitions(c *Case) []Finding {
 			continue
 		}
 		for _, lent := range known.Kept.Lent {
-			if c.meant[lent.Address] || recorded(known.Kept.Records, lent.Address) {
+			if c.meant[lent.Address] != "" || recorded(known.Kept.Records, lent.Address) {
 				continue
 			}
 			title := "nothing"

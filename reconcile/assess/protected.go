@@ -41,12 +41,8 @@ func checkProtected(c *Case) []Finding {
 func (c *Case) borrowed() []Found {
 	var list []Found
 	for i := range c.Layout.Controllers {
-		name := c.Layout.Controllers[i].Name
-		for _, g := range c.Borrowers(name) {
-			if !g.Retired {
-				list = append(list, c.Found(name))
-				break
-			}
+		if name := c.Layout.Controllers[i].Name; c.isBorrowed(name) {
+			list = append(list, c.Found(name))
 		}
 	}
 	return list

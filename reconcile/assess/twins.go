@@ -7,36 +7,53 @@
 // (driver_override) and needs no such binding.
 package assess
 
-import "fmt"
+import (
+	"fmt"
+
+	"lendkeep/spec"
+)
+
+// kind is vendor and device number together.
+type kind struct{ vendor, device spec.PCIID }
 
 func checkTwins(c *Case) []Finding {
 	var list []Finding
+	told := map[kind]bool{}
 	for _, controller := range c.Layout.Controllers {
-		found := c.Found(controller.Name)
-		if found.Function == nil {
+		f := c.Found(controller.Name).Function
+		if f == nil || told[kind{f.Vendor, f.Device}] {
 			continue
 		}
-		f := found.Function
+		of := kind{f.Vendor, f.Device}
+		told[of] = true
+		list = append(list, c.claimed(of, controller.At)...)
 		alike := c.Facts.OfKind(f.Vendor, f.Device)
-		for _, claim := range c.Facts.Survey.Claims {
-			if claim.Vendor != f.Vendor || claim.Device != f.Device {
-				continue
-			}
-			list = append(list, Finding{Severity: Caution, At: controller.At,
-				Summary:  fmt.Sprintf("VFIO takes every %s:%s at boot", f.Vendor, f.Device),
-				Detail:   fmt.Sprintf("%s binds by kind. The host has %d of this kind; none of them is the host's after the next boot, and a controller that libvirt finds on VFIO stays there after its guest has ended.", claim.From, len(alike)),
-				Causes:   append([]Cause{{claim.From, fmt.Sprintf("ids=%s:%s", claim.Vendor, claim.Device)}}, titles(alike)...),
-				Remedies: []string{"remove the binding from " + claim.From + " and rebuild the initramfs"},
-			})
+		if len(alike) < 2 {
+			continue
 		}
-		if len(alike) > 1 {
-			list = append(list, Finding{Severity: Note, At: controller.At,
-				Summary:  fmt.Sprintf("%d devices are of the kind of %s", len(alike), controller.Name),
-				Detail:   "Only serial, slot or address tell them apart. The layout means " + f.Title() + ".",
-				Causes:   titles(alike),
-				Remedies: []string{"never bind VFIO by vendor and device number on this host"},
-			})
+		list = append(list, Finding{Severity: Note, At: controller.At,
+			Summary:  fmt.Sprintf("%d devices are of the kind of %s", len(alike), controller.Name),
+			Detail:   "Only serial, slot or address tell them apart. The layout means " + f.Title() + ".",
+			Causes:   titles(alike),
+			Remedies: []string{"never bind VFIO by vendor and device number on this host"},
+		})
+	}
+	return list
+}
+
+func (c *Case) claimed(of kind, at spec.Place) []Finding {
+	var list []Finding
+	alike := c.Facts.OfKind(of.vendor, of.device)
+	for _, claim := range c.Facts.Survey.Claims {
+		if claim.Vendor != of.vendor || claim.Device != of.device {
+			continue
 		}
+		list = append(list, Finding{Severity: Caution, At: at,
+			Summary:  fmt.Sprintf("VFIO takes every %s:%s at boot", of.vendor, of.device),
+			Detail:   fmt.Sprintf("%s binds by kind. The host has %d of this kind; none of them is the host's after the next boot, and a controller that libvirt finds on VFIO stays there after its guest has ended.", claim.From, len(alike)),
+			Causes:   append([]Cause{{claim.From, fmt.Sprintf("ids=%s:%s", claim.Vendor, claim.Device)}}, titles(alike)...),
+			Remedies: []string{"remove the binding from " + claim.From + " and rebuild the initramfs"},
+		})
 	}
 	return list
 }

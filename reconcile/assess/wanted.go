@@ -1,6 +1,8 @@
 package assess
 
 import (
+	"slices"
+
 	"lendkeep/reconcile/definition"
 	"lendkeep/reconcile/facts"
 	"lendkeep/spec"
@@ -40,25 +42,37 @@ func (c *Case) change(g *spec.Guest) Change {
 	return made
 }
 
-// known gives every controller of the layout that was found, as it is now.
-func (c *Case) known() []facts.Record {
-	if c.records != nil {
-		return c.records
-	}
-	c.records = []facts.Record{}
-	for i := range c.Layout.Controllers {
-		if found := c.Found(c.Layout.Controllers[i].Name); found.Function != nil {
-			c.records = append(c.records, found.Record())
+// known gives the controllers of the layout that a guest's definition has or
+// shall have, as they are on this host now.
+func (c *Case) known(g *spec.Guest) []facts.Record {
+	var list []facts.Record
+	add := func(controller string) {
+		found := c.Found(controller)
+		if found.Function != nil && !slices.ContainsFunc(list, func(r facts.Record) bool { return r.Controller == controller }) {
+			list = append(list, found.Record())
 		}
 	}
-	return c.records
+	for _, ref := range g.Borrows {
+		add(ref.Name)
+	}
+	if now := c.Facts.Guest(g.Name); now != nil && now.Kept != nil {
+		for _, lent := range now.Kept.Lent {
+			if controller, meant := c.meant[lent.Address]; meant {
+				add(controller)
+			}
+		}
+		for _, r := range now.Kept.Records {
+			add(r.Controller)
+		}
+	}
+	return list
 }
 
 // wanted resolves what the layout states of a guest to this host.
 func (c *Case) wanted(g *spec.Guest) definition.Wanted {
 	w := definition.Wanted{
 		Name: g.Name, Type: c.Facts.Survey.Libvirt.GuestType, Emulator: c.Facts.Survey.Libvirt.Emulator,
-		Firmware: g.Firmware, Known: c.known(),
+		Firmware: g.Firmware, Known: c.known(g),
 	}
 	for _, ref := range g.Borrows {
 		w.Borrows = append(w.Borrows, definition.Borrowed{

@@ -30,13 +30,12 @@ func (p *planner) plan() error {
 			return err
 		}
 	}
-	companions := p.c.Companions()
 	for i := range p.c.Layout.Controllers {
 		found := p.c.Found(p.c.Layout.Controllers[i].Name)
 		if found.Function == nil {
 			continue
 		}
-		p.controller(found, slices.ContainsFunc(companions, func(f assess.Found) bool { return f.Controller == found.Controller }))
+		p.controller(found)
 	}
 	return nil
 }
@@ -93,20 +92,16 @@ func (p *planner) stop(g *spec.Guest, restart bool) {
 
 func (p *planner) start(g *spec.Guest) {
 	s := &step.StartGuest{Guest: g.Name, Limit: g.Stop}
-	groups := map[int]bool{}
 	for _, ref := range g.Borrows {
 		found := p.c.Found(ref.Name)
 		s.Borrows = append(s.Borrows, found.Record())
-		if found.Function.Group != nil {
-			groups[*found.Function.Group] = true
+		for _, companion := range p.c.Companions(found.Function) {
+			if r := companion.Record(); !slices.Contains(s.Aside, r) {
+				s.Aside = append(s.Aside, r)
+			}
 		}
 		for _, m := range found.Controller.Return.Mounts {
 			s.Frees = append(s.Frees, m.Path)
-		}
-	}
-	for _, found := range p.c.Companions() {
-		if groups[*found.Function.Group] {
-			s.Aside = append(s.Aside, found.Record())
 		}
 	}
 	for _, on := range p.c.LivesOn(g) {
@@ -130,18 +125,19 @@ func (p *planner) whyRuns(g *spec.Guest) spec.Place {
 }
 
 // controller: bring it home, keep it aside, mount or unmount what is on it.
-func (p *planner) controller(found assess.Found, companion bool) {
+func (p *planner) controller(found assess.Found) {
+	sake := p.c.KeptAside(found)
 	borrower := p.c.Borrower(found.Controller.Name)
 	home := found.Where == facts.Home
 	switch {
 	case found.Where == facts.Away && p.stops[found.Holder.Name]:
 		p.takeBack(found, false)
 		home = true
-	case found.Where == facts.Aside && !companion:
+	case found.Where == facts.Aside && sake == "":
 		p.takeBack(found, true)
 		home = true
-	case found.Where == facts.Home && companion:
-		p.add(&step.SetAside{Controller: found.Record(), For: p.sakeOf(found)}, found.Controller.At)
+	case found.Where == facts.Home && sake != "":
+		p.add(&step.SetAside{Controller: found.Record(), For: sake}, found.Controller.At)
 		home = false
 	}
 	for _, rule := range found.Controller.Return.Mounts {
@@ -155,17 +151,6 @@ func (p *planner) takeBack(found assess.Found, idle bool) {
 		s.Guest = found.Holder.Name
 	}
 	p.add(s, found.Controller.Return.At)
-}
-
-// sakeOf names a borrowed controller of the same group.
-func (p *planner) sakeOf(companion assess.Found) string {
-	for i := range p.c.Layout.Controllers {
-		other := p.c.Found(p.c.Layout.Controllers[i].Name)
-		if len(p.c.Borrowers(other.Controller.Name)) > 0 && other.Function != nil && other.Function.Group != nil && *other.Function.Group == *companion.Function.Group {
-			return other.Controller.Name
-		}
-	}
-	return ""
 }
 
 // mount brings one declared mount in line. While the controller is away the
@@ -241,10 +226,8 @@ func (p *planner) place(controller string) string {
 	case facts.Away:
 		return "lent to " + found.Holder.Name
 	case facts.Aside:
-		for _, companion := range p.c.Companions() {
-			if companion.Controller.Name == controller {
-				return "aside"
-			}
+		if p.c.KeptAside(found) != "" {
+			return "aside"
 		}
 		return "let go"
 	default:

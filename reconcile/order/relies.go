@@ -70,6 +70,10 @@ func subjectsOf(steps []step.Written) map[string]bool {
 // rely reads the facts about each subject, in one fixed sequence.
 func rely(ix *facts.Index, subjects map[string]bool, controllers []facts.Record) []Reliance {
 	list := []Reliance{}
+	records := map[string]facts.Record{}
+	for _, r := range controllers {
+		records[r.Controller] = r
+	}
 	for _, of := range slices.Sorted(maps.Keys(subjects)) {
 		what, name, _ := strings.Cut(of, " ")
 		add := func(fact, value string) { list = append(list, Reliance{of, fact, value}) }
@@ -79,10 +83,8 @@ func rely(ix *facts.Index, subjects map[string]bool, controllers []facts.Record)
 		case "mount":
 			relyMount(ix, name, add)
 		case "controller":
-			for _, r := range controllers {
-				if r.Controller == name {
-					relyController(ix, r, add)
-				}
+			if r, known := records[name]; known {
+				relyController(ix, r, add)
 			}
 		}
 	}

@@ -1,8 +1,10 @@
 package order
 
 import (
+	"container/heap"
 	"fmt"
 	"slices"
+	"sort"
 
 	"lendkeep/reconcile/step"
 )
@@ -12,12 +14,13 @@ import (
 // the start; a step that needs a value stands in the last stretch of the chain
 // where the thing has it. Where that leaves a choice, the given sequence stays.
 func sequence(steps []step.Written, initially func(of string) string) ([]step.Written, error) {
-	g := graph{steps: steps, after: make([]map[int]bool, len(steps))}
-	for i := range g.after {
-		g.after[i] = map[int]bool{}
+	g := graph{steps: steps, before: make([]map[int]bool, len(steps)), things: map[string]*thing{}}
+	for i := range steps {
+		g.before[i] = map[int]bool{}
+		g.note(i)
 	}
-	for _, of := range g.things() {
-		if err := g.chain(of, initially(of)); err != nil {
+	for _, t := range g.list {
+		if err := g.chain(t, initially(t.name)); err != nil {
 			return nil, err
 		}
 	}
@@ -25,52 +28,65 @@ func sequence(steps []step.Written, initially func(of string) string) ([]step.Wr
 }
 
 type graph struct {
-	steps []step.Written
-	after []map[int]bool // after[i] has every step that must come before step i
+	steps  []step.Written
+	before []map[int]bool // before[i] has every step that must come before step i
+	things map[string]*thing
+	list   []*thing // as first met
 }
 
-// things lists what steps need or give, each once, as first met.
-func (g *graph) things() []string {
-	var list []string
-	seen := map[string]bool{}
-	for _, s := range g.steps {
-		for _, f := range append(s.Step.Needs(), s.Step.Gives()...) {
-			if !seen[f.Of] {
-				seen[f.Of] = true
-				list = append(list, f.Of)
-			}
+// thing is what steps need or give values of.
+type thing struct {
+	name    string
+	givers  []int
+	needers []int // those that only need it
+	needs   map[int]string
+	gives   map[int]string
+}
+
+func (g *graph) note(i int) {
+	for _, f := range g.steps[i].Step.Needs() {
+		g.thing(f.Of).needs[i] = f.Value
+	}
+	for _, f := range g.steps[i].Step.Gives() {
+		t := g.thing(f.Of)
+		t.gives[i] = f.Value
+		t.givers = append(t.givers, i)
+	}
+	for _, f := range g.steps[i].Step.Needs() {
+		if t := g.thing(f.Of); t.gives[i] == "" {
+			t.needers = append(t.needers, i)
 		}
 	}
-	return list
+}
+
+func (g *graph) thing(name string) *thing {
+	if t := g.things[name]; t != nil {
+		return t
+	}
+	t := &thing{name: name, needs: map[int]string{}, gives: map[int]string{}}
+	g.things[name] = t
+	g.list = append(g.list, t)
+	return t
 }
 
 // chain links the givers of one thing, then hangs those who only need it
 // between them.
-func (g *graph) chain(of, value string) error {
-	var givers, needers []int
-	for i, s := range g.steps {
-		switch {
-		case valueOf(s.Step.Gives(), of) != "":
-			givers = append(givers, i)
-		case valueOf(s.Step.Needs(), of) != "":
-			needers = append(needers, i)
-		}
-	}
+func (g *graph) chain(t *thing, value string) error {
 	links := []int{-1} // -1 stands for the host as it is
 	values := []string{value}
-	for len(givers) > 0 {
-		next := g.next(givers, of, value)
+	for givers := slices.Clone(t.givers); len(givers) > 0; {
+		next := t.next(givers, value)
 		if next < 0 {
-			return fmt.Errorf("sequence %q: it is %q and no step goes on from there", of, value)
+			return fmt.Errorf("sequence %q: it is %q and no step goes on from there", t.name, value)
 		}
 		giver := givers[next]
 		givers = slices.Delete(givers, next, next+1)
 		g.link(links[len(links)-1], giver)
-		value = valueOf(g.steps[giver].Step.Gives(), of)
+		value = t.gives[giver]
 		links, values = append(links, giver), append(values, value)
 	}
-	for _, needer := range needers {
-		if err := g.hang(needer, of, links, values); err != nil {
+	for _, needer := range t.needers {
+		if err := g.hang(needer, t, links, values); err != nil {
 			return err
 		}
 	}
@@ -79,10 +95,10 @@ func (g *graph) chain(of, value string) error {
 
 // next picks the giver that goes on from a value; one that needs exactly this
 // value comes before one that does not care.
-func (g *graph) next(givers []int, of, value string) int {
+func (t *thing) next(givers []int, value string) int {
 	indifferent := -1
 	for n, giver := range givers {
-		switch valueOf(g.steps[giver].Step.Needs(), of) {
+		switch t.needs[giver] {
 		case value:
 			return n
 		case "":
@@ -94,8 +110,8 @@ func (g *graph) next(givers []int, of, value string) int {
 	return indifferent
 }
 
-func (g *graph) hang(needer int, of string, links []int, values []string) error {
-	want := valueOf(g.steps[needer].Step.Needs(), of)
+func (g *graph) hang(needer int, t *thing, links []int, values []string) error {
+	want := t.needs[needer]
 	for n := len(values) - 1; n >= 0; n-- {
 		if values[n] != want {
 			continue
@@ -106,37 +122,55 @@ func (g *graph) hang(needer int, of string, links []int, values []string) error 
 		}
 		return nil
 	}
-	return fmt.Errorf("sequence %q: %s needs it to be %q, and it never is", of, g.steps[needer].Step.Does(), want)
+	return fmt.Errorf("sequence %q: %s needs it to be %q, and it never is", t.name, g.steps[needer].Step.Does(), want)
 }
 
 func (g *graph) link(before, after int) {
 	if before >= 0 && before != after {
-		g.after[after][before] = true
+		g.before[after][before] = true
 	}
 }
 
+// sort puts every step behind those that must come before it; of several that
+// could come next, the one that was given first.
 func (g *graph) sort() ([]step.Written, error) {
+	behind := make([][]int, len(g.steps))
+	waits := make([]int, len(g.steps))
+	ready := &firstFirst{}
+	for i, before := range g.before {
+		for b := range before {
+			behind[b] = append(behind[b], i)
+		}
+		if waits[i] = len(before); waits[i] == 0 {
+			heap.Push(ready, i)
+		}
+	}
 	var list []step.Written
-	done := make([]bool, len(g.steps))
-	for len(list) < len(g.steps) {
-		ready := slices.IndexFunc(g.after, func(before map[int]bool) bool { return before != nil && len(before) == 0 })
-		if ready < 0 {
-			return nil, fmt.Errorf("sequence steps: %s waits for itself", g.steps[slices.Index(done, false)].Step.Does())
+	for ready.Len() > 0 {
+		i := heap.Pop(ready).(int)
+		list = append(list, g.steps[i])
+		for _, later := range behind[i] {
+			if waits[later]--; waits[later] == 0 {
+				heap.Push(ready, later)
+			}
 		}
-		list = append(list, g.steps[ready])
-		done[ready], g.after[ready] = true, nil
-		for _, before := range g.after {
-			delete(before, ready)
-		}
+	}
+	if len(list) < len(g.steps) {
+		stuck := slices.IndexFunc(waits, func(n int) bool { return n > 0 })
+		return nil, fmt.Errorf("sequence steps: %s waits for itself", g.steps[stuck].Step.Does())
 	}
 	return list, nil
 }
 
-func valueOf(list []step.Fact, of string) string {
-	for _, f := range list {
-		if f.Of == of {
-			return f.Value
-		}
-	}
-	return ""
+// firstFirst is a heap of step numbers.
+type firstFirst struct{ sort.IntSlice }
+
+// Push implements heap.Interface.
+func (f *firstFirst) Push(x any) { f.IntSlice = append(f.IntSlice, x.(int)) }
+
+// Pop implements heap.Interface.
+func (f *firstFirst) Pop() any {
+	last := f.IntSlice[len(f.IntSlice)-1]
+	f.IntSlice = f.IntSlice[:len(f.IntSlice)-1]
+	return last
 }

@@ -1,0 +1,287 @@
+package order_test
+
+import (
+	"bytes"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"lendkeep/reconcile/assess"
+	"lendkeep/reconcile/facts"
+	"lendkeep/reconcile/invented"
+	"lendkeep/reconcile/order"
+	"lendkeep/reconcile/step"
+	"lendkeep/spec"
+)
+
+// larch is a host with one controller whose shelf is mounted and holds the
+// disk of catalogue, and a layout that lends it to grading by day.
+func larch() (*invented.Builder, *spec.Layout) {
+	b := invented.NewBuilder()
+	b.NVMe("RL-4410-0073", "start", "shelf")
+	b.Mount("nvme0n1p2", "/srv/shelf")
+	b.Guest("grading", "/srv/images/grading.qcow2")
+	b.Guest("catalogue", "/srv/shelf/catalogue.qcow2")
+	return b, invented.Layout(
+		[]spec.Controller{invented.Controller("reel", "RL-4410-0073", "shelf", "/srv/shelf")},
+		[]spec.Guest{invented.Guest("grading", "reel"), invented.Guest("catalogue")},
+		invented.Shift("day", "grading"), invented.Shift("night", "catalogue"))
+}
+
+func plan(t testing.TB, b *invented.Builder, layout *spec.Layout, shift string) order.Order {
+	c := assess.NewCase(layout, facts.NewIndex(&b.Survey), layout.Shift(shift))
+	o, err := order.Plan(c, assess.Assess(c))
+	require.NoError(t, err)
+	return o
+}
+
+func does(o order.Order) []string {
+	var list []string
+	for _, w := range o.Steps {
+		list = append(list, w.Step.Does())
+	}
+	return list
+}
+
+func TestPlans(t *testing.T) {
+	card := spec.Controller{Name: "card", PCI: &spec.PCIIdentity{Vendor: 0x8086, Device: 0x10d3}}
+	for name, c := range map[string]struct {
+		change func(*invented.Builder, *spec.Layout)
+		shift  string
+		want   []string
+	}{
+		"without a shift guests stay as they are": {nil, "",
+			[]string{"change the definition of guest grading"}},
+		"a filesystem that is not mounted": {func(b *invented.Builder, l *spec.Layout) { b.Survey.Mounts = b.Survey.Mounts[:1] }, "",
+			[]string{"change the definition of guest grading", "mount shelf of reel at /srv/shelf"}},
+		"day: nobody is in the way": {nil, "day", []string{
+			"change the definition of guest grading", "unmount shelf of reel at /srv/shelf",
+			"start guest grading, which borrows reel"}},
+		"day: a guest lives on the shelf": {func(b *invented.Builder, l *spec.Layout) { b.Run("catalogue") }, "day", []string{
+			"change the definition of guest grading", "shut down guest catalogue", "unmount shelf of reel at /srv/shelf",
+			"start guest grading, which borrows reel"}},
+		"night: the mount comes before the guest that lives on it": {func(b *invented.Builder, l *spec.Layout) { b.Survey.Mounts = b.Survey.Mounts[:1] }, "night",
+			[]string{"change the definition of guest grading", "mount shelf of reel at /srv/shelf", "start guest catalogue"}},
+		"a running guest is changed": {func(b *invented.Builder, l *spec.Layout) {
+			b.Run("catalogue")
+			l.Guests[1].Memory = &spec.Memory{SizeBytes: 2 << 30}
+		}, "", []string{"change the definition of guest grading", "shut down guest catalogue", "change the definition of guest catalogue", "start guest catalogue"}},
+		"retired while it runs": {func(b *invented.Builder, l *spec.Layout) {
+			b.Run("catalogue")
+			l.Guests[1].Retired = true
+		}, "", []string{"change the definition of guest grading", "shut down guest catalogue", "remove the definition of guest catalogue; images stay"}},
+		"new": {func(b *invented.Builder, l *spec.Layout) {
+			l.Guests = append(l.Guests, invented.Guest("scans"))
+			l.Guests[2].Memory = &spec.Memory{SizeBytes: 1 << 30}
+		}, "", []string{"change the definition of guest grading", "create guest scans"}},
+		"left on VFIO": {func(b *invented.Builder, l *spec.Layout) {
+			r := b.Record("reel", facts.Address{Bus: 1})
+			b.Guest("other", "", r)
+			b.Function(r.Address).Driver, b.Function(r.Address).NVMe = "vfio-pci", nil
+			b.Survey.Mounts = b.Survey.Mounts[:1]
+			b.Survey.Blocks = b.Survey.Blocks[:1]
+		}, "", []string{"change the definition of guest grading", "take back reel from VFIO to the host's driver", "mount shelf of reel at /srv/shelf"}},
+		"a companion is put aside first": {func(b *invented.Builder, l *spec.Layout) {
+			b.Card(facts.Address{Bus: 1}, "e1000e")
+			l.Controllers = append(l.Controllers, card)
+		}, "day", []string{
+			"change the definition of guest grading", "unmount shelf of reel at /srv/shelf",
+			"put card on VFIO, so that reel of the same IOMMU group can be lent",
+			"start guest grading, which borrows reel"}},
+	} {
+		t.Run(name, func(t *testing.T) {
+			b, layout := larch()
+			if c.change != nil {
+				c.change(b, layout)
+			}
+			assert.Equal(t, c.want, does(plan(t, b, layout, c.shift)))
+		})
+	}
+}
+
+func TestSameLayoutAndFactsGiveTheSameBytes(t *testing.T) {
+	var files [2][]byte
+	for i := range files {
+		b, layout := larch()
+		sealed, err := order.Seal(plan(t, b, layout, "day"))
+		require.NoError(t, err)
+		files[i] = sealed.File()
+	}
+	assert.Equal(t, string(files[0]), string(files[1]))
+}
+
+func TestOrderFileRoundTrip(t *testing.T) {
+	b, layout := larch()
+	sealed, err := order.Seal(plan(t, b, layout, "day"))
+	require.NoError(t, err)
+	again, err := order.Open(sealed.File())
+	require.NoError(t, err)
+	assert.Equal(t, sealed.ID(), again.ID())
+	assert.Equal(t, sealed.Order, again.Order)
+}
+
+func TestTamperedOrdersAreRefused(t *testing.T) {
+	b, layout := larch()
+	sealed, err := order.Seal(plan(t, b, layout, "day"))
+	require.NoError(t, err)
+	file := sealed.File()
+	for name, bad := range map[string][]byte{
+		"a changed address": bytes.Replace(file, []byte("0000:01:00.0"), []byte("0000:02:00.0"), 1),
+		"a dropped byte":    slices.Delete(slices.Clone(file), len(file)/2, len(file)/2+1),
+		"half":              file[:len(file)/2],
+		"empty":             nil,
+		"another field":     bytes.Replace(file, []byte(`"sha256"`), []byte(`"x": 1, "sha256"`), 1),
+	} {
+		t.Run(name, func(t *testing.T) {
+			require.NotEqual(t, file, bad)
+			_, err := order.Open(bad)
+			require.ErrorIs(t, err, order.ErrDamaged)
+		})
+	}
+}
+
+func TestApprovalIsOfOneOrderOnly(t *testing.T) {
+	b, layout := larch()
+	day, err := order.Seal(plan(t, b, layout, "day"))
+	require.NoError(t, err)
+	night, err := order.Seal(plan(t, b, layout, "night"))
+	require.NoError(t, err)
+	require.NotEqual(t, day.Code(), night.Code())
+	_, err = order.Approve(day, night.Code())
+	require.ErrorIs(t, err, order.ErrOtherCode)
+	_, err = order.Approve(day, "")
+	require.ErrorIs(t, err, order.ErrOtherCode)
+	approval, err := order.Approve(day, strings.ToLower(strings.ReplaceAll(day.Code(), "-", "")))
+	require.NoError(t, err)
+	assert.Equal(t, day.ID(), approval.Sealed().ID())
+}
+
+// What an order relies on is told by name when it changes; what it does not
+// rely on may change.
+func TestChangedFactsAreNamed(t *testing.T) {
+	for name, c := range map[string]struct {
+		change func(*invented.Builder)
+		want   string
+	}{
+		"driver":       {func(b *invented.Builder) { b.Function(facts.Address{Bus: 1}).Driver = "vfio-pci" }, "driver of controller reel was nvme, is vfio-pci"},
+		"a new use":    {func(b *invented.Builder) { b.Mount("nvme0n1p1", "/mnt") }, "use by the host of controller reel was"},
+		"a guest runs": {func(b *invented.Builder) { b.Run("catalogue") }, "condition of guest catalogue was shut off, is running"},
+		"a definition": {func(b *invented.Builder) {
+			kept := *b.Survey.Libvirt.Guests[0].Kept
+			kept.XML += " "
+			b.Survey.Libvirt.Guests[0].Kept = &kept
+		}, "definition of guest grading was sha256"},
+		"unmounted":             {func(b *invented.Builder) { b.Survey.Mounts = b.Survey.Mounts[:1] }, "device of mount /srv/shelf was"},
+		"a card in its group":   {func(b *invented.Builder) { b.Card(facts.Address{Bus: 1}, "") }, "IOMMU group of controller reel was"},
+		"a partition more":      {func(b *invented.Builder) { b.Block("nvme0n1p1").Partition.ID = "x" }, "partitions of controller reel was"},
+		"another host's memory": {func(b *invented.Builder) { b.Survey.Machine.MemoryBytes++ }, ""},
+		"another drive":         {func(b *invented.Builder) { b.NVMe("RL-4410-0088") }, ""},
+	} {
+		t.Run(name, func(t *testing.T) {
+			b, layout := larch()
+			o := plan(t, b, layout, "day")
+			c.change(b)
+			var told []string
+			for _, change := range o.Changes(facts.NewIndex(&b.Survey)) {
+				told = append(told, change.String())
+			}
+			if c.want == "" {
+				assert.Empty(t, told)
+				return
+			}
+			assert.Contains(t, strings.Join(told, "\n"), c.want)
+		})
+	}
+}
+
+func TestDowntimes(t *testing.T) {
+	b, layout := larch()
+	b.Run("catalogue")
+	layout.Guests[1].Memory = &spec.Memory{SizeBytes: 2 << 30}
+	list := plan(t, b, layout, "").Downtimes()
+	require.Len(t, list, 1)
+	assert.False(t, list[0].Stays)
+	assert.Equal(t, "Guest catalogue is down for about 41s.", list[0].String())
+	list = plan(t, b, layout, "day").Downtimes()
+	require.Len(t, list, 1)
+	assert.True(t, list[0].Stays)
+}
+
+func TestStopFindingsKeepAnOrderFromBeingWritten(t *testing.T) {
+	b, layout := larch()
+	b.Mount("nvme0n1p1", "/mnt")
+	c := assess.NewCase(layout, facts.NewIndex(&b.Survey), nil)
+	_, err := order.Plan(c, assess.Assess(c))
+	require.ErrorContains(t, err, "findings stop it")
+}
+
+// Every kind of step has an undo, or says in its words that there is none.
+func TestStepsOfOrdersTellEverything(t *testing.T) {
+	b, layout := larch()
+	b.Run("catalogue")
+	for _, w := range plan(t, b, layout, "day").Steps {
+		assert.NotEmpty(t, w.Step.Does())
+		assert.NotEmpty(t, w.Step.Undoes())
+		assert.NotEmpty(t, w.Step.Gives())
+		assert.Positive(t, w.Step.Takes())
+		assert.Contains(t, []step.Risk{step.Safe, step.Restarts, step.Erases}, w.Step.Risk())
+		assert.NotEmpty(t, w.Why.File)
+	}
+}
+
+func FuzzOpen(f *testing.F) {
+	b, layout := larch()
+	sealed, err := order.Seal(plan(f, b, layout, "day"))
+	require.NoError(f, err)
+	f.Add(sealed.File())
+	f.Fuzz(func(t *testing.T, content []byte) {
+		sealed, err := order.Open(content)
+		if err != nil {
+			return
+		}
+		ix := facts.NewIndex(&facts.Survey{})
+		sealed.Order.Changes(ix)
+		for _, w := range sealed.Order.Steps {
+			w.Step.Stands(ix)
+		}
+	})
+}
+
+func checkAndPlan(b *testing.B, survey *facts.Survey, layout *spec.Layout) {
+	c := assess.NewCase(layout, facts.NewIndex(survey), nil)
+	if _, err := order.Plan(c, assess.Assess(c)); err != nil {
+		b.Fatal(err)
+	}
+}
+
+// BenchmarkCheckAndPlan is of a host of 250 controllers, 50 groups, 200 guests
+// and 1,000 mounts.
+func BenchmarkCheckAndPlan(b *testing.B) {
+	survey, layout := invented.Large(1)
+	b.ReportAllocs()
+	for b.Loop() {
+		checkAndPlan(b, &survey, layout)
+	}
+}
+
+// BenchmarkTenTimes measures how much more ten times the host costs, in the
+// same run; it may be at most twelve times as much.
+func BenchmarkTenTimes(b *testing.B) {
+	small, smallLayout := invented.Large(1)
+	large, largeLayout := invented.Large(10)
+	var one, ten time.Duration
+	for b.Loop() {
+		start := time.Now()
+		for range 10 {
+			checkAndPlan(b, &small, smallLayout)
+		}
+		middle := time.Now()
+		checkAndPlan(b, &large, largeLayout)
+		one, ten = one+middle.Sub(start)/10, ten+time.Since(middle)
+	}
+	b.ReportMetric(float64(ten)/float64(one), "times-as-much")
+}
