@@ -70,10 +70,8 @@ func fixVolumeSum(b []byte) {
 }
 
 // makeProgram makes a small program of a subsystem; text tells it apart.
-func makeProgram(subsystem byte, text string) []byte {
-	b := pe32([]byte{0xC3}, []byte(text), 64)
-	b[0x40+24+68] = subsystem
-	return b
+func makeProgram(subsystem uint16, text string) []byte {
+	return pe32(subsystem, []byte{0xC3}, []byte(text), 64)
 }
 
 // makeDriver makes a driver file for a part.

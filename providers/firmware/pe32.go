@@ -2,10 +2,10 @@ package firmware
 
 import "encoding/binary"
 
-// pe32 wraps code and data into an EFI application for x86-64 that needs no
+// pe32 wraps code and data into an EFI program for x86-64 that needs no
 // relocation: code at 0x1000, data at 0x2000 with dataSize bytes of memory.
 // Header fields: UEFI 2.10, 2.1.1, and edk2's PeImage.h.
-func pe32(code, data []byte, dataSize int) []byte {
+func pe32(subsystem uint16, code, data []byte, dataSize int) []byte {
 	const (
 		fileAlign  = 0x200
 		pageAlign  = 0x1000
@@ -36,7 +36,7 @@ func pe32(code, data []byte, dataSize int) []byte {
 	le.PutUint32(o[36:], fileAlign)
 	le.PutUint32(o[56:], uint32(starterDataAt+align(dataSize, pageAlign))) // in memory
 	le.PutUint32(o[60:], headerSize)
-	le.PutUint16(o[68:], subsystemApp)
+	le.PutUint16(o[68:], subsystem)
 	le.PutUint16(o[70:], 0x0100) // data needs no execution
 	le.PutUint32(o[108:], 16)
 

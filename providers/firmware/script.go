@@ -12,11 +12,13 @@ import (
 const (
 	shimFolder = "LENDKEEP" // every shim disk has it, and no shim starts a volume that has it
 	shimDriver = shimFolder + `\DRIVER.EFI`
+	shimIdle   = shimFolder + `\IDLE.EFI`
 	shimTry    = shimFolder + `\TRY.NSH`
 
 	// tryScript starts what it is given. The Shell ends a script at the
-	// first program that fails, so each loader gets a script of its own.
-	tryScript = "@echo -off\r\n\"%1\"\r\n"
+	// first program that fails, so each loader gets a script of its own. A
+	// script's arguments keep their quotation marks.
+	tryScript = "@echo -off\r\n%1\r\n"
 
 	// Volumes and rows of the map that the script looks at. A guest with more
 	// drives than that has other ways to boot.
@@ -37,12 +39,13 @@ var startupTemplate = template.Must(template.New("startup.nsh").Parse(startupTex
 
 // startupValues fills the template; its fields are named there.
 type startupValues struct {
-	Folder, Tag, Driver, Try string
-	Node                     string // of the wanted partition; empty: any
-	Loaders                  []string
-	Nothing                  string
-	PowerOff                 bool
-	LastVolume, LastRow      int
+	Folder, Tag         string
+	Driver, Idle, Try   string
+	Node                string // of the wanted partition; empty: any
+	Loaders             []string
+	Nothing             string
+	PowerOff            bool
+	LastVolume, LastRow int
 }
 
 // script writes the startup script for a disk that knows itself by tag.
@@ -54,7 +57,8 @@ func (s Shim) script(tag string) (string, error) {
 		}
 	}
 	values := startupValues{
-		Folder: shimFolder, Tag: shimFolder + `\` + tag, Driver: shimDriver, Try: shimTry,
+		Folder: shimFolder, Tag: shimFolder + `\` + tag,
+		Driver: shimDriver, Idle: shimIdle, Try: shimTry,
 		Loaders: loaders, PowerOff: s.Ending == PowerOff,
 		LastVolume: lastVolume, LastRow: lastRow,
 		Nothing: "no system found: none of the volumes has " + strings.Join(loaders, " or "),

@@ -97,13 +97,13 @@ type diskFile struct {
 // files gives what lies on the disk. The tag names the content, so that a disk
 // with other content in the same guest is not taken for this one.
 func (s Shim) files() ([]diskFile, error) {
-	starter := starter()
+	starter, idle := starter(), idleDriver()
 	script, err := s.script("")
 	if err != nil {
 		return nil, err
 	}
 	hash := sha256.New()
-	for _, part := range [][]byte{starter, s.Shell, s.Driver, []byte(script)} {
+	for _, part := range [][]byte{starter, idle, s.Shell, s.Driver, []byte(script + tryScript)} {
 		sum := sha256.Sum256(part)
 		hash.Write(sum[:])
 	}
@@ -117,6 +117,7 @@ func (s Shim) files() ([]diskFile, error) {
 		{"EFI/BOOT/STARTUP.NSH", []byte(script)},
 		{shimFolder + "/" + tag, []byte("This is a lendkeep shim disk. It starts the system of a lent drive.\r\n")},
 		{unixPath(shimDriver), s.Driver},
+		{unixPath(shimIdle), idle},
 		{unixPath(shimTry), []byte(tryScript)},
 	}
 	total := 0

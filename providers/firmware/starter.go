@@ -157,7 +157,7 @@ func starter() []byte {
 			code = binary.LittleEndian.AppendUint32(code, uint32(int32(labels[i.to]-end)))
 		}
 	}
-	return pe32(code, data, labels["path"]+starterPath-starterDataAt)
+	return pe32(subsystemApp, code, data, labels["path"]+starterPath-starterDataAt)
 }
 
 func distanceSize(i instruction) int {
@@ -166,3 +166,7 @@ func distanceSize(i instruction) int {
 	}
 	return 4
 }
+
+// idleDriver builds a driver that does nothing but report success: xor eax, eax;
+// ret. The Shell connects every device to its drivers after it has loaded one.
+func idleDriver() []byte { return pe32(subsystemBoot, []byte{0x31, 0xC0, 0xC3}, nil, 1) }

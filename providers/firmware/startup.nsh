@@ -1,3 +1,10 @@
+{{define "own" -}}
+for %v run (0 {{.LastVolume}})
+  if exist fs%v:\{{.Tag}} then
+    set -v lkown fs%v:
+  endif
+endfor
+{{end -}}
 @echo -off
 # lendkeep shim disk: loads a driver that the firmware lacks, then starts the
 # system of a drive that only this driver reads.
@@ -7,13 +14,13 @@
 # other disk has, and volumes are told apart by their device paths, which are
 # kept in lists that 'for' splits at the blanks.
 set -v lkown none
-for %v run (0 {{.LastVolume}})
-  if exist fs%v:\{{.Tag}} then
-    set -v lkown fs%v:
-  endif
-endfor
-
-# Which volumes does the firmware see by itself?
+{{template "own" .}}
+# Which volumes does the firmware see by itself? It may have connected only
+# what it boots from. Loading a driver connects everything, without a word, so
+# one is loaded that does nothing.
+load %lkown%\{{.Idle}} > NUL
+map -r > NUL
+{{template "own" .}}
 set -v lkbefore none
 for %v run (0 {{.LastVolume}})
   if exist fs%v:\ then
@@ -23,15 +30,10 @@ for %v run (0 {{.LastVolume}})
   endif
 endfor
 
-# Loading connects every device to its drivers.
+# The driver brings its volumes, and numbers move.
 load %lkown%\{{.Driver}} > NUL
 map -r > NUL
-for %v run (0 {{.LastVolume}})
-  if exist fs%v:\{{.Tag}} then
-    set -v lkown fs%v:
-  endif
-endfor
-
+{{template "own" .}}
 # Which volumes did the driver bring, and which others are not shim disks?
 set -v lknew none
 set -v lkother none
