@@ -71,7 +71,7 @@ func readQcow2Head(image io.ReaderAt, first []byte) (imageHead, error) {
 	if err != nil || newer.IncompatibleFeatures>>qcow2.IncompatibleFeaturesExternalDataFileBit&1 == 0 {
 		return head, err
 	}
-	data, err := readDataFileName(image, uint64(newer.HeaderLength))
+	data, err := readOutsideName(image, uint64(newer.HeaderLength))
 	if err == nil && head.basedOn != "" {
 		err = fmt.Errorf("it is based on %q, and its own data is in %q", head.basedOn, data)
 	}
@@ -105,9 +105,9 @@ func readName(image io.ReaderAt, offset uint64, size uint32) (string, error) {
 	return string(name), nil
 }
 
-// readDataFileName walks the header's extensions, each a type, a length and
+// readOutsideName walks the header's extensions, each a type, a length and
 // content filled up to 8 bytes.
-func readDataFileName(image io.ReaderAt, at uint64) (string, error) {
+func readOutsideName(image io.ReaderAt, at uint64) (string, error) {
 	for range maxExtensions {
 		var extension [8]byte
 		if at > 1<<31 {
