@@ -2,6 +2,7 @@ package assess
 
 import (
 	"fmt"
+	"path"
 	"slices"
 	"strings"
 
@@ -16,6 +17,8 @@ type Case struct {
 	Facts  *facts.Index
 	Shift  *spec.Shift // the shift that is aimed at; nil: guests stay on or off as they are
 
+	stated    map[string]*spec.Guest
+	mounts    map[string]*spec.Controller // by where a return rule mounts something of theirs
 	found     map[string]Found
 	borrowers map[string][]*spec.Guest
 	uses      map[facts.Address][]facts.Use
@@ -38,6 +41,8 @@ type Found struct {
 // NewCase resolves a layout's controllers on a host.
 func NewCase(layout *spec.Layout, index *facts.Index, shift *spec.Shift) *Case {
 	c := &Case{Layout: layout, Facts: index, Shift: shift,
+		stated:    map[string]*spec.Guest{},
+		mounts:    map[string]*spec.Controller{},
 		found:     map[string]Found{},
 		borrowers: map[string][]*spec.Guest{},
 		uses:      map[facts.Address][]facts.Use{},
@@ -45,11 +50,15 @@ func NewCase(layout *spec.Layout, index *facts.Index, shift *spec.Shift) *Case {
 		meant:     map[facts.Address]string{},
 	}
 	for i := range layout.Guests {
+		c.stated[layout.Guests[i].Name] = &layout.Guests[i]
 		for _, ref := range layout.Guests[i].Borrows {
 			c.borrowers[ref.Name] = append(c.borrowers[ref.Name], &layout.Guests[i])
 		}
 	}
 	for i := range layout.Controllers {
+		for _, m := range layout.Controllers[i].Return.Mounts {
+			c.mounts[m.Path] = &layout.Controllers[i]
+		}
 		found := c.find(&layout.Controllers[i])
 		c.found[found.Controller.Name] = found
 		if found.Function != nil {
@@ -62,6 +71,9 @@ func NewCase(layout *spec.Layout, index *facts.Index, shift *spec.Shift) *Case {
 
 // Found says how the controller of that name was found.
 func (c *Case) Found(controller string) Found { return c.found[controller] }
+
+// Stated gives the guest of that name as the layout states it, or nil.
+func (c *Case) Stated(guest string) *spec.Guest { return c.stated[guest] }
 
 // Borrowers gives the guests that borrow a controller.
 func (c *Case) Borrowers(controller string) []*spec.Guest { return c.borrowers[controller] }
@@ -229,11 +241,9 @@ type OnMount struct {
 }
 
 func (c *Case) returnMount(image string) (OnMount, bool) {
-	for i := range c.Layout.Controllers {
-		for _, m := range c.Layout.Controllers[i].Return.Mounts {
-			if image == m.Path || strings.HasPrefix(image, m.Path+"/") {
-				return OnMount{&c.Layout.Controllers[i], m.Path}, true
-			}
+	for place := path.Clean(image); place != "/" && place != "."; place = path.Dir(place) {
+		if controller := c.mounts[place]; controller != nil {
+			return OnMount{controller, place}, true
 		}
 	}
 	return OnMount{}, false

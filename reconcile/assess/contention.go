@@ -90,7 +90,7 @@ func (c *Case) strangers(found Found) []Finding {
 		})
 	}
 	for _, g := range c.Facts.Keepers(found.Function.Address) {
-		if g == found.Holder || c.Layout.Guest(g.Name) != nil {
+		if g == found.Holder || c.Stated(g.Name) != nil {
 			continue
 		}
 		list = append(list, Finding{Severity: Caution, At: found.Controller.At,
@@ -126,7 +126,7 @@ func (c *Case) lodgers(found Found) []Finding {
 		f.Summary = shorten(fmt.Sprintf("%s %s lives on a drive of %s", use.Kind, use.User, found.Controller.Name))
 		f.Detail = "It cannot be used while the controller is lent."
 		f.Remedies = []string{"keep it in another shift than the guests that borrow " + found.Controller.Name, "move it to another drive"}
-		stated := c.Layout.Guest(use.User)
+		stated := c.Stated(use.User)
 		switch {
 		case borrower == nil || use.Kind == facts.UsePool:
 		case stated != nil && c.Runs(stated), stated == nil && use.Live:

@@ -23,7 +23,7 @@ func checkMemory(c *Case) []Finding {
 		s := &c.Layout.Shifts[i]
 		var pinned, all uint64
 		for _, ref := range s.Guests {
-			g := c.Layout.Guest(ref.Name)
+			g := c.Stated(ref.Name)
 			size := c.memoryOf(g)
 			all += size
 			if len(g.Borrows) > 0 {

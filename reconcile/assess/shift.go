@@ -16,12 +16,12 @@ func checkShifts(c *Case) []Finding {
 		s := &c.Layout.Shifts[i]
 		borrower := map[string]string{}
 		for _, ref := range s.Guests {
-			for _, lent := range c.Layout.Guest(ref.Name).Borrows {
+			for _, lent := range c.Stated(ref.Name).Borrows {
 				borrower[lent.Name] = ref.Name
 			}
 		}
 		for _, ref := range s.Guests {
-			for _, on := range c.LivesOn(c.Layout.Guest(ref.Name)) {
+			for _, on := range c.LivesOn(c.Stated(ref.Name)) {
 				if other, lent := borrower[on.Controller.Name]; lent {
 					list = append(list, c.shiftFinding(s, ref, on, other))
 				}
