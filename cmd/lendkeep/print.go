@@ -207,9 +207,13 @@ func printRehearsal(w io.Writer, sealed order.Sealed, report rehearse.Report, as
 		through = "NOT carried out: " + report.Through.Why
 	}
 	t.line("Once through: %s; libvirt judged %d definitions.", through, report.Judged)
-	rows := [][]string{{"call", "what went wrong", "cases", "as before", "as planned", "needs a person", "wrong"}}
+	t.line("Then once for each way in which each of its %d calls can go wrong: it fails, is", report.Calls)
+	t.line("done but reports failure, never answers, is cut off (by a killed process or a")
+	t.line("power cut, followed by resume or by rollback), or only claims to be done.")
+	t.line("")
+	rows := [][]string{{"call", "ways", "cases", "as before", "as planned", "needs a person", "wrong"}}
 	for _, row := range report.Table() {
-		rows = append(rows, []string{row.Call, string(row.Mode), fmt.Sprint(row.Cases), fmt.Sprint(row.Before), fmt.Sprint(row.Planned), fmt.Sprint(row.Person), fmt.Sprint(row.Wrong)})
+		rows = append(rows, []string{row.Call, fmt.Sprint(len(row.Modes)), fmt.Sprint(row.Cases), fmt.Sprint(row.Before), fmt.Sprint(row.Planned), fmt.Sprint(row.Person), fmt.Sprint(row.Wrong)})
 	}
 	t.table(rows)
 	t.line("")

@@ -3,6 +3,8 @@ package main
 import (
 	"fmt"
 	"io"
+	"maps"
+	"slices"
 	"strings"
 
 	"lendkeep/reconcile/assess"
@@ -27,6 +29,7 @@ func printSurvey(w io.Writer, survey facts.Survey) error {
 	}
 	t.table(controllers)
 	t.line("")
+	printGroups(t, ix)
 	printDrives(t, ix)
 	printGuests(t, ix)
 	printGaps(t, survey)
@@ -49,21 +52,49 @@ func what(f *facts.Function) string {
 	return f.Vendor.String() + ":" + f.Device.String()
 }
 
-// companyOf names the members of a function's group, never its bare number.
+// companyOf says whether others share a function's group; they are named in a
+// table of their own, never by the group's bare number.
 func companyOf(ix *facts.Index, f *facts.Function) string {
 	if f.Group == nil {
 		return "none"
 	}
-	var others []string
+	others := 0
 	for _, member := range ix.Group(*f.Group) {
 		if member.Address != f.Address {
-			others = append(others, member.Address.String())
+			others++
 		}
 	}
-	if len(others) == 0 {
+	if others == 0 {
 		return "alone"
 	}
-	return "with " + strings.Join(others, ", ")
+	return fmt.Sprintf("shared with %d more, below", others)
+}
+
+// printGroups lists the groups that have several members, by member: they are
+// lent together or not at all.
+func printGroups(t *text, ix *facts.Index) {
+	byNumber := map[int][]*facts.Function{}
+	for i := range ix.Survey.Functions {
+		if f := &ix.Survey.Functions[i]; f.Group != nil {
+			byNumber[*f.Group] = append(byNumber[*f.Group], f)
+		}
+	}
+	rows := [][]string{{"shared IOMMU group", "member", "driver"}}
+	for _, number := range slices.Sorted(maps.Keys(byNumber)) {
+		members := byNumber[number]
+		if len(members) < 2 {
+			continue
+		}
+		title := "of " + members[0].Address.String()
+		for _, f := range members {
+			rows = append(rows, []string{title, f.Address.String() + " " + what(f), orDash(f.Driver)})
+			title = ""
+		}
+	}
+	if len(rows) > 1 {
+		t.table(rows)
+		t.line("")
+	}
 }
 
 func linkOf(f *facts.Function) string {
@@ -112,10 +143,12 @@ func usersOf(ix *facts.Index, at facts.Address) string {
 	var list []string
 	for _, use := range ix.Uses(at) {
 		text := string(use.Kind) + " " + use.User
-		if !use.Live {
+		if use.Kind == facts.UseGuest && !use.Live {
 			text += " (off)"
 		}
-		list = append(list, text)
+		if !slices.Contains(list, text) {
+			list = append(list, text)
+		}
 	}
 	if len(list) == 0 {
 		return "nobody"

@@ -2,15 +2,16 @@ package rehearse
 
 import (
 	"fmt"
+	"slices"
 
 	"lendkeep/providers/fault"
 	"lendkeep/reconcile/carry"
 )
 
-// Row counts how all cases of one call and one mode ended.
+// Row counts how all cases of one call ended.
 type Row struct {
 	Call                                  string
-	Mode                                  fault.Mode
+	Modes                                 []fault.Mode // what went wrong with it
 	Cases, Before, Planned, Person, Wrong int
 }
 
@@ -20,12 +21,14 @@ func (r Report) Table() []Row {
 	var list []Row
 	at := map[string]int{}
 	for _, c := range r.Cases {
-		key := c.Call + string(c.Mode)
-		n, met := at[key]
+		n, met := at[c.Call]
 		if !met {
 			n = len(list)
-			at[key] = n
-			list = append(list, Row{Call: c.Call, Mode: c.Mode})
+			at[c.Call] = n
+			list = append(list, Row{Call: c.Call})
+		}
+		if !slices.Contains(list[n].Modes, c.Mode) {
+			list[n].Modes = append(list[n].Modes, c.Mode)
 		}
 		list[n].count(c)
 	}

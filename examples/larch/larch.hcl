@@ -72,7 +72,7 @@ guest "catalogue" {
   }
 
   network "house" {
-    network = "default" # a network of libvirt; bridge = "…" for one of the host
+    bridge = "br0" # a bridge of the host; network = "…" for one of libvirt's
   }
 }
 
