@@ -94,6 +94,7 @@ lendkeep compares it with the host, writes an ordered plan with an undo for
 every step, and carries out exactly that plan once you have approved it.`,
 		SilenceErrors: true, SilenceUsage: true,
 		Args: cobra.NoArgs,
+		RunE: func(c *cobra.Command, _ []string) error { return c.Help() },
 	}
 	format := root.PersistentFlags().String("log-format", "text", "how log lines on standard error look: text or json")
 	level := root.PersistentFlags().String("log-level", "warn", "what is logged: debug, info, warn or error")

@@ -1,0 +1,115 @@
+package main
+
+import (
+	"bytes"
+	"os"
+	"path/filepath"
+	"strconv"
+	"testing"
+
+	"github.com/gofrs/flock"
+	"github.com/rogpeppe/go-internal/testscript"
+)
+
+func TestMain(m *testing.M) {
+	testscript.Main(m, map[string]func(){"lendkeep": main})
+}
+
+// TestScripts runs the real binary. Each script begins with the larch fixture
+// in $HOSTS and the examples in $EXAMPLES.
+func TestScripts(t *testing.T) {
+	root, err := filepath.Abs("../..")
+	if err != nil {
+		t.Fatal(err)
+	}
+	testscript.Run(t, testscript.Params{
+		Dir:                 "testdata/script",
+		RequireExplicitExec: true,
+		Setup: func(e *testscript.Env) error {
+			e.Setenv("HOSTS", filepath.Join(root, "testdata", "hosts"))
+			e.Setenv("EXAMPLES", filepath.Join(root, "examples"))
+			return nil
+		},
+		Cmds: map[string]func(*testscript.TestScript, bool, []string){
+			"exits":    exits,
+			"code":     code,
+			"hold":     hold,
+			"cutafter": cutAfter,
+			"edit":     edit,
+		},
+	})
+}
+
+// exits CODE COMMAND...: the command ends with exactly that code.
+func exits(ts *testscript.TestScript, neg bool, arguments []string) {
+	want, err := strconv.Atoi(arguments[0])
+	ts.Check(err)
+	got := 0
+	if err := ts.Exec(arguments[1], arguments[2:]...); err != nil {
+		got = -1
+		var ended interface{ ExitCode() int }
+		if asExit(err, &ended) {
+			got = ended.ExitCode()
+		}
+	}
+	if got != want {
+		ts.Fatalf("%v ended with %d, want %d", arguments[1:], got, want)
+	}
+}
+
+func asExit(err error, ended *interface{ ExitCode() int }) bool {
+	e, ok := err.(interface{ ExitCode() int })
+	*ended = e
+	return ok
+}
+
+// code VAR: sets VAR to the approval code that the last command printed.
+func code(ts *testscript.TestScript, neg bool, arguments []string) {
+	for line := range bytes.Lines([]byte(ts.ReadFile("stdout"))) {
+		if rest, ok := bytes.CutPrefix(line, []byte("Approval code: ")); ok {
+			ts.Setenv(arguments[0], string(bytes.TrimSpace(rest)))
+			return
+		}
+	}
+	ts.Fatalf("no approval code was printed")
+}
+
+// hold FOLDER: holds the lock of a host until the script ends.
+func hold(ts *testscript.TestScript, neg bool, arguments []string) {
+	ts.Check(os.MkdirAll(ts.MkAbs(arguments[0]), 0o700))
+	lock := flock.New(filepath.Join(ts.MkAbs(arguments[0]), "lock"))
+	locked, err := lock.TryLock()
+	ts.Check(err)
+	if !locked {
+		ts.Fatalf("the lock is held already")
+	}
+	ts.Defer(func() { _ = lock.Unlock() })
+}
+
+// cutafter FOLDER N: leaves the first N records and half of the next in the
+// folder's only journal, as a crash does.
+func cutAfter(ts *testscript.TestScript, neg bool, arguments []string) {
+	names, err := filepath.Glob(filepath.Join(ts.MkAbs(arguments[0]), "*.journal"))
+	ts.Check(err)
+	if len(names) != 1 {
+		ts.Fatalf("want one journal, there are %d", len(names))
+	}
+	n, err := strconv.Atoi(arguments[1])
+	ts.Check(err)
+	content, err := os.ReadFile(names[0])
+	ts.Check(err)
+	lines := bytes.SplitAfter(content, []byte("\n"))
+	kept := bytes.Join(lines[:n], nil)
+	kept = append(kept, lines[n][:len(lines[n])/2]...)
+	ts.Check(os.WriteFile(names[0], kept, 0o600))
+}
+
+// edit FILE OLD NEW: replaces text that must be there.
+func edit(ts *testscript.TestScript, neg bool, arguments []string) {
+	content := []byte(ts.ReadFile(arguments[0]))
+	if !bytes.Contains(content, []byte(arguments[1])) {
+		ts.Fatalf("%s does not hold %q", arguments[0], arguments[1])
+	}
+	changed := bytes.ReplaceAll(content, []byte(arguments[1]), []byte(arguments[2]))
+	ts.Check(os.WriteFile(ts.MkAbs(arguments[0]), changed, 0o644))
+}
