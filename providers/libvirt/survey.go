@@ -13,7 +13,7 @@ import (
 	"lendkeep/reconcile/facts"
 )
 
-// Survey asks libvirt for everything it knows: five calls for the whole host,
+// Survey asks libvirt for everything it knows: four calls for the whole host,
 // at most five more for each guest and two for each pool, never one for each
 // device. What it does not answer is a gap.
 func (c *Conn) Survey(ctx context.Context) facts.Virtualization {
@@ -63,6 +63,9 @@ func (s *surveyor) host() {
 
 func (s *surveyor) pools() {
 	pools, err := s.libvirt.ListAllStoragePools(0)
+	if errors.Is(err, libvirt.ERR_NO_SUPPORT) {
+		return // without a storage driver there are none
+	}
 	if err != nil {
 		s.miss("pools", err)
 		return

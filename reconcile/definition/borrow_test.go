@@ -39,6 +39,29 @@ func TestEditFollowsAControllerThatMoved(t *testing.T) {
 	assert.Equal(t, want, after)
 }
 
+func TestEditKnowsARenamedControllerByItsSerial(t *testing.T) {
+	old := reel(t, "0000:01:00.0")
+	old.Controller = "old"
+	now := reel(t, "0000:02:00.0")
+	after, changes := edited(t, lentAt(t, []facts.Record{old}, "0000:01:00.0"), Wanted{Name: "grading", Borrows: []Borrowed{{Record: now}}})
+	assert.Equal(t, []string{"borrows reel (RL-4410-0073) at 0000:02:00.0 instead of 0000:01:00.0"}, changes)
+	assert.Contains(t, after, "<alias name='ua-a'/>", "the device is the same")
+	d, err := Read(after)
+	require.NoError(t, err)
+	assert.Equal(t, []facts.Record{now}, d.Records)
+}
+
+func TestEditLeavesTheMetadataOfOthersAlone(t *testing.T) {
+	others := `<guest xmlns="urn:other"><borrows controller="book"/></guest>`
+	before := strings.Replace(lentAt(t, nil), "  <os>", "  <metadata>\n    "+others+"\n  </metadata>\n  <os>", 1)
+	w := Wanted{Name: "grading", Borrows: []Borrowed{{Record: reel(t, "0000:01:00.0")}}, Known: []facts.Record{reel(t, "0000:01:00.0")}}
+	after, _ := edited(t, before, w)
+	assert.Contains(t, after, others+"\n    <lendkeep:guest ")
+	w.Borrows = nil
+	again, _ := edited(t, after, w)
+	assert.Equal(t, before, again)
+}
+
 func TestEditTellsControllersApartThatChangedPlaces(t *testing.T) {
 	before := lentAt(t, []facts.Record{reel(t, "0000:01:00.0"), spool(t, "0000:02:00.0")}, "0000:01:00.0", "0000:02:00.0")
 	now := []facts.Record{reel(t, "0000:02:00.0"), spool(t, "0000:01:00.0")}
@@ -121,6 +144,7 @@ func TestEditBootOrder(t *testing.T) {
 		{"it is first already", ordered(bare, "1"), nil, ordered(bare, "1")},
 		{"it is lowest already", disk(ordered(bare, "3"), "5"), nil, disk(ordered(bare, "3"), "5")},
 		{"another is first", disk(ordered(bare, "2"), "1"), []string{"starts from reel: boot order 1, disk vda moves to 2"}, disk(ordered(bare, "1"), "2")},
+		{"another has the same place", disk(ordered(bare, "1"), "1"), []string{"starts from reel: boot order 1, disk vda moves to 2"}, disk(ordered(bare, "1"), "2")},
 		{"another has a late place", disk(bare, "5"), []string{"starts from reel: boot order 1"}, disk(ordered(bare, "1"), "5")},
 	}
 	for _, test := range tests {

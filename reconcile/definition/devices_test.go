@@ -28,6 +28,8 @@ func TestEditDisks(t *testing.T) {
 		{"a spelled out chain goes with its image", sample(t, "grading"), Disk{Name: "vda", Source: "/srv/c.qcow2", Kind: "file", Format: "qcow2"},
 			[]string{`disk vda: /srv/c.qcow2 instead of /srv/images/grading 'A' & "B".qcow2`},
 			"      <driver name='qemu' type='qcow2' cache='none' io='native'/>\n      <source file='/srv/c.qcow2'/>\n      <target dev='vda' bus='virtio'/>\n"},
+		{"not by a target that has another's mark", marked, Disk{Name: "hda", Source: "/srv/b.img", Kind: "file", Format: "raw"},
+			[]string{"disk hda: /srv/b.img as vdb on virtio"}, "<source file='/srv/shelf/catalogue.qcow2'/>"},
 		{"another bus", sample(t, "catalogue"), Disk{Name: "system", Source: "/srv/shelf/catalogue.qcow2", Kind: "file", Bus: "virtio"},
 			[]string{"disk system: vdb on virtio instead of ide"}, "<target dev='vdb' bus='virtio'/>\n    </disk>"},
 		{"in a pool that is known", sample(t, "grading"), Disk{Name: "cache", Source: "/srv/shelf/cache.qcow2", Kind: "file", Pool: "shelf", Volume: "cache.qcow2"}, nil, ""},

@@ -219,6 +219,7 @@ func TestEditRefuses(t *testing.T) {
 		{"an image of unknown format", Wanted{Name: "grading", Disks: []Disk{{Name: "a", Source: "/srv/a.img", Kind: "file"}}}, "format of /srv/a.img is not known"},
 		{"a disk of nothing", Wanted{Name: "grading", Disks: []Disk{{Name: "a"}}}, "no file or block device"},
 		{"what a pool may hold already", Wanted{Name: "grading", Disks: []Disk{{Name: "a", Source: "/srv/shelf/cache.qcow2", Kind: "file", Format: "qcow2"}}}, "may be volume cache.qcow2"},
+		{"a volume of that name in another pool", Wanted{Name: "grading", Disks: []Disk{{Name: "a", Source: "/srv/shelf/cache.qcow2", Kind: "file", Format: "qcow2", Pool: "other", Volume: "cache.qcow2"}}}, "may be volume cache.qcow2"},
 		{"a card to nowhere", Wanted{Name: "grading", Networks: []Network{{Name: "lan"}}}, "one of bridge and network"},
 		{"a card named like a disk", Wanted{Name: "grading", Networks: []Network{{Name: "a", Bridge: "br0"}}, Disks: []Disk{{Name: "net-a", Source: "/a", Kind: "block"}}}, "rename one"},
 		{"a control character", Wanted{Name: "grading", Disks: []Disk{{Name: "a", Source: "/srv/a\n.img", Kind: "file"}}}, "cannot be written in XML"},
