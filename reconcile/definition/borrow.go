@@ -39,6 +39,9 @@ func (e *edit) borrows() error {
 	var boots *etree.Element
 	var wanted []facts.Record
 	for i, b := range e.wanted.Borrows {
+		if err := e.otherwise(b.Record); err != nil {
+			return err
+		}
 		lent[i] = e.lend(lent[i], b.Record)
 		if b.Boots {
 			boots = lent[i].Element
@@ -125,6 +128,24 @@ func (e *edit) titleOf(d *device) string {
 		}
 	}
 	return "the device at " + d.address.String()
+}
+
+// otherwise refuses to lend what the guest has in another form: as a network
+// card, or as a drive that QEMU drives by itself.
+func (e *edit) otherwise(r facts.Record) error {
+	for _, el := range devicesOf(e.guest) {
+		if el.Tag == "hostdev" || !holdsPCI(el) {
+			continue
+		}
+		address, err := addressOf(at(el, "source", "address"))
+		if err != nil {
+			return fmt.Errorf("<%s>: %w", el.Tag, err)
+		}
+		if address == r.Address {
+			return fmt.Errorf("it has %s at %s already, as a <%s type='%s'>; remove that by hand", title(r), address, el.Tag, attr(el, "type"))
+		}
+	}
+	return nil
 }
 
 // lend makes a device lend the function that is wanted; what else the

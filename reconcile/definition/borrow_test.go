@@ -118,6 +118,13 @@ func TestEditKeepsForeignDevicesAndRemovesItsOwn(t *testing.T) {
 	}
 }
 
+func TestEditRefusesWhatTheGuestHasInAnotherForm(t *testing.T) {
+	for at, form := range map[string]string{"0000:06:00.0": "<disk type='nvme'>", "0000:05:10.2": "<interface type='hostdev'>"} {
+		_, _, err := Edit(sample(t, "catalogue"), Wanted{Name: "catalogue", Borrows: []Borrowed{{Record: reel(t, at)}}})
+		assert.ErrorContains(t, err, "already, as a "+form)
+	}
+}
+
 func TestEditMakesAnUnmanagedDeviceManaged(t *testing.T) {
 	r := facts.Record{Controller: "nic", Vendor: 0x8086, Device: 0x10d3, Address: address(t, "0000:04:00.0")}
 	after, changes := edited(t, sample(t, "grading"), Wanted{Name: "grading", Borrows: []Borrowed{{Record: r}}})

@@ -43,12 +43,13 @@ type Lent struct {
 	BootOrder int     `json:"boot_order,omitempty"` // 0: none
 }
 
-// Disk is a disk in a guest's definition; Source is empty for an empty drive.
+// Disk is a disk in a guest's definition, or other storage of the host that the
+// guest reads or writes; Source is empty for an empty drive.
 type Disk struct {
 	Target string `json:"target"` // "vda"
-	Kind   string `json:"kind"`   // "file", "block", "volume", "network"
+	Kind   string `json:"kind"`   // "file", "block", "volume", "network", "dir", "nvram", "nvme"
 	Source string `json:"source,omitempty"`
-	Device string `json:"device"` // "disk", "cdrom"
+	Device string `json:"device"` // "disk", "cdrom"; "backing", "mirror": further images of a disk; "filesystem": a shared folder; "nvram"
 	Pool   string `json:"pool,omitempty"`
 	Volume string `json:"volume,omitempty"`
 }
