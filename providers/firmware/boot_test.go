@@ -17,14 +17,9 @@ func makeOption(label string, path []byte, options string) []byte {
 	return append(append(b, path...), options...)
 }
 
-// hardDriveNode makes the short form of a device path: HD() and a file.
+// hardDrivePath makes the short form of a device path: HD() and a file.
 func hardDrivePath(p Partition, file string) []byte {
-	b := []byte{4, 1, 42, 0}
-	b = binary.LittleEndian.AppendUint32(b, uint32(p.Number))
-	b = binary.LittleEndian.AppendUint64(b, p.First)
-	b = binary.LittleEndian.AppendUint64(b, p.Sectors)
-	b = append(append(b, p.ID[:]...), 2, 2)
-	return append(append(b, filePathNode(file)...), endNode()...)
+	return append(append(hardDriveNode(p), filePathNode(file)...), endNode()...)
 }
 
 func TestReadBoot(t *testing.T) {

@@ -236,3 +236,18 @@ func TestShimDoesNotLoop(t *testing.T) {
 		})
 	}
 }
+
+// With Secure Boot on the firmware does not start it: the parts are not signed.
+func TestSecureBootRefusesTheShim(t *testing.T) {
+	bootTests(t)
+	g := newGuest(t, outsideFile(t, "/usr/share/OVMF/OVMF_CODE_4M.secboot.fd", "ovmf"))
+	enrolled := outsideFile(t, "/usr/share/OVMF/OVMF_VARS_4M.ms.fd", "ovmf")
+	variables, err := ReadVariables(enrolled)
+	require.NoError(t, err)
+	require.True(t, Enrolled(variables))
+	g.file("vars.fd", enrolled)
+	g.machine += ",smm=on"
+	g.devices = append(g.devices, "-global", "driver=cfi.pflash01,property=secure,value=on")
+	g.shim(mustBuild(t, donorShim(t).Build))
+	assert.Contains(t, g.run("Access Denied"), `failed to load Boot`)
+}

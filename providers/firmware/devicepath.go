@@ -168,6 +168,16 @@ func acpiText(hid, uid uint32) string {
 	return fmt.Sprintf("Acpi(0x%08X,0x%X)", hid, uid)
 }
 
+// hardDriveNode names a GPT partition (10.3.5.1); the last two bytes say that
+// the disk has a GPT and that the id is a GUID.
+func hardDriveNode(p Partition) []byte {
+	b := []byte{pathMedia, byte(nodeHD & 0xFF), 42, 0}
+	b = binary.LittleEndian.AppendUint32(b, uint32(p.Number))
+	b = binary.LittleEndian.AppendUint64(b, p.First)
+	b = binary.LittleEndian.AppendUint64(b, p.Sectors)
+	return append(append(b, p.ID[:]...), 2, 2)
+}
+
 // filePathNode is a media file path node (10.3.5.4).
 func filePathNode(path string) []byte {
 	text := utf16Text(path)

@@ -50,10 +50,16 @@ func FuzzReadVariables(f *testing.F) {
 			testVariable{"BootOrder", variableAdded, []byte{0, 0}},
 			testVariable{"Boot0000", variableAdded, makeOption("A", hardDrivePath(Partition{Number: 1}, `\A`), "")}))
 	}
-	f.Fuzz(func(_ *testing.T, b []byte) {
+	f.Fuzz(func(t *testing.T, b []byte) {
 		list, _ := ReadVariables(b)
 		Enrolled(list)
 		ReadBoot(list)
+		after, number, err := PutFirst(b, ownEntry())
+		if err == nil {
+			list, err := ReadVariables(after)
+			require.NoError(t, err)
+			require.Equal(t, number, ReadBoot(list).Order[0])
+		}
 	})
 }
 

@@ -29,13 +29,14 @@ type guest struct {
 	t        *testing.T
 	dir      string
 	devices  []string
+	machine  string
 	vars     string // path of its variable store
 	deadline time.Duration
 }
 
 // newGuest makes a machine with the given firmware and an empty variable store.
 func newGuest(t *testing.T, code []byte) *guest {
-	g := &guest{t: t, dir: t.TempDir(), deadline: 3 * time.Minute}
+	g := &guest{t: t, dir: t.TempDir(), deadline: 3 * time.Minute, machine: "q35,accel=tcg"}
 	g.vars = g.file("vars.fd", outsideFile(t, ovmfVars, "ovmf"))
 	g.devices = []string{
 		"-drive", "if=pflash,format=raw,unit=0,readonly=on,file=" + g.file("code.fd", code),
@@ -98,7 +99,7 @@ func (g *guest) run(until string) string {
 	g.t.Helper()
 	ctx, cancel := context.WithTimeout(context.Background(), g.deadline)
 	defer cancel()
-	arguments := append([]string{"-machine", "q35,accel=tcg", "-m", "256", "-nodefaults", "-no-reboot",
+	arguments := append([]string{"-machine", g.machine, "-m", "256", "-nodefaults", "-no-reboot",
 		"-display", "none", "-serial", "stdio", "-net", "none"}, g.devices...)
 	command := exec.CommandContext(ctx, outsideProgram(g.t, "qemu-system-x86_64", "qemu-system-x86"), arguments...)
 	console, complaints := &output{}, &output{}

@@ -1,6 +1,7 @@
 package firmware
 
 import (
+	"bytes"
 	"encoding/binary"
 	"fmt"
 	"unicode/utf16"
@@ -43,116 +44,132 @@ func ReadVariables(content []byte) ([]Variable, error) {
 	if err != nil {
 		return nil, fmt.Errorf("read variable store: %w", err)
 	}
-	store, long, err := findStore(flash)
+	store, err := findStore(flash)
 	if err != nil {
 		return nil, fmt.Errorf("read variable store: %w", err)
 	}
-	variables, err := storeVariables(store, long)
+	list, _, err := store.walk()
 	if err != nil {
-		return variables, fmt.Errorf("read variable store: %w", err)
+		return live(list), fmt.Errorf("read variable store: %w", err)
 	}
-	return variables, nil
+	return live(list), nil
 }
 
-// findStore gives the bytes behind the store's header up to its end, and
-// whether its variables have the long header.
-func findStore(flash []byte) (store []byte, long bool, err error) {
+// store is the part of a flash file that variables are appended to.
+type store struct {
+	at      int // offset in the file of the first variable
+	content []byte
+	long    bool // variables have the long header
+}
+
+// findStore checks the store's header and gives what lies behind it.
+func findStore(flash []byte) (store, error) {
 	volume, err := readVolumeHeader(flash)
 	if err != nil {
-		return nil, false, err
+		return store{}, err
 	}
 	if volume.format != formatNVData {
-		return nil, false, fmt.Errorf("volume of format %s holds no variables", volume.format)
+		return store{}, fmt.Errorf("volume of format %s holds no variables", volume.format)
 	}
 	b := flash[volume.filesAt:volume.length]
 	if len(b) < storeHeader {
-		return nil, false, fmt.Errorf("%d bytes are no store", len(b))
+		return store{}, fmt.Errorf("%d bytes are no store", len(b))
 	}
 	signature := GUID(b[:16])
 	size := binary.LittleEndian.Uint32(b[16:])
 	switch {
 	case signature != storeAuthenticated && signature != storePlain:
-		return nil, false, fmt.Errorf("store of an unknown kind %s", signature)
+		return store{}, fmt.Errorf("store of an unknown kind %s", signature)
 	case size < storeHeader || uint64(size) > uint64(len(b)):
-		return nil, false, fmt.Errorf("store of %d bytes where %d are left", size, len(b))
+		return store{}, fmt.Errorf("store of %d bytes where %d are left", size, len(b))
 	case b[20] != storeFormatted || b[21] != storeHealthy:
-		return nil, false, fmt.Errorf("store in state %#02x %#02x, not formatted and healthy", b[20], b[21])
+		return store{}, fmt.Errorf("store in state %#02x %#02x, not formatted and healthy", b[20], b[21])
 	}
-	return b[storeHeader:size], signature == storeAuthenticated, nil
+	return store{volume.filesAt + storeHeader, b[storeHeader:size], signature == storeAuthenticated}, nil
 }
 
-// storeVariables walks the variables up to the free space.
-func storeVariables(store []byte, long bool) ([]Variable, error) {
-	var list []storedVariable
-	for at := 0; at+2 <= len(store); {
-		rest := store[at:]
+// walk lists the variables of every state, and gives the offset of the free
+// space in the content.
+func (s store) walk() (list []storedVariable, free int, err error) {
+	at := 0
+	for at+2 <= len(s.content) {
+		rest := s.content[at:]
 		if binary.LittleEndian.Uint16(rest) != variableStart {
 			if !filled(rest, 0xFF) {
-				return live(list), fmt.Errorf("free space from %#x on is not empty", at)
+				return list, at, fmt.Errorf("free space from %#x on is not empty", at)
 			}
 			break
 		}
-		v, state, length, err := readVariable(rest, long)
+		v, length, err := readVariable(rest, s.long)
 		if err != nil {
-			return live(list), fmt.Errorf("variable at %#x: %w", at, err)
+			return list, at, fmt.Errorf("variable at %#x: %w", at, err)
 		}
-		if state == variableAdded || state == variableReplaced {
-			v.replaced = state == variableReplaced
-			list = append(list, v)
-		}
+		v.at = at
+		list = append(list, v)
 		at = align(at+length, 4)
 	}
-	return live(list), nil
+	return list, at, nil
 }
 
-// storedVariable is a variable that may have a successor in the same store.
+// storedVariable is a variable in its place; it may be deleted, unfinished or
+// have a successor in the same store.
 type storedVariable struct {
 	Variable
-	replaced bool
+	at    int
+	state byte
 }
 
-// live drops a variable in transition whose successor is complete.
+// live drops what does not count: all but complete variables, and one in
+// transition whose successor is complete.
 func live(list []storedVariable) []Variable {
 	complete := map[string]bool{}
 	key := func(v storedVariable) string { return v.Vendor.String() + v.Name }
 	for _, v := range list {
-		if !v.replaced {
+		if v.state == variableAdded {
 			complete[key(v)] = true
 		}
 	}
 	var out []Variable
 	for _, v := range list {
-		if !v.replaced || !complete[key(v)] {
+		if v.state == variableAdded || v.state == variableReplaced && !complete[key(v)] {
 			out = append(out, v.Variable)
 		}
 	}
 	return out
 }
 
-// readVariable reads the variable at the start of b, whatever its state.
-func readVariable(b []byte, long bool) (v storedVariable, state byte, length int, err error) {
-	header, sizesAt := variableShort, 8
+// variableHeader gives the length of a variable's header and where the two
+// sizes stand in it, before the vendor.
+func variableHeader(long bool) (length, sizesAt int) {
 	if long {
-		header, sizesAt = variableLong, 36
+		return variableLong, 36
 	}
+	return variableShort, 8
+}
+
+// readVariable reads the variable at the start of b, whatever its state, and
+// gives its length.
+func readVariable(b []byte, long bool) (storedVariable, int, error) {
+	var v storedVariable
+	header, sizesAt := variableHeader(long)
 	if len(b) < header {
-		return v, 0, 0, fmt.Errorf("%d bytes are no header", len(b))
+		return v, 0, fmt.Errorf("%d bytes are no header", len(b))
 	}
 	nameSize := uint64(binary.LittleEndian.Uint32(b[sizesAt:]))
 	dataSize := uint64(binary.LittleEndian.Uint32(b[sizesAt+4:]))
 	whole := uint64(header) + nameSize + dataSize
 	if whole > uint64(len(b)) {
-		return v, 0, 0, fmt.Errorf("%d bytes where %d are left", whole, len(b))
+		return v, 0, fmt.Errorf("%d bytes where %d are left", whole, len(b))
 	}
-	name := b[header : header+int(nameSize)]
-	v.Name, err = readUTF16(name)
-	if err != nil {
-		return v, 0, 0, fmt.Errorf("name: %w", err)
+	var err error
+	if v.Name, err = readUTF16(b[header : header+int(nameSize)]); err != nil {
+		return v, 0, fmt.Errorf("name: %w", err)
 	}
+	v.state = b[2]
 	v.Attributes = binary.LittleEndian.Uint32(b[4:])
 	v.Vendor = GUID(b[sizesAt+8 : sizesAt+24])
-	v.Data = append([]byte(nil), b[header+int(nameSize):whole]...)
-	return v, b[2], int(whole), nil
+	v.Data = bytes.Clone(b[header+int(nameSize) : whole])
+	return v, int(whole), nil
 }
 
 // readUTF16 decodes a string that fills b up to its final zero.

@@ -42,7 +42,7 @@ func makeStore(long bool, variables ...testVariable) []byte {
 			store = append(store, 0xFF)
 		}
 	}
-	for range 256 {
+	for range 1024 {
 		store = append(store, 0xFF)
 	}
 	le.PutUint32(store[16:], uint32(len(store)))
