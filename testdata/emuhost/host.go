@@ -69,12 +69,28 @@ func (h *Host) lay() error {
 
 func (h *Host) ownDisk() string { return filepath.Join(h.folder, "own.qcow2") }
 
+// On says whether the host has power.
+func (h *Host) On() bool {
+	if h.qemu == nil {
+		return false
+	}
+	select {
+	case <-h.qemu.ended:
+		return false
+	default:
+		return true
+	}
+}
+
 // PowerOn boots a host that is off with the drives it had. The machine may
 // differ from the one before: a card may have come, gone or moved, and its
 // drive follows it.
 func (h *Host) PowerOn(ctx context.Context, m machine.Machine) error {
-	if h.qemu != nil {
+	if h.On() {
 		return errors.New("power on: the host is on")
+	}
+	if err := h.PowerCut(); err != nil { // clears away a QEMU that ended by itself
+		return err
 	}
 	ctx, cancel := context.WithTimeout(ctx, bootTime)
 	defer cancel()

@@ -33,10 +33,6 @@ type running struct {
 	stdout, stderr bytes.Buffer
 }
 
-func ownTerminal() *syscall.SysProcAttr {
-	return &syscall.SysProcAttr{Setsid: true, Setctty: true}
-}
-
 // Ready answers once the host is up: nothing is served before.
 func (h *Host) Ready(_ wire.None, upSeconds *float64) error {
 	*upSeconds = uptime()

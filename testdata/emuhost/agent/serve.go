@@ -5,6 +5,7 @@ import (
 	"net/rpc"
 	"os"
 	"os/exec"
+	"syscall"
 
 	"lendkeep/testdata/emuhost/wire"
 )
@@ -30,30 +31,32 @@ func serve() error {
 		return fmt.Errorf("open channel: %w", err)
 	}
 	server := rpc.NewServer()
-	if err := server.RegisterName(wire.Service, &Host{commands: map[int]*running{}}); err != nil {
+	host := &Host{commands: map[int]*running{}}
+	if err := server.RegisterName(wire.Service, host); err != nil {
 		return fmt.Errorf("register service: %w", err)
 	}
 	report("ready after %.1f s", uptime())
-	go shell()
+	go shell(host)
 	server.ServeConn(port)
 	return fmt.Errorf("the channel was closed")
 }
 
-// shell keeps a shell on the second console where there is one.
-func shell() {
-	for {
-		console, err := os.OpenFile(terminal, os.O_RDWR, 0)
-		if err != nil {
-			return // the machine has none
-		}
-		command := exec.Command("bash", "--login")
-		command.Stdin, command.Stdout, command.Stderr = console, console, console
-		command.Env = append(os.Environ(), "TERM=vt100")
-		command.Dir = "/root"
-		command.SysProcAttr = ownTerminal()
-		if err := command.Run(); err != nil {
-			report("shell: %v", err)
-		}
-		console.Close()
+// shell gives the second console a shell where there is one. Leaving it
+// switches the host off.
+func shell(host *Host) {
+	console, err := os.OpenFile(terminal, os.O_RDWR, 0)
+	if err != nil {
+		return // the machine has none
+	}
+	command := exec.Command("bash", "--login")
+	command.Stdin, command.Stdout, command.Stderr = console, console, console
+	command.Env = append(os.Environ(), "TERM=vt100")
+	command.Dir = "/root"
+	command.SysProcAttr = &syscall.SysProcAttr{Setsid: true, Setctty: true}
+	if err := command.Run(); err != nil {
+		report("shell: %v", err)
+	}
+	if err := host.PowerOff(wire.None(false), nil); err != nil {
+		report("%v", err)
 	}
 }

@@ -16,45 +16,12 @@ import (
 	"lendkeep/testdata/emuhost/machine"
 )
 
-// The serials by which the tests know the drives of larch.
-const (
-	reel    = "RL-4410-0073" // alone in its group
-	spare   = "RL-4410-0088" // alone too
-	shared  = "RL-4410-0119" // shares its group with a network card
-	twinA   = "RL-4410-0201" // two functions of one card
-	twinB   = "RL-4410-0202"
-	behind  = "RL-4410-0301" // behind a switch, sectors of 4096 bytes
-	disk    = "RL-4410-0302" // a SATA disk, behind the same switch
-	bridged = "RL-4410-0401" // behind a bridge to conventional PCI
-)
-
-// larch is the machine that all tests of this package share.
-var larch = machine.Machine{
-	Own: machine.Card{Kind: machine.NVMe, Serial: "SYS-0001"},
-	Seats: []machine.Seat{
-		{Cards: []machine.Card{nvme(reel), nvme(spare)}},
-		{Way: machine.SharedSlot, Cards: []machine.Card{nvme(shared), {Kind: machine.Network}}},
-		{Way: machine.MultiFunction, Cards: []machine.Card{nvme(twinA), nvme(twinB)}},
-		{Way: machine.Switched, Cards: []machine.Card{
-			{Kind: machine.NVMe, Serial: behind, SectorBytes: 4096},
-			{Kind: machine.SATA, Serial: disk},
-		}},
-		{Way: machine.Conventional, Cards: []machine.Card{nvme(bridged), {Kind: machine.Network}}},
-	},
-}
-
-// nvme is large enough for a small system and an XFS filesystem (mkfs.xfs of
-// xfsprogs 5.19 and later makes none below 300 MiB).
-func nvme(serial string) machine.Card {
-	return machine.Card{Kind: machine.NVMe, Serial: serial, SizeMiB: 640}
-}
-
 // wanted is the environment variable that lets these tests run.
 const wanted = "LENDKEEP_EMUHOST"
 
 // start boots larch once, for whichever test asks first.
 var start = sync.OnceValues(func() (*emuhost.Host, error) {
-	return emuhost.Start(context.Background(), larch, os.Stderr)
+	return emuhost.Start(context.Background(), machine.Larch(), os.Stderr)
 })
 
 // started says whether start has been called, so that nothing is booted only
@@ -77,11 +44,12 @@ func TestMain(m *testing.M) {
 // host is larch as one test sees it.
 type host struct {
 	*testing.T
-	machine *emuhost.Host
+	emulated *emuhost.Host
 }
 
-// onLarch gives the running larch. A computer that cannot run it skips the
-// test; one that should and fails, fails it.
+// onLarch gives larch, running with its cards where machine.Larch has them. A
+// computer that cannot run it skips the test; one that should and fails, fails
+// it. A test that changes the machine switches it off in the end.
 func onLarch(t *testing.T) host {
 	t.Helper()
 	if os.Getenv(wanted) == "" {
@@ -93,6 +61,9 @@ func onLarch(t *testing.T) host {
 	started = true
 	running, err := start()
 	require.NoError(t, err)
+	if !running.On() {
+		require.NoError(t, running.PowerOn(t.Context(), machine.Larch()))
+	}
 	t.Cleanup(func() {
 		if t.Failed() {
 			t.Logf("console of the host:\n%s", running.Console())
@@ -104,7 +75,7 @@ func onLarch(t *testing.T) host {
 // run runs a command that must succeed and gives its output.
 func (h host) run(argv ...string) string {
 	h.Helper()
-	result, err := h.machine.Run(h.Context(), argv...)
+	result, err := h.emulated.Run(h.Context(), argv...)
 	require.NoError(h, err)
 	require.NoError(h, result.Err())
 	return result.Stdout
@@ -113,7 +84,7 @@ func (h host) run(argv ...string) string {
 // try runs a command that may fail.
 func (h host) try(argv ...string) emuhost.Result {
 	h.Helper()
-	result, err := h.machine.Run(h.Context(), argv...)
+	result, err := h.emulated.Run(h.Context(), argv...)
 	require.NoError(h, err)
 	return result
 }
@@ -121,7 +92,7 @@ func (h host) try(argv ...string) emuhost.Result {
 // shell runs lines of bash that must all succeed.
 func (h host) shell(script string) string {
 	h.Helper()
-	result, err := h.machine.Shell(h.Context(), script)
+	result, err := h.emulated.Shell(h.Context(), script)
 	require.NoError(h, err)
 	require.Zero(h, result.Exit, "%s\n%s%s", script, result.Stdout, result.Stderr)
 	return result.Stdout

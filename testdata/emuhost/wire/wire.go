@@ -52,3 +52,12 @@ const PieceBytes = 1 << 20
 // None stands where a method needs nothing or answers nothing (gob refuses a
 // struct without fields).
 type None bool
+
+// Trees asks for parts of the host's file system as one tar archive.
+type Trees struct {
+	Roots []string // files and folders; what is not there is left out
+}
+
+// Unreadable is the entry of that archive which lists the files that are there
+// but cannot be read, a line each: name, tab, reason.
+const Unreadable = "unreadable.txt"

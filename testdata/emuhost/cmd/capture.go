@@ -1,0 +1,87 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"os"
+	"path/filepath"
+	"time"
+
+	"lendkeep/testdata/emuhost"
+	"lendkeep/testdata/emuhost/machine"
+)
+
+// borrower is the name that the makers of fixtures look for.
+var borrower = emuhost.Guest{Name: "l2", Borrows: []string{"0000:01:00.0"}, Firmware: true}
+
+// layOut gives the first drive a partition to start from and one of the
+// host's, as a lent drive has.
+const layOut = `drive=$(readlink -f /dev/disk/by-id/nvme-QEMU_NVMe_Ctrl_` + machine.Reel + `)
+sgdisk -n1:0:+128M -t1:EF00 -c1:start -n2:0:0 -t2:8300 -c2:shelf $drive >/dev/null
+udevadm settle
+mkfs.vfat -F32 -n START ${drive}p1 >/dev/null
+mkfs.xfs -q -L shelf ${drive}p2
+udevadm settle`
+
+// capture takes larch at three moments, each into a folder of its own.
+func capture(ctx context.Context, folder string) (err error) {
+	if err := os.MkdirAll(folder, 0o755); err != nil {
+		return err
+	}
+	host, err := emuhost.Start(ctx, machine.Larch(), os.Stderr)
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, host.Close()) }()
+	if err := must(host.Shell(ctx, layOut)); err != nil {
+		return err
+	}
+	if err := host.Capture(ctx, filepath.Join(folder, "1-before")); err != nil {
+		return err
+	}
+	if err := lend(ctx, host); err != nil {
+		return err
+	}
+	if err := host.Capture(ctx, filepath.Join(folder, "2-running")); err != nil {
+		return err
+	}
+	if err := takeBack(ctx, host); err != nil {
+		return err
+	}
+	return host.Capture(ctx, filepath.Join(folder, "3-after"))
+}
+
+func lend(ctx context.Context, host *emuhost.Host) error {
+	definition, err := borrower.XML()
+	if err != nil {
+		return err
+	}
+	if err := host.WriteFile(ctx, "/tmp/guest.xml", []byte(definition), 0o644); err != nil {
+		return err
+	}
+	if err := must(host.Run(ctx, "virsh", "define", "/tmp/guest.xml")); err != nil {
+		return err
+	}
+	return must(host.Run(ctx, "virsh", "start", borrower.Name))
+}
+
+// takeBack ends the guest and waits until the drive's partitions are there again.
+func takeBack(ctx context.Context, host *emuhost.Host) error {
+	if err := must(host.Run(ctx, "virsh", "destroy", borrower.Name)); err != nil {
+		return err
+	}
+	for end := time.Now().Add(time.Minute); ; time.Sleep(200 * time.Millisecond) {
+		err := must(host.Run(ctx, "ls", "/dev/disk/by-partlabel/shelf"))
+		if err == nil || time.Now().After(end) {
+			return errors.Join(err, must(host.Run(ctx, "udevadm", "settle")))
+		}
+	}
+}
+
+// must takes any exit but 0 for an error.
+func must(result emuhost.Result, err error) error {
+	if err != nil {
+		return err
+	}
+	return result.Err()
+}

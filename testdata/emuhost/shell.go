@@ -1,0 +1,35 @@
+package emuhost
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+
+	"lendkeep/testdata/emuhost/machine"
+)
+
+// Shell boots a machine and gives this program's terminal to a shell in it,
+// until that is left.
+func Shell(ctx context.Context, m machine.Machine, say io.Writer) (err error) {
+	made, lock, err := enter(ctx, say)
+	if err != nil {
+		return err
+	}
+	h := &Host{made: made, lock: lock}
+	defer func() { err = errors.Join(err, h.Close()) }()
+	if err := h.lay(); err != nil {
+		return err
+	}
+	fmt.Fprintln(say, "booting; leave the shell to switch the host off")
+	if err := h.boot(ctx, m, os.Stdin); err != nil {
+		return err
+	}
+	select {
+	case <-h.qemu.ended:
+		return nil
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+}
