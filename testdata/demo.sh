@@ -9,7 +9,13 @@ work=$(mktemp -d)
 trap 'rm -rf "$work"' EXIT
 
 say() { printf '\n== %s\n' "$1"; }
-do_() { printf '$ lendkeep %s\n' "$*" | sed "s|$work/||g"; "$lendkeep" "$@" 2>&1 | sed "s|$work/||g"; }
+do_() {
+	printf '$ lendkeep %s\n' "$*" | sed "s|$work/||g"
+	status=0
+	"$lendkeep" "$@" > "$work/out" 2>&1 || status=$?
+	sed "s|$work/||g" "$work/out"
+	[ "$status" = 0 ] || { echo "the demo failed: exit code $status" >&2; exit 1; }
+}
 code() { sed -n 's/^Approval code: //p' "$1"; }
 
 say "The host: read every fact of larch, and keep it as a stand-in host in a folder."
@@ -21,8 +27,8 @@ say "The layout: grading borrows the controller by day, catalogue lives on its s
 do_ check examples/larch --stand-in "$work/larch"
 
 say "The order for the day shift: steps, each with its undo. Nothing is changed yet."
-"$lendkeep" plan examples/larch --shift day --stand-in "$work/larch" -o "$work/day.order" > "$work/day.txt" 2>&1
 do_ plan examples/larch --shift day --stand-in "$work/larch" --xml -o "$work/day.order"
+cp "$work/out" "$work/day.txt"
 
 say "The rehearsal: the same order on a copy of the host, every failure included."
 do_ rehearse "$work/day.order" --survey "$work/larch/survey.json"

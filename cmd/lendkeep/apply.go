@@ -41,7 +41,7 @@ that was done is undone in reverse.`,
 			if err := layoutUnchanged(sealed.Order); err != nil {
 				return err
 			}
-			return acting(c.Context(), &w, func(h host, j *journals) error { return carryOut(c, h, j, approval) })
+			return acting(c.Context(), &w, sealed.Order.Libvirt, func(h host, j *journals) error { return carryOut(c, h, j, approval) })
 		},
 	}
 	w.flags(c, false)
@@ -102,22 +102,20 @@ func layoutUnchanged(o order.Order) error {
 	return nil
 }
 
-// acting opens the host and its journals for the time of one deed.
-func acting(ctx context.Context, w *where, deed func(host, *journals) error) error {
-	h, err := w.open(ctx, "")
+// acting opens the journals and the host for the time of one deed. What an
+// order was written for says which libvirt.
+func acting(ctx context.Context, w *where, uri string, deed func(host, *journals) error) (err error) {
+	j, err := openJournals(w.keep())
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, j.Close()) }()
+	h, err := w.open(ctx, uri)
 	if err != nil {
 		return err
 	}
 	defer h.close()
-	j, err := openJournals(h.keep)
-	if err != nil {
-		return err
-	}
-	err = deed(h, j)
-	if closing := j.Close(); err == nil {
-		err = closing
-	}
-	return err
+	return deed(h, j)
 }
 
 func carryOut(c *cobra.Command, h host, j *journals, approval order.Approval) error {
@@ -157,7 +155,7 @@ func ended(report carry.Report, err error) error {
 		return fail(exitStale, "plan again, read the new order, approve that", "%w; nothing was touched", err)
 	case err != nil:
 		return fail(exitPerson, "see that the host answers, then lendkeep rollback", "%w", err)
-	case report.Ended == carry.Restored && report.Note != "asked for":
+	case report.Ended == carry.Restored && report.Note != carry.AskedFor:
 		return fail(exitRolledBack, "", "the order was not carried out and everything was undone: %s", report.Note)
 	case report.Ended == carry.Stuck:
 		return fail(exitPerson, "do that by hand, then lendkeep rollback", "a person is needed: %s", report.Note)

@@ -31,7 +31,6 @@ const defaultURI = "qemu:///system"
 // host is a host that can be read and acted on.
 type host struct {
 	step.Ports
-	keep  string // folder of journals and lock
 	close func()
 }
 
@@ -48,6 +47,14 @@ func (w *where) flags(c *cobra.Command, survey bool) {
 	if survey {
 		c.Flags().StringVar(&w.survey, "survey", "", "read the facts from a survey `FILE` instead of a host")
 	}
+}
+
+// keep gives the folder of the host's journals and its lock.
+func (w *where) keep() string {
+	if w.standIn != "" {
+		return filepath.Join(w.standIn, "journals")
+	}
+	return keepFolder
 }
 
 // open gives the host to act on. uri is the layout's wish, if there is one.
@@ -100,7 +107,7 @@ func openLive(uri string) (host, error) {
 		return host{}, fail(exitUsage, "see that libvirt runs and that you may use it: virsh -c "+uri+" list; or work on a survey: --survey FILE", "%w", err)
 	}
 	live := liveHost{tree, conn}
-	return host{step.Ports{Survey: live, Guests: conn, Mounts: drive.Mounts{}, Functions: tree}, keepFolder, conn.Close}, nil
+	return host{step.Ports{Survey: live, Guests: conn, Mounts: drive.Mounts{}, Functions: tree}, conn.Close}, nil
 }
 
 // liveHost reads the facts of this machine: libvirt first, since guests name
@@ -169,7 +176,7 @@ func openStandIn(ctx context.Context, folder string) (host, error) {
 		closeJudge()
 		return host{}, fail(exitUsage, "make one: mkdir FOLDER && lendkeep survey -o FOLDER/"+memory.FirstFile, "%w", err)
 	}
-	return host{h.Ports(), journalsOf(folder), closeJudge}, nil
+	return host{h.Ports(), closeJudge}, nil
 }
 
 // openJudge gives libvirt's test driver, or nil where there is no libvirt; the
@@ -244,5 +251,3 @@ func shiftOf(layout *spec.Layout, name string) (*spec.Shift, error) {
 	}
 	return nil, fail(exitUsage, fmt.Sprintf("name one of %q", names), "the layout has no shift %q", name)
 }
-
-func journalsOf(standIn string) string { return filepath.Join(standIn, "journals") }

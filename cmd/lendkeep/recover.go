@@ -57,7 +57,11 @@ type going func(context.Context, *carry.Carrier, carry.Report) (carry.Report, er
 
 // again opens the newest journal and goes on from it.
 func again(c *cobra.Command, w *where, goOn going) error {
-	return acting(c.Context(), w, func(h host, j *journals) error {
+	newest, err := lastReport(w.keep())
+	if err != nil {
+		return err
+	}
+	return acting(c.Context(), w, newest.Sealed.Order.Libvirt, func(h host, j *journals) error {
 		journal, report, err := j.last()
 		if err != nil {
 			return err

@@ -106,14 +106,10 @@ func controllerStatusOf(c *assess.Case, found assess.Found) controllerStatus {
 // lastOrder tells what became of the newest order of the host that is looked
 // at; a survey file has none.
 func lastOrder(w *where) (string, error) {
-	folder := keepFolder
-	switch {
-	case w.survey != "":
+	if w.survey != "" {
 		return "", nil
-	case w.standIn != "":
-		folder = journalsOf(w.standIn)
 	}
-	report, err := lastReport(folder)
+	report, err := lastReport(w.keep())
 	if err != nil || report.Steps == nil {
 		return "", err
 	}

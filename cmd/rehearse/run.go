@@ -109,7 +109,7 @@ func (r *run) recovered(ctx context.Context, c Case, power bool, way string) Cas
 	host, content := r.host.Copy(), r.disk.Killed()
 	c.Recovery = "process ended, then " + way
 	if power {
-		host.PowerCut(r.mounts())
+		host.PowerCut()
 		content = r.disk.PowerCut()
 		c.Recovery = "power cut, then " + way
 	}
@@ -140,21 +140,6 @@ func (r *run) recovered(ctx context.Context, c Case, power bool, way string) Cas
 	}
 	c.Ended, c.Why = report.Ended, report.Note
 	return later.verdict(ctx, c, power)
-}
-
-// mounts gives the mounts that the order's controllers make; they are not in
-// the host's fstab, so they are gone after a power cut.
-func (r *run) mounts() []string {
-	var list []string
-	for _, w := range r.of.Sealed.Order.Steps {
-		switch s := w.Step.(type) {
-		case *step.Mount:
-			list = append(list, s.Path)
-		case *step.Unmount:
-			list = append(list, s.Path)
-		}
-	}
-	return list
 }
 
 // verdict compares how the host stands with what the result claims.
@@ -196,7 +181,7 @@ func (r *run) unavoidable(ctx context.Context, power bool) *facts.Index {
 		return nil
 	}
 	host := r.of.host(nil)
-	host.PowerCut(r.mounts())
+	host.PowerCut()
 	survey, err := host.Survey(ctx)
 	if err != nil {
 		return nil

@@ -151,9 +151,9 @@ func (h *Host) end(g *facts.Guest) {
 }
 
 // PowerCut ends everything at once and starts the host again: guests are off,
-// functions are with their drivers, only the host's own mounts are there. The
-// host's own mounts are those that have no controller which can be lent.
-func (h *Host) PowerCut(returns []string) {
+// functions are with their drivers, and what was mounted when the survey was
+// taken is mounted again, as by fstab, where its drive is there.
+func (h *Host) PowerCut() {
 	h.mu.Lock()
 	defer h.mu.Unlock()
 	for i := len(h.survey.Libvirt.Guests) - 1; i >= 0; i-- {
@@ -164,7 +164,11 @@ func (h *Host) PowerCut(returns []string) {
 	for at := range h.away {
 		h.restore(at)
 	}
-	h.survey.Mounts = slices.DeleteFunc(h.survey.Mounts, func(m facts.Mount) bool { return slices.Contains(returns, m.Path) })
+	there := map[facts.Devno]bool{}
+	for _, b := range h.survey.Blocks {
+		there[b.Devno] = true
+	}
+	h.survey.Mounts = slices.DeleteFunc(slices.Clone(h.boot), func(m facts.Mount) bool { return m.Devno.Major != 0 && !there[m.Devno] })
 	h.see()
 }
 

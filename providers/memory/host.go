@@ -31,6 +31,7 @@ type Host struct {
 	away    map[facts.Address]Away
 	remount map[string]facts.Mount // what was unmounted, by device and path
 	origins map[string]Origin      // by path
+	boot    []facts.Mount          // what a start of the host mounts
 	judge   Judge
 	folder  string // where every change is kept; empty: nowhere
 }
@@ -55,6 +56,7 @@ type Origin struct {
 // nobody but this package judges definitions.
 func New(survey facts.Survey, judge Judge) *Host {
 	h := &Host{survey: Clone(survey), away: map[facts.Address]Away{}, remount: map[string]facts.Mount{}, origins: map[string]Origin{}, judge: judge}
+	h.boot = slices.Clone(h.survey.Mounts)
 	ix := facts.NewIndex(&h.survey)
 	for _, p := range h.survey.Paths {
 		h.origins[p.Named] = Origin{p.Named, holding(ix, p.Named), p.Missing}
@@ -163,5 +165,5 @@ func (h *Host) guest(name string) *facts.Guest {
 func (h *Host) Copy() *Host {
 	h.mu.Lock()
 	defer h.mu.Unlock()
-	return &Host{survey: Clone(h.survey), away: maps.Clone(h.away), remount: maps.Clone(h.remount), origins: maps.Clone(h.origins), judge: h.judge}
+	return &Host{survey: Clone(h.survey), away: maps.Clone(h.away), remount: maps.Clone(h.remount), origins: maps.Clone(h.origins), boot: h.boot, judge: h.judge}
 }

@@ -3,17 +3,19 @@
 // anywhere in the host's memory (Linux Documentation/driver-api/vfio.rst).
 package assess
 
+import "fmt"
+
 func checkIOMMU(c *Case) []Finding {
 	borrowed := c.borrowed()
 	if len(borrowed) == 0 {
 		return nil
 	}
-	machine := c.Facts.Survey.Machine
-	if machine.IOMMUs == 0 {
+	machine, says := c.Facts.Survey.Machine, c.Facts.Survey.Libvirt.IOMMU
+	if machine.IOMMUs == 0 || says != nil && !*says {
 		return []Finding{{Severity: Stop, At: c.Layout.Host.At,
 			Summary:  "the host has no IOMMU in use",
 			Detail:   "No controller can be lent: libvirt answers \"host doesn't support passthrough of host PCI devices\".",
-			Causes:   []Cause{{"/sys/class/iommu", "no unit"}, {"/proc/cmdline", machine.CommandLine}},
+			Causes:   []Cause{{"/sys/class/iommu", fmt.Sprintf("%d units", machine.IOMMUs)}, {"/proc/cmdline", machine.CommandLine}},
 			Remedies: []string{"switch the IOMMU on in the firmware setup (VT-d, AMD-Vi), by the board's manual", "on Intel processors add intel_iommu=on to the kernel's command line"},
 		}}
 	}

@@ -1,6 +1,7 @@
 package assess
 
 import (
+	"path"
 	"slices"
 
 	"lendkeep/reconcile/definition"
@@ -120,5 +121,12 @@ func (c *Case) disk(d spec.Disk) definition.Disk {
 	if seen := c.Facts.Path(d.Image); seen != nil && seen.Format != "" {
 		format = seen.Format
 	}
-	return definition.Disk{Name: d.Name, Source: d.Image, Kind: "file", Format: format, Bus: d.Bus}
+	disk := definition.Disk{Name: d.Name, Source: d.Image, Kind: "file", Format: format, Bus: d.Bus}
+	// A definition may name the same image as a volume of a pool.
+	for _, pool := range c.Facts.Survey.Libvirt.Pools {
+		if pool.Target != "" && pool.Target == path.Dir(d.Image) {
+			disk.Pool, disk.Volume = pool.Name, path.Base(d.Image)
+		}
+	}
+	return disk
 }

@@ -7,13 +7,13 @@ import (
 	"lendkeep/reconcile/step"
 )
 
-// turn begins to roll back. What was begun is undone even when the caller's
-// context has ended: an interrupt must not leave a host half changed.
+// turn begins to roll back. Its context must have no end: an interrupt must not
+// leave a host half changed.
 func (c *Carrier) turn(ctx context.Context, why string) (Report, error) {
 	if err := c.note(Record{Event: Rollback, Note: why}); err != nil {
 		return c.report, err
 	}
-	return c.backward(context.WithoutCancel(ctx))
+	return c.backward(ctx)
 }
 
 // backward undoes every step that may be in force, the last first. The first

@@ -60,6 +60,9 @@ func (e StaleError) Error() string {
 	return "the host has changed since the order was written: " + strings.Join(list, "; ")
 }
 
+// AskedFor is the reason of a rollback that a person asked for.
+const AskedFor = "asked for"
+
 // grace is how long after its own limits a deed may take before it counts as
 // hung: libvirt and the kernel have limits of their own below this.
 const grace = 60 * time.Second
@@ -93,7 +96,7 @@ func (c *Carrier) Resume(ctx context.Context, report Report) (Report, error) {
 		return c.report, err
 	}
 	if report.Back {
-		return c.backward(ctx)
+		return c.backward(context.WithoutCancel(ctx))
 	}
 	return c.forward(ctx)
 }
@@ -101,7 +104,7 @@ func (c *Carrier) Resume(ctx context.Context, report Report) (Report, error) {
 // Rollback undoes an order, ended or not.
 func (c *Carrier) Rollback(ctx context.Context, report Report) (Report, error) {
 	c.report = report
-	return c.turn(ctx, "asked for")
+	return c.turn(context.WithoutCancel(ctx), AskedFor)
 }
 
 func (c *Carrier) note(r Record) error {
@@ -134,17 +137,23 @@ func (c *Carrier) steps() []step.Written { return c.report.Sealed.Order.Steps }
 
 // forward does every step that is not in force. A step that an earlier run
 // has done is done again when the host has lost it since, as after a power cut.
+// An interrupt takes effect between two steps: a deed that is cut short leaves
+// nobody knowing what it did.
 func (c *Carrier) forward(ctx context.Context) (Report, error) {
+	whole := context.WithoutCancel(ctx)
 	for n := range c.steps() {
 		if c.superseded(n) {
 			continue
 		}
-		err := c.do(ctx, n)
+		if ctx.Err() != nil {
+			return c.turn(whole, "interrupted")
+		}
+		err := c.do(whole, n)
 		if errors.Is(err, ErrJournal) {
 			return c.report, err
 		}
 		if err != nil {
-			return c.turn(ctx, fmt.Sprintf("step %d failed: %v", n+1, err))
+			return c.turn(whole, fmt.Sprintf("step %d failed: %v", n+1, err))
 		}
 	}
 	err := c.note(Record{Event: End, Result: Carried})
@@ -252,7 +261,7 @@ func (c *Carrier) steady(ctx context.Context, s step.Step) (*facts.Index, error)
 			return nil, err
 		}
 		standing, _ := s.Stands(ix)
-		if standing != step.Neither || !c.Clock.Now().Before(end) || ctx.Err() != nil {
+		if standing != step.Neither || !c.Clock.Now().Before(end) {
 			return ix, nil
 		}
 		c.Clock.Wait(ctx, pause)
@@ -270,7 +279,7 @@ func (c *Carrier) await(ctx context.Context, s step.Step, want step.Standing, de
 			return step.Neither, "", err
 		}
 		standing, seen := s.Stands(ix)
-		if standing == want || deed != nil && !hung(deed) || !c.Clock.Now().Before(end) || ctx.Err() != nil {
+		if standing == want || deed != nil && !hung(deed) || !c.Clock.Now().Before(end) {
 			return standing, seen, nil
 		}
 		c.Clock.Wait(ctx, pause)

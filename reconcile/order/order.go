@@ -20,6 +20,7 @@ const Format = 1
 type Order struct {
 	Format      int              `json:"format"`
 	Host        string           `json:"host"`
+	Libvirt     string           `json:"libvirt"` // connection URI, as the layout states it
 	LayoutDir   string           `json:"layout_dir"`
 	LayoutHash  string           `json:"layout_hash"`
 	Shift       string           `json:"shift,omitempty"`
@@ -54,7 +55,7 @@ func Plan(c *assess.Case, findings []assess.Finding) (Order, error) {
 		return Order{}, fmt.Errorf("write order: %w", err)
 	}
 	o := Order{
-		Format: Format, Host: c.Layout.Host.Name,
+		Format: Format, Host: c.Layout.Host.Name, Libvirt: c.Layout.Host.Libvirt,
 		LayoutDir: c.Layout.Dir, LayoutHash: c.Layout.Hash,
 		SurveyedAt: c.Facts.Survey.TakenAt,
 		Steps:      steps, Controllers: []facts.Record{}, Relies: []Reliance{}, Findings: findings,
