@@ -2,6 +2,7 @@ package firmware
 
 import (
 	"bytes"
+	"encoding/binary"
 	"math/rand/v2"
 	"testing"
 
@@ -152,8 +153,33 @@ func attack(t *testing.T, inner []byte, there, notThere []Part) {
 	assert.Equal(t, intact.report, read().report, "all changes were undone")
 }
 
+// withoutFreeSpace shortens the volumes in a stream of sections: most of their
+// room is empty, and looking through it takes most of the time.
+func withoutFreeSpace(t testing.TB, b []byte) []byte {
+	var out []byte
+	for at := 0; at < len(b); {
+		s, err := readSection(b[at:])
+		require.NoError(t, err)
+		content := s.content()
+		if s.kind == sectionVolume {
+			volume, err := readVolumeHeader(content)
+			require.NoError(t, err)
+			used := len(bytes.TrimRight(content, "\xff"))
+			content = bytes.Clone(content[:min(align(used+64, 64), volume.length)])
+			binary.LittleEndian.PutUint64(content[32:], uint64(len(content)))
+			headerLength := binary.LittleEndian.Uint16(content[48:])
+			sum := content[50:52]
+			clear(sum)
+			binary.LittleEndian.PutUint16(sum, -sum16(content[:headerLength]))
+		}
+		out = append(out, makeSection(s.kind, content)...)
+		at = align(at+len(s.whole), 4)
+	}
+	return out
+}
+
 func TestMutantsOfRealVolume(t *testing.T) {
-	inner := unpacked(t, outsideFile(t, ovmfCode, "ovmf"))
+	inner := withoutFreeSpace(t, unpacked(t, outsideFile(t, ovmfCode, "ovmf")))
 	attack(t, inner, Parts(), nil)
 }
 
