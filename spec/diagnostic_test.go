@@ -3,6 +3,7 @@ package spec_test
 import (
 	"encoding/json"
 	"errors"
+	"fmt"
 	"strings"
 	"testing"
 
@@ -118,4 +119,58 @@ func TestDiagnosticAsJSON(t *testing.T) {
 		"at": {"file": "layout.hcl", "line": 2, "column": 23},
 		"source": {"before": "guest \"a\" { retired = ", "meant": "1", "after": " }"}
 	}]`, string(text))
+}
+
+// TestTooManyDiagnostics: a file that is no layout does not flood the reader,
+// and an error among those not shown is still one.
+func TestTooManyDiagnostics(t *testing.T) {
+	layout, ds := load(t, strings.Repeat("}\n", 100_000))
+	assert.Nil(t, layout)
+	assert.LessOrEqual(t, len(ds), 501)
+
+	text := "host \"larch\" {}\n" + strings.Repeat("guest \"a\" {}\n", 2001)
+	_, ds = load(t, text)
+	require.Len(t, ds, 501)
+	assert.Equal(t, "1500 more mistakes are not shown", ds[500].Summary)
+
+	shims := "host \"larch\" {}\n"
+	for i := range 501 {
+		shims += fmt.Sprintf("shim \"s%d\" {\n  donor = \"/x\"\n  as = \"rom\"\n}\n", i)
+	}
+	layout, ds = load(t, shims)
+	assert.NotNil(t, layout)
+	assert.False(t, ds.HasErrors())
+	layout, ds = load(t, shims+"guest \"a\" { retired = 1 }\n")
+	assert.Nil(t, layout)
+	assert.True(t, ds.HasErrors())
+}
+
+// TestHostileFiles: what would overflow the parser's stack or keep it busy for
+// minutes is refused before it is parsed.
+func TestHostileFiles(t *testing.T) {
+	for name, tt := range map[string]struct{ piece, want string }{
+		"braces":         {"a {\n", "nested too deep"},
+		"brackets":       {"[", "nested too deep"},
+		"interpolations": {`"${`, "nested too deep"},
+		"sums":           {"1+", "expression is too long"},
+		"sums on lines":  {"1\n+\n", "expression is too long"},
+		"conditions":     {"a?b:", "expression is too long"},
+		"negations":      {"!", "expression is too long"},
+		"indexes":        {"[0]", "expression is too long"},
+		"comments":       {"1 + # c\n# d\n", "expression is too long"},
+		"directives":     {`"%{ if true }", `, "too many template directives"},
+		"lines of text":  {"<<A\n", "text is too long"},
+	} {
+		t.Run(name, func(t *testing.T) {
+			text := "a = (" + strings.Repeat(tt.piece, 200_000/len(tt.piece))
+			_, ds := load(t, text)
+			require.Len(t, ds, 1)
+			assert.Equal(t, tt.want, ds[0].Summary)
+			_, ds = spec.Format([]byte(text), "layout.hcl")
+			assert.True(t, ds.HasErrors())
+		})
+	}
+	_, ds := load(t, strings.Repeat("#", 1<<20+1))
+	require.Len(t, ds, 1)
+	assert.Equal(t, "file is too large", ds[0].Summary)
 }

@@ -23,32 +23,31 @@ const (
 func excerpt(src []byte, rng hcl.Range) Excerpt {
 	from := min(max(rng.Start.Byte, 0), len(src))
 	to := min(max(rng.End.Byte, from), len(src))
-	first := bytes.LastIndexByte(src[:from], '\n') + 1
-	last := len(src)
-	if n := bytes.IndexByte(src[from:], '\n'); n >= 0 {
-		last = from + n
+	// Only what can be shown is looked at: a file may be one long line.
+	before, cut := src[max(from-keptBefore, 0):from], from > keptBefore
+	if n := bytes.LastIndexByte(before, '\n'); n >= 0 {
+		before, cut = before[n+1:], false
 	}
-	to = min(to, last)
-	return Excerpt{
-		Before: lastBytes(src[first:from], keptBefore),
-		Meant:  firstBytes(src[from:to], keptMeant),
-		After:  firstBytes(src[to:last], keptAfter),
+	e := Excerpt{Before: printable(before), Meant: start(src[from:to], keptMeant)}
+	if cut {
+		e.Before = "…" + e.Before
 	}
+	if bytes.IndexByte(src[from:min(to, from+keptMeant)], '\n') < 0 {
+		e.After = start(src[to:], keptAfter)
+	}
+	return e
 }
 
-func firstBytes(text []byte, limit int) string {
-	text = bytes.TrimSuffix(text, []byte("\r"))
-	if len(text) <= limit {
-		return printable(text)
+// start gives the first line of text, shortened.
+func start(text []byte, limit int) string {
+	shown := text[:min(limit, len(text))]
+	if n := bytes.IndexByte(shown, '\n'); n >= 0 {
+		return printable(bytes.TrimSuffix(shown[:n], []byte("\r")))
 	}
-	return printable(text[:limit]) + "…"
-}
-
-func lastBytes(text []byte, limit int) string {
-	if len(text) <= limit {
-		return printable(text)
+	if len(shown) < len(text) {
+		return printable(shown) + "…"
 	}
-	return "…" + printable(text[len(text)-limit:])
+	return printable(bytes.TrimSuffix(shown, []byte("\r")))
 }
 
 // printable keeps what a terminal only shows: a layout is text from somewhere

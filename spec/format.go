@@ -17,12 +17,12 @@ import (
 func Format(src []byte, file string) ([]byte, Diagnostics) {
 	r := newReader(Given{})
 	bodies := r.parse([]File{{Name: file, Bytes: src}})
-	if r.diags.HasErrors() {
-		return nil, r.diags.sorted()
+	if r.failed {
+		return nil, r.reported()
 	}
 	// Spacing goes first: which lines are aligned with each other depends on
 	// the blank lines between them.
-	return hclwrite.Format(respace(src, bodies[0])), r.diags.sorted()
+	return hclwrite.Format(respace(src, bodies[0])), r.reported()
 }
 
 // respace writes the tokens of a file again with canonical line ends.

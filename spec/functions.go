@@ -124,7 +124,7 @@ func wrapping(kind cty.Type, parameter string) function.Function {
 }
 
 // wideVerb finds a width, precision or argument number of four digits or more.
-var wideVerb = regexp.MustCompile(`%[^%a-zA-Z]*[0-9]{4}`)
+var wideVerb = regexp.MustCompile(`%[^%a-zA-Z]*[1-9][0-9]{3}`)
 
 var checkedFormat = function.New(&function.Spec{
 	Params:   stdlib.FormatFunc.Params(),
@@ -167,9 +167,13 @@ func bounded(all map[string]function.Function) map[string]function.Function {
 }
 
 // weight counts the characters and elements in v, and gives up counting a
-// little above maxWeight.
-func weight(v cty.Value) int {
+// little above maxWeight. What is nested too deep is too heavy.
+func weight(v cty.Value) int { return weightAt(v, 0) }
+
+func weightAt(v cty.Value, depth int) int {
 	switch {
+	case depth > maxDepth:
+		return maxWeight + 1
 	case v == cty.NilVal || v.IsNull() || !v.IsKnown() || v.IsMarked():
 		return 1
 	case v.Type() == cty.String:
@@ -180,7 +184,7 @@ func weight(v cty.Value) int {
 		total := 1
 		for it := v.ElementIterator(); it.Next() && total <= maxWeight; {
 			key, element := it.Element()
-			total += weight(key) + weight(element)
+			total += weightAt(key, depth+1) + weightAt(element, depth+1)
 		}
 		return total
 	default:
@@ -194,5 +198,5 @@ func digits(f *big.Float) int {
 	if exponent < 0 {
 		exponent = -exponent
 	}
-	return exponent / 3 // 3.3 bits a digit
+	return exponent * 3 / 10 // a bit is 0.30 of a decimal digit
 }

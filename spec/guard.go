@@ -1,27 +1,31 @@
 package spec
 
 import (
+	"bytes"
 	"fmt"
-	"regexp"
 
 	"github.com/hashicorp/hcl/v2"
 	"github.com/hashicorp/hcl/v2/hclsyntax"
 )
 
-// Limits of one layout file. The parser and the evaluation recurse as deep as
-// the text nests, and a Go stack that overflows cannot be caught; so the tokens
-// are looked at first. People's layouts stay far below all of these.
+// Limits of one layout file. The parser recurses as deep as the text nests, and
+// a Go stack that overflows cannot be caught; so the tokens of files that could
+// nest that deep are looked at first. People's layouts stay far below these.
 const (
 	maxFileBytes  = 1 << 20
 	maxNesting    = 40  // open brackets, braces and interpolations
 	maxChain      = 200 // operators, calls and indexes in one expression
 	maxDirectives = 100 // %{ } in all templates of a file
-	maxDigits     = 40  // characters of one number
+
+	// Lines and escapes in one text; the parser joins them two by two, which
+	// takes minutes where there are some ten thousand.
+	maxPieces = 1000
 )
 
-// farExponent finds numbers such as 1e999999: a few characters that would take
-// gigabytes when written out.
-var farExponent = regexp.MustCompile(`[eE][+-]?[0-9]{3,}$`)
+// harmlessBytes is how many bytes that can nest a file may have without being
+// looked at more closely. Each costs the parser some 4 KiB of stack at most, of
+// the gigabyte that Go allows.
+const harmlessBytes = 10_000
 
 // guard tells what in a file is too much to be parsed, or nil.
 func guard(name string, src []byte) *hcl.Diagnostic {
@@ -29,6 +33,9 @@ func guard(name string, src []byte) *hcl.Diagnostic {
 		start := hcl.Range{Filename: name, Start: hcl.InitialPos, End: hcl.InitialPos}
 		return tooMuch(start, "file is too large",
 			fmt.Sprintf("The file has %d bytes; a layout file may have %d.", len(src), maxFileBytes))
+	}
+	if harmless(src) {
+		return nil
 	}
 	tokens, _ := hclsyntax.LexConfig(src, name, hcl.InitialPos)
 	depth := depthGuard{}
@@ -41,11 +48,29 @@ func guard(name string, src []byte) *hcl.Diagnostic {
 	return nil
 }
 
+// harmless tells from the bytes alone that a file cannot nest deep and has no
+// text of many lines. That saves looking at its tokens, which takes as long as
+// parsing it does.
+func harmless(src []byte) bool {
+	if bytes.Contains(src, []byte("<<")) || bytes.Contains(src, []byte("==")) {
+		return false
+	}
+	nesting := 0
+	for _, c := range src {
+		switch c {
+		case '{', '[', '(', '!', '-', '+', '*', '/', '%', '?', '<', '>', '&', '|', '\\':
+			nesting++
+		}
+	}
+	return nesting <= harmlessBytes
+}
+
 // depthGuard counts what makes the parser recurse.
 type depthGuard struct {
 	nesting    int
 	chain      int
 	directives int
+	pieces     []int               // of every text that is open
 	last       hclsyntax.TokenType // but line ends and comments
 	lineEnded  bool                // since last
 }
@@ -74,6 +99,19 @@ func (g *depthGuard) count(t hclsyntax.TokenType) {
 	if t == hclsyntax.TokenTemplateControl {
 		g.directives++
 	}
+	g.countPieces(t)
+}
+
+func (g *depthGuard) countPieces(t hclsyntax.TokenType) {
+	switch open := len(g.pieces); {
+	case t == hclsyntax.TokenOQuote, t == hclsyntax.TokenOHeredoc:
+		g.pieces = append(g.pieces, 0)
+	case open == 0:
+	case t == hclsyntax.TokenCQuote, t == hclsyntax.TokenCHeredoc:
+		g.pieces = g.pieces[:open-1]
+	case t == hclsyntax.TokenQuotedLit, t == hclsyntax.TokenStringLit:
+		g.pieces[open-1]++
+	}
 }
 
 func (g *depthGuard) exceeded(token hclsyntax.Token) *hcl.Diagnostic {
@@ -87,9 +125,9 @@ func (g *depthGuard) exceeded(token hclsyntax.Token) *hcl.Diagnostic {
 	case g.directives > maxDirectives:
 		return tooMuch(token.Range, "too many template directives",
 			fmt.Sprintf("A file may have %d of them.", maxDirectives))
-	case token.Type == hclsyntax.TokenNumberLit && (len(token.Bytes) > maxDigits || farExponent.Match(token.Bytes)):
-		return tooMuch(token.Range, "number is out of all proportion",
-			fmt.Sprintf("A number may have %d characters and its exponent two digits.", maxDigits))
+	case len(g.pieces) > 0 && g.pieces[len(g.pieces)-1] > maxPieces:
+		return tooMuch(token.Range, "text is too long",
+			fmt.Sprintf("One text may have %d lines and escapes.", maxPieces))
 	default:
 		return nil
 	}

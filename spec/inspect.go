@@ -11,6 +11,13 @@ import (
 	"github.com/zclconf/go-cty/cty"
 )
 
+// Limits of one expression. Deep values have deep types, and comparing those
+// takes more than the square of the depth.
+const (
+	maxDepth  = 100
+	maxDigits = 100 // of a number that is written in a layout
+)
+
 // inspect gives the references in an expression, each of which is known and
 // has at least two steps; false if anything in it is not known. The references
 // among which the expression stands count as used for suggestions.
@@ -18,42 +25,74 @@ import (
 // There are no loops in the language; they are refused here, which also bounds
 // what computing an expression can cost.
 func (r *reader) inspect(expr hclsyntax.Expression, among []hcl.Traversal) (references []hcl.Traversal, ok bool) {
-	ok = true
-	hclsyntax.VisitAll(expr, func(node hclsyntax.Node) hcl.Diagnostics {
-		switch n := node.(type) {
-		case *hclsyntax.ForExpr:
-			r.refuse(n.OpenRange, "there are no loops in a layout", "", "write the list out")
-			ok = false
-		case *hclsyntax.FunctionCallExpr:
-			ok = r.knownFunction(n) && ok
-		case *hclsyntax.ScopeTraversalExpr:
-			references = append(references, n.Traversal)
-		}
-		return nil
-	})
-	if !ok {
+	w := &inspector{r: r, ok: true}
+	hclsyntax.Walk(expr, w)
+	if !w.ok {
 		return nil, false // names bound by a loop would look unknown
 	}
 	if among == nil {
-		among = references
+		among = w.references
 	}
-	for _, t := range references {
-		ok = r.knownReference(t, among) && ok
+	for _, t := range w.references {
+		ok = r.knownReference(t, among)
+		w.ok = w.ok && ok
 	}
-	return references, ok
+	return w.references, w.ok
 }
 
-func (r *reader) knownFunction(call *hclsyntax.FunctionCallExpr) bool {
-	if _, ok := functions[call.Name]; ok {
-		return true
+// inspector visits every part of an expression.
+type inspector struct {
+	r          *reader
+	references []hcl.Traversal
+	depth      int
+	tooDeep    bool
+	ok         bool
+}
+
+// Enter implements hclsyntax.Walker.
+func (w *inspector) Enter(node hclsyntax.Node) hcl.Diagnostics {
+	w.depth++
+	if w.depth > maxDepth && !w.tooDeep {
+		w.tooDeep = true
+		w.refuse(node.Range(), "nested too deep", fmt.Sprintf("An expression may nest %d deep.", maxDepth), "")
 	}
+	switch n := node.(type) {
+	case *hclsyntax.ForExpr:
+		w.refuse(n.OpenRange, "there are no loops in a layout", "", "write the list out")
+	case *hclsyntax.FunctionCallExpr:
+		if _, known := functions[n.Name]; !known {
+			w.refuse(n.NameRange, fmt.Sprintf("there is no function %s()", n.Name), "", w.r.functionHint(n.Name))
+		}
+	case *hclsyntax.LiteralValueExpr:
+		// A few characters, such as 1e999999, would take gigabytes when written out.
+		if n.Val.Type() == cty.Number && weight(n.Val) > maxDigits {
+			w.refuse(n.SrcRange, "number is out of all proportion",
+				fmt.Sprintf("A number may have %d digits before or behind the point.", maxDigits), "")
+		}
+	case *hclsyntax.ScopeTraversalExpr:
+		w.references = append(w.references, n.Traversal)
+	}
+	return nil
+}
+
+// Exit implements hclsyntax.Walker.
+func (w *inspector) Exit(hclsyntax.Node) hcl.Diagnostics {
+	w.depth--
+	return nil
+}
+
+func (w *inspector) refuse(rng hcl.Range, summary, detail, hint string) {
+	w.ok = false
+	w.r.refuse(rng, summary, detail, hint)
+}
+
+// functionHint gives the function that was meant, or all there are.
+func (r *reader) functionHint(name string) string {
 	all := slices.Sorted(maps.Keys(functions))
-	hint := "functions: " + strings.Join(all, ", ")
-	if near := r.nearest(call.Name, all); near != "" {
-		hint = fmt.Sprintf("did you mean %s()?", near)
+	if near := r.nearest(name, all); near != "" {
+		return fmt.Sprintf("did you mean %s()?", near)
 	}
-	r.refuse(call.NameRange, fmt.Sprintf("there is no function %s()", call.Name), "", hint)
-	return false
+	return "functions: " + strings.Join(all, ", ")
 }
 
 // knownReference judges the first two steps of a reference, as controller.reel.

@@ -48,11 +48,11 @@ func LoadSources(dir string, files []File, given Given) (*Layout, Diagnostics) {
 
 	r := newReader(given)
 	layout := r.read(files)
-	if r.diags.HasErrors() {
-		return nil, r.diags.sorted()
+	if r.failed {
+		return nil, r.reported()
 	}
 	layout.Dir, layout.Hash = dir, hash(files)
-	return layout, r.diags.sorted()
+	return layout, r.reported()
 }
 
 func readFiles(dir string) ([]File, Diagnostics) {

@@ -1,6 +1,7 @@
 package spec_test
 
 import (
+	"fmt"
 	"os"
 	"path/filepath"
 	"reflect"
@@ -100,6 +101,9 @@ func TestWholeLanguage(t *testing.T) {
 
 	assert.Equal(t, spec.Place{File: "larch.hcl", Line: 37, Column: 1}, layout.Guest("grading").At)
 	assert.Equal(t, spec.Place{File: "larch.hcl", Line: 39, Column: 14}, layout.Guest("grading").Borrows[0].At)
+	assert.Equal(t, "rom", layout.Shim("reel-start").As)
+	assert.Equal(t, "night", layout.Shift("night").Name)
+	assert.Nil(t, layout.Controller("spool"))
 	assert.Equal(t, "larch.hcl:25", layout.Controller("reel").Return.Mounts[0].At.String())
 }
 
@@ -112,6 +116,7 @@ values {
   studio  = lower("LIGHT")
   cards   = [controller.card, controller.other]
   none    = null
+  small   = 1e-9
   roomy   = survey.memory > gib(2)
 }
 controller "card" {
@@ -129,6 +134,7 @@ controller "other" {
   }
 }
 guest "win 11.old" {
+  network "other" { network = "default" }
   firmware = "/srv/firmware/${survey.host}.fd"
   borrows  = concat(value.cards, [])
   boots    = value.roomy ? controller["card"] : null
@@ -142,6 +148,7 @@ guest "win 11.old" {
   network "n" {
     bridge = "br0"
     mac    = "52:54:00:AB:CD:EF"
+    model  = "e1000e"
   }
 }
 shift "all" { guests = [guest["win 11.old"]] }
@@ -158,8 +165,9 @@ shift "rest" { guests = [] }
 	assert.Equal(t, 1, g.CPU.Count)
 	assert.Equal(t, uint64(512<<20+11<<20), g.Memory.SizeBytes)
 	assert.Equal(t, "/srv/light/A-007.qcow2", g.Disks[0].Image)
-	assert.Equal(t, "52:54:00:ab:cd:ef", g.Networks[0].MAC, "as libvirt writes it")
-	assert.Equal(t, "virtio", g.Networks[0].Model)
+	assert.Equal(t, "52:54:00:ab:cd:ef", g.Networks[1].MAC, "as libvirt writes it")
+	assert.Equal(t, "e1000e", g.Networks[1].Model)
+	assert.Equal(t, "virtio", g.Networks[0].Model, "by default")
 	assert.Equal(t, "win 11.old", layout.Shift("all").Guests[0].Name)
 	assert.Equal(t, "hold", layout.Controllers[0].Return.OnFailure)
 	assert.Equal(t, "by default", layout.Controllers[0].Return.At.String())
@@ -250,4 +258,20 @@ func TestLoadReportsWhatItCannotRead(t *testing.T) {
 	require.Len(t, ds, 3)
 	assert.EqualError(t, ds, "endless.hcl: cannot read this layout file (and 2 more)")
 	assert.Contains(t, ds[0].Detail, "not a regular file")
+}
+
+// TestValuesInARow: values may need each other to some depth, in any order.
+func TestValuesInARow(t *testing.T) {
+	row := func(n int) string {
+		text := "host \"larch\" {}\nvalues {\n"
+		for i := range n {
+			text += fmt.Sprintf("  v%d = value.v%d\n", i, i+1)
+		}
+		return text + fmt.Sprintf("  v%d = 1\n}\n", n)
+	}
+	_, ds := load(t, row(199))
+	assert.Empty(t, ds)
+	_, ds = load(t, row(200))
+	require.Len(t, ds, 1)
+	assert.Equal(t, "values refer to each other too deeply", ds[0].Summary)
 }

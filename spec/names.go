@@ -125,14 +125,11 @@ func without(all, taken []string) []string {
 	return free
 }
 
-// quoted writes allowed values: "a", "b" or "c".
+// quoted writes two or more allowed values: "a", "b" or "c".
 func quoted(all []string) string {
 	parts := make([]string, len(all))
 	for i, a := range all {
 		parts[i] = fmt.Sprintf("%q", a)
-	}
-	if len(parts) < 2 {
-		return strings.Join(parts, "")
 	}
 	return strings.Join(parts[:len(parts)-1], ", ") + " or " + parts[len(parts)-1]
 }

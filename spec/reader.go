@@ -10,6 +10,8 @@ type reader struct {
 	given  Given
 	files  map[string][]byte // for excerpts
 	diags  Diagnostics
+	unkept int               // diagnostics beyond maxDiagnostics
+	failed bool              // there was an error, kept or not
 	names  map[string]*names // by kind: what may be referred to
 	values map[string]*value
 	ranges map[Place]hcl.Range // of every Place handed out, for rules
@@ -40,7 +42,7 @@ func newReader(given Given) *reader {
 // after a broken syntax the names cannot be trusted, so that ends it.
 func (r *reader) read(files []File) *Layout {
 	bodies := r.parse(files)
-	if r.diags.HasErrors() {
+	if r.failed {
 		return nil
 	}
 	if len(files) == 0 {

@@ -10,6 +10,10 @@ import (
 	"github.com/hashicorp/hcl/v2/hclsyntax"
 )
 
+// maxDiagnostics is how many diagnostics are kept; a file that is no layout at
+// all would give one for every byte.
+const maxDiagnostics = 500
+
 // refuse reports an error at rng. The summary may have 60 characters; detail
 // and hint may be empty.
 func (r *reader) refuse(rng hcl.Range, summary, detail, hint string) {
@@ -23,18 +27,38 @@ func (r *reader) warn(rng hcl.Range, summary, detail, hint string) {
 
 // refuseWhole reports an error that is nowhere in particular.
 func (r *reader) refuseWhole(summary, detail, hint string) {
-	r.diags = append(r.diags, Diagnostic{Severity: SeverityError, Summary: brief(summary), Detail: detail, Hint: hint})
+	r.keep(Diagnostic{Severity: SeverityError, Summary: brief(summary), Detail: detail, Hint: hint})
 }
 
 func (r *reader) report(severity string, rng hcl.Range, summary, detail, hint string) {
-	r.diags = append(r.diags, Diagnostic{
-		Severity: severity,
-		Summary:  brief(summary),
-		Detail:   detail,
-		Hint:     hint,
-		At:       placeOf(rng),
-		Source:   excerpt(r.files[rng.Filename], rng),
-	})
+	d := Diagnostic{Severity: severity, Summary: brief(summary), Detail: detail, Hint: hint, At: placeOf(rng)}
+	if len(r.diags) < maxDiagnostics {
+		d.Source = excerpt(r.files[rng.Filename], rng)
+	}
+	r.keep(d)
+}
+
+// keep notes a diagnostic, or only counts it if there are too many.
+func (r *reader) keep(d Diagnostic) {
+	r.failed = r.failed || d.Severity == SeverityError
+	if len(r.diags) >= maxDiagnostics {
+		r.unkept++
+		return
+	}
+	r.diags = append(r.diags, d)
+}
+
+// reported gives all that was reported, sorted by place.
+func (r *reader) reported() Diagnostics {
+	ds := r.diags.sorted()
+	if r.unkept == 0 {
+		return ds
+	}
+	severity := SeverityWarning
+	if r.failed {
+		severity = SeverityError
+	}
+	return append(ds, Diagnostic{Severity: severity, Summary: fmt.Sprintf("%d more mistakes are not shown", r.unkept)})
 }
 
 // place turns a range into a Place and remembers the range for the rules.
@@ -49,23 +73,19 @@ func placeOf(rng hcl.Range) Place {
 }
 
 // library reports what the language library found: broken syntax, and
-// expressions that cannot be computed.
+// expressions that cannot be computed. Of its own it gives no warnings.
 func (r *reader) library(ds hcl.Diagnostics) {
 	for _, d := range ds {
 		rng := hcl.Range{}
 		if d.Subject != nil {
 			rng = *d.Subject
 		}
-		severity := SeverityError
-		if d.Severity == hcl.DiagWarning {
-			severity = SeverityWarning
-		}
 		summary, detail := d.Summary, d.Detail
 		if call, ok := hcl.DiagnosticExtra[hclsyntax.FunctionCallDiagExtra](d); ok && call.FunctionCallError() != nil {
 			summary = fmt.Sprintf("%s() cannot compute this", call.CalledFunctionName())
 			detail = sentence(call.FunctionCallError().Error())
 		}
-		r.report(severity, rng, summary, detail, syntaxHints[summary])
+		r.refuse(rng, summary, detail, syntaxHints[summary])
 	}
 }
 
@@ -77,12 +97,9 @@ var syntaxHints = map[string]string{
 	"Unsupported operator":                     "join texts with \"${…}\" or format()",
 }
 
-// sentence makes an error's text one: capital first, full stop last.
+// sentence makes a text one: capital first, full stop last.
 func sentence(text string) string {
 	first, size := utf8.DecodeRuneInString(text)
-	if size == 0 {
-		return text
-	}
 	text = string(unicode.ToUpper(first)) + text[size:]
 	if !strings.HasSuffix(text, ".") {
 		text += "."

@@ -45,14 +45,8 @@ func (r *reader) judge(layout *Layout) {
 	}
 }
 
-// of gives the range of an attribute of the block at a place, or of the block
-// itself.
-func (r *reader) of(at Place, attribute string) hcl.Range {
-	if rng, ok := r.stated[spot{at, attribute}]; ok {
-		return rng
-	}
-	return r.ranges[at]
-}
+// of gives the range of an attribute's value that the block at a place states.
+func (r *reader) of(at Place, attribute string) hcl.Range { return r.stated[spot{at, attribute}] }
 
 // isBroken tells whether an attribute is stated there, but wrongly.
 func (r *reader) isBroken(at Place, attribute string) bool { return r.broken[spot{at, attribute}] }

@@ -80,7 +80,7 @@ func (r *reader) compute(v *value, why reading) bool {
 	v.result, v.ok = r.evaluate(v.attr.Expr, reading{path: path})
 	if v.ok && weight(v.result) > maxWeight {
 		r.refuse(v.attr.Expr.Range(), "value is too large",
-			fmt.Sprintf("A value may hold %d characters and elements.", maxWeight), "")
+			fmt.Sprintf("A value may hold %d characters and elements, and nest 100 deep.", maxWeight), "")
 		v.ok = false
 	}
 	v.underway, v.done = false, true

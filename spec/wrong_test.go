@@ -104,10 +104,9 @@ func checkForm(t *testing.T, d spec.Diagnostic, text string) {
 		return
 	}
 	line := strings.Split(text, "\n")[d.At.Line-1]
-	trim := func(s string) string { return strings.Trim(s, "…") }
-	shown := trim(d.Source.Before) + d.Source.Meant + trim(d.Source.After)
-	assert.Contains(t, line, trim(shown))
+	before, meant := strings.TrimPrefix(d.Source.Before, "…"), strings.TrimSuffix(d.Source.Meant, "…")
+	at := strings.Index(line, before+meant)
+	require.GreaterOrEqual(t, at, 0, "%q is not in %q", before+meant, line)
 	// All characters of these files are one column wide.
-	assert.Equal(t, d.At.Column, utf8.RuneCountInString(line[:strings.Index(line, trim(shown))])+
-		utf8.RuneCountInString(trim(d.Source.Before))+1)
+	assert.Equal(t, d.At.Column, utf8.RuneCountInString(line[:at]+before)+1)
 }
