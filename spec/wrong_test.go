@@ -105,8 +105,8 @@ func checkForm(t *testing.T, d spec.Diagnostic, text string) {
 	}
 	line := strings.Split(text, "\n")[d.At.Line-1]
 	before, meant := strings.TrimPrefix(d.Source.Before, "…"), strings.TrimSuffix(d.Source.Meant, "…")
-	at := strings.Index(line, before+meant)
-	require.GreaterOrEqual(t, at, 0, "%q is not in %q", before+meant, line)
 	// All characters of these files are one column wide.
-	assert.Equal(t, d.At.Column, utf8.RuneCountInString(line[:at]+before)+1)
+	runes := []rune(line)
+	assert.True(t, strings.HasSuffix(string(runes[:d.At.Column-1]), before), "%q before column %d of %q", before, d.At.Column, line)
+	assert.True(t, strings.HasPrefix(string(runes[d.At.Column-1:]), meant), "%q at column %d of %q", meant, d.At.Column, line)
 }
