@@ -37,6 +37,9 @@ func TestImportsRunOneWay(t *testing.T) {
 	for _, line := range list(t, "{{.ImportPath}} {{join .Imports \" \"}}", "lendkeep/...") {
 		fields := strings.Fields(line)
 		room := strings.TrimPrefix(fields[0], "lendkeep/")
+		if room == "reconcile" {
+			continue // this test
+		}
 		rooms, known := allowed[room]
 		if !assert.True(t, known, "package %s has no place in the map of imports", room) {
 			continue

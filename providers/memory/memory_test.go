@@ -1,0 +1,217 @@
+package memory_test
+
+import (
+	"context"
+	"os"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"lendkeep/providers/memory"
+	"lendkeep/reconcile/facts"
+	"lendkeep/reconcile/invented"
+)
+
+// bench is the situation of the captured machine: an NVMe controller whose
+// IOMMU group also has a network card, and one of its own.
+type bench struct {
+	*memory.Host
+	shared, own, card facts.Address
+}
+
+func newBench(t *testing.T, change func(*invented.Builder, bench)) bench {
+	builder := invented.NewBuilder()
+	b := bench{shared: builder.NVMe("RL-4410-0119", "shelf"), own: builder.NVMe("RL-4410-0073", "start", "shelf")}
+	b.card = builder.Card(b.shared, "e1000e")
+	if change != nil {
+		change(builder, b)
+	}
+	b.Host = memory.New(builder.Survey, nil)
+	return b
+}
+
+func (b bench) survey(t *testing.T) *facts.Index {
+	survey, err := b.Survey(context.Background())
+	require.NoError(t, err)
+	return facts.NewIndex(&survey)
+}
+
+func records(builder *invented.Builder, list ...facts.Address) []facts.Record {
+	var out []facts.Record
+	for _, at := range list {
+		out = append(out, builder.Record("c", at))
+	}
+	return out
+}
+
+// What libvirt 9.0.0, QEMU 7.2 and Linux 6.1 answered to the same starts on the
+// captured machine; the texts are theirs.
+func TestStartsAnswerAsMeasured(t *testing.T) {
+	ctx := context.Background()
+	for name, c := range map[string]struct {
+		change func(*invented.Builder, bench)
+		says   string // empty: it starts
+	}{
+		"group with a foreign driver": {func(b *invented.Builder, x bench) {
+			b.Guest("g1", "", records(b, x.shared)...)
+		}, "is not viable\nPlease ensure all devices within the iommu_group are bound to their vfio bus driver."},
+		"the other member without a driver": {func(b *invented.Builder, x bench) {
+			b.Function(x.card).Driver = ""
+			b.Guest("g1", "", records(b, x.shared)...)
+		}, ""},
+		"the other member on vfio-pci": {func(b *invented.Builder, x bench) {
+			b.Function(x.card).Driver = "vfio-pci"
+			b.Guest("g1", "", records(b, x.shared)...)
+		}, ""},
+		"both lent to one guest": {func(b *invented.Builder, x bench) {
+			b.Guest("g1", "", records(b, x.shared, x.card)...)
+		}, ""},
+		"held by another guest": {func(b *invented.Builder, x bench) {
+			b.Guest("g2", "", records(b, x.own)...)
+			b.Guest("g1", "", records(b, x.own)...)
+			b.Function(x.own).Driver = "vfio-pci"
+			b.Run("g2")
+		}, "PCI device 0000:02:00.0 is in use by driver QEMU, domain g2"},
+		"a member of its group held by another guest": {func(b *invented.Builder, x bench) {
+			b.Guest("g2", "", records(b, x.card)...)
+			b.Guest("g1", "", records(b, x.shared)...)
+			b.Function(x.card).Driver = "vfio-pci"
+			b.Run("g2")
+		}, "is in use by driver QEMU, domain g2"},
+		"a device that does not exist": {func(b *invented.Builder, x bench) {
+			r := b.Record("c", x.own)
+			r.Address.Bus = 9
+			b.Guest("g1", "", r)
+		}, "Device 0000:09:00.0 not found: could not access /sys/bus/pci/devices/0000:09:00.0/config: No such file or directory"},
+		"a port": {func(b *invented.Builder, x bench) {
+			b.Function(x.own).HeaderType = 1
+			b.Guest("g1", "", records(b, x.own)...)
+		}, "Non-endpoint PCI devices cannot be assigned to guests"},
+		"not managed and still on its driver": {func(b *invented.Builder, x bench) {
+			b.Guest("g1", "", records(b, x.own)...)
+			b.Survey.Libvirt.Guests[0].Kept.Lent[0].Managed = false
+		}, "Unmanaged PCI device 0000:02:00.0 must be manually detached from the host"},
+		"no IOMMU": {func(b *invented.Builder, x bench) {
+			b.Survey.Machine.IOMMUs = 0
+			b.Guest("g1", "", records(b, x.own)...)
+		}, "host doesn't support passthrough of host PCI devices"},
+		"a mounted filesystem is no obstacle": {func(b *invented.Builder, x bench) {
+			b.Mount("nvme1n1p2", "/srv/shelf")
+			b.Guest("g1", "", records(b, x.own)...)
+		}, ""},
+	} {
+		t.Run(name, func(t *testing.T) {
+			b := newBench(t, c.change)
+			before, err := b.Survey(ctx)
+			require.NoError(t, err)
+			err = b.Start(ctx, "g1")
+			if c.says == "" {
+				require.NoError(t, err)
+				return
+			}
+			require.ErrorContains(t, err, c.says)
+			after, err := b.Survey(ctx)
+			require.NoError(t, err)
+			assert.Empty(t, facts.Differences(before, after), "a refused start changes nothing")
+		})
+	}
+}
+
+// Measured: the drive vanishes, the mount stays behind, everything is back
+// after the guest has ended; a function that was on VFIO before stays there.
+func TestLendAndReturn(t *testing.T) {
+	ctx := context.Background()
+	b := newBench(t, func(b *invented.Builder, x bench) {
+		b.Mount("nvme1n1p2", "/srv/shelf")
+		b.Function(x.shared).Driver, b.Function(x.card).Driver = "", "vfio-pci"
+		b.Guest("g1", "", records(b, x.own)...)
+		b.Guest("g2", "", records(b, x.card)...)
+	})
+	before, err := b.Survey(ctx)
+	require.NoError(t, err)
+	require.NoError(t, b.Start(ctx, "g1"))
+	ix := b.survey(t)
+	assert.True(t, ix.Function(b.own).OnVFIO())
+	assert.Nil(t, ix.Function(b.own).NVMe)
+	assert.Empty(t, ix.Drives(b.own))
+	assert.NotNil(t, ix.MountAt("/srv/shelf"))
+	require.NoError(t, b.Stop(ctx, "g1", time.Second))
+	after, err := b.Survey(ctx)
+	require.NoError(t, err)
+	assert.Empty(t, facts.Differences(before, after))
+
+	require.NoError(t, b.Start(ctx, "g2"))
+	require.NoError(t, b.Stop(ctx, "g2", time.Second))
+	assert.True(t, b.survey(t).Function(b.card).OnVFIO())
+}
+
+func TestBusyMountStays(t *testing.T) {
+	ctx := context.Background()
+	b := newBench(t, func(b *invented.Builder, x bench) {
+		b.Mount("nvme1n1p2", "/srv/shelf")
+		b.Guest("g1", "/srv/shelf/g1.qcow2")
+		b.Run("g1")
+	})
+	require.ErrorContains(t, b.Unmount(ctx, "/srv/shelf"), "target is busy: guest g1")
+	require.NoError(t, b.Stop(ctx, "g1", time.Second))
+	require.NoError(t, b.Unmount(ctx, "/srv/shelf"))
+	require.ErrorContains(t, b.Start(ctx, "g1"), "No such file or directory")
+	require.NoError(t, b.Mount(ctx, "/dev/nvme1n1p2", "xfs", "/srv/shelf", []string{"rw", "noatime"}))
+	require.NoError(t, b.Start(ctx, "g1"))
+}
+
+// A stand-in host is kept in its folder after every change.
+func TestStandInLivesOn(t *testing.T) {
+	ctx := context.Background()
+	folder := t.TempDir()
+	builder := invented.NewBuilder()
+	at := builder.NVMe("RL-4410-0073", "shelf")
+	builder.Guest("g1", "", builder.Record("reel", at))
+	file, err := os.Create(folder + "/" + memory.FirstFile)
+	require.NoError(t, err)
+	require.NoError(t, builder.Survey.Encode(file))
+	require.NoError(t, file.Close())
+
+	open := func() *memory.Host {
+		h, err := memory.Load(folder, nil)
+		require.NoError(t, err)
+		return h
+	}
+	require.NoError(t, open().Start(ctx, "g1"))
+	survey, err := open().Survey(ctx)
+	require.NoError(t, err)
+	where, _, holder := facts.NewIndex(&survey).Where(builder.Record("reel", at))
+	assert.Equal(t, facts.Away, where)
+	assert.Equal(t, "g1", holder.Name)
+	require.NoError(t, open().Stop(ctx, "g1", time.Second))
+	survey, err = open().Survey(ctx)
+	require.NoError(t, err)
+	assert.Empty(t, facts.Differences(builder.Survey, survey))
+}
+
+func TestDamagedStandInIsAnError(t *testing.T) {
+	folder := t.TempDir()
+	_, err := memory.Load(folder, nil)
+	require.ErrorContains(t, err, "needs a survey")
+	require.NoError(t, os.WriteFile(folder+"/"+memory.File, []byte(`{"survey": {"format": 9}}`), 0o600))
+	_, err = memory.Load(folder, nil)
+	require.ErrorContains(t, err, "version 9")
+}
+
+func TestPowerCut(t *testing.T) {
+	ctx := context.Background()
+	b := newBench(t, func(b *invented.Builder, x bench) {
+		b.Mount("nvme1n1p2", "/srv/shelf")
+		b.Guest("g1", "", records(b, x.own)...)
+	})
+	before, err := b.Survey(ctx)
+	require.NoError(t, err)
+	require.NoError(t, b.Unmount(ctx, "/srv/shelf"))
+	require.NoError(t, b.Start(ctx, "g1"))
+	b.PowerCut()
+	after, err := b.Survey(ctx)
+	require.NoError(t, err)
+	assert.Empty(t, facts.Differences(before, after))
+}

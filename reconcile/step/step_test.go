@@ -1,0 +1,125 @@
+package step_test
+
+import (
+	"encoding/json"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"lendkeep/reconcile/facts"
+	"lendkeep/reconcile/invented"
+	"lendkeep/reconcile/step"
+	"lendkeep/spec"
+)
+
+var reel = facts.Record{Controller: "reel", Address: facts.Address{Bus: 1}, Vendor: 0x1b36, Device: 0x0010, Serial: "RL-4410-0073"}
+
+var shelf = step.Filesystem{Controller: reel, Partition: "shelf", FSType: "xfs", Path: "/srv/shelf", Options: []string{"noatime"}}
+
+var one = []step.Step{
+	&step.StopGuest{Guest: "grading", LetsGo: []facts.Record{reel}},
+	&step.StartGuest{Guest: "grading", Borrows: []facts.Record{reel}, Frees: []string{"/srv/shelf"}},
+	&step.DefineGuest{Guest: "grading", Before: "<domain/>", After: "<domain/>", Changes: []string{"x"}},
+	&step.RetireGuest{Guest: "grading", Before: "<domain/>"},
+	&step.Mount{Filesystem: shelf},
+	&step.Unmount{Filesystem: shelf},
+	&step.TakeBack{Controller: reel, Guest: "grading"},
+	&step.SetAside{Controller: reel, For: "other"},
+}
+
+func TestStepsAreWrittenAndReadBack(t *testing.T) {
+	for _, s := range one {
+		t.Run(s.Kind(), func(t *testing.T) {
+			written := step.Written{Step: s, Why: spec.Place{File: "larch.hcl", Line: 3, Column: 1}}
+			content, err := json.Marshal(written)
+			require.NoError(t, err)
+			var read step.Written
+			require.NoError(t, json.Unmarshal(content, &read))
+			assert.Equal(t, written, read)
+			assert.NotEmpty(t, s.Does())
+			assert.NotEmpty(t, s.Gives())
+		})
+	}
+}
+
+func TestUnknownStepsAreRefused(t *testing.T) {
+	var w step.Written
+	require.ErrorContains(t, json.Unmarshal([]byte(`{"kind": "burn", "why": {"file": "", "line": 0, "column": 0}, "step": {}}`), &w), `"burn"`)
+	require.ErrorContains(t, json.Unmarshal([]byte(`{"kind": "stop guest", "why": {"file": "", "line": 0, "column": 0}, "step": {"force": true}}`), &w), "force")
+	require.Error(t, json.Unmarshal([]byte(`{"kind": "stop guest", "extra": 1}`), &w))
+}
+
+// host has reel at home with its shelf mounted, and grading off.
+func host() *invented.Builder {
+	b := invented.NewBuilder()
+	b.NVMe("RL-4410-0073", "start", "shelf")
+	b.Mount("nvme0n1p2", "/srv/shelf")
+	b.Guest("grading", "", reel)
+	return b
+}
+
+func TestStartIsRefused(t *testing.T) {
+	for name, c := range map[string]struct {
+		change func(*invented.Builder)
+		says   string
+	}{
+		"in use by a mount": {func(b *invented.Builder) {}, "the host uses it: 0000:01:00.0 > nvme0n1 > nvme0n1p2 (shelf) > mount /srv/shelf"},
+		"gone":              {func(b *invented.Builder) { b.Function(reel.Address).NVMe.Serial = "RL-4410-0088" }, "it is gone, not home"},
+		"aside": {func(b *invented.Builder) {
+			b.Function(reel.Address).NVMe, b.Function(reel.Address).Driver = nil, "vfio-pci"
+		}, "it is aside, not home"},
+		"moved":                    {func(b *invented.Builder) { b.Function(reel.Address).Address.Bus = 7 }, "it is at 0000:07:00.0"},
+		"in no group":              {func(b *invented.Builder) { b.Survey.Mounts = nil; b.Function(reel.Address).Group = nil }, "in no IOMMU group"},
+		"group with a driver":      {func(b *invented.Builder) { b.Survey.Mounts = nil; b.Card(reel.Address, "e1000e") }, "82574L"},
+		"a disk without its mount": {func(b *invented.Builder) { b.Survey.Mounts = nil }, "nothing is mounted at /srv/other"},
+	} {
+		t.Run(name, func(t *testing.T) {
+			b := host()
+			c.change(b)
+			s := &step.StartGuest{Guest: "grading", Borrows: []facts.Record{reel}, LivesOn: []string{"/srv/other"}}
+			require.ErrorContains(t, s.Ready(facts.NewIndex(&b.Survey)), c.says)
+		})
+	}
+	b := host()
+	b.Survey.Mounts = nil
+	require.NoError(t, (&step.StartGuest{Guest: "grading", Borrows: []facts.Record{reel}}).Ready(facts.NewIndex(&b.Survey)))
+}
+
+// Undoing long after the deed looks again: a drive that has come into use since
+// is not lent.
+func TestUndoLooksAgain(t *testing.T) {
+	b := host()
+	stop := &step.StopGuest{Guest: "grading", LetsGo: []facts.Record{reel}}
+	require.ErrorContains(t, stop.MayUndo(facts.NewIndex(&b.Survey)), "the host uses it")
+	idle := &step.TakeBack{Controller: reel, Idle: true}
+	require.ErrorContains(t, idle.MayUndo(facts.NewIndex(&b.Survey)), "the host uses it")
+	b.Survey.Mounts = nil
+	require.NoError(t, stop.MayUndo(facts.NewIndex(&b.Survey)))
+	require.NoError(t, idle.MayUndo(facts.NewIndex(&b.Survey)))
+
+	b = host()
+	b.Guest("catalogue", "/srv/shelf/catalogue.qcow2")
+	b.Run("catalogue")
+	require.ErrorContains(t, (&step.Mount{Filesystem: shelf}).MayUndo(facts.NewIndex(&b.Survey)), "guest catalogue")
+	require.ErrorContains(t, (&step.Unmount{Filesystem: shelf}).Ready(facts.NewIndex(&b.Survey)), "guest catalogue")
+}
+
+func TestMountGoesByThePartitionNotTheName(t *testing.T) {
+	b := host()
+	fs := shelf
+	fs.PartitionID = b.Block("nvme0n1p2").Partition.ID
+	standing, _ := (&step.Mount{Filesystem: fs}).Stands(facts.NewIndex(&b.Survey))
+	assert.Equal(t, step.After, standing)
+
+	b.Block("nvme0n1p2").Partition.ID = "another"
+	standing, _ = (&step.Mount{Filesystem: fs}).Stands(facts.NewIndex(&b.Survey))
+	assert.Equal(t, step.Neither, standing)
+	b.Survey.Mounts = nil
+	require.ErrorContains(t, (&step.Mount{Filesystem: fs}).Ready(facts.NewIndex(&b.Survey)), "the order was written for")
+
+	b = host()
+	b.Block("nvme0n1p1").Partition.Name = "shelf" // two of that name: none is meant
+	b.Survey.Mounts = nil
+	require.ErrorContains(t, (&step.Mount{Filesystem: shelf}).Ready(facts.NewIndex(&b.Survey)), "more than one")
+}
