@@ -27,7 +27,7 @@ test: test-tools
 
 .PHONY: test-tools
 test-tools:
-	@./testdata/need.sh gcc libvirt0 libxml2-utils pci.ids ovmf gdisk dosfstools mtools qemu-utils
+	@./testdata/need.sh gcc libvirt0 libvirt-daemon-driver-qemu qemu-system-x86 qemu-utils libxml2-utils pci.ids ovmf gdisk dosfstools mtools
 
 # Each fuzz target for a short while; FUZZTIME=10m for a long one.
 FUZZTIME ?= 20s
