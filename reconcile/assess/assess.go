@@ -52,6 +52,7 @@ type Check struct {
 
 // checks lists every check in the sequence in which findings are printed.
 var checks = []Check{
+	{"host-name", "hostname.go", checkHostName},
 	{"controller-identity", "identity.go", checkIdentity},
 	{"known-by-record", "identity.go", checkRecords},
 	{"wrong-device", "address.go", checkAddresses},

@@ -57,6 +57,8 @@ var cases = map[string]struct {
 	severity assess.Severity
 	tells    string
 }{
+	"another host": {func(b *bench) { b.Survey.Machine.Name = "birch.example.org" },
+		"host-name", assess.Caution, "birch"},
 	"controller absent": {func(b *bench) { b.layout.Controllers[0].NVMe.Serial = "RL-0000-0000" },
 		"controller-identity", assess.Stop, "RL-4410-0073"},
 	"controller absent, nobody borrows it": {func(b *bench) {
