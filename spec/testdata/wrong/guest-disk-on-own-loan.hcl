@@ -16,3 +16,4 @@ guest "grading" {
     bus   = "virtio"
   }
 }
+shift "day" { guests = [guest.grading] } # said at the guest, not here
