@@ -174,3 +174,19 @@ func TestHostileFiles(t *testing.T) {
 	require.Len(t, ds, 1)
 	assert.Equal(t, "file is too large", ds[0].Summary)
 }
+
+// TestDeepFiles: what is just not deep enough to be looked at before parsing is
+// parsed without harm, and refused before it is computed.
+func TestDeepFiles(t *testing.T) {
+	const deep = 2_490 // pieces, each with at most two bytes that count
+	for _, piece := range [][2]string{{"(", ")"}, {"[", "]"}, {"{a=", "}"}, {"f(", ")"}, {"\"${", "}\""}, {"-", ""}, {"true?[", "]:[]"}} {
+		text := "host \"larch\" {}\nvalues { a = " + strings.Repeat(piece[0], deep) + "1" + strings.Repeat(piece[1], deep) + " }\n"
+		layout, ds := load(t, text)
+		assert.Nil(t, layout)
+		summaries := ""
+		for _, d := range ds {
+			summaries += d.Summary + "\n"
+		}
+		assert.Contains(t, summaries, "nested too deep", piece[0])
+	}
+}
