@@ -101,7 +101,7 @@ every step, and carries out exactly that plan once you have approved it.`,
 	root.PersistentPreRunE = func(c *cobra.Command, _ []string) error { return setLog(c, *format, *level) }
 	root.CompletionOptions.DisableDefaultCmd = true
 	root.AddCommand(surveyCommand(), checkCommand(), planCommand(), rehearseCommand(), applyCommand(),
-		resumeCommand(), rollbackCommand(), statusCommand(), formatCommand())
+		resumeCommand(), rollbackCommand(), statusCommand(), shimCommand(), formatCommand())
 	return root
 }
 
