@@ -10,6 +10,8 @@ import (
 
 	"github.com/stretchr/testify/require"
 	"github.com/ulikunitz/xz/lzma"
+
+	"lendkeep/testdata/outside"
 )
 
 // Debian's firmware, package ovmf.
@@ -18,22 +20,12 @@ const (
 	ovmfVars = "/usr/share/OVMF/OVMF_VARS_4M.fd"
 )
 
-// outside says that a test needs something this package does not bring. Where
-// everything outside must be there, a missing thing is a failure.
-func outside(t testing.TB, reason string) {
-	t.Helper()
-	if os.Getenv("LENDKEEP_REQUIRE_OUTSIDE") == "1" {
-		t.Fatalf("%s, and LENDKEEP_REQUIRE_OUTSIDE=1 asks for it", reason)
-	}
-	t.Skip(reason)
-}
-
 // outsideFile reads a file of another package.
 func outsideFile(t testing.TB, path, debianPackage string) []byte {
 	t.Helper()
 	content, err := os.ReadFile(path)
 	if err != nil {
-		outside(t, "no "+path+" (Debian package "+debianPackage+")")
+		outside.Missing(t, "no "+path+" (Debian package "+debianPackage+")")
 	}
 	return content
 }
@@ -43,7 +35,7 @@ func outsideProgram(t testing.TB, name, debianPackage string) string {
 	t.Helper()
 	path, err := exec.LookPath(name)
 	if err != nil {
-		outside(t, "no program "+name+" (Debian package "+debianPackage+")")
+		outside.Missing(t, "no program "+name+" (Debian package "+debianPackage+")")
 	}
 	return path
 }

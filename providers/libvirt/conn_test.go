@@ -17,6 +17,7 @@ import (
 
 	"lendkeep/providers/libvirt/dump"
 	"lendkeep/reconcile/facts"
+	"lendkeep/testdata/outside"
 )
 
 func TestSurveyTellsWhatWasDefined(t *testing.T) {
@@ -224,7 +225,7 @@ func TestHintsMeetTheWordsOfTheirPrograms(t *testing.T) {
 	for _, h := range hints {
 		t.Run(h.says, func(t *testing.T) {
 			if contents[h.from] == "" {
-				missing(t, h.from+" is not installed (Debian packages libvirt0, libvirt-daemon-driver-qemu, qemu-system-x86)")
+				outside.Missing(t, h.from+" is not installed (Debian packages libvirt0, libvirt-daemon-driver-qemu, qemu-system-x86)")
 			}
 			assert.Contains(t, contents[h.from], h.says)
 		})

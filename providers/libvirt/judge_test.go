@@ -15,23 +15,14 @@ import (
 
 	"lendkeep/reconcile/definition"
 	"lendkeep/reconcile/facts"
+	"lendkeep/testdata/outside"
 )
-
-// missing skips a check against another program that is not here, or fails
-// where the surroundings promise it (LENDKEEP_REQUIRE_OUTSIDE=1).
-func missing(t *testing.T, reason string) {
-	t.Helper()
-	if os.Getenv("LENDKEEP_REQUIRE_OUTSIDE") == "1" {
-		t.Fatal(reason)
-	}
-	t.Skip(reason)
-}
 
 func judge(t *testing.T) *Judge {
 	t.Helper()
 	j, err := OpenJudge()
 	if errors.Is(err, ErrMissing) {
-		missing(t, err.Error())
+		outside.Missing(t, err.Error())
 	}
 	require.NoError(t, err)
 	t.Cleanup(j.Close)

@@ -16,6 +16,7 @@ import (
 	"libvirt.org/go/libvirt"
 
 	"lendkeep/reconcile/definition"
+	"lendkeep/testdata/outside"
 )
 
 // nobody is an account without rights (common practice on Debian). As root,
@@ -31,14 +32,14 @@ func TestQEMUDriverAcceptsWhatIsEditedAndMade(t *testing.T) {
 		return
 	}
 	if found, _ := filepath.Glob("/usr/lib/*/libvirt/connection-driver/" + qemu); len(found) == 0 {
-		missing(t, "libvirt's QEMU driver is not installed (Debian package libvirt-daemon-driver-qemu)")
+		outside.Missing(t, "libvirt's QEMU driver is not installed (Debian package libvirt-daemon-driver-qemu)")
 	}
 	if _, err := exec.LookPath(program); err != nil {
-		missing(t, "QEMU is not installed (Debian package qemu-system-x86): "+err.Error())
+		outside.Missing(t, "QEMU is not installed (Debian package qemu-system-x86): "+err.Error())
 	}
 	folder := inChild(t)
 	if reason, err := os.ReadFile(filepath.Join(folder, "unavailable")); err == nil {
-		missing(t, "libvirt's QEMU driver does not open here: "+string(reason))
+		outside.Missing(t, "libvirt's QEMU driver does not open here: "+string(reason))
 	}
 	for i, w := range wishes(t) {
 		t.Run(w.name, func(t *testing.T) {

@@ -17,6 +17,7 @@ import (
 	"golang.org/x/sys/unix"
 
 	"lendkeep/reconcile/facts"
+	"lendkeep/testdata/outside"
 )
 
 func TestPathsOfLarch(t *testing.T) {
@@ -127,7 +128,7 @@ func encode(into []byte, values ...any) {
 func TestImagesAgreeWithQemuImg(t *testing.T) {
 	program, err := exec.LookPath("qemu-img")
 	if err != nil {
-		t.Skip("qemu-img is not installed")
+		outside.Missing(t, "qemu-img is not installed (Debian package qemu-utils)")
 	}
 	dir := t.TempDir()
 	run := func(arguments ...string) {

@@ -9,30 +9,22 @@ import (
 
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
+
+	"lendkeep/testdata/outside"
 )
 
 // libvirt's own schema of definitions, as the Debian package libvirt0 ships it.
 const schema = "/usr/share/libvirt/schemas/domain.rng"
 
-// missing skips a check against another program that is not here, or fails
-// where the surroundings promise it (LENDKEEP_REQUIRE_OUTSIDE=1).
-func missing(t *testing.T, reason string) {
-	t.Helper()
-	if os.Getenv("LENDKEEP_REQUIRE_OUTSIDE") == "1" {
-		t.Fatal(reason)
-	}
-	t.Skip(reason)
-}
-
 // Every definition that comes out of Create and Edit validates against
 // libvirt's schema, judged by xmllint.
 func TestDefinitionsFitLibvirtsSchema(t *testing.T) {
 	if _, err := os.Stat(schema); err != nil {
-		missing(t, "libvirt's schemas are not installed (Debian package libvirt0): "+err.Error())
+		outside.Missing(t, "libvirt's schemas are not installed (Debian package libvirt0): "+err.Error())
 	}
 	xmllint, err := exec.LookPath("xmllint")
 	if err != nil {
-		missing(t, "xmllint is not installed (Debian package libxml2-utils): "+err.Error())
+		outside.Missing(t, "xmllint is not installed (Debian package libxml2-utils): "+err.Error())
 	}
 	texts := texts(t)
 	made := rapid.Custom(func(t *rapid.T) string {
