@@ -18,47 +18,49 @@ import (
 
 // Prepare makes the image and nothing else.
 func Prepare(ctx context.Context, say io.Writer) (image.Image, error) {
-	made, lock, err := enter(ctx, say)
+	h, err := enter(ctx, say)
 	if err != nil {
 		return image.Image{}, err
 	}
-	return made, lock.Unlock()
+	return h.made, h.Close()
 }
 
 // enter waits for its turn on the cache, which is also the turn to run a host,
-// and makes the image.
-func enter(ctx context.Context, say io.Writer) (image.Image, *flock.Flock, error) {
+// and makes the image. The host it gives is off.
+func enter(ctx context.Context, say io.Writer) (*Host, error) {
 	cache, err := image.Cache()
 	if err != nil {
-		return image.Image{}, nil, err
+		return nil, err
 	}
 	if err := os.MkdirAll(cache, 0o755); err != nil {
-		return image.Image{}, nil, fmt.Errorf("enter cache: %w", err)
+		return nil, fmt.Errorf("enter cache: %w", err)
 	}
 	lock := flock.New(filepath.Join(cache, "lock"))
 	if _, err := lock.TryLockContext(ctx, 500*time.Millisecond); err != nil {
-		return image.Image{}, nil, fmt.Errorf("wait for the other emulated host to close: %w", err)
+		return nil, fmt.Errorf("wait for the other emulated host to close: %w", err)
 	}
-	made, err := image.Make(ctx, cache, say, func(fresh image.Image) error { return finish(ctx, fresh) })
-	if err != nil {
-		return image.Image{}, nil, errors.Join(err, lock.Unlock())
+	h := &Host{folder: filepath.Join(cache, "host"), leave: lock.Unlock}
+	if h.made, err = image.Make(ctx, cache, say, func(fresh image.Image) error { return finish(ctx, h.folder, fresh) }); err != nil {
+		return nil, errors.Join(err, h.Close())
 	}
-	return made, lock, nil
+	if kvm, why := acceleration(); !kvm {
+		fmt.Fprintf(say, "emulated host: without KVM, so slowly: %s\n", why)
+	}
+	return h, nil
 }
 
 // finish lets a new image boot once, so that libvirt's look at its QEMU, which
 // takes longer than all the rest of a boot, is kept in the image.
-func finish(ctx context.Context, fresh image.Image) error {
-	h := &Host{made: fresh}
-	err := h.firstBoot(ctx)
-	return errors.Join(err, h.PowerCut(), os.RemoveAll(h.folder))
+func finish(ctx context.Context, folder string, fresh image.Image) error {
+	h := &Host{made: fresh, folder: folder, leave: func() error { return nil }}
+	return errors.Join(h.firstBoot(ctx), h.Close())
 }
 
 func (h *Host) firstBoot(ctx context.Context) error {
 	if err := h.lay(); err != nil {
 		return err
 	}
-	plain := machine.Machine{Own: machine.Card{Kind: machine.NVMe, Serial: "SYS-0001"}}
+	plain := machine.Machine{Own: machine.Card{Kind: machine.NVMe, Serial: machine.Own}}
 	if err := h.PowerOn(ctx, plain); err != nil {
 		return err
 	}

@@ -12,8 +12,6 @@ import (
 	"strings"
 	"time"
 
-	"github.com/gofrs/flock"
-
 	"lendkeep/testdata/emuhost/image"
 	"lendkeep/testdata/emuhost/machine"
 	"lendkeep/testdata/emuhost/wire"
@@ -23,14 +21,14 @@ import (
 // takes on two idle cores.
 const bootTime = 4 * time.Minute
 
-// Host is one emulated host. Its drives outlive a cut of power, not Close.
+// Host is one emulated host. Its drives outlive a cut of power, not Close. It
+// is for one goroutine, but for Run and what else only asks the agent.
 type Host struct {
-	machine machine.Machine
-	made    image.Image
-	folder  string // drives, console log, channel
-	lock    *flock.Flock
-	qemu    *process
-	agent   *rpc.Client
+	made   image.Image
+	folder string       // drives, console log, channel
+	leave  func() error // gives the turn to the next
+	qemu   *process
+	agent  *rpc.Client
 }
 
 // Start makes the image if need be, boots a machine and returns once libvirt
@@ -38,11 +36,10 @@ type Host struct {
 // another to close, as two would only take each other's time. Progress goes to
 // say.
 func Start(ctx context.Context, m machine.Machine, say io.Writer) (*Host, error) {
-	made, lock, err := enter(ctx, say)
+	h, err := enter(ctx, say)
 	if err != nil {
 		return nil, err
 	}
-	h := &Host{made: made, lock: lock}
 	if err := h.lay(); err != nil {
 		return nil, errors.Join(err, h.Close())
 	}
@@ -52,14 +49,21 @@ func Start(ctx context.Context, m machine.Machine, say io.Writer) (*Host, error)
 	return h, nil
 }
 
+// socketBytes is the longest path of a unix socket (unix(7), sun_path).
+const socketBytes = 107
+
 // lay makes the folder with an own drive that starts as the image's disk.
 func (h *Host) lay() error {
-	// Not a test's own folder: a unix socket's path has 107 bytes (unix(7)).
-	folder, err := os.MkdirTemp("", "emuhost-")
-	if err != nil {
+	if len(h.socket()) > socketBytes {
+		return fmt.Errorf("lay out drives: %s is too long for a socket; set LENDKEEP_CACHE to a shorter path", h.socket())
+	}
+	// A program that was killed leaves its folder behind.
+	if err := os.RemoveAll(h.folder); err != nil {
 		return fmt.Errorf("lay out drives: %w", err)
 	}
-	h.folder = folder
+	if err := os.Mkdir(h.folder, 0o700); err != nil {
+		return fmt.Errorf("lay out drives: %w", err)
+	}
 	output, err := exec.Command("qemu-img", "create", "-q", "-f", "qcow2", "-F", "raw", "-b", h.made.Disk(), h.ownDisk()).CombinedOutput()
 	if err != nil {
 		return fmt.Errorf("lay out own drive: %w: %s", err, output)
@@ -100,58 +104,6 @@ func (h *Host) PowerOn(ctx context.Context, m machine.Machine) error {
 	return nil
 }
 
-func (h *Host) boot(ctx context.Context, m machine.Machine, terminal *os.File) error {
-	h.machine = m
-	for _, card := range m.Drives() {
-		if err := blank(filepath.Join(h.folder, card.DiskName()+".img"), card.Bytes()); err != nil {
-			return err
-		}
-	}
-	initrd := filepath.Join(h.folder, "initrd")
-	if err := writeInitrd(ctx, h.made, initrd); err != nil {
-		return err
-	}
-	kvm, _ := acceleration()
-	arguments, err := machine.Arguments(m, machine.Boot{
-		KVM: kvm, Kernel: h.made.Kernel(), Initrd: initrd, CommandLine: "emuhost.own=" + m.Own.Serial,
-		OwnDisk: h.ownDisk(), Folder: h.folder, Console: h.consoleFile(),
-		Channel: h.socket(), ChannelName: wire.Port, Terminal: terminal != nil,
-	})
-	if err != nil {
-		return err
-	}
-	if h.qemu, err = startProcess("qemu-system-x86_64", arguments, terminal); err != nil {
-		return err
-	}
-	h.agent, err = h.call(ctx)
-	return err
-}
-
-// blank makes a drive's file where there is none; an old one keeps its bytes.
-func blank(name string, size int64) error {
-	file, err := os.OpenFile(name, os.O_CREATE|os.O_RDWR, 0o600)
-	if err != nil {
-		return fmt.Errorf("lay out drive: %w", err)
-	}
-	return errors.Join(file.Truncate(size), file.Close())
-}
-
-// writeInitrd builds the agent and packs it. Go's own cache makes a second
-// build a matter of moments.
-func writeInitrd(ctx context.Context, made image.Image, name string) error {
-	agent := name + ".agent"
-	build := exec.CommandContext(ctx, "go", "build", "-trimpath", "-o", agent, "lendkeep/testdata/emuhost/agent")
-	build.Env = append(os.Environ(), "CGO_ENABLED=0", "GOOS=linux", "GOARCH=amd64")
-	if output, err := build.CombinedOutput(); err != nil {
-		return fmt.Errorf("build agent: %w: %s", err, output)
-	}
-	file, err := os.Create(name)
-	if err != nil {
-		return fmt.Errorf("write initrd: %w", err)
-	}
-	return errors.Join(made.WriteInitrd(file, agent), file.Close())
-}
-
 // PowerCut ends the host as a pulled plug does: QEMU is killed where it is.
 // What the host had not yet written to its drives is lost.
 func (h *Host) PowerCut() error {
@@ -183,7 +135,7 @@ func (h *Host) PowerOff(ctx context.Context) error {
 
 // Close ends the host and removes its drives.
 func (h *Host) Close() error {
-	return errors.Join(h.PowerCut(), os.RemoveAll(h.folder), h.lock.Unlock())
+	return errors.Join(h.PowerCut(), os.RemoveAll(h.folder), h.leave())
 }
 
 func (h *Host) consoleFile() string { return filepath.Join(h.folder, "console.log") }

@@ -1,6 +1,7 @@
 package emuhost
 
 import (
+	"bufio"
 	"bytes"
 	"fmt"
 	"os"
@@ -35,6 +36,26 @@ func Missing() error {
 	}
 	if len(absent) > 0 {
 		return fmt.Errorf("an emulated host needs programs that are not here: %s", strings.Join(absent, ", "))
+	}
+	return memory()
+}
+
+// needed is the memory of a host as described by default, with what QEMU takes
+// for itself under emulation.
+const needed = 3400 << 20
+
+// memory says what is missing of the memory a host takes.
+func memory() error {
+	file, err := os.Open("/proc/meminfo")
+	if err != nil {
+		return fmt.Errorf("look for memory: %w", err)
+	}
+	defer file.Close()
+	for lines := bufio.NewScanner(file); lines.Scan(); {
+		var kilobytes int64
+		if n, _ := fmt.Sscanf(lines.Text(), "MemAvailable: %d kB", &kilobytes); n == 1 && kilobytes<<10 < needed {
+			return fmt.Errorf("an emulated host needs %d MiB of memory, %d are available", needed>>20, kilobytes>>10)
+		}
 	}
 	return nil
 }

@@ -13,11 +13,10 @@ import (
 // Shell boots a machine and gives this program's terminal to a shell in it,
 // until that is left.
 func Shell(ctx context.Context, m machine.Machine, say io.Writer) (err error) {
-	made, lock, err := enter(ctx, say)
+	h, err := enter(ctx, say)
 	if err != nil {
 		return err
 	}
-	h := &Host{made: made, lock: lock}
 	defer func() { err = errors.Join(err, h.Close()) }()
 	if err := h.lay(); err != nil {
 		return err

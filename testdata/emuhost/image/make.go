@@ -64,8 +64,8 @@ func Make(ctx context.Context, cache string, say io.Writer, finish func(Image) e
 	if err := fetch(ctx, debs, packages); err != nil {
 		return Image{}, err
 	}
-	work, err := os.MkdirTemp(cache, "work-")
-	if err != nil {
+	work := filepath.Join(cache, "work")
+	if err := os.RemoveAll(work); err != nil { // left by a build that was killed
 		return Image{}, fmt.Errorf("make image: %w", err)
 	}
 	defer os.RemoveAll(work)
@@ -76,18 +76,22 @@ func Make(ctx context.Context, cache string, say io.Writer, finish func(Image) e
 	if err := finish(fresh); err != nil {
 		return Image{}, fmt.Errorf("make image: %w", err)
 	}
-	// Older images go: each is most of a gigabyte, and apt offers only the
-	// newest packages anyway.
+	return made, keep(made, fresh, debs, packages)
+}
+
+// keep puts a finished image in its place and removes what it takes the place
+// of: each image is half a gigabyte, and apt offers only the newest packages.
+func keep(made, fresh Image, debs string, packages []Package) error {
 	if err := os.RemoveAll(filepath.Dir(made.Folder)); err != nil {
-		return Image{}, fmt.Errorf("make image: %w", err)
+		return fmt.Errorf("keep image: %w", err)
 	}
 	if err := os.MkdirAll(filepath.Dir(made.Folder), 0o755); err != nil {
-		return Image{}, fmt.Errorf("make image: %w", err)
+		return fmt.Errorf("keep image: %w", err)
 	}
 	if err := os.Rename(fresh.Folder, made.Folder); err != nil {
-		return Image{}, fmt.Errorf("make image: %w", err)
+		return fmt.Errorf("keep image: %w", err)
 	}
-	return made, nil
+	return prune(debs, packages)
 }
 
 // build fills the folder of one image by way of a root tree.

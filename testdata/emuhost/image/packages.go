@@ -116,6 +116,27 @@ func fetch(ctx context.Context, folder string, packages []Package) error {
 	return nil
 }
 
+// prune removes the packages that no image is made of any more.
+func prune(folder string, packages []Package) error {
+	wanted := map[string]bool{}
+	for _, p := range packages {
+		wanted[p.File] = true
+	}
+	entries, err := os.ReadDir(folder)
+	if err != nil {
+		return fmt.Errorf("prune packages: %w", err)
+	}
+	for _, entry := range entries {
+		if wanted[entry.Name()] {
+			continue
+		}
+		if err := os.Remove(filepath.Join(folder, entry.Name())); err != nil {
+			return fmt.Errorf("prune packages: %w", err)
+		}
+	}
+	return nil
+}
+
 // run runs a program and gives its standard output; a failure carries what it
 // said on standard error.
 func run(ctx context.Context, folder, program string, arguments ...string) ([]byte, error) {

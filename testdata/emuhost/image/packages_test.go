@@ -1,6 +1,7 @@
 package image
 
 import (
+	"path/filepath"
 	"strings"
 	"testing"
 
@@ -67,4 +68,20 @@ func TestKeyFollowsEveryInput(t *testing.T) {
 	packages[1].Hash = "SHA256:cc"
 	assert.NotEqual(t, before, key(packages), "a package built anew under the same version")
 	assert.NotEqual(t, before, key(packages[:1]))
+}
+
+func TestKeepRemovesWhatIsReplaced(t *testing.T) {
+	cache := t.TempDir()
+	packages, err := parseURIs([]byte(uris))
+	require.NoError(t, err)
+	debs := filepath.Join(cache, "packages")
+	for _, name := range []string{"packages/" + packages[0].File, "packages/libc6_2.35_amd64.deb", "images/old/disk.raw", "work/image/disk.raw"} {
+		require.NoError(t, write(filepath.Join(cache, name), name))
+	}
+	made, fresh := Image{Folder: filepath.Join(cache, "images/new")}, Image{Folder: filepath.Join(cache, "work/image")}
+	require.NoError(t, keep(made, fresh, debs, packages))
+	assert.FileExists(t, made.Disk())
+	assert.NoDirExists(t, filepath.Join(cache, "images/old"))
+	assert.FileExists(t, filepath.Join(debs, packages[0].File))
+	assert.NoFileExists(t, filepath.Join(debs, "libc6_2.35_amd64.deb"))
 }

@@ -2,6 +2,7 @@ package suite
 
 import (
 	"context"
+	"strings"
 	"time"
 
 	"github.com/stretchr/testify/require"
@@ -12,8 +13,15 @@ import (
 // define makes the guest known to libvirt for as long as the test runs.
 func (h host) define(g emuhost.Guest) {
 	h.Helper()
+	h.defineWith(g, "")
+}
+
+// defineWith is define with more devices in the guest.
+func (h host) defineWith(g emuhost.Guest, devices string) {
+	h.Helper()
 	definition, err := g.XML()
 	require.NoError(h, err)
+	definition = strings.Replace(definition, "</devices>", devices+"</devices>", 1)
 	file := "/tmp/" + g.Name + ".xml"
 	require.NoError(h, h.emulated.WriteFile(h.Context(), file, []byte(definition), 0o644))
 	h.run("virsh", "define", file)

@@ -1,0 +1,67 @@
+package emuhost
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"os/exec"
+	"path/filepath"
+
+	"lendkeep/testdata/emuhost/image"
+	"lendkeep/testdata/emuhost/machine"
+	"lendkeep/testdata/emuhost/wire"
+)
+
+// boot starts QEMU and waits for the agent. Where there is a terminal, a shell
+// in the host gets it.
+func (h *Host) boot(ctx context.Context, m machine.Machine, terminal *os.File) error {
+	for _, card := range m.Drives() {
+		if err := blank(filepath.Join(h.folder, card.DiskName()+".img"), card.Bytes()); err != nil {
+			return err
+		}
+	}
+	initrd := filepath.Join(h.folder, "initrd")
+	if err := writeInitrd(ctx, h.made, initrd); err != nil {
+		return err
+	}
+	kvm, _ := acceleration()
+	arguments, err := machine.Arguments(m, machine.Boot{
+		KVM: kvm, Kernel: h.made.Kernel(), Initrd: initrd, CommandLine: "emuhost.own=" + m.Own.Serial,
+		OwnDisk: h.ownDisk(), Folder: h.folder, Console: h.consoleFile(),
+		Channel: h.socket(), ChannelName: wire.Port, Terminal: terminal != nil,
+	})
+	if err != nil {
+		return err
+	}
+	if h.qemu, err = startProcess("qemu-system-x86_64", arguments, terminal); err != nil {
+		return err
+	}
+	h.agent, err = h.call(ctx)
+	return err
+}
+
+// blank makes a drive's file where there is none; an old one keeps its bytes.
+func blank(name string, size int64) error {
+	file, err := os.OpenFile(name, os.O_CREATE|os.O_RDWR, 0o600)
+	if err != nil {
+		return fmt.Errorf("lay out drive: %w", err)
+	}
+	return errors.Join(file.Truncate(size), file.Close())
+}
+
+// writeInitrd builds the agent and packs it. Go's own cache makes a second
+// build a matter of moments.
+func writeInitrd(ctx context.Context, made image.Image, name string) error {
+	agent := name + ".agent"
+	build := exec.CommandContext(ctx, "go", "build", "-trimpath", "-o", agent, "lendkeep/testdata/emuhost/agent")
+	build.Env = append(os.Environ(), "CGO_ENABLED=0", "GOOS=linux", "GOARCH=amd64")
+	if output, err := build.CombinedOutput(); err != nil {
+		return fmt.Errorf("build agent: %w: %s", err, output)
+	}
+	file, err := os.Create(name)
+	if err != nil {
+		return fmt.Errorf("write initrd: %w", err)
+	}
+	return errors.Join(made.WriteInitrd(file, agent), file.Close())
+}

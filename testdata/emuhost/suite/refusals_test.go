@@ -1,0 +1,194 @@
+package suite
+
+import (
+	"strconv"
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"lendkeep/testdata/emuhost"
+	"lendkeep/testdata/emuhost/machine"
+)
+
+// one is a layout in which a guest borrows one controller.
+func one(controller string) string {
+	return `host "larch" {
+  never_lend = ["` + machine.Spare + `"]
+}
+` + controller + `
+guest "grading" {
+  borrows = [controller.it]
+}
+shift "day" { guests = [guest.grading] }
+`
+}
+
+func nvme(serial string) string {
+	return "controller \"it\" {\n  nvme {\n    serial = \"" + serial + "\"\n  }\n}\n"
+}
+
+func pci(name, vendor, device string) string {
+	return "controller \"" + name + "\" {\n  pci {\n    vendor = \"" + vendor + "\"\n    device = \"" + device + "\"\n  }\n}\n"
+}
+
+// Each is refused before anything is touched, by its own finding.
+func TestRefusals(t *testing.T) {
+	h := withProgram(t)
+	h.sleeping("grading")
+	device := h.namespace(machine.Reel)
+	for name, c := range map[string]struct {
+		layout string
+		before string // what makes it so
+		after  string
+		exit   int
+		says   string
+	}{
+		"a mounted filesystem": {one(nvme(machine.Reel)),
+			"mkfs.xfs -q -f " + device + " && udevadm settle && mkdir -p /mnt/use && mount " + device + " /mnt/use", "umount /mnt/use && wipefs -qa " + device,
+			1, "nvme0n1 > mount /mnt/use"},
+		"swap": {one(nvme(machine.Reel)),
+			"mkswap -q " + device + " && udevadm settle && swapon " + device, "swapoff " + device + " && wipefs -qa " + device,
+			1, "swap " + device},
+		"LVM": {one(nvme(machine.Reel)),
+			"pvcreate -qqy " + device + " && vgcreate -qq vg-test " + device + " && lvcreate -qqy -L 64M -n lv vg-test && udevadm settle",
+			"vgremove -qqf vg-test && pvremove -qq " + device,
+			1, "host uses it"},
+		"a group with a foreign driver": {one(nvme(machine.Shared)), "", "", 1, "82574L"},
+		"twins by vendor and device":    {one(pci("it", "1b36", "0010")), "", "", 1, "is ambiguous"},
+		"a device that is absent":       {one(nvme("RL-0000-0000")), "", "", 1, "was not found"},
+		"the host's own drive":          {one(nvme(machine.Own)), "", "", 1, "is never lent"},
+		"a second borrower of the shift": {strings.Replace(one(nvme(machine.Reel)), "shift", "guest \"second\" {\n  borrows = [controller.it]\n}\nshift", 1) +
+			"shift \"both\" { guests = [guest.grading, guest.second] }\n", "", "", 2, "second"},
+	} {
+		t.Run(name, func(t *testing.T) {
+			h := host{t, h.emulated}
+			if c.before != "" {
+				h.shell(c.before)
+				defer h.shell(c.after)
+			}
+			h.layout(c.layout)
+			result := h.lendkeep("plan", "workshop", "--shift", "day", "-o", "/tmp/no.order")
+			assert.Equal(t, c.exit, result.Exit, result.Stdout+result.Stderr)
+			if name != "LVM" {
+				assert.Contains(t, result.Stdout+result.Stderr, c.says)
+			} else {
+				assert.Contains(t, result.Stdout, "vg--test-lv")
+			}
+			assert.NotZero(t, h.try("test", "-e", "/tmp/no.order").Exit)
+		})
+	}
+}
+
+// A group that cannot be lent is made viable by naming its other member as a
+// controller that nobody borrows; rolling back gives that its driver again.
+func TestCompanionPutAside(t *testing.T) {
+	h := withProgram(t)
+	h.sleeping("grading")
+	address := h.controllers()[machine.Shared]
+	h.layout(one(nvme(machine.Shared) + pci("card", "8086", "10d3")))
+	card := strings.Fields(h.shell("lspci -D -d 8086:10d3"))[0]
+	require.Equal(t, "e1000e", h.driver(card))
+
+	h.apply("--shift", "day")
+	assert.Equal(t, "vfio-pci", h.driver(card))
+	assert.Equal(t, "vfio-pci", h.driver(address))
+	h.mustLendkeep("rollback")
+	h.returned(machine.Shared)
+	assert.Equal(t, "e1000e", h.driver(card))
+	assert.Equal(t, "nvme", h.driver(address))
+}
+
+// A card is added in front, and every address moves. The old definition now
+// names another device; that is found, and an order corrects it.
+func TestAddressesMove(t *testing.T) {
+	h := withProgram(t)
+	h.sleeping("grading")
+	h.layout(one(nvme(machine.Reel)))
+	h.apply()
+	require.Contains(t, h.run("virsh", "dumpxml", "grading"), "bus='0x01'")
+
+	h.run("sync")
+	require.NoError(t, h.emulated.PowerCut())
+	crowded := machine.Larch()
+	crowded.Seats = append([]machine.Seat{{Cards: []machine.Card{{Kind: machine.NVMe, Serial: "RL-4410-0999"}}}}, crowded.Seats...)
+	t.Cleanup(func() { assert.NoError(t, h.emulated.PowerCut()) })
+	require.NoError(t, h.emulated.PowerOn(t.Context(), crowded))
+	require.Equal(t, "0000:02:00.0", h.controllers()[machine.Reel])
+
+	found := h.mustLendkeep("check", "workshop")
+	assert.Contains(t, found, "guest grading would get the wrong device")
+	assert.Contains(t, found, "RL-4410-0999")
+	h.apply("--shift", "day")
+	assert.Equal(t, "vfio-pci", h.driver("0000:02:00.0"))
+	assert.Equal(t, "nvme", h.driver("0000:01:00.0"), "the new card was left alone")
+	h.mustLendkeep("rollback")
+	h.returned(machine.Reel)
+}
+
+// Cut off in the middle of an apply, at chosen numbers of journal records: the
+// process killed, or the plug pulled. Afterwards resume reaches the end and
+// rollback the beginning.
+func TestCutOff(t *testing.T) {
+	for _, c := range []struct {
+		name    string
+		records int
+		power   bool
+		then    string
+	}{
+		{"killed early, rolled back", 2, false, "rollback"},
+		{"killed late, rolled back", 6, false, "rollback"},
+		{"killed late, resumed", 4, false, "resume"},
+		{"power cut, rolled back", 4, true, "rollback"},
+		{"power cut, resumed", 6, true, "resume"},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			h := withProgram(t)
+			h.shelved()
+			h.layout(plain)
+			h.sleeping("grading")
+			before := h.standing("grading", machine.Reel)
+			code := h.plan("--shift", "day")
+			h.run("sync")
+			h.cutAt(c.records, c.power, code)
+			h.mustLendkeep(c.then)
+			address := h.controllers()[machine.Reel]
+			if c.then == "resume" {
+				assert.Empty(t, address, "it is lent")
+				assert.Contains(t, h.mustLendkeep("status", "workshop"), "lent to grading")
+				h.mustLendkeep("rollback")
+			}
+			h.returned(machine.Reel)
+			after := h.standing("grading", machine.Reel)
+			if c.power && c.then == "rollback" {
+				before.mount, after.mount = "", "" // not in fstab, so the power cut took it
+			}
+			assert.Equal(t, before, after)
+			if h.try("findmnt", "/srv/shelf").Exit != 0 {
+				h.run("mount", h.namespace(machine.Reel)+"p2", "/srv/shelf")
+			}
+			h.run("sha256sum", "-c", "/tmp/sum")
+		})
+	}
+}
+
+// cutAt begins an apply and cuts it off once the journal has that many records.
+func (h host) cutAt(records int, power bool, code string) {
+	h.Helper()
+	watch := `cd /root; PATH=/usr/local/bin:$PATH; lendkeep apply /tmp/an.order --approve ` + code + ` >/tmp/apply.log 2>&1 & pid=$!
+		while kill -0 $pid 2>/dev/null; do
+			n=$(cat /var/lib/lendkeep/*.journal 2>/dev/null | wc -l)
+			[ "$n" -lt ` + strconv.Itoa(records) + ` ] || { CUT; break; }
+		done`
+	if power {
+		process, err := h.emulated.Begin(h.Context(), emuhost.Command{Argv: []string{"bash", "-c", strings.Replace(watch, "CUT", "kill -STOP $pid; sync; echo cut > /tmp/cut; sleep 60", 1)}})
+		require.NoError(h, err)
+		_ = process // it ends with the power
+		h.until(60e9, "the apply has come that far", func() bool { return h.try("test", "-e", "/tmp/cut").Exit == 0 })
+		require.NoError(h, h.emulated.PowerCut())
+		require.NoError(h, h.emulated.PowerOn(h.Context(), machine.Larch()))
+		return
+	}
+	h.shell(strings.Replace(watch, "CUT", "kill -KILL $pid", 1) + "\nwait $pid || true")
+}
