@@ -35,6 +35,20 @@ func (h host) defineWith(g emuhost.Guest, devices string) {
 	})
 }
 
+// says waits until a guest's serial line holds some words and gives all that it
+// has said.
+func (h host) says(g emuhost.Guest, words string) string {
+	h.Helper()
+	var said string
+	h.until(4*time.Minute, g.Name+" says "+words, func() bool {
+		content, err := h.emulated.ReadFile(h.Context(), g.Serial())
+		require.NoError(h, err)
+		said = string(content)
+		return strings.Contains(said, words)
+	})
+	return said
+}
+
 // returned waits until a drive is the host's again: driver bound, namespace
 // there. It gives the namespace, whose name may have changed.
 func (h host) returned(serial string) string {
