@@ -34,7 +34,7 @@ FUZZTIME ?= 20s
 fuzz:
 	@$(GO) list ./... | while read package; do \
 	  $(GO) test -list '^Fuzz' $$package | grep ^Fuzz | while read target; do \
-	    echo "$$package $$target"; $(GO) test -run '^$$' -fuzz "^$$target$$" -fuzztime $(FUZZTIME) $$package || exit 1; \
+	    echo "$$package $$target"; $(GO) test -run '^$$' -fuzz "^$$target$$" -fuzztime $(FUZZTIME) -fuzzminimizetime 10x $$package || exit 1; \
 	  done || exit 1; done
 
 bench:

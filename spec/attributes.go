@@ -127,15 +127,23 @@ func (b *block) choice(name string, allowed ...string) string {
 
 // flag reads true or false.
 func (b *block) flag(name string) bool {
+	said := b.stance(name)
+	return said != nil && *said
+}
+
+// stance reads the attribute of that name as flag does, nil where it is not
+// stated.
+func (b *block) stance(name string) *bool {
 	a, ok := b.get(name)
 	if !ok {
-		return false
+		return nil
 	}
 	if a.Type() != cty.Bool {
 		a.refuseType("true or false", "")
-		return false
+		return nil
 	}
-	return a.True()
+	said := a.True()
+	return &said
 }
 
 // How long a shutdown or a return may be told to take.

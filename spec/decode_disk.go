@@ -21,8 +21,6 @@ var (
 	}
 )
 
-const networkModel = "virtio"
-
 func (r *reader) decodeDisk(source *hclsyntax.Block, inside string) Disk {
 	b := r.open(source, diskForm, inside)
 	d := Disk{
@@ -47,14 +45,11 @@ func (r *reader) decodeNetwork(source *hclsyntax.Block, inside string) Network {
 		Name:    b.name,
 		Bridge:  b.checked("bridge", wrongInterface),
 		Network: b.checked("network", wrongLibvirtName),
-		Model:   networkModel,
+		Model:   b.checked("model", wrongModelName),
 		MAC:     strings.ToLower(b.checked("mac", wrongMAC)),
 		At:      b.at,
 	}
 	b.exactlyOne("bridge", n.Bridge, "network", n.Network, "bridge = \"NAME\" of the host, or network = \"NAME\" in libvirt")
-	if model := b.checked("model", wrongModelName); model != "" {
-		n.Model = model
-	}
 	return n
 }
 

@@ -97,7 +97,7 @@ func (r *reader) decodeMemory(source *hclsyntax.Block, inside string) *Memory {
 	b := r.open(source, memoryForm, inside)
 	return &Memory{
 		SizeBytes: b.size(kibibyte),
-		HugePages: b.flag("huge_pages"),
+		HugePages: b.stance("huge_pages"),
 		At:        b.at,
 	}
 }

@@ -151,7 +151,7 @@ type CPU struct {
 // Memory states the guest's memory.
 type Memory struct {
 	SizeBytes uint64
-	HugePages bool
+	HugePages *bool // nil: not stated
 	At        Place
 }
 
@@ -170,7 +170,7 @@ type Network struct {
 	Name    string
 	Bridge  string // bridge of the host
 	Network string // libvirt network
-	Model   string // "virtio" when not stated
+	Model   string // empty: what it has; a new card gets "virtio"
 	MAC     string // empty: libvirt chooses
 	At      Place
 }

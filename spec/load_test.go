@@ -82,7 +82,7 @@ func TestWholeLanguage(t *testing.T) {
 				Boots:   &spec.Ref{Name: "reel"},
 				Shim:    &spec.Ref{Name: "reel-start"},
 				CPU:     &spec.CPU{Count: 6, Near: &spec.Ref{Name: "reel"}},
-				Memory:  &spec.Memory{SizeBytes: 17_179_869_184, HugePages: true},
+				Memory:  &spec.Memory{SizeBytes: 17_179_869_184, HugePages: stated(true)},
 				Disks:   []spec.Disk{{Name: "games", PartitionID: "4f1c0c52-9a0e-4c6e-8f0a-5c1f2f0e7a11", Bus: "scsi"}},
 				Stop:    2 * time.Minute,
 			},
@@ -167,7 +167,8 @@ shift "rest" { guests = [] }
 	assert.Equal(t, "/srv/light/A-007.qcow2", g.Disks[0].Image)
 	assert.Equal(t, "52:54:00:ab:cd:ef", g.Networks[1].MAC, "as libvirt writes it")
 	assert.Equal(t, "e1000e", g.Networks[1].Model)
-	assert.Equal(t, "virtio", g.Networks[0].Model, "by default")
+	assert.Empty(t, g.Networks[0].Model, "states nothing")
+	assert.Nil(t, g.Memory.HugePages, "states nothing")
 	assert.Equal(t, "win 11.old", layout.Shift("all").Guests[0].Name)
 	assert.Equal(t, "hold", layout.Controllers[0].Return.OnFailure)
 	assert.Equal(t, "by default", layout.Controllers[0].Return.At.String())
@@ -275,3 +276,5 @@ func TestValuesInARow(t *testing.T) {
 	require.Len(t, ds, 1)
 	assert.Equal(t, "values refer to each other too deeply", ds[0].Summary)
 }
+
+func stated(value bool) *bool { return &value }
