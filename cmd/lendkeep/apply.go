@@ -9,6 +9,7 @@ import (
 	"strings"
 
 	"github.com/spf13/cobra"
+	"github.com/rs/zerolog"
 	"golang.org/x/term"
 
 	"lendkeep/reconcile/carry"
@@ -38,7 +39,7 @@ that was done is undone in reverse.`,
 			if err != nil {
 				return err
 			}
-			if err := layoutUnchanged(sealed.Order); err != nil {
+			if err := layoutUnchanged(c.Context(), sealed.Order); err != nil {
 				return err
 			}
 			return acting(c.Context(), &w, sealed.Order.Libvirt, func(h host, j *journals) error { return carryOut(c, h, j, approval) })
@@ -91,8 +92,9 @@ func approve(c *cobra.Command, sealed order.Sealed, name, code string) (order.Ap
 
 // layoutUnchanged holds the order against the layout it was written from,
 // where that is still to be found.
-func layoutUnchanged(o order.Order) error {
+func layoutUnchanged(ctx context.Context, o order.Order) error {
 	if _, err := os.Stat(o.LayoutDir); err != nil {
+		zerolog.Ctx(ctx).Warn().Str("layout", o.LayoutDir).Msg("the layout is not here, so whether it has changed is not looked at; the host's facts are")
 		return nil
 	}
 	layout, diagnostics := spec.Load(o.LayoutDir, spec.Given{Known: true, MemoryBytes: 1 << 40, CPUs: 1 << 10, HostName: "unknown"})
@@ -105,6 +107,9 @@ func layoutUnchanged(o order.Order) error {
 // acting opens the journals and the host for the time of one deed. What an
 // order was written for says which libvirt.
 func acting(ctx context.Context, w *where, uri string, deed func(host, *journals) error) (err error) {
+	if err := w.exists(); err != nil {
+		return err
+	}
 	j, err := openJournals(w.keep())
 	if err != nil {
 		return err

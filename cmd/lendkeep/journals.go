@@ -11,10 +11,23 @@ import (
 
 	"github.com/gofrs/flock"
 
+	"lendkeep/providers/memory"
 	"lendkeep/reconcile/carry"
 	"lendkeep/reconcile/journal"
 	"lendkeep/reconcile/order"
 )
+
+// exists tells whether the stand-in host's folder is there at all, before
+// anything is made in it.
+func (w *where) exists() error {
+	if w.standIn == "" {
+		return nil
+	}
+	if _, err := os.Stat(w.standIn); err != nil {
+		return fail(exitUsage, "make one: mkdir FOLDER && lendkeep survey -o FOLDER/"+memory.FirstFile, "open stand-in host: the folder needs a survey to begin with: %w", err)
+	}
+	return nil
+}
 
 // journals is the folder where a host's orders are recorded. Whoever holds it
 // is alone: it is locked from open to Close.
