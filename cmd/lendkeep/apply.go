@@ -8,8 +8,8 @@ import (
 	"os"
 	"strings"
 
-	"github.com/spf13/cobra"
 	"github.com/rs/zerolog"
+	"github.com/spf13/cobra"
 	"golang.org/x/term"
 
 	"lendkeep/reconcile/carry"
