@@ -12,6 +12,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"lendkeep/providers/drive"
+	"lendkeep/providers/firmware"
 	"lendkeep/providers/libvirt"
 	"lendkeep/providers/libvirt/dump"
 	"lendkeep/providers/memory"
@@ -106,26 +107,29 @@ func openLive(uri string) (host, error) {
 	if err != nil {
 		return host{}, fail(exitUsage, "see that libvirt runs and that you may use it: virsh -c "+uri+" list; or work on a survey: --survey FILE", "%w", err)
 	}
-	live := liveHost{tree, conn}
+	live := liveHost{tree, conn, firmware.OnHost(tree.FS(), firmwareCache())}
 	return host{step.Ports{Survey: live, Guests: conn, Mounts: drive.Mounts{}, Functions: tree}, conn.Close}, nil
 }
 
 // liveHost reads the facts of this machine: libvirt first, since guests name
 // paths that are then looked at.
 type liveHost struct {
-	tree sysfs.Tree
-	conn *libvirt.Conn
+	tree     sysfs.Tree
+	conn     *libvirt.Conn
+	firmware *firmware.Host
 }
 
 // Survey reads everything.
 func (h liveHost) Survey(ctx context.Context) (facts.Survey, error) {
-	return complete(ctx, h.tree, h.conn.Survey(ctx))
+	return complete(ctx, h.tree, h.firmware, h.conn.Survey(ctx))
 }
 
-// complete adds what the tree shows to what libvirt says.
-func complete(ctx context.Context, tree sysfs.Tree, virtualization facts.Virtualization) (facts.Survey, error) {
+// complete adds what the tree shows, and the firmware in it, to what libvirt
+// says.
+func complete(ctx context.Context, tree sysfs.Tree, images *firmware.Host, virtualization facts.Virtualization) (facts.Survey, error) {
 	survey, err := tree.Survey(ctx, named(virtualization))
 	survey.Libvirt = virtualization
+	images.Survey(&survey)
 	survey.Sort()
 	return survey, err
 }
@@ -151,8 +155,9 @@ func named(v facts.Virtualization) []string {
 	return list
 }
 
-// surveyTree reads a captured tree, libvirt's answers included.
-func surveyTree(ctx context.Context, tree sysfs.Tree) (facts.Survey, error) {
+// surveyTree reads a captured tree, libvirt's answers included. Firmware is read
+// past any recording of the tree: its images are large and would be kept whole.
+func surveyTree(ctx context.Context, tree sysfs.Tree, images *firmware.Host) (facts.Survey, error) {
 	virtualization := facts.Virtualization{}
 	if _, err := fs.Stat(tree.FS(), "libvirt"); err == nil {
 		sub, err := fs.Sub(tree.FS(), "libvirt")
@@ -161,7 +166,7 @@ func surveyTree(ctx context.Context, tree sysfs.Tree) (facts.Survey, error) {
 		}
 		virtualization = dump.FromFiles(sub)
 	}
-	return complete(ctx, tree, virtualization)
+	return complete(ctx, tree, images, virtualization)
 }
 
 // openStandIn gives the host kept in a folder. Where libvirt is installed, its

@@ -5,6 +5,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"lendkeep/providers/firmware"
 	"lendkeep/providers/sysfs"
 	"lendkeep/reconcile/facts"
 )
@@ -55,11 +56,12 @@ func takeSurvey(c *cobra.Command, w *where, root, keep string) (facts.Survey, er
 	if err != nil {
 		return facts.Survey{}, fail(exitUsage, "", "%w", err)
 	}
+	images := firmware.OnHost(tree.FS(), firmwareCache())
 	if keep == "" {
-		return surveyTree(c.Context(), tree)
+		return surveyTree(c.Context(), tree, images)
 	}
 	recorded, recording := tree.Recorded()
-	survey, err := surveyTree(c.Context(), recorded)
+	survey, err := surveyTree(c.Context(), recorded, images)
 	if err != nil {
 		return facts.Survey{}, err
 	}

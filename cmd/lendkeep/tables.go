@@ -32,6 +32,7 @@ func printSurvey(w io.Writer, survey facts.Survey) error {
 	printGroups(t, ix)
 	printDrives(t, ix)
 	printGuests(t, ix)
+	printImages(t, survey)
 	printGaps(t, survey)
 	return t.err
 }
@@ -175,6 +176,20 @@ func printGuests(t *text, ix *facts.Index) {
 		}
 		rows = append(rows, []string{g.Name, g.Condition, assess.Size(definitions[0].MemoryBytes), orDash(strings.Join(lent, ", ")), orDash(strings.Join(disks, ", "))})
 	}
+	t.table(rows)
+}
+
+// printImages lists the firmware that guests start with, or would by libvirt's
+// choice.
+func printImages(t *text, survey facts.Survey) {
+	if len(survey.Firmware) == 0 {
+		return
+	}
+	rows := [][]string{{"firmware image", "NVMe driver", "why unknown"}}
+	for _, f := range survey.Firmware {
+		rows = append(rows, []string{f.Path, string(f.NVMe), orDash(f.Why)})
+	}
+	t.line("")
 	t.table(rows)
 }
 

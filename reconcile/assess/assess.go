@@ -69,6 +69,7 @@ var checks = []Check{
 	{"return-mount", "returnmount.go", checkReturnMounts},
 	{"guest-disk", "guestdisk.go", checkGuestDisks},
 	{"guest-definition", "guestdef.go", checkDefinitions},
+	{"boot", "boot.go", checkBoot},
 	{"gap", "gap.go", checkGaps},
 	{"link", "link.go", checkLinks},
 	{"not-carried-out", "notyet.go", checkNotCarriedOut},

@@ -2,7 +2,11 @@
 // checks but does not carry out. An order leaves it alone.
 package assess
 
-import "lendkeep/spec"
+import (
+	"fmt"
+
+	"lendkeep/spec"
+)
 
 func checkNotCarriedOut(c *Case) []Finding {
 	var list []Finding
@@ -19,9 +23,12 @@ func checkNotCarriedOut(c *Case) []Finding {
 			add(d.At, "copy_of of "+controller.Name, "move the system by hand: shut the guest down, then qemu-img convert to the drive, then compare")
 		}
 	}
-	for _, g := range c.Layout.Guests {
-		if g.Shim != nil {
-			add(g.Shim.At, "shim of guest "+g.Name, "use firmware that can read NVMe; every OVMF image of Debian can")
+	for i := range c.Layout.Guests {
+		g := &c.Layout.Guests[i]
+		// Where the firmware reads NVMe by itself nothing is to be done.
+		if start, ok := c.Start(g); ok && (start.Way == ByROM || start.Way == ByDisk) {
+			shim := c.Layout.Shim(g.Shim.Name)
+			add(g.Shim.At, "shim of guest "+g.Name, fmt.Sprintf("build it with lendkeep shim build --donor %s --as %s and put it into the definition by hand: virsh edit %s", shim.Donor, shim.As, g.Name))
 		}
 	}
 	return list

@@ -25,7 +25,7 @@ func Read(xml string) (facts.Definition, error) {
 		CPUs:      1, // libvirt's default
 		HugePages: at(t.guest, "memoryBacking", "hugepages") != nil,
 	}
-	for _, part := range []func(*etree.Element, *facts.Definition) error{readLent, readRecords, readMemory, readCPUs} {
+	for _, part := range []func(*etree.Element, *facts.Definition) error{readLent, readRecords, readMemory, readCPUs, readBoot} {
 		if err := part(t.guest, &d); err != nil {
 			return facts.Definition{}, fmt.Errorf("read definition: %w", err)
 		}

@@ -20,6 +20,7 @@ func Differences(a, b Survey) []string {
 	list = append(list, differ("path", a.Paths, b.Paths, func(p Path) string { return p.Named })...)
 	list = append(list, differ("guest", a.Libvirt.Guests, b.Libvirt.Guests, func(g Guest) string { return g.Name })...)
 	list = append(list, differ("pool", a.Libvirt.Pools, b.Libvirt.Pools, func(p Pool) string { return p.Name })...)
+	list = append(list, differ("firmware", a.Firmware, b.Firmware, func(f Firmware) string { return f.Path })...)
 	return list
 }
 

@@ -34,6 +34,7 @@ type Definition struct {
 	MemoryBytes uint64   `json:"memory_bytes"`
 	CPUs        int      `json:"cpus"`
 	HugePages   bool     `json:"huge_pages,omitempty"`
+	Boot        Boot     `json:"boot"`
 }
 
 // Lent is a PCI function in a guest's definition (<hostdev type='pci'>).

@@ -27,7 +27,12 @@ type Survey struct {
 	Paths     []Path         `json:"paths"`
 	Claims    []Claim        `json:"vfio_claims"`
 	Libvirt   Virtualization `json:"libvirt"`
-	Gaps      []Gap          `json:"gaps,omitempty"` // whole areas that could not be read
+
+	Firmware    []Firmware      `json:"firmware,omitempty"`             // by path
+	Descriptors []Descriptor    `json:"firmware_descriptors,omitempty"` // most preferred first
+	Stores      []VariableStore `json:"variable_stores,omitempty"`      // by path
+
+	Gaps []Gap `json:"gaps,omitempty"` // whole areas that could not be read
 }
 
 // Machine is the host itself.

@@ -80,6 +80,7 @@ func rely(ix *facts.Index, subjects map[string]bool, controllers []facts.Record)
 		switch what {
 		case "guest":
 			relyGuest(ix.Guest(name), add)
+			relyFirmware(ix, ix.Guest(name), add)
 		case "mount":
 			relyMount(ix, name, add)
 		case "controller":
@@ -102,6 +103,17 @@ func relyGuest(g *facts.Guest, add func(fact, value string)) {
 	if g.Kept != nil {
 		sum := sha256.Sum256([]byte(g.Kept.XML))
 		add("definition", "sha256 "+hex.EncodeToString(sum[:]))
+	}
+}
+
+// relyFirmware notes what the guest starts with: another image of the same name
+// may lack a driver.
+func relyFirmware(ix *facts.Index, g *facts.Guest, add func(fact, value string)) {
+	if g == nil || g.Kept == nil || g.Kept.Boot.Firmware != "uefi" {
+		return
+	}
+	if image, _ := ix.FirmwareOf(g.Kept.Boot); image != nil {
+		add("firmware "+image.Path, image.SHA256)
 	}
 }
 

@@ -1,0 +1,136 @@
+package firmware
+
+import (
+	"cmp"
+	"errors"
+	"io/fs"
+	"path"
+	"slices"
+	"strings"
+	"sync"
+	"time"
+
+	"lendkeep/reconcile/facts"
+)
+
+// Host reads what firmware a host has. It remembers its answers as long as the
+// file stays as it is, since an order looks at its host many times.
+type Host struct {
+	root  fs.FS
+	cache string
+
+	mu     sync.Mutex
+	images map[string]seen
+}
+
+// seen is an answer about a file as it was then.
+type seen struct {
+	bytes   int64
+	changed time.Time
+	answer  facts.Firmware
+}
+
+// OnHost gives the firmware below a root directory. Answers on images are kept
+// in cacheDir; empty means nowhere.
+func OnHost(root fs.FS, cacheDir string) *Host {
+	return &Host{root: root, cache: cacheDir, images: map[string]seen{}}
+}
+
+// Survey adds to a survey every firmware image and variable store that its
+// guests or QEMU's descriptors name. Whatever cannot be read is there, unknown.
+func (h *Host) Survey(s *facts.Survey) {
+	var images, stores []string
+	list, err := Descriptors(h.root)
+	for _, d := range list {
+		if err == nil { // else the one that libvirt chooses may be missing here
+			s.Descriptors = append(s.Descriptors, d.fact())
+		}
+		if d.UEFI() {
+			images, stores = append(images, d.Image()), append(stores, d.Mapping.NVRAMTemplate.Filename)
+		}
+	}
+	for i := range s.Libvirt.Guests {
+		for _, d := range s.Libvirt.Guests[i].Definitions() {
+			if d.Boot.Firmware != "bios" {
+				images, stores = append(images, d.Boot.Loader), append(stores, d.Boot.NVRAM, d.Boot.Template)
+			}
+		}
+	}
+	for _, name := range once(images) {
+		s.Firmware = append(s.Firmware, h.image(name))
+	}
+	for _, name := range once(stores) {
+		s.Stores = append(s.Stores, h.store(name))
+	}
+}
+
+// once gives each name that is one, sorted.
+func once(names []string) []string {
+	slices.Sort(names)
+	return slices.DeleteFunc(slices.Compact(names), func(name string) bool { return name == "" })
+}
+
+func (d Descriptor) fact() facts.Descriptor {
+	f := facts.Descriptor{File: path.Join("/", d.File), Image: d.Image(), Template: d.Mapping.NVRAMTemplate.Filename, UEFI: d.UEFI(), Features: d.Features}
+	for _, t := range d.Targets {
+		f.Targets = append(f.Targets, facts.MachineTarget{Architecture: t.Architecture, Machines: t.Machines})
+	}
+	return f
+}
+
+func (h *Host) image(name string) facts.Firmware {
+	about, err := fs.Stat(h.root, strings.TrimPrefix(name, "/"))
+	if err != nil {
+		return facts.Firmware{Path: name, NVMe: facts.Unknown, Shell: facts.Unknown, Why: cause(err)}
+	}
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	if s, known := h.images[name]; known && s.bytes == about.Size() && s.changed.Equal(about.ModTime()) {
+		return s.answer
+	}
+	answer := facts.Firmware{Path: name, NVMe: facts.Unknown, Shell: facts.Unknown}
+	report, err := Inspect(h.root, name, h.cache)
+	if err != nil {
+		answer.Why = cause(err)
+		return answer
+	}
+	nvme, shell := report.Of(NVMe), report.Of(Shell)
+	answer.SHA256, answer.NVMe, answer.Shell = report.SHA256, held(nvme.Held), held(shell.Held)
+	answer.Why = cmp.Or(nvme.Why, shell.Why)
+	h.images[name] = seen{about.Size(), about.ModTime(), answer}
+	return answer
+}
+
+func held(p Presence) facts.Held { return facts.Held(p.String()) }
+
+// cause leaves out the path, which stands beside it.
+func cause(err error) string {
+	var at *fs.PathError
+	if errors.As(err, &at) {
+		return at.Err.Error()
+	}
+	return err.Error()
+}
+
+func (h *Host) store(name string) facts.VariableStore {
+	store := facts.VariableStore{Path: name, Keys: facts.Unknown}
+	content, err := readImageFile(h.root, name)
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
+		store.Missing, store.Why = true, cause(err)
+		return store
+	case err != nil:
+		store.Why = cause(err)
+		return store
+	}
+	variables, err := ReadVariables(content)
+	switch {
+	case Enrolled(variables):
+		store.Keys = facts.Present
+	case err != nil:
+		store.Why = err.Error()
+	default:
+		store.Keys = facts.Absent
+	}
+	return store
+}
