@@ -73,10 +73,22 @@ func acceleration() (bool, string) {
 	if err != nil {
 		return false, err.Error()
 	}
-	for _, flag := range [][]byte{[]byte(" vmx"), []byte(" svm")} {
-		if bytes.Contains(flags, flag) {
-			return true, ""
+	if !virtualizes(flags) {
+		return false, "/proc/cpuinfo shows neither vmx nor svm"
+	}
+	return true, ""
+}
+
+// virtualizes looks for the processor's own virtualization among its flags.
+func virtualizes(cpuinfo []byte) bool {
+	for line := range bytes.Lines(cpuinfo) {
+		if name, flags, _ := bytes.Cut(line, []byte(":")); string(bytes.TrimSpace(name)) == "flags" {
+			for _, flag := range bytes.Fields(flags) {
+				if string(flag) == "vmx" || string(flag) == "svm" {
+					return true
+				}
+			}
 		}
 	}
-	return false, "/proc/cpuinfo shows neither vmx nor svm"
+	return false
 }
