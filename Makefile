@@ -6,10 +6,16 @@ TAGS     := libvirt_dlopen
 BIN      := build/lendkeep
 export GOFLAGS := -tags=$(TAGS)
 
-.PHONY: build demo test test-outside fuzz bench tools clean
+.PHONY: build install demo test test-outside fuzz bench tools clean
 
 build: tools
 	CGO_ENABLED=1 $(GO) build -o $(BIN) ./cmd/lendkeep
+	CGO_ENABLED=0 $(GO) build -o $(BIN)-hook ./cmd/lendkeep-hook
+
+# Where the guard's hook looks for its program.
+install: build
+	install -D $(BIN) $(DESTDIR)/usr/local/bin/lendkeep
+	install -D $(BIN)-hook $(DESTDIR)/usr/local/sbin/lendkeep-hook
 
 # gcc for the libvirt binding; libvirt's library, which brings its test driver
 # and its schemas.

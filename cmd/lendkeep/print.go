@@ -135,6 +135,11 @@ func printStep(t *text, n int, s step.Written, xml bool) {
 			t.line("      change  %s", change)
 		}
 	}
+	if installs, ok := s.Step.(*step.InstallGuard); ok {
+		for _, rule := range installs.Changes {
+			t.line("      rule    %s", rule)
+		}
+	}
 	undo := s.Step.Undoes()
 	if undo == "" {
 		undo = "nothing to undo"

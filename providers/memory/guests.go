@@ -85,10 +85,18 @@ func (h *Host) Autostart(ctx context.Context, name string, on bool) error {
 	return h.changed()
 }
 
-// Start starts a guest as libvirt would, without a look at mounts or serials.
+// Start starts a guest for an order, as libvirt would, without a look at mounts
+// or serials but the guard's.
 func (h *Host) Start(ctx context.Context, name string) error {
 	h.mu.Lock()
 	defer h.mu.Unlock()
+	if err := h.start(ctx, name, true); err != nil {
+		return err
+	}
+	return h.changed()
+}
+
+func (h *Host) start(ctx context.Context, name string, ordered bool) error {
 	g := h.guest(name)
 	switch {
 	case g == nil:
@@ -96,7 +104,13 @@ func (h *Host) Start(ctx context.Context, name string) error {
 	case g.Running:
 		return fmt.Errorf("Requested operation is not valid: domain is already running")
 	}
+	if err := h.ask(g, ordered); err != nil {
+		return err
+	}
 	if err := h.disksThere(g); err != nil {
+		return err
+	}
+	if err := h.romsThere(g); err != nil {
 		return err
 	}
 	if err := h.lend(g); err != nil {
@@ -110,7 +124,7 @@ func (h *Host) Start(ctx context.Context, name string) error {
 	}
 	live := *g.Kept
 	g.Live, g.Running, g.Condition = &live, true, "running"
-	return h.changed()
+	return nil
 }
 
 // disksThere refuses a start without the image, as QEMU does.

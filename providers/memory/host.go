@@ -71,7 +71,7 @@ func New(survey facts.Survey, judge Judge) *Host {
 
 // guess tells what a function that was on VFIO when the survey was taken will
 // be at home, as far as the survey lets one tell: its driver by its class, its
-// serial by the record of a guest.
+// serial by the record of a guest, its model and size by the guard's rules.
 func (h *Host) guess(ix *facts.Index, f facts.Function) Away {
 	a := Away{Address: f.Address, Kept: ix.Holder(f.Address) == nil}
 	if f.Class != facts.ClassNVMe {
@@ -88,6 +88,7 @@ func (h *Host) guess(ix *facts.Index, f facts.Function) Away {
 			}
 		}
 	}
+	h.remember(a.NVMe)
 	return a
 }
 
@@ -119,7 +120,7 @@ func (h *Host) Expect(at facts.Address, partition, kind string) {
 
 // Ports gives the host as everything that steps act through.
 func (h *Host) Ports() step.Ports {
-	return step.Ports{Survey: h, Guests: h, Mounts: h, Functions: h}
+	return step.Ports{Survey: h, Guests: h, Mounts: h, Functions: h, Guard: h, ROMs: h}
 }
 
 // Survey reads the host's facts.
@@ -142,6 +143,7 @@ func Clone(s facts.Survey) facts.Survey {
 	s.Mounts = slices.Clone(s.Mounts)
 	s.Paths = slices.Clone(s.Paths)
 	s.Libvirt.Guests = slices.Clone(s.Libvirt.Guests)
+	s.ROMs = slices.Clone(s.ROMs)
 	return s
 }
 

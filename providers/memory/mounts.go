@@ -13,8 +13,15 @@ import (
 func (h *Host) Mount(ctx context.Context, device, kind, path string, options []string) error {
 	h.mu.Lock()
 	defer h.mu.Unlock()
-	ix := facts.NewIndex(&h.survey)
-	b := ix.Device(device)
+	if err := h.mount(device, kind, path, options); err != nil {
+		return err
+	}
+	return h.changed()
+}
+
+func (h *Host) mount(device, kind, path string, options []string) error {
+	options = asShown(options)
+	b := facts.NewIndex(&h.survey).Device(device)
 	switch {
 	case b == nil:
 		return fmt.Errorf("mount: %s: special device %s does not exist", path, device)
@@ -27,13 +34,20 @@ func (h *Host) Mount(ctx context.Context, device, kind, path string, options []s
 	}
 	h.survey.Mounts = append(h.survey.Mounts, m)
 	h.see()
-	return h.changed()
+	return nil
 }
 
 // Unmount unmounts what is uppermost at a path.
 func (h *Host) Unmount(ctx context.Context, path string) error {
 	h.mu.Lock()
 	defer h.mu.Unlock()
+	if err := h.unmount(path); err != nil {
+		return err
+	}
+	return h.changed()
+}
+
+func (h *Host) unmount(path string) error {
 	at := -1
 	for i, m := range h.survey.Mounts {
 		if m.Path == path {
@@ -50,7 +64,7 @@ func (h *Host) Unmount(ctx context.Context, path string) error {
 	h.remount[m.Devno.String()+path] = m
 	h.survey.Mounts = slices.Delete(h.survey.Mounts, at, at+1)
 	h.see()
-	return h.changed()
+	return nil
 }
 
 // busy names who keeps files below a path open.

@@ -163,6 +163,9 @@ func silent(t *testing.T, want, got facts.Survey) []string {
 		list = append(list, compare(t, want.Blocks, got.Blocks, below["blocks"],
 			func(b facts.Block) string { return b.Name }, func(b facts.Block) []facts.Gap { return b.Gaps })...)
 	}
+	if a, b := want.Guard, got.Guard; len(b.Gaps) == 0 && (a.Program != b.Program || a.Hook != b.Hook || a.Rules != b.Rules) {
+		list = append(list, "guard differs")
+	}
 	if !slices.EqualFunc(want.Mounts, got.Mounts, sameJSON) && !whole["mounts"] {
 		list = append(list, "mounts differ")
 	}
@@ -229,7 +232,7 @@ func TestUnreadableFileIsAGap(t *testing.T) {
 }
 
 func countGaps(s facts.Survey) int {
-	n := len(s.Gaps)
+	n := len(s.Gaps) + len(s.Guard.Gaps)
 	for _, f := range s.Functions {
 		n += len(f.Gaps)
 	}
@@ -253,10 +256,10 @@ var absenceSays = []string{
 	"/power_state", "/d3cold_allowed", // built without power management
 	"/driver_override",    // before Linux 3.16
 	"/wwid", "/subsysnqn", // older kernels
-	"sys/class/iommu/dmar0",          // no IOMMU in use
-	"usr/share/misc/pci.ids",         // no names
-	"sys/kernel/iommu_groups/",       // the links say the same
-	"sys/class/net/", "dev/", "srv/", // not there
+	"sys/class/iommu/dmar0",                             // no IOMMU in use
+	"usr/share/misc/pci.ids",                            // no names
+	"sys/kernel/iommu_groups/",                          // the links say the same
+	"sys/class/net/", "dev/", "srv/", "usr/local/sbin/", // not there
 	"proc/sys/kernel/hostname",                   // has a gap of its own
 	"sys/devices/pci0000:00/0000:00:00.0/uevent", // asked only where there is no driver
 }

@@ -71,7 +71,7 @@ func (t Tree) Recorded() (Tree, *Recording) {
 // gap in the survey; an error means that there is no survey, since ctx ended.
 func (t Tree) Survey(ctx context.Context, named []string) (facts.Survey, error) {
 	s := &survey{
-		reader: reader{fsys: t.fsys},
+		reader: reader{fsys: t.fsys}, machine: t.live == "/",
 		out: facts.Survey{
 			Format: facts.Format, TakenAt: time.Now().UTC().Truncate(time.Second),
 			Functions: []facts.Function{}, Blocks: []facts.Block{}, Mounts: []facts.Mount{},
@@ -80,7 +80,7 @@ func (t Tree) Survey(ctx context.Context, named []string) (facts.Survey, error) 
 	}
 	steps := []func(context.Context){
 		s.readMachine, s.readFunctions, s.readBlocks, s.readNVMe, s.readInterfaces,
-		s.readMounts, s.readSwaps, s.readClaims, s.readNames,
+		s.readMounts, s.readSwaps, s.readClaims, s.readNames, s.readGuard,
 		func(ctx context.Context) { s.readPaths(ctx, named) },
 	}
 	for _, read := range steps {
@@ -99,6 +99,7 @@ type survey struct {
 	functions map[facts.Address]int // where in out.Functions
 	blocks    map[string]int        // where in out.Blocks
 	blockDirs map[string]string     // real directory of each block device
+	machine   bool                  // the root directory is this machine's own
 }
 
 // whole is the place of facts that belong to the survey itself, not to one of

@@ -15,7 +15,7 @@ import (
 )
 
 // bench is a host and a layout that nothing speaks against but that starts are
-// not guarded: one controller with a shelf, lent by day to grading; by night
+// not guarded yet: one controller with a shelf, lent by day to grading; by night
 // catalogue runs from the shelf.
 type bench struct {
 	*invented.Builder
@@ -39,6 +39,14 @@ func newBench() *bench {
 
 func (b *bench) findings() []assess.Finding {
 	return assess.Assess(assess.NewCase(b.layout, facts.NewIndex(&b.Survey), b.layout.Shift(b.shift)))
+}
+
+func TestInstalledGuardIsNoFinding(t *testing.T) {
+	b := newBench()
+	b.Survey.Guard.Hook = "#!/bin/sh\n" + facts.GuardMark + "\n"
+	for _, f := range b.findings() {
+		assert.NotEqual(t, "unguarded", f.Check)
+	}
 }
 
 func TestSoundLayoutHasNoStop(t *testing.T) {
@@ -210,8 +218,20 @@ var cases = map[string]struct {
 	}, "link", assess.Note, "2 of 4 lanes"},
 	"copy_of": {func(b *bench) { b.layout.Controllers[0].Drive.CopyOf = "/srv/images/grading.qcow2" },
 		"not-carried-out", assess.Caution, "copy_of"},
-	"starts are not guarded": {func(b *bench) {},
+	"starts are not guarded, and cannot be": {func(b *bench) { b.Survey.Guard.Program = false },
 		"unguarded", assess.Caution, "--shift"},
+	"starts will be guarded, once libvirt knows": {func(b *bench) {},
+		"unguarded", assess.Caution, "systemctl reload libvirtd"},
+	"starts will be guarded": {func(b *bench) { b.Survey.Guard.Others = true },
+		"unguarded", assess.Note, "beside those that are there"},
+	"another hook has the guard's name": {func(b *bench) { b.Survey.Guard.Hook = "#!/bin/sh\n" },
+		"unguarded", assess.Caution, "qemu.d/lendkeep"},
+	"the guard without its program": {func(b *bench) {
+		b.Survey.Guard = facts.Guard{Hook: "#!/bin/sh\n" + facts.GuardMark + "\n", Rules: "{}\n"}
+	}, "unguarded", assess.Stop, "lendkeep-hook"},
+	"rules that others may write": {func(b *bench) {
+		b.Survey.Guard.Gaps = []facts.Gap{{Fact: "guard.rules", Path: facts.GuardRules, Reason: "others than root may write it"}}
+	}, "unguarded", assess.Caution, "others than root may write it"},
 }
 
 func TestFindings(t *testing.T) {

@@ -6,6 +6,7 @@ import (
 	"slices"
 	"strings"
 
+	"lendkeep/reconcile/definition"
 	"lendkeep/reconcile/facts"
 	"lendkeep/spec"
 )
@@ -225,8 +226,30 @@ func (c *Case) Borrower(controller string) *spec.Guest {
 
 // LivesOn gives the return mounts on which disks of a guest lie.
 func (c *Case) LivesOn(g *spec.Guest) []OnMount {
+	if known := c.Facts.Guest(g.Name); known != nil {
+		return c.mountsUnder(c.imagesOf(g, known.Definitions()...))
+	}
+	return c.mountsUnder(c.imagesOf(g))
+}
+
+// WillLiveOn gives the return mounts on which disks of a guest will lie once
+// an order has set its definition; every controller that it borrows must have
+// been found.
+func (c *Case) WillLiveOn(g *spec.Guest) []OnMount {
+	change := c.Change(g)
+	if known := c.Facts.Guest(g.Name); len(change.Changes) == 0 && known != nil && known.Kept != nil {
+		return c.mountsUnder(c.imagesOf(g, known.Kept))
+	}
+	kept, err := definition.Read(change.After)
+	if err != nil { // its definition cannot be set: then no order is written
+		return c.LivesOn(g)
+	}
+	return c.mountsUnder(c.imagesOf(g, &kept))
+}
+
+func (c *Case) mountsUnder(images []string) []OnMount {
 	var list []OnMount
-	for _, image := range c.imagesOf(g) {
+	for _, image := range images {
 		if on, ok := c.returnMount(image); ok && !slices.Contains(list, on) {
 			list = append(list, on)
 		}
@@ -249,9 +272,9 @@ func (c *Case) returnMount(image string) (OnMount, bool) {
 	return OnMount{}, false
 }
 
-// imagesOf gives the images of a guest, of the layout and of libvirt's
-// definition, each with all images below it.
-func (c *Case) imagesOf(g *spec.Guest) []string {
+// imagesOf gives the images of a guest, of the layout and of these definitions,
+// each with all images below it.
+func (c *Case) imagesOf(g *spec.Guest, definitions ...*facts.Definition) []string {
 	var list []string
 	add := func(image string) {
 		for range 64 {
@@ -272,12 +295,10 @@ func (c *Case) imagesOf(g *spec.Guest) []string {
 			add(d.Image)
 		}
 	}
-	if known := c.Facts.Guest(g.Name); known != nil {
-		for _, definition := range known.Definitions() {
-			for _, disk := range definition.Disks {
-				if disk.Kind == "file" && disk.Source != "" {
-					add(disk.Source)
-				}
+	for _, d := range definitions {
+		for _, disk := range d.Disks {
+			if disk.Kind == "file" && disk.Source != "" {
+				add(disk.Source)
 			}
 		}
 	}

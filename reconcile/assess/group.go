@@ -103,6 +103,9 @@ func (c *Case) gather() {
 	}
 }
 
+// Lends tells whether any controller of the layout may be lent to a guest.
+func (c *Case) Lends() bool { return len(c.borrowed()) > 0 }
+
 func (c *Case) isBorrowed(controller string) bool {
 	return slices.ContainsFunc(c.Borrowers(controller), func(g *spec.Guest) bool { return !g.Retired })
 }

@@ -74,6 +74,7 @@ func does(s order.Sealed) []string {
 func TestDayShift(t *testing.T) {
 	_, sealed := day(t)
 	assert.Equal(t, []string{
+		"install the guard of every start",
 		"change the definition of guest grading",
 		"shut down guest catalogue",
 		"unmount shelf of reel at /srv/shelf",

@@ -26,11 +26,14 @@ type Survey struct {
 	Swaps     []Swap         `json:"swaps"`
 	Paths     []Path         `json:"paths"`
 	Claims    []Claim        `json:"vfio_claims"`
+	Guard     Guard          `json:"guard"`
 	Libvirt   Virtualization `json:"libvirt"`
 
 	Firmware    []Firmware      `json:"firmware,omitempty"`             // by path
 	Descriptors []Descriptor    `json:"firmware_descriptors,omitempty"` // most preferred first
 	Stores      []VariableStore `json:"variable_stores,omitempty"`      // by path
+	ROMs        []PlacedROM     `json:"roms,omitempty"`                 // by path
+	ROMGap      string          `json:"rom_gap,omitempty"`              // why the folder for them could not be read
 
 	Gaps []Gap `json:"gaps,omitempty"` // whole areas that could not be read
 }

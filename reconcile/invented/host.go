@@ -20,12 +20,14 @@ type Builder struct {
 }
 
 // NewBuilder begins with a host that has an IOMMU, a root filesystem on a
-// virtual disk and nothing that could be lent.
+// virtual disk, the guard's program but no guard, and nothing that could be
+// lent.
 func NewBuilder() *Builder {
 	b := &Builder{Survey: facts.Survey{
 		Format:  facts.Format,
 		TakenAt: time.Date(2026, 11, 25, 6, 0, 0, 0, time.UTC),
 		Machine: facts.Machine{Name: "larch", Kernel: "6.1.0-56-amd64", CommandLine: "intel_iommu=on", MemoryBytes: 16 << 30, CPUs: 8, IOMMUs: 1},
+		Guard:   facts.Guard{Program: true},
 		Libvirt: facts.Virtualization{URI: "test:///invented", GuestType: "kvm", Emulator: "/usr/bin/qemu-system-x86_64"},
 	}}
 	b.Survey.Blocks = append(b.Survey.Blocks, facts.Block{Name: "vda", Devno: facts.Devno{Major: 254}, SectorBytes: 512, SizeBytes: 40 << 30,

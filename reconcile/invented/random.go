@@ -42,6 +42,7 @@ func (r *random) host() {
 	if r.chance(30, "old kernel") {
 		r.b.Survey.Machine.Kernel = "5.10.0-30-amd64"
 	}
+	r.guard()
 	for n := range rapid.IntRange(1, 4).Draw(r.t, "controllers") {
 		at := r.b.NVMe(fmt.Sprintf("SN-%d", n), "start", "shelf")
 		path := fmt.Sprintf("/srv/shelf%d", n)
@@ -66,6 +67,21 @@ func (r *random) host() {
 		if r.chance(15, "shared group") {
 			r.b.Card(at, rapid.SampledFrom([]string{"e1000e", "", "vfio-pci", "pci-stub"}).Draw(r.t, "driver"))
 		}
+	}
+}
+
+// guard installs none, an outdated or damaged one, or one without its program.
+func (r *random) guard() {
+	g := &r.b.Survey.Guard
+	switch rapid.IntRange(0, 9).Draw(r.t, "guard") {
+	case 0:
+		g.Program = false
+	case 1:
+		g.Program, g.Hook, g.Rules = false, "#!/bin/sh\n"+facts.GuardMark+"\n", "{}\n"
+	case 2:
+		g.Hook, g.Rules = "#!/bin/sh\n"+facts.GuardMark+"\n", "{}\n"
+	case 3:
+		g.Hook = "#!/bin/sh\n# somebody else's\n"
 	}
 }
 

@@ -7,6 +7,7 @@ import (
 
 	"lendkeep/reconcile/assess"
 	"lendkeep/reconcile/facts"
+	"lendkeep/reconcile/guard"
 	"lendkeep/reconcile/step"
 	"lendkeep/spec"
 )
@@ -17,6 +18,7 @@ type planner struct {
 	c     *assess.Case
 	steps []step.Written
 	stops map[string]bool // guests that a step shuts down
+	guard bool            // a step installs the guard
 }
 
 func (p *planner) add(s step.Step, why spec.Place) {
@@ -25,6 +27,7 @@ func (p *planner) add(s step.Step, why spec.Place) {
 
 func (p *planner) plan() error {
 	p.stops = map[string]bool{}
+	p.installGuard()
 	for i := range p.c.Layout.Guests {
 		if err := p.guest(&p.c.Layout.Guests[i]); err != nil {
 			return err
@@ -38,6 +41,26 @@ func (p *planner) plan() error {
 		p.controller(found)
 	}
 	return nil
+}
+
+// installGuard brings the guard in line: there with these rules while anything
+// is lent, else not there. Where it cannot be installed a finding says so.
+func (p *planner) installGuard() {
+	now := p.c.Facts.Survey.Guard
+	s := &step.InstallGuard{HookBefore: now.Hook, RulesBefore: now.Rules, Changes: []string{}}
+	if p.c.Lends() {
+		rules := guard.Compile(p.c)
+		s.Hook, s.Rules, s.Changes = guard.Script, rules.Encode(), rules.Sentences()
+		if guard.Current(now.Rules, rules) {
+			s.Rules = now.Rules
+		}
+	}
+	same := s.Hook == now.Hook && s.Rules == now.Rules
+	if same || !now.Known() || !now.Ours() || s.Hook != "" && !now.Program {
+		return
+	}
+	p.guard = s.Hook != ""
+	p.add(s, p.c.Layout.Host.At)
 }
 
 // guest: stop it, define it, start it, as far as each is missing.
@@ -91,7 +114,7 @@ func (p *planner) stop(g *spec.Guest, restart bool) {
 }
 
 func (p *planner) start(g *spec.Guest) {
-	s := &step.StartGuest{Guest: g.Name, Limit: g.Stop}
+	s := &step.StartGuest{Guest: g.Name, Limit: g.Stop, Guarded: p.guard && len(g.Borrows) > 0}
 	for _, ref := range g.Borrows {
 		found := p.c.Found(ref.Name)
 		s.Borrows = append(s.Borrows, found.Record())

@@ -78,6 +78,9 @@ func rely(ix *facts.Index, subjects map[string]bool, controllers []facts.Record)
 		what, name, _ := strings.Cut(of, " ")
 		add := func(fact, value string) { list = append(list, Reliance{of, fact, value}) }
 		switch what {
+		case "guard":
+			add("hook", digest(ix.Survey.Guard.Hook))
+			add("rules", digest(ix.Survey.Guard.Rules))
 		case "guest":
 			relyGuest(ix.Guest(name), add)
 			relyFirmware(ix, ix.Guest(name), add)
@@ -101,9 +104,17 @@ func relyGuest(g *facts.Guest, add func(fact, value string)) {
 	add("condition", g.Condition)
 	add("autostart", fmt.Sprint(g.Autostart))
 	if g.Kept != nil {
-		sum := sha256.Sum256([]byte(g.Kept.XML))
-		add("definition", "sha256 "+hex.EncodeToString(sum[:]))
+		add("definition", digest(g.Kept.XML))
 	}
+}
+
+// digest stands for a whole text; none for an empty one.
+func digest(text string) string {
+	if text == "" {
+		return ""
+	}
+	sum := sha256.Sum256([]byte(text))
+	return "sha256 " + hex.EncodeToString(sum[:])
 }
 
 // relyFirmware notes what the guest starts with: another image of the same name

@@ -81,6 +81,8 @@ type Ports struct {
 	Guests    Guests
 	Mounts    Mounts
 	Functions Functions
+	Guard     Guard
+	ROMs      ROMs
 }
 
 // Surveyor reads the facts of a host.
@@ -113,6 +115,22 @@ type Functions interface {
 	ToHost(context.Context, facts.Address) error
 }
 
+// Guard installs the guard of starts.
+type Guard interface {
+	// Install makes the hook and its rules have exactly this content; empty
+	// content is no file. The hook is never there without its rules.
+	Install(ctx context.Context, hook, rules string) error
+}
+
+// ROMs places option ROMs.
+type ROMs interface {
+	// PlaceROM builds one from the NVMe driver of a donor with that sha256 and
+	// puts it at its path; another file there is left alone.
+	PlaceROM(ctx context.Context, rom facts.ROM, donor, donorSum string) error
+	// RemoveROM removes one that lendkeep built.
+	RemoveROM(ctx context.Context, path string) error
+}
+
 // Written is a step as an order holds it: what it is and why it is there.
 type Written struct {
 	Step Step
@@ -121,14 +139,16 @@ type Written struct {
 
 // kinds lists every kind of step by name.
 var kinds = map[string]func() Step{
-	"stop guest":   func() Step { return &StopGuest{} },
-	"start guest":  func() Step { return &StartGuest{} },
-	"define guest": func() Step { return &DefineGuest{} },
-	"retire guest": func() Step { return &RetireGuest{} },
-	"mount":        func() Step { return &Mount{} },
-	"unmount":      func() Step { return &Unmount{} },
-	"take back":    func() Step { return &TakeBack{} },
-	"set aside":    func() Step { return &SetAside{} },
+	"install guard": func() Step { return &InstallGuard{} },
+	"stop guest":    func() Step { return &StopGuest{} },
+	"start guest":   func() Step { return &StartGuest{} },
+	"define guest":  func() Step { return &DefineGuest{} },
+	"retire guest":  func() Step { return &RetireGuest{} },
+	"mount":         func() Step { return &Mount{} },
+	"unmount":       func() Step { return &Unmount{} },
+	"take back":     func() Step { return &TakeBack{} },
+	"set aside":     func() Step { return &SetAside{} },
+	"place rom":     func() Step { return &PlaceROM{} },
 }
 
 type envelope struct {

@@ -1,0 +1,110 @@
+// Command lendkeep-hook is the guard of starts: libvirt calls it, through the
+// hook that an order installed, before every start and after every end of a
+// guest. It reads /sys, udev and mounts, never calls libvirt, and goes by the
+// rules that the same order installed. Start at run.
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"log/syslog"
+	"os"
+	"time"
+
+	"lendkeep/providers/drive"
+	"lendkeep/providers/sysfs"
+	"lendkeep/reconcile/facts"
+)
+
+// Exit codes as libvirt takes them: any but 0 refuses a start. Of all
+// operations only prepare may end so: at reconnect it would kill the guest.
+const (
+	exitPass   = 0
+	exitRefuse = 1
+)
+
+// lockFile is held by lendkeep while it carries an order out.
+const lockFile = "/var/lib/lendkeep/lock"
+
+func main() {
+	here := surroundings{survey: surveyMachine, mounts: drive.Mounts{}, lock: lockFile, wait: time.Sleep, log: logLine}
+	os.Exit(run(os.Args[1:], os.Stdin, os.Stderr, here))
+}
+
+// surroundings is everything that the guard sees and acts through.
+type surroundings struct {
+	survey func(context.Context) (facts.Survey, error)
+	mounts mounts
+	lock   string
+	wait   func(time.Duration)
+	log    func(string)
+}
+
+type mounts interface {
+	Mount(ctx context.Context, device, kind, path string, options []string) error
+	Unmount(ctx context.Context, path string) error
+}
+
+// run handles one call of libvirt's. The arguments are guest, operation,
+// sub-operation and extra; the guest's definition comes on standard input
+// (libvirt, "Hooks for specific system management"). What it says is what
+// libvirt shows to whoever started the guest.
+func run(arguments []string, definition io.Reader, stderr io.Writer, here surroundings) (code int) {
+	if len(arguments) < 3 {
+		return exitPass
+	}
+	guest, operation := arguments[0], arguments[1]+" "+arguments[2]
+	defer func() {
+		// A mistake of ours must neither kill a guest nor let a start pass unseen.
+		if broken := recover(); broken != nil {
+			fmt.Fprintln(stderr, "lendkeep: the guard itself failed:", broken)
+			if code = exitPass; operation == "prepare begin" {
+				code = exitRefuse
+			}
+		}
+	}()
+	switch operation {
+	case "prepare begin":
+		if err := prepare(guest, definition, here); err != nil {
+			text := fmt.Sprintf("lendkeep: guest %s was not started: %v.", guest, err)
+			fmt.Fprintln(stderr, text)
+			here.log(text)
+			return exitRefuse
+		}
+	case "release end":
+		release(guest, definition, here)
+	}
+	return exitPass
+}
+
+// maxDefinition bounds what is read of a definition.
+const maxDefinition = 4 << 20
+
+func readDefinition(r io.Reader) (string, error) {
+	content, err := io.ReadAll(io.LimitReader(r, maxDefinition+1))
+	if err == nil && len(content) > maxDefinition {
+		err = errors.New("it is longer than any that libvirt writes")
+	}
+	return string(content), err
+}
+
+func surveyMachine(ctx context.Context) (facts.Survey, error) {
+	tree, err := sysfs.Open("/")
+	if err != nil {
+		return facts.Survey{}, err
+	}
+	return tree.Survey(ctx, nil)
+}
+
+// logLine tells the system's log: of what a hook says libvirt shows nothing
+// but the words of a refusal.
+func logLine(text string) {
+	log, err := syslog.New(syslog.LOG_DAEMON|syslog.LOG_NOTICE, "lendkeep-hook")
+	if err != nil {
+		return // a host without a log is no reason to refuse anything
+	}
+	_ = log.Notice(text)
+	_ = log.Close()
+}

@@ -1,0 +1,70 @@
+// Package hook installs lendkeep's guard on a host: the hook that libvirt
+// calls and the rules that it goes by. Start at Files.
+package hook
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+
+	"github.com/google/renameio/v2"
+
+	"lendkeep/reconcile/facts"
+)
+
+// Files is where the guard is installed: below Root, which is "/" but in
+// tests. Other hooks in the same folder, and an operator's own hook beside it,
+// are never touched.
+type Files struct{ Root string }
+
+// Install makes hook and rules have exactly this content, each replaced whole
+// or not at all; empty content is no file. Rules come before the hook and go
+// after it: a hook without rules refuses every guest that borrows. Folders
+// that had to be made stay.
+func (f Files) Install(_ context.Context, hook, rules string) error {
+	putHook := func() error { return f.put(facts.GuardHook, hook, 0o755) }
+	putRules := func() error { return f.put(facts.GuardRules, rules, 0o600) }
+	first, second := putRules, putHook
+	if hook == "" {
+		first, second = putHook, putRules
+	}
+	if err := first(); err != nil {
+		return fmt.Errorf("install guard: %w", err)
+	}
+	if err := second(); err != nil {
+		return fmt.Errorf("install guard: %w", err)
+	}
+	return nil
+}
+
+func (f Files) put(name, content string, mode fs.FileMode) error {
+	file := filepath.Join(f.Root, name)
+	if content == "" {
+		return remove(file)
+	}
+	dir := filepath.Dir(file)
+	if err := os.MkdirAll(dir, 0o755); err != nil {
+		return err
+	}
+	// The file in the making lies one folder up: libvirt would run it.
+	return renameio.WriteFile(file, []byte(content), mode, renameio.WithTempDir(filepath.Dir(dir)), renameio.IgnoreUmask())
+}
+
+// remove removes a file and sees that it stays removed after a power cut.
+func remove(file string) error {
+	err := os.Remove(file)
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil
+	}
+	if err != nil {
+		return err
+	}
+	dir, err := os.Open(filepath.Dir(file))
+	if err != nil {
+		return err
+	}
+	return errors.Join(dir.Sync(), dir.Close())
+}

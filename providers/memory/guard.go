@@ -1,0 +1,131 @@
+package memory
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"slices"
+
+	"lendkeep/reconcile/facts"
+	"lendkeep/reconcile/guard"
+)
+
+// Install sets what is installed of the guard. Unlike a libvirt that had no
+// hook when it began, this host heeds it at once.
+func (h *Host) Install(ctx context.Context, hook, rules string) error {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	h.survey.Guard.Hook, h.survey.Guard.Rules = hook, rules
+	return h.changed()
+}
+
+// StartByHand starts a guest as somebody does who has no order: the guard, where it
+// is installed, unmounts what is in the way.
+func (h *Host) StartByHand(ctx context.Context, name string) error {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	if err := h.start(ctx, name, false); err != nil {
+		if g := h.guest(name); g != nil && g.Kept != nil && !g.Running {
+			h.afterwards(g.Name, *g.Kept) // libvirt calls release of a refused start too
+		}
+		return err
+	}
+	return h.changed()
+}
+
+// EndByHand ends a running guest without an order: it was shut down, or killed.
+func (h *Host) EndByHand(name string) error {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	g := h.guest(name)
+	if g == nil || !g.Running {
+		return fmt.Errorf("guest %s does not run", name)
+	}
+	live := *g.Live
+	h.end(g)
+	h.afterwards(name, live)
+	return h.changed()
+}
+
+// ask has the installed guard decide on a start.
+func (h *Host) ask(g *facts.Guest, ordered bool) error {
+	if !h.guarded() {
+		return nil
+	}
+	call := guard.Call{Guest: g.Name, Definition: *g.Kept, Ordered: ordered}
+	verdict := h.verdict(call)
+	for _, place := range verdict.Unmount {
+		if err := h.unmount(place); err != nil {
+			return refusal(err.Error())
+		}
+	}
+	if len(verdict.Unmount) > 0 {
+		if verdict = h.verdict(call); len(verdict.Unmount) > 0 {
+			return refusal(verdict.Unmount[0] + " is still mounted")
+		}
+	}
+	if verdict.Refuse != "" {
+		return refusal(verdict.Refuse)
+	}
+	return nil
+}
+
+// guarded tells whether lendkeep's hook is installed; of another one in its
+// place nothing is known.
+func (h *Host) guarded() bool { return h.survey.Guard.Hook != "" && h.survey.Guard.Ours() }
+
+func refusal(why string) error { return fmt.Errorf("Hook script execution failed: lendkeep: %s", why) }
+
+func (h *Host) verdict(call guard.Call) guard.Verdict {
+	if !h.survey.Guard.Program {
+		return guard.Blind(call, errors.New("the guard's program is missing"))
+	}
+	rules, err := guard.Decode(h.survey.Guard.Rules)
+	if err != nil {
+		return guard.Blind(call, err)
+	}
+	return guard.Before(rules, h.withoutLibvirt(), call)
+}
+
+// afterwards mounts what the guard mounts once a guest has let go.
+func (h *Host) afterwards(name string, d facts.Definition) {
+	rules, err := guard.Decode(h.survey.Guard.Rules)
+	if err != nil || !h.guarded() || !h.survey.Guard.Program {
+		return
+	}
+	for _, m := range guard.After(rules, h.withoutLibvirt(), guard.Call{Guest: name, Definition: d}).Mount {
+		_ = h.mount(m.Device, m.FSType, m.Path, m.Options) // as at a real host: nobody is there to be told
+	}
+}
+
+// withoutLibvirt gives the facts that the guard has, who may not call libvirt.
+func (h *Host) withoutLibvirt() *facts.Index {
+	seen := Clone(h.survey)
+	seen.Libvirt, seen.Paths = facts.Virtualization{}, nil
+	return facts.NewIndex(&seen)
+}
+
+// asShown gives mount options as the kernel shows them.
+func asShown(options []string) []string {
+	if slices.Contains(options, "ro") || slices.Contains(options, "rw") {
+		return options
+	}
+	return append([]string{"rw"}, options...)
+}
+
+// remember fills in what the guard's rules hold of a controller that is away.
+func (h *Host) remember(n *facts.NVMe) {
+	rules, err := guard.Decode(h.survey.Guard.Rules)
+	if err != nil {
+		return
+	}
+	for _, c := range rules.Controllers {
+		if c.Record.Serial == "" || c.Record.Serial != n.Serial {
+			continue
+		}
+		n.Model = c.Model
+		if c.SizeBytes > 0 {
+			n.Namespaces = []facts.Namespace{{ID: 1, Block: n.Name + "n1", SizeBytes: c.SizeBytes}}
+		}
+	}
+}

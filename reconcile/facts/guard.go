@@ -1,0 +1,33 @@
+package facts
+
+import "strings"
+
+// Where lendkeep's guard lies on a host. libvirt runs every executable file of
+// the hooks' folder, besides an operator's own hook, which stays (libvirt,
+// "Hooks for specific system management"; since 6.5.0). The program is put
+// there with lendkeep itself, the two other files by an order.
+const (
+	GuardHook    = "/etc/libvirt/hooks/qemu.d/lendkeep"
+	GuardRules   = "/etc/lendkeep/rules.json"
+	GuardProgram = "/usr/local/sbin/lendkeep-hook"
+)
+
+// GuardMark is the second line of every hook that lendkeep wrote.
+const GuardMark = "# lendkeep: the guard of every start."
+
+// Guard is what is installed to check every start of a guest, whoever starts
+// it.
+type Guard struct {
+	Program bool   `json:"program"`         // the guard's program is at GuardProgram
+	Hook    string `json:"hook,omitempty"`  // content of GuardHook; empty: none is there
+	Rules   string `json:"rules,omitempty"` // content of GuardRules; empty: none is there
+	Others  bool   `json:"others"`          // other hooks of guests are there
+	Gaps    []Gap  `json:"gaps,omitempty"`
+}
+
+// Known tells whether all of it could be read, and nobody but root can have
+// written it.
+func (g Guard) Known() bool { return len(g.Gaps) == 0 }
+
+// Ours tells whether the hook's place is free or taken by a hook of lendkeep's.
+func (g Guard) Ours() bool { return g.Hook == "" || strings.Contains(g.Hook, GuardMark) }

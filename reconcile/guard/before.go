@@ -1,0 +1,309 @@
+package guard
+
+import (
+	"fmt"
+	"path"
+	"slices"
+	"strings"
+
+	"lendkeep/reconcile/facts"
+)
+
+// Call is one start or end of a guest that libvirt tells the guard of.
+type Call struct {
+	Guest      string
+	Definition facts.Definition
+	// Ordered: an order is being carried out. It has seen to mounts itself, and
+	// its undo may start a guest as it was before the rules.
+	Ordered bool
+}
+
+// Verdict is what the guard says before a start.
+type Verdict struct {
+	Refuse  string   // the reason, in words for the operator; empty: it may start
+	Unmount []string // paths to unmount first, then to look again
+	Notes   []string // what could not be made sure but does not refuse
+}
+
+// Before decides on a start. ix has no facts of libvirt's, since the guard
+// must not call it: a guest that uses a drive through libvirt alone is an
+// order's matter.
+//
+// A guest that the rules do not know is let through, unless it names a
+// controller that they give to others or never lend, or a function whose
+// drives the host uses: that start loses data for certain, so whoever asks for
+// it would want it refused. What only is used as a network card is left to
+// libvirt then, as it always was.
+func Before(r Rules, ix *facts.Index, call Call) Verdict {
+	b := before{rules: r, ix: ix, call: call, guest: r.guest(call.Guest), lent: map[facts.Address]bool{}}
+	for _, l := range call.Definition.Lent {
+		b.lent[l.Address] = true
+	}
+	checks := []func() error{b.seen, b.lending, b.homes}
+	for _, check := range checks {
+		if err := check(); err != nil {
+			return Verdict{Refuse: err.Error()}
+		}
+	}
+	if call.Ordered && len(b.verdict.Unmount) > 0 {
+		return Verdict{Refuse: fmt.Sprintf("an order is being carried out and %s is still mounted", b.verdict.Unmount[0])}
+	}
+	return b.verdict
+}
+
+// Blind decides on a start when the rules cannot be relied on, or the host
+// cannot be read: why says so. Only guests that borrow a PCI function are
+// refused.
+func Blind(call Call, why error) Verdict {
+	if len(call.Definition.Lent) == 0 {
+		return Verdict{}
+	}
+	return Verdict{Refuse: fmt.Sprintf("it borrows the PCI function %s, and nothing could be checked: %v", call.Definition.Lent[0].Address, why)}
+}
+
+type before struct {
+	rules   Rules
+	ix      *facts.Index
+	call    Call
+	guest   Guest
+	lent    map[facts.Address]bool
+	verdict Verdict
+}
+
+// seen refuses to lend on a host of which the essential was not read.
+func (b *before) seen() error {
+	if len(b.lent) == 0 {
+		return nil
+	}
+	for _, gap := range b.ix.Survey.Gaps {
+		switch area, _, _ := strings.Cut(gap.Fact, "."); area {
+		case "functions", "blocks", "mounts", "swaps":
+			return fmt.Errorf("what the host uses is not known: %s: %s", gap.Path, gap.Reason)
+		}
+	}
+	return nil
+}
+
+func (b *before) lending() error {
+	for _, l := range b.call.Definition.Lent {
+		if err := b.lend(l.Address); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// lend decides on one function of the definition.
+func (b *before) lend(at facts.Address) error {
+	f := b.ix.Function(at)
+	if meant := b.meant(at); meant != nil {
+		if err := b.identity(*meant, at); err != nil {
+			return err
+		}
+	} else if f == nil {
+		return nil // libvirt itself says so
+	}
+	owner := b.owner(at)
+	if err := b.permitted(f, owner); err != nil {
+		return err
+	}
+	if owner == nil || !slices.Contains(b.guest.Borrows, owner.Record.Controller) {
+		return b.unused(f, nil, true)
+	}
+	for _, gap := range f.Gaps {
+		if fact, _, _ := strings.Cut(gap.Fact, "."); fact == "driver" || fact == "group" || fact == "nvme" || fact == "vendor" || fact == "device" {
+			return fmt.Errorf("%s of controller %s is not known: %s: %s", gap.Fact, owner.Record.Controller, gap.Path, gap.Reason)
+		}
+	}
+	if err := b.unused(f, owner, false); err != nil {
+		return err
+	}
+	return b.viable(f, owner.Record.Controller)
+}
+
+// meant gives the controller that the definition means by an address: by the
+// note that lendkeep left in it, else by the rules.
+func (b *before) meant(at facts.Address) *Controller {
+	controllers := b.rules.byName()
+	for _, r := range b.call.Definition.Records {
+		if r.Address != at {
+			continue
+		}
+		if c := controllers[r.Controller]; c != nil && c.Record.Serial == r.Serial {
+			return &Controller{Record: r, Slot: c.Slot, Model: c.Model, SizeBytes: c.SizeBytes}
+		}
+		return &Controller{Record: r}
+	}
+	for _, name := range b.guest.Borrows {
+		if c := controllers[name]; c.Record.Address == at {
+			return c
+		}
+	}
+	return nil
+}
+
+// owner gives the controller of the rules that sits at an address now; one
+// that is with nobody who could be asked sits where it was last seen.
+func (b *before) owner(at facts.Address) *Controller {
+	for i := range b.rules.Controllers {
+		c := &b.rules.Controllers[i]
+		if _, f, _ := b.ix.Where(c.Record); f != nil && f.Address == at {
+			return c
+		}
+	}
+	return nil
+}
+
+func (b *before) permitted(f *facts.Function, owner *Controller) error {
+	if f.NVMe != nil && slices.Contains(b.rules.NeverLend, f.NVMe.Serial) {
+		return fmt.Errorf("%s is never lent, by the layout's never_lend", f.Title())
+	}
+	if owner == nil || b.call.Ordered || slices.Contains(b.guest.Borrows, owner.Record.Controller) {
+		return nil
+	}
+	name := owner.Record.Controller
+	if others := b.rules.borrowers()[name]; len(others) > 0 {
+		return fmt.Errorf("its definition names %s, which is controller %s: the layout lends that to %s only", f.Address, name, strings.Join(others, ", "))
+	}
+	return fmt.Errorf("its definition names %s, which is controller %s: the layout lends that to no guest", f.Address, name)
+}
+
+// identity tells whether what sits at an address is what is meant.
+func (b *before) identity(meant Controller, at facts.Address) error {
+	name := meant.Record.Controller
+	where, f, _ := b.ix.Where(meant.Record)
+	switch {
+	case where == facts.Gone && f != nil && (f.NVMe == nil || f.NVMe.Serial == meant.Record.Serial):
+		return fmt.Errorf("controller %s at %s does not work, or cannot be asked for its serial", name, f.Address)
+	case where == facts.Gone:
+		there := "nothing"
+		if now := b.ix.Function(at); now != nil {
+			there = now.Title()
+		}
+		return fmt.Errorf("controller %s %s is not to be found; at %s, which its definition names, is %s", name, meant.Record.Serial, at, there)
+	case f.Address != at:
+		return fmt.Errorf("its definition names %s, but controller %s is at %s now; correct it by an order: lendkeep plan, then lendkeep apply", at, name, f.Address)
+	case where == facts.Aside:
+		return b.byExclusion(meant.Record, f)
+	}
+	return meant.alike(f)
+}
+
+// byExclusion is the identity of an NVMe controller that is on VFIO already
+// and so cannot be asked for its serial: it is the one meant if no other of its
+// kind is off the host's driver. An order has had the record to go by.
+func (b *before) byExclusion(meant facts.Record, f *facts.Function) error {
+	if meant.Serial == "" || b.call.Ordered {
+		return nil
+	}
+	for _, twin := range b.ix.OfKind(f.Vendor, f.Device) {
+		if twin != f && twin.NVMe == nil {
+			return fmt.Errorf("controller %s is on VFIO, where it cannot be asked for its serial, and %s of the same kind neither; take it back by an order first", meant.Controller, twin.Address)
+		}
+	}
+	b.verdict.Notes = append(b.verdict.Notes, fmt.Sprintf("controller %s is on VFIO already and could not be asked for its serial; no other of its kind could be it", meant.Controller))
+	return nil
+}
+
+// alike compares more than the serial, which twins of cheap drives can share.
+func (c Controller) alike(f *facts.Function) error {
+	name := c.Record.Controller
+	switch {
+	case c.Slot != "" && f.Slot != c.Slot:
+		return fmt.Errorf("controller %s is in slot %q by the layout, but %s is in slot %q", name, c.Slot, f.Title(), f.Slot)
+	case f.NVMe == nil:
+		return nil
+	case c.Model != "" && f.NVMe.Model != c.Model:
+		return fmt.Errorf("controller %s is a %s by the rules, but %s has that serial", name, c.Model, f.Title())
+	case c.SizeBytes != 0 && sizeOf(f) != c.SizeBytes:
+		return fmt.Errorf("the drive of controller %s has %d bytes, by the rules it had %d; bring the rules up to date by an order", name, sizeOf(f), c.SizeBytes)
+	}
+	return nil
+}
+
+// unused refuses while the host uses a drive of the function, but for mounts
+// that the rules declare: those are unmounted. Of a stranger's function only
+// its drives count.
+func (b *before) unused(f *facts.Function, owner *Controller, drivesOnly bool) error {
+	for _, use := range b.ix.LiveUses(f.Address) {
+		switch {
+		case use.Kind == facts.UseMount && owner != nil && b.declared(owner, f, use.Mount):
+			if !slices.Contains(b.verdict.Unmount, use.Mount.Path) {
+				b.verdict.Unmount = append(b.verdict.Unmount, use.Mount.Path)
+			}
+		case use.Kind == facts.UseNetwork && drivesOnly:
+		default:
+			return fmt.Errorf("the host uses %s: %s; what is written there after the start would be lost", f.Title(), use)
+		}
+	}
+	return nil
+}
+
+func (b *before) declared(c *Controller, f *facts.Function, m *facts.Mount) bool {
+	return slices.ContainsFunc(c.Mounts, func(rule Mount) bool {
+		part := b.ix.PartitionNamed(f.Address, rule.Partition)
+		return rule.Path == m.Path && part != nil && part.Devno == m.Devno
+	})
+}
+
+// viable asks what the kernel will say of the group: libvirt would take the
+// controller from the host first and only then be refused.
+func (b *before) viable(f *facts.Function, name string) error {
+	if f.Group == nil {
+		return fmt.Errorf("controller %s is in no IOMMU group, so the kernel does not lend it", name)
+	}
+	if list := b.ix.Blockers(*f.Group, b.lent); len(list) > 0 {
+		return fmt.Errorf("controller %s cannot be lent without its IOMMU group: %s: %s", name, list[0].Function.Title(), list[0].Reason)
+	}
+	return nil
+}
+
+// homes refuses a guest whose disks belong on a return mount that is not
+// there: it would find nothing, or an old file of the same name below.
+func (b *before) homes() error {
+	for i := range b.rules.Controllers {
+		c := &b.rules.Controllers[i]
+		for _, m := range c.Mounts {
+			if !b.livesOn(m.Path) {
+				continue
+			}
+			why := b.absent(c, m)
+			if why == "" {
+				continue
+			}
+			text := fmt.Sprintf("its disks are on %s of controller %s, and %s", m.Path, c.Record.Controller, why)
+			if c.OnFailure == "hold" {
+				return fmt.Errorf("%s", text)
+			}
+			b.verdict.Notes = append(b.verdict.Notes, text)
+		}
+	}
+	return nil
+}
+
+// livesOn goes by the rules, which know of images below images, and by the
+// definition. An order's undo may start a guest that lived elsewhere before.
+func (b *before) livesOn(place string) bool {
+	if !b.call.Ordered && slices.Contains(b.guest.LivesOn, place) {
+		return true
+	}
+	return slices.ContainsFunc(b.call.Definition.Disks, func(d facts.Disk) bool {
+		return d.Kind == "file" && strings.HasPrefix(path.Clean(d.Source), place+"/")
+	})
+}
+
+// absent says why a return mount is not there; empty: it is.
+func (b *before) absent(c *Controller, m Mount) string {
+	there := b.ix.MountAt(m.Path)
+	if there == nil {
+		return "nothing is mounted there"
+	}
+	where, f, _ := b.ix.Where(c.Record)
+	if where != facts.Home {
+		return fmt.Sprintf("the controller is %s", where)
+	}
+	if part := b.ix.PartitionNamed(f.Address, m.Partition); part == nil || part.Devno != there.Devno {
+		return there.Source + " is mounted there, not partition " + m.Partition
+	}
+	return ""
+}

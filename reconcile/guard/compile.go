@@ -1,0 +1,151 @@
+package guard
+
+import (
+	"slices"
+
+	"lendkeep/reconcile/assess"
+	"lendkeep/reconcile/facts"
+	"lendkeep/spec"
+)
+
+// Compile makes the rules of a layout on a host. Every borrowed controller must
+// have been found. What only a controller at home can tell is taken over from
+// the rules that are installed, where it is not at home.
+func Compile(c *assess.Case) Rules {
+	installed, err := Decode(c.Facts.Survey.Guard.Rules)
+	if err != nil {
+		installed = Rules{} // they are replaced, whatever they say
+	}
+	before, known := installed.byName(), map[string]bool{}
+	r := Rules{Format: Format, NeverLend: append([]string{}, c.Layout.Host.NeverLend...), Controllers: []Controller{}, Guests: []Guest{}}
+	for i := range c.Layout.Controllers {
+		if found := c.Found(c.Layout.Controllers[i].Name); found.Function != nil {
+			r.Controllers = append(r.Controllers, controllerOf(c, found, before[found.Controller.Name]))
+			known[found.Controller.Name] = true
+		}
+	}
+	for i := range c.Layout.Guests {
+		if g := &c.Layout.Guests[i]; !g.Retired {
+			r.addGuest(c, g, known)
+		}
+	}
+	return r
+}
+
+func controllerOf(c *assess.Case, found assess.Found, before *Controller) Controller {
+	stated := found.Controller
+	made := Controller{Record: found.Record(), Within: stated.Return.Within, OnFailure: stated.Return.OnFailure, Mounts: []Mount{}}
+	if stated.NVMe != nil {
+		made.Model = stated.NVMe.Model
+	} else {
+		made.Slot = stated.PCI.Slot
+	}
+	for _, m := range stated.Return.Mounts {
+		made.Mounts = append(made.Mounts, Mount{Partition: m.Partition, Path: m.Path, Options: append([]string{}, m.Options...)})
+	}
+	if found.Where == facts.Home {
+		made.learn(c.Facts, found.Function)
+	} else if before != nil && before.Record.Serial == made.Record.Serial {
+		made.fill(*before)
+	}
+	for i := range made.Mounts {
+		if m := &made.Mounts[i]; m.FSType == "" {
+			m.FSType = statedFormat(stated, m.Partition)
+		}
+	}
+	return made
+}
+
+// learn notes what a controller at home shows.
+func (c *Controller) learn(ix *facts.Index, f *facts.Function) {
+	if f.NVMe == nil {
+		return
+	}
+	c.Model, c.SizeBytes = f.NVMe.Model, sizeOf(f)
+	for i := range c.Mounts {
+		m := &c.Mounts[i]
+		if part := ix.PartitionNamed(f.Address, m.Partition); part != nil && part.Signature != nil && part.Signature.Usage == "filesystem" {
+			m.PartitionID, m.FSType = part.Partition.ID, part.Signature.Kind
+		}
+	}
+}
+
+// fill takes over what is not known from what was.
+func (c *Controller) fill(before Controller) {
+	if c.Model == "" {
+		c.Model = before.Model
+	}
+	if c.SizeBytes == 0 {
+		c.SizeBytes = before.SizeBytes
+	}
+	for i := range c.Mounts {
+		m := &c.Mounts[i]
+		n := slices.IndexFunc(before.Mounts, func(b Mount) bool { return b.Partition == m.Partition })
+		if n < 0 {
+			continue
+		}
+		if m.PartitionID == "" {
+			m.PartitionID = before.Mounts[n].PartitionID
+		}
+		if m.FSType == "" {
+			m.FSType = before.Mounts[n].FSType
+		}
+	}
+}
+
+// sizeOf is 0 where a namespace's size is not known.
+func sizeOf(f *facts.Function) uint64 {
+	var sum uint64
+	for _, n := range f.NVMe.Namespaces {
+		if n.SizeBytes == 0 {
+			return 0
+		}
+		sum += n.SizeBytes
+	}
+	return sum
+}
+
+func statedFormat(c *spec.Controller, partition string) string {
+	if c.Drive == nil {
+		return ""
+	}
+	for _, part := range c.Drive.Partitions {
+		if part.Name == partition {
+			return part.Format
+		}
+	}
+	return ""
+}
+
+func (r *Rules) addGuest(c *assess.Case, g *spec.Guest, known map[string]bool) {
+	made := Guest{Name: g.Name, Borrows: []string{}, LivesOn: []string{}}
+	for _, ref := range g.Borrows {
+		made.Borrows = append(made.Borrows, ref.Name)
+	}
+	for _, on := range c.WillLiveOn(g) {
+		if known[on.Controller.Name] {
+			made.LivesOn = append(made.LivesOn, on.Path)
+		}
+	}
+	slices.Sort(made.LivesOn)
+	if len(made.Borrows)+len(made.LivesOn) > 0 {
+		r.Guests = append(r.Guests, made)
+	}
+}
+
+// Current tells whether installed rules say what is wanted. Where they merely
+// lack what was learnt since, they do: they check a little less, and nothing
+// that they say is wrong.
+func Current(installed string, wanted Rules) bool {
+	now, err := Decode(installed)
+	if err != nil {
+		return false
+	}
+	controllers := wanted.byName()
+	for i := range now.Controllers {
+		if c := controllers[now.Controllers[i].Record.Controller]; c != nil {
+			now.Controllers[i].fill(*c)
+		}
+	}
+	return now.Encode() == wanted.Encode()
+}

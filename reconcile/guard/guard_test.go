@@ -1,0 +1,260 @@
+package guard_test
+
+import (
+	"errors"
+	"slices"
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"lendkeep/reconcile/assess"
+	"lendkeep/reconcile/facts"
+	"lendkeep/reconcile/guard"
+	"lendkeep/reconcile/invented"
+	"lendkeep/spec"
+)
+
+// bench is larch with its rules: grading borrows reel, whose shelf holds the
+// disk of catalogue; spare is borrowed by nobody; SN-NEVER is never lent.
+type bench struct {
+	*invented.Builder
+	reel, spare, never facts.Address
+	rules              guard.Rules
+	call               guard.Call
+}
+
+func newBench(t testing.TB) *bench {
+	b := &bench{Builder: invented.NewBuilder()}
+	b.reel = b.NVMe("RL-4410-0073", "start", "shelf")
+	b.spare = b.NVMe("RL-4410-0088", "attic")
+	b.never = b.NVMe("SN-NEVER")
+	b.Mount("nvme0n1p2", "/srv/shelf")
+	b.Guest("grading", "/srv/images/grading.qcow2", b.Record("reel", b.reel))
+	b.Guest("catalogue", "/srv/shelf/catalogue.qcow2")
+	b.rules = guard.Compile(b.laid(t))
+	b.borrower("grading", b.reel)
+	return b
+}
+
+func (b *bench) laid(t testing.TB) *assess.Case {
+	layout := invented.Layout(
+		[]spec.Controller{invented.Controller("reel", "RL-4410-0073", "shelf", "/srv/shelf"), invented.Controller("spare", "RL-4410-0088")},
+		[]spec.Guest{invented.Guest("grading", "reel"), invented.Guest("catalogue")})
+	layout.Host.NeverLend = []string{"SN-NEVER"}
+	c := assess.NewCase(layout, facts.NewIndex(&b.Survey), nil)
+	require.False(t, assess.Stops(assess.Assess(c)), "%+v", assess.Assess(c))
+	return c
+}
+
+// borrower makes the call one of a guest whose definition lends these.
+func (b *bench) borrower(name string, lent ...facts.Address) {
+	b.call = guard.Call{Guest: name}
+	for _, at := range lent {
+		b.call.Definition.Lent = append(b.call.Definition.Lent, facts.Lent{Address: at, Managed: true})
+	}
+}
+
+// index is what the guard sees: nothing of libvirt's.
+func (b *bench) index() *facts.Index {
+	seen := b.Survey
+	seen.Libvirt, seen.Paths = facts.Virtualization{}, nil
+	return facts.NewIndex(&seen)
+}
+
+func (b *bench) unmounted() { b.Survey.Mounts = b.Survey.Mounts[:1] }
+
+// aside puts a function on VFIO.
+func (b *bench) aside(at facts.Address) {
+	b.Function(at).Driver, b.Function(at).NVMe = "vfio-pci", nil
+	b.Survey.Blocks = slices.DeleteFunc(b.Survey.Blocks, func(block facts.Block) bool { return block.Controller != nil && *block.Controller == at })
+}
+
+func TestBefore(t *testing.T) {
+	for name, c := range map[string]struct {
+		change  func(*bench)
+		refuses string // a part of the reason; empty: it may start
+		unmount []string
+		notes   string
+	}{
+		"a borrower, its shelf mounted": {func(b *bench) {}, "", []string{"/srv/shelf"}, ""},
+		"a borrower, nothing mounted":   {(*bench).unmounted, "", nil, ""},
+		"an order has left something mounted": {func(b *bench) { b.call.Ordered = true },
+			"an order is being carried out and /srv/shelf is still mounted", nil, ""},
+		"another mount":                     {func(b *bench) { b.Mount("nvme0n1p1", "/mnt/x") }, "mount /mnt/x", nil, ""},
+		"the same filesystem mounted twice": {func(b *bench) { b.Mount("nvme0n1p2", "/mnt/x") }, "mount /mnt/x", nil, ""},
+		"another partition at the declared place": {func(b *bench) { b.unmounted(); b.Mount("nvme0n1p1", "/srv/shelf") },
+			"nvme0n1p1 (start) > mount /srv/shelf", nil, ""},
+		"swap": {func(b *bench) { b.Survey.Swaps = []facts.Swap{{Path: "/dev/nvme0n1p1"}} }, "swap /dev/nvme0n1p1", nil, ""},
+		"a swap file on the shelf": {func(b *bench) { b.Survey.Swaps = []facts.Swap{{Path: "/srv/shelf/swap", File: true}} },
+			"swap /srv/shelf/swap", nil, ""},
+		"a volume on an encrypted partition": {func(b *bench) { b.Mapper("vg-lv", b.Mapper("luks", "nvme0n1p1")) }, "vg-lv", nil, ""},
+		"holders that could not be read": {func(b *bench) {
+			b.Block("nvme0n1p1").Gaps = []facts.Gap{{Fact: "holders", Path: "/sys/x", Reason: "permission denied"}}
+		}, "permission denied", nil, ""},
+		"a driver that could not be read": {func(b *bench) {
+			b.Function(b.reel).Gaps = []facts.Gap{{Fact: "driver", Path: "/sys/x/driver", Reason: "input/output error"}}
+		}, "driver of controller reel is not known", nil, ""},
+		"mounts that could not be read": {func(b *bench) {
+			b.Survey.Gaps = []facts.Gap{{Fact: "mounts", Path: "/proc/self/mountinfo", Reason: "it is cut"}}
+		}, "/proc/self/mountinfo", nil, ""},
+		"a group with the host's card in it": {func(b *bench) { b.Card(b.reel, "e1000e") }, "82574L", nil, ""},
+		"in no group":                        {func(b *bench) { b.Function(b.reel).Group = nil }, "no IOMMU group", nil, ""},
+		"another model with that serial":     {func(b *bench) { b.Function(b.reel).NVMe.Model = "Other" }, "QEMU NVMe Ctrl by the rules", nil, ""},
+		"another size": {func(b *bench) {
+			b.Function(b.reel).NVMe.Namespaces = []facts.Namespace{{ID: 1, SizeBytes: 1 << 30}}
+		}, "1073741824 bytes", nil, ""},
+		"not live": {func(b *bench) { b.Function(b.reel).NVMe.State = "resetting" }, "does not work", nil, ""},
+		"the controller moved, another sits there": {func(b *bench) {
+			b.unmounted()
+			b.Function(b.reel).NVMe.Serial, b.Function(b.spare).NVMe.Serial = "RL-4410-0088", "RL-4410-0073"
+		}, "controller reel is at 0000:02:00.0 now", nil, ""},
+		"the controller is gone, another sits there": {func(b *bench) { b.Function(b.reel).NVMe.Serial = "NEW" },
+			"is not to be found; at 0000:01:00.0, which its definition names, is QEMU NVMe Ctrl NEW", nil, ""},
+		"two with that serial": {func(b *bench) { b.NVMe("RL-4410-0073") }, "does not work, or cannot be asked", nil, ""},
+		"the definition's own note means another": {func(b *bench) {
+			b.call.Definition.Records = []facts.Record{{Controller: "reel", Address: b.reel, Vendor: 0x1b36, Device: 0x10, Serial: "OLD"}}
+		}, "controller reel OLD", nil, ""},
+		"on VFIO, the only one off the host's driver": {func(b *bench) { b.unmounted(); b.aside(b.reel) }, "", nil, "on VFIO already"},
+		"on VFIO, as a twin is": {func(b *bench) { b.unmounted(); b.aside(b.reel); b.aside(b.spare) },
+			"cannot be asked for its serial", nil, ""},
+		"on VFIO by an order, as a twin is": {func(b *bench) { b.unmounted(); b.aside(b.reel); b.aside(b.spare); b.call.Ordered = true }, "", nil, ""},
+
+		"a stranger without a device":                      {func(b *bench) { b.borrower("other") }, "", nil, ""},
+		"a stranger that names reel":                       {func(b *bench) { b.borrower("other", b.reel) }, "the layout lends that to grading only", nil, ""},
+		"a stranger that names reel, aside":                {func(b *bench) { b.unmounted(); b.aside(b.reel); b.borrower("other", b.reel) }, "lends that to grading only", nil, ""},
+		"a guest of the layout, but not this":              {func(b *bench) { b.borrower("grading", b.reel, b.spare) }, "the layout lends that to no guest", nil, ""},
+		"an undo gives back what the rules give to others": {func(b *bench) { b.unmounted(); b.borrower("other", b.reel); b.call.Ordered = true }, "", nil, ""},
+		"an undo, and the host uses it": {func(b *bench) { b.borrower("other", b.reel); b.call.Ordered = true },
+			"mount /srv/shelf", nil, ""},
+		"never lent": {func(b *bench) { b.borrower("other", b.never) }, "never_lend", nil, ""},
+		"a stranger with a card that is up": {func(b *bench) {
+			card := b.Card(b.never, "e1000e")
+			b.Function(card).Interfaces = []facts.Interface{{Name: "eth0", Up: true}}
+			b.borrower("other", card)
+		}, "", nil, ""},
+		"a stranger with a drive that is mounted": {func(b *bench) {
+			at := b.NVMe("SN-4", "data")
+			b.Mount("nvme3n1p1", "/data")
+			b.borrower("other", at)
+		}, "mount /data", nil, ""},
+		"a stranger with an address where nothing sits": {func(b *bench) { b.borrower("other", facts.Address{Bus: 9}) }, "", nil, ""},
+
+		"a guest on the shelf": {func(b *bench) { b.borrower("catalogue") }, "", nil, ""},
+		"a guest on the shelf that is not mounted": {func(b *bench) { b.unmounted(); b.borrower("catalogue") },
+			"its disks are on /srv/shelf of controller reel, and nothing is mounted there", nil, ""},
+		"a guest on the shelf, another drive there": {func(b *bench) {
+			b.unmounted()
+			b.Mount("nvme1n1p1", "/srv/shelf")
+			b.borrower("catalogue")
+		}, "/dev/nvme1n1p1 is mounted there", nil, ""},
+		"a stranger with an image on the shelf": {func(b *bench) {
+			b.unmounted()
+			b.borrower("other")
+			b.call.Definition.Disks = []facts.Disk{{Kind: "file", Source: "/srv/shelf/x.qcow2"}}
+		}, "nothing is mounted there", nil, ""},
+		"a guest on the shelf, where a failed return only alarms": {func(b *bench) {
+			b.unmounted()
+			b.rules.Controllers[0].OnFailure = "alarm"
+			b.borrower("catalogue")
+		}, "", nil, "nothing is mounted there"},
+	} {
+		t.Run(name, func(t *testing.T) {
+			b := newBench(t)
+			c.change(b)
+			verdict := guard.Before(b.rules, b.index(), b.call)
+			if c.refuses == "" {
+				assert.Empty(t, verdict.Refuse)
+			} else {
+				assert.Contains(t, verdict.Refuse, c.refuses)
+			}
+			assert.Equal(t, c.unmount, verdict.Unmount)
+			assert.Contains(t, strings.Join(verdict.Notes, "\n"), c.notes)
+			assert.LessOrEqual(t, strings.Count(verdict.Refuse, "\n"), 0, "one line")
+		})
+	}
+}
+
+func TestAfter(t *testing.T) {
+	for name, c := range map[string]struct {
+		change             func(*bench)
+		mount, wait, wrong string
+	}{
+		"back, to be mounted":       {(*bench).unmounted, "/dev/nvme0n1p2 /srv/shelf", "", ""},
+		"mounted already":           {func(b *bench) {}, "", "", ""},
+		"an order's matter":         {func(b *bench) { b.unmounted(); b.call.Ordered = true }, "", "", ""},
+		"another guest has it":      {func(b *bench) { b.unmounted(); b.aside(b.reel) }, "", "", ""},
+		"a stranger that named it":  {func(b *bench) { b.unmounted(); b.borrower("other", b.reel) }, "/dev/nvme0n1p2 /srv/shelf", "", ""},
+		"a guest of something else": {func(b *bench) { b.unmounted(); b.borrower("other", b.never) }, "", "", ""},
+		"without a driver yet": {func(b *bench) { b.unmounted(); b.aside(b.reel); b.Function(b.reel).Driver = "" },
+			"", "controller reel is not back", ""},
+		"not live yet": {func(b *bench) { b.unmounted(); b.Function(b.reel).NVMe.State = "connecting" }, "", "is not back", ""},
+		"partitions not scanned yet": {func(b *bench) {
+			b.unmounted()
+			b.Survey.Blocks = slices.DeleteFunc(b.Survey.Blocks, func(block facts.Block) bool { return block.Whole == "nvme0n1" })
+		}, "", "has not appeared", ""},
+		"udev has no record yet": {func(b *bench) {
+			b.unmounted()
+			b.Block("nvme0n1p2").Gaps = []facts.Gap{{Fact: "signature", Path: "/run/udev/data/b259:1", Reason: "udev has no record of it"}}
+		}, "", "has not appeared", ""},
+		"another filesystem": {func(b *bench) { b.unmounted(); b.Block("nvme0n1p2").Signature.Kind = "ntfs" }, "", "", "it holds ntfs, by the rules xfs"},
+		"a volume group now": {func(b *bench) {
+			b.unmounted()
+			b.Block("nvme0n1p2").Signature = &facts.Signature{Kind: "LVM2_member", Usage: "raid"}
+		}, "", "", "it holds LVM2_member"},
+		"another partition of that name": {func(b *bench) { b.unmounted(); b.Block("nvme0n1p2").Partition.ID = "new" }, "", "", "it has the id new"},
+		"something else at its place":    {func(b *bench) { b.unmounted(); b.Mount("nvme1n1p1", "/srv/shelf") }, "", "", "/dev/nvme1n1p1 is mounted at /srv/shelf"},
+		"mounted elsewhere":              {func(b *bench) { b.unmounted(); b.Mount("nvme0n1p2", "/mnt") }, "", "", "mount /mnt"},
+		"another drive came back":        {func(b *bench) { b.unmounted(); b.Function(b.reel).NVMe.Model = "Other" }, "", "", "QEMU NVMe Ctrl by the rules"},
+	} {
+		t.Run(name, func(t *testing.T) {
+			b := newBench(t)
+			c.change(b)
+			made := guard.After(b.rules, b.index(), b.call)
+			var mounts []string
+			for _, m := range made.Mount {
+				mounts = append(mounts, m.Device+" "+m.Path)
+			}
+			assert.Equal(t, c.mount, strings.Join(mounts, ", "))
+			for text, list := range map[string][]string{c.wait: made.Wait, c.wrong: made.Wrong} {
+				if text == "" {
+					continue
+				}
+				assert.Contains(t, strings.Join(list, "\n"), text)
+			}
+			assert.Equal(t, c.wait != "", len(made.Wait) > 0, made.Wait)
+			assert.Equal(t, c.wrong != "", len(made.Wrong) > 0, made.Wrong)
+		})
+	}
+}
+
+// Without rules only guests that borrow a PCI function are refused.
+func TestBlind(t *testing.T) {
+	b := newBench(t)
+	assert.Contains(t, guard.Blind(b.call, errors.New("they are torn")).Refuse, "they are torn")
+	b.borrower("other")
+	assert.Empty(t, guard.Blind(b.call, errors.New("they are torn")).Refuse)
+}
+
+// What the rules learnt at home stays while the controller is lent.
+func TestRulesAreTheSameAtHomeAndAway(t *testing.T) {
+	b := newBench(t)
+	home := b.rules.Encode()
+	require.Contains(t, home, "QEMU NVMe Ctrl")
+	require.Contains(t, home, `"partition_id": "00000000-`)
+	assert.Equal(t, home, guard.Compile(b.laid(t)).Encode(), "the same bytes each time")
+
+	b.Survey.Guard.Rules = home
+	b.unmounted()
+	b.aside(b.reel)
+	b.Run("grading")
+	assert.Equal(t, home, guard.Compile(b.laid(t)).Encode())
+	assert.True(t, guard.Current(home, guard.Compile(b.laid(t))))
+
+	b.Survey.Guard.Rules = ""
+	away := guard.Compile(b.laid(t)).Encode()
+	assert.NotEqual(t, home, away)
+	assert.True(t, guard.Current(away, guard.Compile(newBench(t).laid(t))), "what was learnt since makes no order")
+	assert.False(t, guard.Current("", guard.Compile(b.laid(t))))
+}

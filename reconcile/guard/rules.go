@@ -1,0 +1,200 @@
+// Package guard decides, from a host's facts without libvirt's and from rules
+// compiled from the layout, whether a guest may start, what must be unmounted
+// before, and what is mounted when its controllers are back. It is pure; the
+// program that libvirt calls acts on it. Start at Before and After.
+package guard
+
+import (
+	"bytes"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"path"
+	"slices"
+	"strings"
+	"time"
+
+	"lendkeep/reconcile/facts"
+)
+
+// Format is the version of the rules file; the guard refuses another one.
+const Format = 1
+
+// maxBytes bounds a rules file: a layout of a hundred controllers and guests
+// makes about 100 KB.
+const maxBytes = 1 << 20
+
+// Rules is what the guard of a host goes by.
+type Rules struct {
+	Format      int          `json:"format"`
+	NeverLend   []string     `json:"never_lend"` // NVMe serials
+	Controllers []Controller `json:"controllers"`
+	Guests      []Guest      `json:"guests"` // those that borrow something or live on a return mount
+}
+
+// Controller is a controller by what it is, and what its return mounts. Model,
+// SizeBytes and what mounts say of their partitions are as last seen at home;
+// empty or 0: never seen.
+type Controller struct {
+	Record    facts.Record  `json:"record"`
+	Slot      string        `json:"slot,omitempty"` // physical slot, where the layout states it
+	Model     string        `json:"model,omitempty"`
+	SizeBytes uint64        `json:"size_bytes,omitempty"` // of all its namespaces
+	Within    time.Duration `json:"within_ns"`            // the layout's return limit
+	OnFailure string        `json:"on_failure"`           // "hold" or "alarm"
+	Mounts    []Mount       `json:"mounts"`
+}
+
+// Mount is a filesystem that the host has mounted while the controller is home.
+type Mount struct {
+	Partition   string   `json:"partition"` // GPT name
+	PartitionID string   `json:"partition_id,omitempty"`
+	FSType      string   `json:"fs_type,omitempty"`
+	Path        string   `json:"path"`
+	Options     []string `json:"options"`
+}
+
+// Guest is a guest of the layout.
+type Guest struct {
+	Name    string   `json:"name"`
+	Borrows []string `json:"borrows"`  // names of controllers
+	LivesOn []string `json:"lives_on"` // paths of mounts that hold its disks
+}
+
+// Encode writes the rules file. The same rules give the same bytes.
+func (r Rules) Encode() string {
+	var text bytes.Buffer
+	encoder := json.NewEncoder(&text)
+	encoder.SetEscapeHTML(false)
+	encoder.SetIndent("", " ")
+	if err := encoder.Encode(r); err != nil {
+		panic(err) // rules are plain values
+	}
+	return text.String()
+}
+
+// Decode reads a rules file strictly: another version, an unknown field,
+// anything after the end, or a name that means nothing is an error.
+func Decode(text string) (Rules, error) {
+	if len(text) > maxBytes {
+		return Rules{}, fmt.Errorf("read rules: %d bytes are more than the %d that are read", len(text), maxBytes)
+	}
+	var head struct {
+		Format int `json:"format"`
+	}
+	if err := json.Unmarshal([]byte(text), &head); err != nil {
+		return Rules{}, fmt.Errorf("read rules: %w", err)
+	}
+	if head.Format != Format {
+		return Rules{}, fmt.Errorf("read rules: they are of version %d, this guard reads version %d", head.Format, Format)
+	}
+	decoder := json.NewDecoder(strings.NewReader(text))
+	decoder.DisallowUnknownFields()
+	var r Rules
+	if err := decoder.Decode(&r); err != nil {
+		return Rules{}, fmt.Errorf("read rules: %w", err)
+	}
+	if _, err := decoder.Token(); !errors.Is(err, io.EOF) {
+		return Rules{}, errors.New("read rules: something follows their end")
+	}
+	if err := r.sound(); err != nil {
+		return Rules{}, fmt.Errorf("read rules: %w", err)
+	}
+	return r, nil
+}
+
+// sound holds what every decision relies on.
+func (r Rules) sound() error {
+	controllers, places, guests := map[string]bool{}, map[string]bool{}, map[string]bool{}
+	for _, c := range r.Controllers {
+		if name := c.Record.Controller; name == "" || controllers[name] {
+			return fmt.Errorf("controller %q has no name or is there twice", name)
+		}
+		controllers[c.Record.Controller] = true
+		if c.OnFailure != "hold" && c.OnFailure != "alarm" {
+			return fmt.Errorf("controller %s: on_failure %q is neither hold nor alarm", c.Record.Controller, c.OnFailure)
+		}
+		for _, m := range c.Mounts {
+			if !path.IsAbs(m.Path) || path.Clean(m.Path) != m.Path || m.Path == "/" || places[m.Path] || m.Partition == "" {
+				return fmt.Errorf("controller %s: mount at %q is not to be understood", c.Record.Controller, m.Path)
+			}
+			places[m.Path] = true
+		}
+	}
+	for _, g := range r.Guests {
+		if g.Name == "" || guests[g.Name] {
+			return fmt.Errorf("guest %q has no name or is there twice", g.Name)
+		}
+		guests[g.Name] = true
+		if name, unknown := firstNot(controllers, g.Borrows); unknown {
+			return fmt.Errorf("guest %s borrows %q, which the rules do not know", g.Name, name)
+		}
+		if place, unknown := firstNot(places, g.LivesOn); unknown {
+			return fmt.Errorf("guest %s lives on %q, which the rules do not know", g.Name, place)
+		}
+	}
+	return nil
+}
+
+func firstNot(known map[string]bool, names []string) (string, bool) {
+	i := slices.IndexFunc(names, func(name string) bool { return !known[name] })
+	if i < 0 {
+		return "", false
+	}
+	return names[i], true
+}
+
+// byName gives the controllers by their names.
+func (r Rules) byName() map[string]*Controller {
+	list := make(map[string]*Controller, len(r.Controllers))
+	for i := range r.Controllers {
+		list[r.Controllers[i].Record.Controller] = &r.Controllers[i]
+	}
+	return list
+}
+
+// guest gives the guest of that name; one that the rules do not know borrows
+// nothing and lives nowhere.
+func (r Rules) guest(name string) Guest {
+	i := slices.IndexFunc(r.Guests, func(g Guest) bool { return g.Name == name })
+	if i < 0 {
+		return Guest{Name: name}
+	}
+	return r.Guests[i]
+}
+
+// borrowers names the guests that may have each controller.
+func (r Rules) borrowers() map[string][]string {
+	list := map[string][]string{}
+	for _, g := range r.Guests {
+		for _, name := range g.Borrows {
+			list[name] = append(list[name], g.Name)
+		}
+	}
+	return list
+}
+
+// Sentences tells the rules to people, one line each.
+func (r Rules) Sentences() []string {
+	var list []string
+	borrowers := r.borrowers()
+	for _, c := range r.Controllers {
+		name := c.Record.Controller
+		if c.Record.Serial != "" {
+			name += " (" + c.Record.Serial + ")"
+		}
+		if names := borrowers[c.Record.Controller]; len(names) > 0 {
+			list = append(list, "only "+strings.Join(names, ", ")+" may borrow "+name)
+		}
+		for _, m := range c.Mounts {
+			list = append(list, fmt.Sprintf("%s of %s is unmounted before a lend and mounted at %s after it", m.Partition, c.Record.Controller, m.Path))
+		}
+	}
+	for _, g := range r.Guests {
+		for _, place := range g.LivesOn {
+			list = append(list, g.Name+" starts only while "+place+" is mounted")
+		}
+	}
+	return list
+}

@@ -1,0 +1,111 @@
+package step
+
+import (
+	"context"
+	"fmt"
+	"time"
+
+	"lendkeep/reconcile/facts"
+)
+
+const (
+	guardTakes  = time.Second
+	guardWithin = 5 * time.Second
+)
+
+// InstallGuard installs, renews or removes the guard: the hook that libvirt
+// calls at every start, and the rules that it goes by. The order holds the
+// exact bytes of both, before and after; empty is absent.
+type InstallGuard struct {
+	HookBefore  string   `json:"hook_before,omitempty"`
+	RulesBefore string   `json:"rules_before,omitempty"`
+	Hook        string   `json:"hook,omitempty"`
+	Rules       string   `json:"rules,omitempty"`
+	Changes     []string `json:"changes"` // what the rules say, for people
+}
+
+// Kind implements Step, as do the methods below.
+func (s *InstallGuard) Kind() string { return "install guard" }
+
+// Does implements Step.
+func (s *InstallGuard) Does() string {
+	switch {
+	case s.Hook == "":
+		return "remove the guard of starts"
+	case s.HookBefore == "":
+		return "install the guard of every start"
+	default:
+		return "renew the guard of every start"
+	}
+}
+
+// Undoes implements Step.
+func (s *InstallGuard) Undoes() string {
+	switch {
+	case s.HookBefore == "" && s.RulesBefore == "":
+		return "remove the guard again"
+	case s.Hook == "":
+		return "install the guard again as it was"
+	default:
+		return "give the guard its old rules back"
+	}
+}
+
+// Risk implements Step.
+func (s *InstallGuard) Risk() Risk { return Safe }
+
+// Takes implements Step.
+func (s *InstallGuard) Takes() time.Duration { return guardTakes }
+
+// Within implements Step.
+func (s *InstallGuard) Within() time.Duration { return guardWithin }
+
+// Needs implements Step.
+func (s *InstallGuard) Needs() []Fact { return nil }
+
+// Gives implements Step.
+func (s *InstallGuard) Gives() []Fact {
+	if s.Hook == "" {
+		return []Fact{guardIs("absent")}
+	}
+	return []Fact{guardIs("in force")}
+}
+
+// Ready refuses to have libvirt call a program that is not there: then no
+// guest that borrows anything would start.
+func (s *InstallGuard) Ready(ix *facts.Index) error {
+	if s.Hook != "" && !ix.Survey.Guard.Program {
+		return fmt.Errorf("install guard: its program is not at %s", facts.GuardProgram)
+	}
+	return nil
+}
+
+// MayUndo implements Step.
+func (s *InstallGuard) MayUndo(*facts.Index) error { return nil }
+
+// Stands implements Step. One of the two files alone is neither.
+func (s *InstallGuard) Stands(ix *facts.Index) (Standing, string) {
+	now := ix.Survey.Guard
+	switch {
+	case !now.Known():
+		return Neither, "the guard could not be read: " + now.Gaps[0].Path + ": " + now.Gaps[0].Reason
+	case now.Hook == s.Hook && now.Rules == s.Rules:
+		return After, "hook and rules are as planned"
+	case now.Hook == s.HookBefore && now.Rules == s.RulesBefore:
+		return Before, "hook and rules are as they were"
+	default:
+		return Neither, "hook and rules are neither as they were nor as planned"
+	}
+}
+
+// Do implements Step.
+func (s *InstallGuard) Do(ctx context.Context, p Ports) error {
+	return p.Guard.Install(ctx, s.Hook, s.Rules)
+}
+
+// Undo implements Step.
+func (s *InstallGuard) Undo(ctx context.Context, p Ports) error {
+	return p.Guard.Install(ctx, s.HookBefore, s.RulesBefore)
+}
+
+func guardIs(value string) Fact { return Fact{"guard", value} }
