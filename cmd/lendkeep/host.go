@@ -109,7 +109,7 @@ func openLive(uri string) (host, error) {
 		return host{}, fail(exitUsage, "see that libvirt runs and that you may use it: virsh -c "+uri+" list; or work on a survey: --survey FILE", "%w", err)
 	}
 	live := liveHost{tree, conn, firmware.OnHost(tree.FS(), firmwareCache())}
-	return host{step.Ports{Survey: live, Guests: conn, Mounts: drive.Mounts{}, Functions: tree, Guard: hook.Files{Root: "/"}, ROMs: firmware.Folder{Root: "/"}}, conn.Close}, nil
+	return host{step.Ports{Survey: live, Guests: conn, Mounts: drive.Mounts{}, Functions: tree, Guard: hook.Files{Root: "/"}}, conn.Close}, nil
 }
 
 // liveHost reads the facts of this machine: libvirt first, since guests name
