@@ -41,6 +41,7 @@ type where struct {
 	standIn string
 	survey  string
 	connect string
+	images  []string // what the layout names, to be looked at as well
 }
 
 func (w *where) flags(c *cobra.Command, survey bool) {
@@ -67,7 +68,7 @@ func (w *where) open(ctx context.Context, uri string) (host, error) {
 	if w.connect != "" {
 		uri = w.connect
 	}
-	return openLive(uri)
+	return openLive(uri, w.images)
 }
 
 // facts reads the host, or the survey file where one is given.
@@ -96,7 +97,7 @@ func readSurvey(name string) (facts.Survey, error) {
 }
 
 // openLive gives this machine.
-func openLive(uri string) (host, error) {
+func openLive(uri string, images []string) (host, error) {
 	if uri == "" {
 		uri = defaultURI
 	}
@@ -108,8 +109,8 @@ func openLive(uri string) (host, error) {
 	if err != nil {
 		return host{}, fail(exitUsage, "see that libvirt runs and that you may use it: virsh -c "+uri+" list; or work on a survey: --survey FILE", "%w", err)
 	}
-	live := liveHost{tree, conn, firmware.OnHost(tree.FS(), firmwareCache())}
-	return host{step.Ports{Survey: live, Guests: conn, Mounts: drive.Mounts{}, Functions: tree, Guard: hook.Files{Root: "/"}}, conn.Close}, nil
+	live := liveHost{tree, conn, firmware.OnHost(tree.FS(), firmwareCache()), images}
+	return host{step.Ports{Survey: live, Guests: conn, Mounts: drive.Mounts{}, Functions: tree, Guard: hook.Files{Root: "/"}, ROMs: firmware.Folder{Root: "/"}}, conn.Close}, nil
 }
 
 // liveHost reads the facts of this machine: libvirt first, since guests name
@@ -118,17 +119,18 @@ type liveHost struct {
 	tree     sysfs.Tree
 	conn     *libvirt.Conn
 	firmware *firmware.Host
+	images   []string // paths that the layout names
 }
 
 // Survey reads everything.
 func (h liveHost) Survey(ctx context.Context) (facts.Survey, error) {
-	return complete(ctx, h.tree, h.firmware, h.conn.Survey(ctx))
+	return complete(ctx, h.tree, h.firmware, h.conn.Survey(ctx), h.images...)
 }
 
 // complete adds what the tree shows, and the firmware in it, to what libvirt
 // says.
-func complete(ctx context.Context, tree sysfs.Tree, images *firmware.Host, virtualization facts.Virtualization) (facts.Survey, error) {
-	survey, err := tree.Survey(ctx, named(virtualization))
+func complete(ctx context.Context, tree sysfs.Tree, images *firmware.Host, virtualization facts.Virtualization, also ...string) (facts.Survey, error) {
+	survey, err := tree.Survey(ctx, append(named(virtualization), also...))
 	survey.Libvirt = virtualization
 	images.Survey(&survey)
 	survey.Sort()
@@ -159,7 +161,8 @@ func named(v facts.Virtualization) []string {
 // surveyTree reads a captured tree, libvirt's answers included. Firmware is read
 // past any recording of the tree: its images are large and would be kept whole.
 func surveyTree(ctx context.Context, tree sysfs.Tree, images *firmware.Host) (facts.Survey, error) {
-	virtualization := facts.Virtualization{}
+	// Without libvirt's answers nobody knows which guests use what.
+	virtualization := facts.Virtualization{Gaps: []facts.Gap{{Fact: "guests", Path: "/libvirt", Reason: "the tree holds no answers of libvirt's"}}}
 	if _, err := fs.Stat(tree.FS(), "libvirt"); err == nil {
 		sub, err := fs.Sub(tree.FS(), "libvirt")
 		if err != nil {
@@ -208,6 +211,7 @@ func layoutOf(ctx context.Context, dir string, w *where) (*spec.Layout, facts.Su
 		if w.connect == "" {
 			w.connect = first.Host.Libvirt
 		}
+		w.images = imagesOf(first)
 	}
 	survey, err := w.facts(ctx, "")
 	if err != nil {
@@ -219,6 +223,19 @@ func layoutOf(ctx context.Context, dir string, w *where) (*spec.Layout, facts.Su
 		return nil, facts.Survey{}, nil, diagnostics
 	}
 	return layout, survey, diagnostics, nil
+}
+
+// imagesOf lists the images that a layout names, which libvirt may not know yet.
+func imagesOf(layout *spec.Layout) []string {
+	var list []string
+	for _, g := range layout.Guests {
+		for _, d := range g.Disks {
+			if d.Image != "" {
+				list = append(list, d.Image)
+			}
+		}
+	}
+	return list
 }
 
 // systemClock is the real time.
