@@ -36,8 +36,8 @@ func enter(ctx context.Context, say io.Writer) (*Host, error) {
 		return nil, fmt.Errorf("enter cache: %w", err)
 	}
 	lock := flock.New(filepath.Join(cache, "lock"))
-	if _, err := lock.TryLockContext(ctx, 500*time.Millisecond); err != nil {
-		return nil, fmt.Errorf("wait for the other emulated host to close: %w", err)
+	if err := takeTurn(ctx, lock, say); err != nil {
+		return nil, err
 	}
 	h := &Host{folder: filepath.Join(cache, "host"), leave: lock.Unlock}
 	if h.made, err = image.Make(ctx, cache, say, func(fresh image.Image) error { return finish(ctx, h.folder, fresh) }); err != nil {
@@ -47,6 +47,20 @@ func enter(ctx context.Context, say io.Writer) (*Host, error) {
 		fmt.Fprintf(say, "emulated host: without KVM, so slowly: %s\n", why)
 	}
 	return h, nil
+}
+
+// takeTurn takes the lock, which the kernel gives back when a program ends
+// however it ends.
+func takeTurn(ctx context.Context, lock *flock.Flock, say io.Writer) error {
+	free, err := lock.TryLock()
+	if err == nil && !free {
+		fmt.Fprintln(say, "emulated host: waiting for another one to close")
+		_, err = lock.TryLockContext(ctx, 500*time.Millisecond)
+	}
+	if err != nil {
+		return fmt.Errorf("wait for the other emulated host to close: %w", err)
+	}
+	return nil
 }
 
 // finish lets a new image boot once, so that libvirt's look at its QEMU, which
