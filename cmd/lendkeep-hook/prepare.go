@@ -54,9 +54,11 @@ func prepare(guest string, from io.Reader, here surroundings) error {
 	return nil
 }
 
-// mayLend tells by words alone whether a definition may lend a PCI function.
+// mayLend tells by words alone whether a definition may lend a PCI function; of
+// one without an end nobody knows.
 func mayLend(text string) bool {
-	return strings.Contains(text, "hostdev") || strings.Contains(text, "nvme")
+	whole := strings.HasSuffix(strings.TrimSpace(text), "</domain>")
+	return !whole || strings.Contains(text, "hostdev") || strings.Contains(text, "nvme")
 }
 
 // unmount unmounts what the verdict says and looks again: only a host that

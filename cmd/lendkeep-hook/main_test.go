@@ -1,0 +1,256 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/gofrs/flock"
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"lendkeep/reconcile/assess"
+	"lendkeep/reconcile/facts"
+	"lendkeep/reconcile/guard"
+	"lendkeep/reconcile/invented"
+	"lendkeep/spec"
+)
+
+// bench is a host on which guest l2, whose definition was captured from
+// libvirt 9.0.0 while it ran, borrows reel at 0000:01:00.0.
+type bench struct {
+	*invented.Builder
+	t       *testing.T
+	xml     string
+	lock    string
+	looks   func(n int) // called before look n, from 1
+	looked  int
+	blind   error
+	stuck   error // of unmounting
+	deaf    bool  // unmounting claims to be done
+	told    []string
+	waited  time.Duration
+	mounted []string
+}
+
+func newBench(t *testing.T) *bench {
+	b := &bench{Builder: invented.NewBuilder(), t: t, lock: filepath.Join(t.TempDir(), "lock")}
+	b.NVMe("RL-4410-0073", "start", "shelf")
+	b.Mount("nvme0n1p2", "/srv/shelf")
+	content, err := os.ReadFile("../../reconcile/definition/testdata/l2-live.xml")
+	require.NoError(t, err)
+	b.xml = string(content)
+	b.Guest("l2", "")
+	layout := invented.Layout([]spec.Controller{invented.Controller("reel", "RL-4410-0073", "shelf", "/srv/shelf")}, []spec.Guest{invented.Guest("l2", "reel")})
+	b.Survey.Guard.Hook = guard.Script
+	b.Survey.Guard.Rules = guard.Compile(assess.NewCase(layout, facts.NewIndex(&b.Survey), nil)).Encode()
+	b.Survey.Libvirt = facts.Virtualization{}
+	return b
+}
+
+// Mount and Unmount stand in for the programs of that name.
+func (b *bench) MountAt(device, path string) {
+	b.Builder.Mount(strings.TrimPrefix(device, "/dev/"), path)
+}
+
+type programs struct{ *bench }
+
+func (p programs) Mount(_ context.Context, device, kind, path string, options []string) error {
+	p.mounted = append(p.mounted, kind+" "+device+" "+path+" "+strings.Join(options, ","))
+	p.MountAt(device, path)
+	return nil
+}
+
+func (p programs) Unmount(_ context.Context, path string) error {
+	if p.stuck != nil || p.deaf {
+		return p.stuck
+	}
+	p.Survey.Mounts = slices.DeleteFunc(p.Survey.Mounts, func(m facts.Mount) bool { return m.Path == path })
+	return nil
+}
+
+func (b *bench) isMounted() bool { return facts.NewIndex(&b.Survey).MountAt("/srv/shelf") != nil }
+
+// call runs the guard as libvirt does; the operation is "prepare begin -".
+func (b *bench) call(guest, operation string) (code int, said string) {
+	var stderr bytes.Buffer
+	here := surroundings{
+		survey: func(context.Context) (facts.Survey, error) {
+			if b.looked++; b.looks != nil {
+				b.looks(b.looked)
+			}
+			return b.Survey, b.blind
+		},
+		mounts: programs{b}, lock: b.lock,
+		wait: func(d time.Duration) { b.waited += d },
+		log:  func(text string) { b.told = append(b.told, text) },
+	}
+	code = run(append([]string{guest}, strings.Fields(operation)...), strings.NewReader(b.xml), &stderr, here)
+	return code, stderr.String()
+}
+
+// away is how the host stands while l2 has the controller.
+func (b *bench) away() {
+	f := b.Function(facts.Address{Bus: 1})
+	f.Driver, f.NVMe = "vfio-pci", nil
+	b.Survey.Blocks, b.Survey.Mounts = b.Survey.Blocks[:1], b.Survey.Mounts[:1]
+}
+
+// Every call that libvirt makes, in the sequence and with the driver that were
+// captured: of a start, of a refused start, of a restart of libvirtd, of others.
+func TestEveryOperation(t *testing.T) {
+	b := newBench(t)
+	code, said := b.call("l2", "prepare begin -")
+	require.Zero(t, code, said)
+	assert.Empty(t, said)
+	assert.False(t, b.isMounted())
+	b.away()
+	for _, operation := range []string{"start begin -", "started begin -", "reconnect begin -", "attach begin -", "migrate begin -", "restore begin -", "stopped end -", "stopped end shutdown"} {
+		looked := b.looked
+		code, said := b.call("l2", operation)
+		assert.Zero(t, code, operation)
+		assert.Empty(t, said)
+		assert.Equal(t, looked, b.looked, "%s needs no look at the host", operation)
+	}
+	assert.Empty(t, b.mounted)
+	code, _ = b.call("l2", "release end -")
+	assert.Zero(t, code)
+	assert.Empty(t, b.mounted, "another guest still has it")
+	assert.Zero(t, b.waited)
+}
+
+func TestReturnIsAwaitedAndMounted(t *testing.T) {
+	b := newBench(t)
+	home := b.Survey
+	home.Functions, home.Mounts = slices.Clone(home.Functions), home.Mounts[:1]
+	b.away()
+	b.Function(facts.Address{Bus: 1}).Driver = "" // libvirt has unbound it, nothing has bound yet
+	b.looks = func(n int) {
+		if n == 4 {
+			b.Survey = home
+		}
+	}
+	code, said := b.call("l2", "release end -")
+	assert.Zero(t, code)
+	assert.Empty(t, said)
+	assert.Equal(t, []string{"xfs /dev/nvme0n1p2 /srv/shelf noatime"}, b.mounted)
+	assert.Equal(t, 3*pause, b.waited)
+}
+
+func TestReturnThatDoesNotCome(t *testing.T) {
+	b := newBench(t)
+	b.away()
+	b.Function(facts.Address{Bus: 1}).Driver = ""
+	code, _ := b.call("l2", "release end -")
+	assert.Zero(t, code)
+	assert.Equal(t, returnWithin, b.waited, "libvirt is not kept waiting for longer")
+	assert.Contains(t, strings.Join(b.told, "\n"), "controller reel is not back with the host; lendkeep plan")
+}
+
+func TestRefusals(t *testing.T) {
+	for name, c := range map[string]struct {
+		change func(*bench)
+		says   string
+	}{
+		"the host uses it": {func(b *bench) { b.Builder.Mount("nvme0n1p1", "/mnt/x") },
+			"lendkeep: guest l2 was not started: the host uses QEMU NVMe Ctrl RL-4410-0073 at 0000:01:00.0: 0000:01:00.0 > nvme0n1 > nvme0n1p1 (start) > mount /mnt/x;"},
+		"somebody works on the shelf": {func(b *bench) {
+			b.stuck = errors.New("unmount /srv/shelf: target is busy; busy: sleep (pid 7) works in /srv/shelf")
+		},
+			"busy: sleep (pid 7) works in /srv/shelf"},
+		"unmounting did not help":        {func(b *bench) { b.deaf = true }, "/srv/shelf is still mounted"},
+		"something is mounted meanwhile": {func(b *bench) { b.looks = func(n int) { b.second(n) } }, "mount /mnt/late"},
+		"rules that are missing":         {func(b *bench) { b.Survey.Guard.Rules = "" }, "its rules are missing at /etc/lendkeep/rules.json"},
+		"rules of another version":       {func(b *bench) { b.Survey.Guard.Rules = `{"format": 2}` }, "of version 2"},
+		"damaged rules":                  {func(b *bench) { b.Survey.Guard.Rules = b.Survey.Guard.Rules[:100] }, "read rules"},
+		"rules that others may write": {func(b *bench) {
+			b.Survey.Guard.Rules, b.Survey.Guard.Gaps = "", []facts.Gap{{Fact: "guard.rules", Path: facts.GuardRules, Reason: "others than root may write it"}}
+		}, "others than root may write it"},
+		"a host that cannot be read": {func(b *bench) { b.blind = errors.New("no time left") }, "no time left"},
+		"a definition that is torn":  {func(b *bench) { b.xml = b.xml[:2400] }, "could not be understood"},
+		"a definition without end":   {func(b *bench) { b.xml = strings.Repeat("x", maxDefinition+1) }, "longer than any"},
+		"a mistake of the guard's":   {func(b *bench) { b.looks = func(int) { panic("oh") } }, "the guard itself failed: oh"},
+	} {
+		t.Run(name, func(t *testing.T) {
+			b := newBench(t)
+			c.change(b)
+			code, said := b.call("l2", "prepare begin -")
+			assert.Equal(t, exitRefuse, code)
+			assert.Contains(t, said, c.says)
+			assert.Equal(t, 1, strings.Count(said, "\n"))
+			for _, operation := range []string{"start begin -", "started begin -", "reconnect begin -", "stopped end -", "release end -"} {
+				code, _ := b.call("l2", operation)
+				assert.Zero(t, code, operation)
+			}
+		})
+	}
+}
+
+// second mounts something once the shelf was unmounted.
+func (b *bench) second(n int) {
+	if n == 2 {
+		b.Builder.Mount("nvme0n1p1", "/mnt/late")
+	}
+}
+
+// A guest that borrows nothing starts whatever is wrong with the rules.
+func TestOthersStartWithDamagedRules(t *testing.T) {
+	for _, xml := range []string{"<domain type='kvm'><name>x</name><devices/></domain>", "<domain><a></b></domain>"} {
+		b := newBench(t)
+		b.Survey.Guard.Rules, b.xml = "{", xml
+		code, said := b.call("x", "prepare begin -")
+		assert.Zero(t, code, said)
+	}
+	b := newBench(t)
+	b.xml = "torn <"
+	code, said := b.call("x", "prepare begin -")
+	assert.Equal(t, exitRefuse, code, "of a definition without an end nobody knows what it lends")
+	assert.Contains(t, said, "could not be understood")
+	for _, arguments := range []string{"", "prepare", "nonsense begin -"} {
+		code, _ := b.call("x", arguments)
+		assert.Zero(t, code)
+	}
+}
+
+// A refused start ends like any other, and what was unmounted for it comes back.
+func TestRefusedStartLeavesTheHostAsItWas(t *testing.T) {
+	b := newBench(t)
+	b.looks = b.second
+	code, _ := b.call("l2", "prepare begin -")
+	require.NotZero(t, code)
+	require.False(t, b.isMounted())
+	b.looks = nil
+	b.call("l2", "stopped end -")
+	b.call("l2", "release end -")
+	assert.True(t, b.isMounted())
+}
+
+// While an order is carried out mounts are its matter, but nothing is lent that
+// the host uses.
+func TestOrderUnderWay(t *testing.T) {
+	b := newBench(t)
+	lock := flock.New(b.lock)
+	locked, err := lock.TryLock()
+	require.NoError(t, err)
+	require.True(t, locked)
+	code, said := b.call("l2", "prepare begin -")
+	assert.Equal(t, exitRefuse, code)
+	assert.Contains(t, said, "an order is being carried out and /srv/shelf is still mounted")
+	b.Survey.Mounts = b.Survey.Mounts[:1]
+	code, said = b.call("l2", "prepare begin -")
+	assert.Zero(t, code, said)
+	b.call("l2", "release end -")
+	assert.Empty(t, b.mounted)
+	require.NoError(t, lock.Unlock())
+	b.call("l2", "release end -")
+	assert.Len(t, b.mounted, 1)
+	free, err := lock.TryLock()
+	require.NoError(t, err)
+	assert.True(t, free, "the guard lets go of the lock")
+}

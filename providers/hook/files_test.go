@@ -1,0 +1,69 @@
+package hook
+
+import (
+	"io/fs"
+	"os"
+	"path/filepath"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"lendkeep/reconcile/facts"
+)
+
+// tree gives every file below a root with its mode and content.
+func tree(t *testing.T, root string) map[string]string {
+	files := map[string]string{}
+	require.NoError(t, filepath.WalkDir(root, func(name string, entry fs.DirEntry, err error) error {
+		if err != nil || entry.IsDir() {
+			return err
+		}
+		stat, err := entry.Info()
+		require.NoError(t, err)
+		content, err := os.ReadFile(name)
+		files[name[len(root):]] = stat.Mode().String() + " " + string(content)
+		return err
+	}))
+	return files
+}
+
+func TestInstallRenewRemove(t *testing.T) {
+	root := t.TempDir()
+	own := filepath.Join(root, "etc/libvirt/hooks/qemu")
+	beside := filepath.Join(root, "etc/libvirt/hooks/qemu.d/10-operator")
+	require.NoError(t, os.MkdirAll(filepath.Dir(beside), 0o755))
+	require.NoError(t, os.WriteFile(own, []byte("own"), 0o700))
+	require.NoError(t, os.WriteFile(beside, []byte("beside"), 0o755))
+	before := tree(t, root)
+	f := Files{root}
+
+	require.NoError(t, f.Install(t.Context(), "hook", "rules"))
+	during := tree(t, root)
+	assert.Equal(t, "-rwxr-xr-x hook", during[facts.GuardHook])
+	assert.Equal(t, "-rw------- rules", during[facts.GuardRules], "serials are nobody else's matter")
+	assert.Len(t, during, len(before)+2, "no file in the making is left")
+	assert.Equal(t, "-rwx------ own", during["/etc/libvirt/hooks/qemu"])
+
+	require.NoError(t, f.Install(t.Context(), "hook 2", "rules 2"))
+	assert.Equal(t, "-rwxr-xr-x hook 2", tree(t, root)[facts.GuardHook])
+	assert.Equal(t, "-rw------- rules 2", tree(t, root)[facts.GuardRules])
+
+	require.NoError(t, f.Install(t.Context(), "", ""))
+	assert.Equal(t, before, tree(t, root), "an operator's own hooks are never touched")
+	require.NoError(t, f.Install(t.Context(), "", ""), "nothing to remove is no error")
+}
+
+func TestHookIsNeverThereWithoutRules(t *testing.T) {
+	root := t.TempDir()
+	require.NoError(t, os.MkdirAll(filepath.Join(root, facts.GuardRules, "in the way"), 0o755))
+	require.Error(t, Files{root}.Install(t.Context(), "hook", "rules"))
+	assert.NoFileExists(t, filepath.Join(root, facts.GuardHook))
+
+	root = t.TempDir()
+	require.NoError(t, Files{root}.Install(t.Context(), "hook", "rules"))
+	require.NoError(t, os.Remove(filepath.Join(root, facts.GuardHook)))
+	require.NoError(t, os.MkdirAll(filepath.Join(root, facts.GuardHook, "in the way"), 0o755))
+	require.Error(t, Files{root}.Install(t.Context(), "", ""))
+	assert.FileExists(t, filepath.Join(root, facts.GuardRules))
+}

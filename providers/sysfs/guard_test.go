@@ -1,0 +1,86 @@
+package sysfs
+
+import (
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"lendkeep/reconcile/facts"
+)
+
+// guardOf surveys a host with these files; files that are none of the guard's
+// are only there.
+func guardOf(t *testing.T, files map[string]string) facts.Guard {
+	archive := newArchive()
+	for name, content := range files {
+		require.NoError(t, archive.add(name[1:], &node{mode: 0o444, content: []byte(content)}))
+	}
+	archive.sortChildren()
+	return surveyOf(t, archive).Guard
+}
+
+func TestGuard(t *testing.T) {
+	hook, program := "#!/bin/sh\n"+facts.GuardMark+"\n", "\x7fELF and so on"
+	for name, c := range map[string]struct {
+		files map[string]string
+		want  facts.Guard
+		gap   string
+	}{
+		"nothing":          {nil, facts.Guard{}, ""},
+		"all of it":        {map[string]string{facts.GuardHook: hook, facts.GuardRules: "{}\n", facts.GuardProgram: program}, facts.Guard{Program: true, Hook: hook, Rules: "{}\n"}, ""},
+		"the program only": {map[string]string{facts.GuardProgram: program}, facts.Guard{Program: true}, ""},
+		"no program":       {map[string]string{facts.GuardProgram: "#!/bin/sh\n"}, facts.Guard{}, "it is no program"},
+		"cut rules":        {map[string]string{facts.GuardRules: "{"}, facts.Guard{}, "it is cut"},
+		"endless rules":    {map[string]string{facts.GuardRules: strings.Repeat("\n", maxGuard+1)}, facts.Guard{}, "longer than any"},
+		"an own hook":      {map[string]string{"/etc/libvirt/hooks/qemu": "x"}, facts.Guard{Others: true}, ""},
+		"a hook beside":    {map[string]string{"/etc/libvirt/hooks/qemu.d/10-x": "x"}, facts.Guard{Others: true}, ""},
+	} {
+		t.Run(name, func(t *testing.T) {
+			got := guardOf(t, c.files)
+			if c.gap != "" {
+				require.Len(t, got.Gaps, 1)
+				assert.Contains(t, got.Gaps[0].Reason, c.gap)
+				assert.Contains(t, c.files, got.Gaps[0].Path)
+			} else {
+				assert.Empty(t, got.Gaps)
+			}
+			got.Gaps = nil
+			assert.Equal(t, c.want, got)
+		})
+	}
+}
+
+// Only on this machine the files' owners mean something.
+func TestGuardThatOthersMayWrite(t *testing.T) {
+	root := t.TempDir()
+	file := filepath.Join(root, facts.GuardRules)
+	require.NoError(t, os.MkdirAll(filepath.Dir(file), 0o755))
+	require.NoError(t, os.WriteFile(file, []byte("{}\n"), 0o600))
+	tree, err := Open(root)
+	require.NoError(t, err)
+	rules := func() (string, []facts.Gap) {
+		s := &survey{reader: reader{fsys: tree.fsys}, machine: true}
+		s.readGuard(t.Context())
+		return s.out.Guard.Rules, s.out.Guard.Gaps
+	}
+	if os.Geteuid() == 0 {
+		text, gaps := rules()
+		assert.Equal(t, "{}\n", text)
+		assert.Empty(t, gaps)
+		require.NoError(t, os.Chmod(file, 0o620))
+		text, gaps = rules()
+		assert.Empty(t, text)
+		require.Len(t, gaps, 1)
+		assert.Equal(t, facts.Gap{Fact: "guard.rules", Path: facts.GuardRules, Reason: "others than root may write it"}, gaps[0])
+		require.NoError(t, os.Chmod(file, 0o600))
+		require.NoError(t, os.Chown(file, 12345, 0))
+	}
+	text, gaps := rules()
+	assert.Empty(t, text)
+	require.Len(t, gaps, 1)
+	assert.Equal(t, "it does not belong to root", gaps[0].Reason)
+}

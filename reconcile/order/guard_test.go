@@ -1,0 +1,115 @@
+package order_test
+
+import (
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"lendkeep/reconcile/facts"
+	"lendkeep/reconcile/guard"
+	"lendkeep/reconcile/invented"
+	"lendkeep/reconcile/order"
+	"lendkeep/reconcile/step"
+	"lendkeep/spec"
+)
+
+// guarded plans for larch with a guard of some sort and gives the step that
+// changes it, if there is one.
+func guarded(t *testing.T, change func(*invented.Builder, *spec.Layout)) (*step.InstallGuard, order.Order) {
+	b, layout := larch()
+	if change != nil {
+		change(b, layout)
+	}
+	o := plan(t, b, layout, "day")
+	for _, w := range o.Steps {
+		if s, ok := w.Step.(*step.InstallGuard); ok {
+			return s, o
+		}
+	}
+	return nil, o
+}
+
+func TestGuardIsBroughtInLine(t *testing.T) {
+	first, _ := guarded(t, nil)
+	require.NotNil(t, first)
+	current := func(b *invented.Builder, _ *spec.Layout) {
+		b.Survey.Guard.Hook, b.Survey.Guard.Rules = first.Hook, first.Rules
+	}
+	for name, c := range map[string]struct {
+		change func(*invented.Builder, *spec.Layout)
+		does   string // empty: nothing
+		undoes string
+	}{
+		"not there yet": {nil, "install the guard of every start", "remove the guard again"},
+		"current":       {current, "", ""},
+		"current, but it has learnt nothing yet": {func(b *invented.Builder, l *spec.Layout) {
+			current(b, l)
+			rules, err := guard.Decode(first.Rules)
+			require.NoError(t, err)
+			rules.Controllers[0].Model, rules.Controllers[0].SizeBytes = "", 0
+			b.Survey.Guard.Rules = rules.Encode()
+		}, "", ""},
+		"another layout": {func(b *invented.Builder, l *spec.Layout) {
+			current(b, l)
+			l.Controllers[0].Return.OnFailure = "alarm"
+		}, "renew the guard of every start", "give the guard its old rules back"},
+		"damaged rules": {func(b *invented.Builder, l *spec.Layout) {
+			current(b, l)
+			b.Survey.Guard.Rules = "{\n"
+		}, "renew the guard of every start", "give the guard its old rules back"},
+		"an older hook": {func(b *invented.Builder, l *spec.Layout) {
+			current(b, l)
+			b.Survey.Guard.Hook = "#!/bin/sh\n" + facts.GuardMark + "\n"
+		}, "renew the guard of every start", "give the guard its old rules back"},
+		"nothing is lent any more": {func(b *invented.Builder, l *spec.Layout) {
+			current(b, l)
+			l.Guests[0].Borrows, l.Guests[0].Boots = nil, nil
+		}, "remove the guard of starts", "install the guard again as it was"},
+		"nothing is lent, and it is not there": {func(b *invented.Builder, l *spec.Layout) {
+			l.Guests[0].Borrows, l.Guests[0].Boots = nil, nil
+		}, "", ""},
+		"the program is missing":   {func(b *invented.Builder, _ *spec.Layout) { b.Survey.Guard.Program = false }, "", ""},
+		"another hook of its name": {func(b *invented.Builder, _ *spec.Layout) { b.Survey.Guard.Hook = "#!/bin/sh\n" }, "", ""},
+		"it could not be read": {func(b *invented.Builder, _ *spec.Layout) {
+			b.Survey.Guard.Gaps = []facts.Gap{{Fact: "guard.rules", Path: facts.GuardRules, Reason: "permission denied"}}
+		}, "", ""},
+	} {
+		t.Run(name, func(t *testing.T) {
+			s, _ := guarded(t, c.change)
+			if c.does == "" {
+				assert.Nil(t, s)
+				return
+			}
+			require.NotNil(t, s)
+			assert.Equal(t, c.does, s.Does())
+			assert.Equal(t, c.undoes, s.Undoes())
+		})
+	}
+}
+
+// Whatever the sequence of the layout, no guest that borrows starts before its
+// guard is there.
+func TestGuardComesBeforeStarts(t *testing.T) {
+	_, o := guarded(t, nil)
+	list := does(o)
+	assert.Equal(t, installs, list[0])
+	start := o.Steps[len(o.Steps)-1].Step.(*step.StartGuest)
+	assert.True(t, start.Guarded)
+	assert.Contains(t, start.Needs(), o.Steps[0].Step.Gives()[0])
+	assert.Contains(t, strings.Join(o.Steps[0].Step.(*step.InstallGuard).Changes, "\n"), "only grading may borrow reel")
+}
+
+// An order is bound to what it replaces.
+func TestChangedGuardMakesAnOrderStale(t *testing.T) {
+	b, layout := larch()
+	o := plan(t, b, layout, "day")
+	b.Survey.Guard.Hook, b.Survey.Guard.Rules = guard.Script, "{}\n"
+	var told []string
+	for _, change := range o.Changes(facts.NewIndex(&b.Survey)) {
+		told = append(told, change.String())
+	}
+	assert.Len(t, told, 2)
+	assert.Contains(t, strings.Join(told, "\n"), "rules of guard was none, is sha256 ")
+}
