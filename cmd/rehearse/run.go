@@ -232,7 +232,7 @@ func standings(s step.Step, on ...*facts.Index) []step.Standing {
 // stands behind the fault, so it sees what really happens.
 func (r *run) guarded(p step.Ports) step.Ports {
 	g := guard{p, r}
-	return step.Ports{Survey: p.Survey, Guests: g, Mounts: p.Mounts, Functions: g, Guard: p.Guard}
+	return step.Ports{Survey: p.Survey, Guests: g, Mounts: p.Mounts, Functions: g, Guard: p.Guard, ROMs: p.ROMs}
 }
 
 type guard struct {

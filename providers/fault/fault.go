@@ -99,7 +99,7 @@ func (f *Fault) call(c Call, do func() error) error {
 // Wrap gives ports that go wrong as the fault says.
 func (f *Fault) Wrap(p step.Ports) step.Ports {
 	w := ports{p, f}
-	return step.Ports{Survey: w, Guests: w, Mounts: w, Functions: w, Guard: w}
+	return step.Ports{Survey: w, Guests: w, Mounts: w, Functions: w, Guard: w, ROMs: w}
 }
 
 type ports struct {
@@ -153,4 +153,12 @@ func (p ports) ToHost(ctx context.Context, at facts.Address) error {
 
 func (p ports) Install(ctx context.Context, hook, rules string) error {
 	return p.fault.call(Call{Label: "install guard", Deed: true}, func() error { return p.inner.Guard.Install(ctx, hook, rules) })
+}
+
+func (p ports) PlaceROM(ctx context.Context, rom facts.ROM, donor, donorSum string) error {
+	return p.fault.call(Call{Label: "place option ROM", Deed: true}, func() error { return p.inner.ROMs.PlaceROM(ctx, rom, donor, donorSum) })
+}
+
+func (p ports) RemoveROM(ctx context.Context, path string) error {
+	return p.fault.call(Call{Label: "remove option ROM", Deed: true}, func() error { return p.inner.ROMs.RemoveROM(ctx, path) })
 }

@@ -44,6 +44,11 @@ func (w *walk) image(report Report) *Image {
 	for _, part := range Parts() {
 		image.report.Answers = append(image.report.Answers, image.answer(part))
 	}
+	if driver, err := image.Extract(NVMe.GUID); err == nil {
+		if rom, err := (ROM{Driver: driver}).Build(); err == nil {
+			image.report.ROM = romSum(rom)
+		}
+	}
 	return image
 }
 

@@ -47,6 +47,7 @@ type Report struct {
 	SHA256   string   `json:"sha256"` // of the file, hexadecimal
 	Bytes    int64    `json:"bytes"`  // size of the file
 	Answers  []Answer `json:"answers"`
+	ROM      string   `json:"rom,omitempty"`      // sha256 of its NVMe driver as an option ROM holds it, behind the header
 	Warnings []string `json:"warnings,omitempty"` // what could not be read, and where
 }
 

@@ -1,7 +1,10 @@
 package firmware
 
 import (
+	"bytes"
+	"crypto/sha256"
 	"encoding/binary"
+	"encoding/hex"
 	"fmt"
 )
 
@@ -42,7 +45,14 @@ func (rom ROM) Build() ([]byte, error) {
 		return nil, fmt.Errorf("build option ROM: driver of %d bytes is too large", len(rom.Driver))
 	}
 	b := make([]byte, size)
-	units := uint16(size / romUnit)
+	copy(b[romProgramAt:], rom.Driver)
+	rom.header(b)
+	return b, nil
+}
+
+// header writes what stands before the driver of a whole ROM.
+func (rom ROM) header(b []byte) {
+	units := uint16(len(b) / romUnit)
 	le := binary.LittleEndian
 	le.PutUint16(b[0:], romSignature)
 	le.PutUint16(b[2:], units)
@@ -62,7 +72,29 @@ func (rom ROM) Build() ([]byte, error) {
 	le.PutUint16(pcir[16:], units)
 	pcir[20] = romCodeEFI
 	pcir[21] = romLastImage
+}
 
-	copy(b[romProgramAt:], rom.Driver)
-	return b, nil
+// ReadROM reads an option ROM that Build made; any other content is an error.
+// The driver comes with the zeros that fill it up.
+func ReadROM(content []byte) (ROM, error) {
+	if len(content) < romUnit || len(content)%romUnit != 0 || len(content) > romLengthMost {
+		return ROM{}, fmt.Errorf("read option ROM: %d bytes are none", len(content))
+	}
+	le := binary.LittleEndian
+	rom := ROM{Vendor: le.Uint16(content[romPCIRAt+4:]), Device: le.Uint16(content[romPCIRAt+6:]), Driver: content[romProgramAt:]}
+	header := make([]byte, romProgramAt, len(content))
+	rom.header(header[:len(content)])
+	if !bytes.Equal(header, content[:romProgramAt]) {
+		return ROM{}, fmt.Errorf("read option ROM: its header is not one that is built here")
+	}
+	if err := needProgram(rom.Driver, subsystemBoot, "driver"); err != nil {
+		return ROM{}, fmt.Errorf("read option ROM: %w", err)
+	}
+	return rom, nil
+}
+
+// romSum is the sha256 of what stands behind the header of a whole ROM.
+func romSum(content []byte) string {
+	sum := sha256.Sum256(content[romProgramAt:])
+	return hex.EncodeToString(sum[:])
 }

@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"lendkeep/reconcile/facts"
+	"lendkeep/spec"
 )
 
 // Host reads what firmware a host has. It remembers its answers as long as the
@@ -62,6 +63,32 @@ func (h *Host) Survey(s *facts.Survey) {
 	for _, name := range once(stores) {
 		s.Stores = append(s.Stores, h.store(name))
 	}
+	h.roms(s)
+}
+
+// roms lists lendkeep's own files in the folder for option ROMs.
+func (h *Host) roms(s *facts.Survey) {
+	entries, err := fs.ReadDir(h.root, strings.TrimPrefix(facts.ROMFolder, "/"))
+	if err != nil {
+		s.ROMGap = cause(err)
+	}
+	for _, entry := range entries {
+		named := path.Join(facts.ROMFolder, entry.Name())
+		if facts.IsROM(named) {
+			s.ROMs = append(s.ROMs, h.rom(named))
+		}
+	}
+}
+
+func (h *Host) rom(named string) facts.PlacedROM {
+	content, err := readImageFile(h.root, named)
+	if err == nil {
+		var rom ROM
+		if rom, err = ReadROM(content); err == nil {
+			return facts.PlacedROM{ROM: facts.ROM{Path: named, Driver: romSum(content), Vendor: spec.PCIID(rom.Vendor), Device: spec.PCIID(rom.Device)}}
+		}
+	}
+	return facts.PlacedROM{ROM: facts.ROM{Path: named}, Why: cause(err)}
 }
 
 // once gives each name that is one, sorted.
@@ -95,7 +122,7 @@ func (h *Host) image(name string) facts.Firmware {
 		return answer
 	}
 	nvme, shell := report.Of(NVMe), report.Of(Shell)
-	answer.SHA256, answer.NVMe, answer.Shell = report.SHA256, held(nvme.Held), held(shell.Held)
+	answer.SHA256, answer.NVMe, answer.Shell, answer.Driver = report.SHA256, held(nvme.Held), held(shell.Held), report.ROM
 	answer.Why = cmp.Or(nvme.Why, shell.Why)
 	h.images[name] = seen{about.Size(), about.ModTime(), answer}
 	return answer

@@ -72,11 +72,14 @@ func wishes(t testing.TB) []wish {
 	made := all
 	made.Name, made.Type, made.Firmware, made.Emulator = "made & new", "qemu", "/usr/share/OVMF/OVMF_CODE_4M.fd", "/usr/bin/qemu-system-x86_64"
 	least := definition.Wanted{Name: "least", Type: "qemu", MemoryBytes: 1 << 30}
+	byROM := lends("l2", true)
+	byROM.Borrows[0].ROM = "/usr/share/qemu/lendkeep-reel-0a1b2c3d.rom"
 	returned := definition.Wanted{Name: "l2", Known: []facts.Record{reel(1)}, HugePages: &off, Firmware: "bios"}
 	return []wish{
 		{"a guest as it is", sample(t, "grading"), definition.Wanted{Name: "grading"}},
 		{"everything", sample(t, "grading"), all},
 		{"loans alone", sample(t, "l2-kept"), lends("l2", true)},
+		{"an option ROM", sample(t, "l2-kept"), byROM},
 		{"a loan given back", sample(t, "l2-kept"), returned},
 		{"a guest that is made", create(t, made), made},
 		{"the least guest", create(t, least), least},

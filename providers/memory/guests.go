@@ -110,6 +110,9 @@ func (h *Host) start(ctx context.Context, name string, ordered bool) error {
 	if err := h.disksThere(g); err != nil {
 		return err
 	}
+	if err := h.romsThere(g); err != nil {
+		return err
+	}
 	if err := h.lend(g); err != nil {
 		return err
 	}

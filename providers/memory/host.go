@@ -120,7 +120,7 @@ func (h *Host) Expect(at facts.Address, partition, kind string) {
 
 // Ports gives the host as everything that steps act through.
 func (h *Host) Ports() step.Ports {
-	return step.Ports{Survey: h, Guests: h, Mounts: h, Functions: h, Guard: h}
+	return step.Ports{Survey: h, Guests: h, Mounts: h, Functions: h, Guard: h, ROMs: h}
 }
 
 // Survey reads the host's facts.
@@ -143,6 +143,7 @@ func Clone(s facts.Survey) facts.Survey {
 	s.Mounts = slices.Clone(s.Mounts)
 	s.Paths = slices.Clone(s.Paths)
 	s.Libvirt.Guests = slices.Clone(s.Libvirt.Guests)
+	s.ROMs = slices.Clone(s.ROMs)
 	return s
 }
 

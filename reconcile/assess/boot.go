@@ -127,6 +127,15 @@ func (c *Case) shimFindings(g *spec.Guest, s Start) []Finding {
 	case facts.Unknown:
 		add(Caution, "guest "+g.Name+" may have Secure Boot on", unsigned+" Whether it is on is not known: "+signing.Why+".", Cause{store, signing.Why}, off)
 	}
+	if rom := c.Change(g).ROM; rom != nil {
+		if placed := c.Facts.ROM(rom.Path); placed != nil && (placed.ROM != rom.ROM || placed.Why != "") {
+			add(Stop, "another file is where the ROM goes", "The option ROM of "+g.Boots.Name+" goes to a place of its own name, and what lies there is not it. lendkeep writes over no file.",
+				Cause{rom.Path, cmp.Or(placed.Why, "an option ROM of another driver or controller")}, "look at it, then move it away")
+		}
+	}
+	if gap := c.Facts.Survey.ROMGap; gap != "" && s.Way == ByROM {
+		add(Caution, "the option ROM of "+g.Boots.Name+" has no place", "It must lie where QEMU's own user and AppArmor let QEMU read it.", Cause{facts.ROMFolder, gap}, "install QEMU's own files, which make that folder")
+	}
 	shim := c.Layout.Shim(g.Shim.Name)
 	donor := c.Facts.Image(shim.Donor)
 	const inspect = "see what it holds: lendkeep shim inspect FILE"

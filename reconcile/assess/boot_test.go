@@ -44,7 +44,7 @@ func (b *bench) firmware(nvme facts.Held, image string) {
 func (b *bench) shim(as string) {
 	b.layout.Shims = []spec.Shim{{Name: "start", Donor: "/srv/donor.fd", As: as}}
 	b.layout.Guests[0].Shim = &spec.Ref{Name: "start"}
-	b.Survey.Firmware = append(b.Survey.Firmware, facts.Firmware{Path: "/srv/donor.fd", SHA256: "d0", NVMe: facts.Present, Shell: facts.Present})
+	b.Survey.Firmware = append(b.Survey.Firmware, facts.Firmware{Path: "/srv/donor.fd", SHA256: "d0", NVMe: facts.Present, Shell: facts.Present, Driver: "0a1b2c3d"})
 }
 
 // untyped has no partition of the drive be an EFI system partition.
@@ -131,6 +131,23 @@ var bootCases = map[string]struct {
 		b.layout.Guests[0].Boots = nil
 		b.redefine(panics{}, 0, "</os>", "<boot dev='hd'/></os>")
 	}, "boot", assess.Caution, "deletes the boot entry"},
+	"another file where the ROM goes": {func(b *bench) {
+		b.firmware(facts.Absent, plain)
+		b.shim("rom")
+		b.Survey.ROMs = []facts.PlacedROM{{ROM: facts.ROM{Path: "/usr/share/qemu/lendkeep-reel-0a1b2c3d.rom"}, Why: "torn"}}
+	}, "boot", assess.Stop, "torn"},
+	"no folder for the ROM": {func(b *bench) {
+		b.firmware(facts.Absent, plain)
+		b.shim("rom")
+		b.Survey.ROMGap = "file does not exist"
+	},
+		"boot", assess.Caution, "install QEMU"},
+	"a ROM that cannot be placed": {func(b *bench) {
+		b.firmware(facts.Absent, plain)
+		b.shim("rom")
+		b.Survey.ROMGap = "file does not exist"
+	},
+		"not-carried-out", assess.Caution, "--as rom"},
 	"a shim is needed": {func(b *bench) { b.firmware(facts.Absent, plain); b.shim("disk") },
 		"not-carried-out", assess.Caution, "lendkeep shim build --donor /srv/donor.fd --as disk"},
 }
@@ -170,6 +187,22 @@ func TestSoundBootsAreSilent(t *testing.T) {
 			assert.Empty(t, checked(b, "boot"))
 		})
 	}
+}
+
+// An option ROM is the order's own work; once it is in place nothing is left.
+func TestOptionROMIsCarriedOut(t *testing.T) {
+	b := newBench()
+	b.firmware(facts.Absent, plain)
+	b.shim("rom")
+	c := assess.NewCase(b.layout, facts.NewIndex(&b.Survey), nil)
+	assert.Empty(t, checked(b, "not-carried-out"))
+	rom := c.Change(&b.layout.Guests[0]).ROM
+	require.NotNil(t, rom)
+	assert.Equal(t, facts.ROMFor(b.Record("reel", b.reel), "0a1b2c3d"), rom.ROM)
+	b.firmware(facts.Present, plain)
+	b.shim("rom")
+	c = assess.NewCase(b.layout, facts.NewIndex(&b.Survey), nil)
+	assert.Nil(t, c.Change(&b.layout.Guests[0]).ROM, "firmware that reads NVMe needs none")
 }
 
 // A guest that the order makes has BIOS unless the layout says otherwise.

@@ -73,6 +73,34 @@ func (c *Case) startWith(g *spec.Guest, boot facts.Boot) Start {
 	return s
 }
 
+// PlannedROM is the option ROM by which a guest starts, and what it is made of.
+type PlannedROM struct {
+	facts.ROM
+	Donor *facts.Firmware
+}
+
+// plannedROM gives the option ROM for a guest whose definition will be as it is
+// made without one; nil where it needs none, or where nobody knows what the
+// donor holds.
+func (c *Case) plannedROM(g *spec.Guest, made Change) *PlannedROM {
+	if g.Boots == nil || g.Shim == nil || made.Err != nil {
+		return nil
+	}
+	text := made.After
+	if len(made.Changes) == 0 {
+		text = made.Before
+	}
+	d, err := definition.Read(text)
+	if err != nil || c.startWith(g, d.Boot).Way != ByROM {
+		return nil
+	}
+	donor := c.Facts.Image(c.Layout.Shim(g.Shim.Name).Donor)
+	if donor == nil || donor.NVMe != facts.Present || donor.Driver == "" || c.Facts.Survey.ROMGap != "" {
+		return nil
+	}
+	return &PlannedROM{facts.ROMFor(c.Found(g.Boots.Name).Record(), donor.Driver), donor}
+}
+
 // becomes gives a guest's kept definition as it will be once an order has set
 // it; nil where that is not to be had.
 func (c *Case) becomes(g *spec.Guest) *facts.Definition {

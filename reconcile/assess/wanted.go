@@ -12,10 +12,11 @@ import (
 // Change is what has to be done to a guest's definition.
 type Change struct {
 	Wanted  definition.Wanted
-	Before  string   // XML as libvirt gave it; empty: the guest is new
-	After   string   // XML to give to libvirt
-	Changes []string // for people; empty: nothing is to be done
-	Err     error    // why it cannot be done
+	Before  string      // XML as libvirt gave it; empty: the guest is new
+	After   string      // XML to give to libvirt
+	Changes []string    // for people; empty: nothing is to be done
+	Err     error       // why it cannot be done
+	ROM     *PlannedROM // the option ROM by which the guest starts; nil: it needs none
 }
 
 // Change computes what has to be done to a guest's definition; once a guest.
@@ -30,7 +31,23 @@ func (c *Case) Change(g *spec.Guest) Change {
 }
 
 func (c *Case) change(g *spec.Guest) Change {
-	made := Change{Wanted: c.wanted(g)}
+	made := c.changeTo(g, c.wanted(g))
+	rom := c.plannedROM(g, made)
+	if rom == nil {
+		return made
+	}
+	for i, b := range made.Wanted.Borrows {
+		if b.Boots {
+			made.Wanted.Borrows[i].ROM = rom.Path
+		}
+	}
+	made = c.changeTo(g, made.Wanted)
+	made.ROM = rom
+	return made
+}
+
+func (c *Case) changeTo(g *spec.Guest, w definition.Wanted) Change {
+	made := Change{Wanted: w}
 	known := c.Facts.Guest(g.Name)
 	switch {
 	case known == nil:

@@ -92,7 +92,39 @@ func TestNightShift(t *testing.T) {
 	}, does(sealed))
 }
 
-var shifts = map[string]func(*testing.T) (facts.Survey, order.Sealed){"day": day, "night": night}
+// byROM is the day shift of a host whose firmware cannot read NVMe, with a shim
+// that is an option ROM.
+func byROM(t *testing.T) (facts.Survey, order.Sealed) {
+	survey, _ := day(t)
+	survey.Descriptors = []facts.Descriptor{{File: "60.json", Image: "/fw/bare.fd", UEFI: true,
+		Targets: []facts.MachineTarget{{Architecture: "x86_64", Machines: []string{"pc-q35-*"}}}}}
+	survey.Firmware = []facts.Firmware{
+		{Path: "/fw/bare.fd", SHA256: "ba", NVMe: facts.Absent, Shell: facts.Absent},
+		{Path: "/fw/donor.fd", SHA256: "d0", NVMe: facts.Present, Shell: facts.Present, Driver: "0a1b2c3d4e5f"}}
+	survey.Stores = []facts.VariableStore{}
+	layout := larch()
+	layout.Shims = []spec.Shim{{Name: "start", Donor: "/fw/donor.fd", As: "rom"}}
+	layout.Guests[0].Shim = &spec.Ref{Name: "start"}
+	return survey, plan(t, survey, layout, "day")
+}
+
+func TestShiftByROM(t *testing.T) {
+	survey, sealed := byROM(t)
+	assert.Equal(t, []string{
+		"install the guard of every start",
+		"build the option ROM of reel from /fw/donor.fd, as /usr/share/qemu/lendkeep-reel-0a1b2c3d.rom",
+		"change the definition of guest grading",
+		"shut down guest catalogue",
+		"unmount shelf of reel at /srv/shelf",
+		"start guest grading, which borrows reel",
+	}, does(sealed))
+	survey.Firmware[1].SHA256 = "d1"
+	changes := sealed.Order.Changes(facts.NewIndex(&survey))
+	require.NotEmpty(t, changes, "a donor that was exchanged makes the order stale")
+	assert.Contains(t, changes[0].String(), "firmware /fw/donor.fd was d0, is d1")
+}
+
+var shifts = map[string]func(*testing.T) (facts.Survey, order.Sealed){"day": day, "night": night, "by ROM": byROM}
 
 func TestEveryFaultEndsWell(t *testing.T) {
 	for name, shift := range shifts {

@@ -43,6 +43,7 @@ func (e *edit) borrows() error {
 			return err
 		}
 		lent[i] = e.lend(lent[i], b.Record)
+		e.optionROM(lent[i], b)
 		if b.Boots {
 			boots = lent[i].Element
 		}

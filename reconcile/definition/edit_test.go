@@ -213,8 +213,8 @@ func TestEditRefuses(t *testing.T) {
 	}{
 		{"another guest", Wanted{Name: "catalogue"}, `it is of guest "grading", not "catalogue"`},
 		{"no name", Wanted{}, "no name"},
-		{"two to start from", Wanted{Name: "grading", Borrows: []Borrowed{{r, true}, {spool(t, "0000:02:00.0"), true}}}, "both reel and spool"},
-		{"two at one address", Wanted{Name: "grading", Borrows: []Borrowed{{r, false}, {spool(t, "0000:01:00.0"), false}}}, "are both at 0000:01:00.0"},
+		{"two to start from", Wanted{Name: "grading", Borrows: []Borrowed{{Record: r, Boots: true}, {Record: spool(t, "0000:02:00.0"), Boots: true}}}, "both reel and spool"},
+		{"two at one address", Wanted{Name: "grading", Borrows: []Borrowed{{Record: r}, {Record: spool(t, "0000:01:00.0")}}}, "are both at 0000:01:00.0"},
 		{"one image twice", Wanted{Name: "grading", Disks: []Disk{disk, {Name: "b", Source: "/srv/a.img", Kind: "file"}}}, "a and b are both /srv/a.img"},
 		{"an image of unknown format", Wanted{Name: "grading", Disks: []Disk{{Name: "a", Source: "/srv/a.img", Kind: "file"}}}, "format of /srv/a.img is not known"},
 		{"a disk of nothing", Wanted{Name: "grading", Disks: []Disk{{Name: "a"}}}, "no file or block device"},

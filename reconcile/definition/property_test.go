@@ -292,6 +292,9 @@ func FuzzEdit(f *testing.F) {
 		w := Wanted{Name: name, CPUs: int(wish % 5), MemoryBytes: uint64(wish) << 20, HugePages: &pages,
 			Disks: []Disk{{Name: "a", Source: "/a", Kind: "file", Format: "raw"}}, Networks: []Network{{Name: "n", Bridge: "br0"}},
 			Borrows: []Borrowed{{Record: r, Boots: wish&2 != 0}}}
+		if wish&4 != 0 {
+			w.Borrows[0].ROM = ours
+		}
 		after, _, err := Edit(xml, w)
 		if err != nil {
 			return

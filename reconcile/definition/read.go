@@ -91,6 +91,7 @@ func readLent(guest *etree.Element, d *facts.Definition) error {
 		if lent.BootOrder, err = orderOf(e); err != nil {
 			return err
 		}
+		lent.ROM = attr(child(e, "rom"), "file")
 		d.Lent = append(d.Lent, lent)
 	}
 	return nil

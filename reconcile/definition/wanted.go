@@ -41,6 +41,7 @@ type Wanted struct {
 type Borrowed struct {
 	Record facts.Record `json:"record"`
 	Boots  bool         `json:"boots,omitempty"` // the guest starts from it; at most one of a guest
+	ROM    string       `json:"rom,omitempty"`   // path of the option ROM that it gets; empty: none of lendkeep's
 }
 
 // Disk is a virtual disk that the guest shall have.
@@ -135,7 +136,7 @@ func (w Wanted) texts() []string {
 		list = append(list, n.Name, n.Bridge, n.Network, n.Model, n.MAC)
 	}
 	for _, b := range w.Borrows {
-		list = append(list, b.Record.Controller, b.Record.Serial)
+		list = append(list, b.Record.Controller, b.Record.Serial, b.ROM)
 	}
 	return list
 }

@@ -21,9 +21,10 @@ const (
 type Firmware struct {
 	Path   string `json:"path"` // as it is named there
 	SHA256 string `json:"sha256,omitempty"`
-	NVMe   Held   `json:"nvme"`          // the driver for NVMe drives
-	Shell  Held   `json:"shell"`         // the UEFI Shell, of which a shim disk is made
-	Why    string `json:"why,omitempty"` // why one of these is unknown
+	NVMe   Held   `json:"nvme"`             // the driver for NVMe drives
+	Shell  Held   `json:"shell"`            // the UEFI Shell, of which a shim disk is made
+	Driver string `json:"driver,omitempty"` // sha256 of the NVMe driver as an option ROM holds it
+	Why    string `json:"why,omitempty"`    // why one of these is unknown
 }
 
 // Descriptor is one of the descriptions from which libvirt chooses an image by

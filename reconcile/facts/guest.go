@@ -42,6 +42,7 @@ type Lent struct {
 	Address   Address `json:"address"`
 	Managed   bool    `json:"managed"`
 	BootOrder int     `json:"boot_order,omitempty"` // 0: none
+	ROM       string  `json:"rom,omitempty"`        // option ROM file that QEMU gives it; empty: its own
 }
 
 // Disk is a disk in a guest's definition, or other storage of the host that the

@@ -32,6 +32,8 @@ type Survey struct {
 	Firmware    []Firmware      `json:"firmware,omitempty"`             // by path
 	Descriptors []Descriptor    `json:"firmware_descriptors,omitempty"` // most preferred first
 	Stores      []VariableStore `json:"variable_stores,omitempty"`      // by path
+	ROMs        []PlacedROM     `json:"roms,omitempty"`                 // by path
+	ROMGap      string          `json:"rom_gap,omitempty"`              // why the folder for them could not be read
 
 	Gaps []Gap `json:"gaps,omitempty"` // whole areas that could not be read
 }

@@ -76,6 +76,7 @@ func (p *planner) guest(g *spec.Guest) error {
 	if change.Err != nil {
 		return fmt.Errorf("guest %s: %w", g.Name, change.Err)
 	}
+	p.placeROM(g, change.ROM)
 	define := len(change.Changes) > 0
 	runs := p.c.Runs(g)
 	running := now != nil && now.Running
@@ -84,12 +85,33 @@ func (p *planner) guest(g *spec.Guest) error {
 		running = false
 	}
 	if define {
-		p.add(&step.DefineGuest{Guest: g.Name, Before: change.Before, After: change.After, Wanted: change.Wanted, Changes: change.Changes}, g.At)
+		p.add(&step.DefineGuest{Guest: g.Name, Before: change.Before, After: change.After, Wanted: change.Wanted, Changes: change.Changes, ROM: pathOf(change.ROM)}, g.At)
 	}
 	if runs && !running {
 		p.start(g)
 	}
 	return nil
+}
+
+// placeROM builds the option ROM that a guest starts by, once for all guests
+// that share it.
+func (p *planner) placeROM(g *spec.Guest, rom *assess.PlannedROM) {
+	if rom == nil || p.c.Facts.ROM(rom.Path) != nil {
+		return
+	}
+	for _, w := range p.steps {
+		if s, ok := w.Step.(*step.PlaceROM); ok && s.ROM == rom.ROM {
+			return
+		}
+	}
+	p.add(&step.PlaceROM{Controller: g.Boots.Name, Donor: rom.Donor.Path, DonorSum: rom.Donor.SHA256, ROM: rom.ROM}, g.Shim.At)
+}
+
+func pathOf(rom *assess.PlannedROM) string {
+	if rom == nil {
+		return ""
+	}
+	return rom.Path
 }
 
 func (p *planner) retire(g *spec.Guest, now *facts.Guest) {
@@ -114,7 +136,7 @@ func (p *planner) stop(g *spec.Guest, restart bool) {
 }
 
 func (p *planner) start(g *spec.Guest) {
-	s := &step.StartGuest{Guest: g.Name, Limit: g.Stop, Guarded: p.guard && len(g.Borrows) > 0}
+	s := &step.StartGuest{Guest: g.Name, Limit: g.Stop, Guarded: p.guard && len(g.Borrows) > 0, ROM: pathOf(p.c.Change(g).ROM)}
 	for _, ref := range g.Borrows {
 		found := p.c.Found(ref.Name)
 		s.Borrows = append(s.Borrows, found.Record())
@@ -238,6 +260,11 @@ func (p *planner) initially(of string) string {
 		return "absent"
 	case "controller":
 		return p.place(name)
+	case "rom":
+		if p.c.Facts.ROM(name) != nil {
+			return "in place"
+		}
+		return "absent"
 	default:
 		return "as planned"
 	}

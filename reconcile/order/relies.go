@@ -84,6 +84,16 @@ func rely(ix *facts.Index, subjects map[string]bool, controllers []facts.Record)
 		case "guest":
 			relyGuest(ix.Guest(name), add)
 			relyFirmware(ix, ix.Guest(name), add)
+		case "rom":
+			if placed := ix.ROM(name); placed != nil {
+				add("content", placed.Driver+placed.Why)
+			} else {
+				add("content", "")
+			}
+		case "firmware":
+			if image := ix.Image(name); image != nil {
+				add("content", image.SHA256)
+			}
 		case "mount":
 			relyMount(ix, name, add)
 		case "controller":

@@ -18,6 +18,7 @@ type DefineGuest struct {
 	After   string            `json:"after"`            // XML as it is given to libvirt
 	Wanted  definition.Wanted `json:"wanted"`           // what the layout states, by which the result is judged
 	Changes []string          `json:"changes"`          // for people
+	ROM     string            `json:"rom,omitempty"`    // path of the option ROM that it names
 }
 
 // Kind implements Step, as do the methods below.
@@ -49,7 +50,13 @@ func (s *DefineGuest) Takes() time.Duration { return defineTakes }
 func (s *DefineGuest) Within() time.Duration { return defineTakes }
 
 // Needs implements Step.
-func (s *DefineGuest) Needs() []Fact { return []Fact{guestIs(s.Guest, "off")} }
+func (s *DefineGuest) Needs() []Fact {
+	list := []Fact{guestIs(s.Guest, "off")}
+	if s.ROM != "" {
+		list = append(list, romIs(s.ROM, "in place"))
+	}
+	return list
+}
 
 // Gives implements Step.
 func (s *DefineGuest) Gives() []Fact { return []Fact{definitionIs(s.Guest, "as planned")} }

@@ -107,6 +107,7 @@ type StartGuest struct {
 	LivesOn []string       `json:"lives_on,omitempty"` // paths whose mount holds its disks
 	Aside   []facts.Record `json:"aside,omitempty"`    // controllers kept on VFIO for the sake of the group
 	Guarded bool           `json:"guarded,omitempty"`  // a step before it installs the guard
+	ROM     string         `json:"rom,omitempty"`      // path of the option ROM that it boots by
 }
 
 // Kind implements Step, as do the methods below.
@@ -154,6 +155,9 @@ func (s *StartGuest) Needs() []Fact {
 	}
 	if s.Guarded {
 		list = append(list, guardIs("in force"))
+	}
+	if s.ROM != "" {
+		list = append(list, romIs(s.ROM, "in place"))
 	}
 	return list
 }

@@ -82,6 +82,7 @@ type Ports struct {
 	Mounts    Mounts
 	Functions Functions
 	Guard     Guard
+	ROMs      ROMs
 }
 
 // Surveyor reads the facts of a host.
@@ -121,6 +122,15 @@ type Guard interface {
 	Install(ctx context.Context, hook, rules string) error
 }
 
+// ROMs places option ROMs.
+type ROMs interface {
+	// PlaceROM builds one from the NVMe driver of a donor with that sha256 and
+	// puts it at its path; another file there is left alone.
+	PlaceROM(ctx context.Context, rom facts.ROM, donor, donorSum string) error
+	// RemoveROM removes one that lendkeep built.
+	RemoveROM(ctx context.Context, path string) error
+}
+
 // Written is a step as an order holds it: what it is and why it is there.
 type Written struct {
 	Step Step
@@ -138,6 +148,7 @@ var kinds = map[string]func() Step{
 	"unmount":       func() Step { return &Unmount{} },
 	"take back":     func() Step { return &TakeBack{} },
 	"set aside":     func() Step { return &SetAside{} },
+	"place rom":     func() Step { return &PlaceROM{} },
 }
 
 type envelope struct {

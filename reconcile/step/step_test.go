@@ -26,6 +26,7 @@ var one = []step.Step{
 	&step.Unmount{Filesystem: shelf},
 	&step.TakeBack{Controller: reel, Guest: "grading"},
 	&step.SetAside{Controller: reel, For: "other"},
+	&step.PlaceROM{Controller: "reel", Donor: "/srv/donor.fd", DonorSum: "d0", ROM: facts.ROMFor(reel, "0a1b2c3d")},
 }
 
 func TestStepsAreWrittenAndReadBack(t *testing.T) {
