@@ -107,15 +107,24 @@ func (c *Conn) Start(ctx context.Context, name string) error {
 	return c.on(ctx, "start guest", name, func(g *libvirt.Domain) error { return g.Create() })
 }
 
-// Stop asks a guest to shut down and waits until it is off. It never cuts a
-// guest off: one that takes longer is left as it is, and may still go down.
+// pressAgain is how often a guest is asked to shut down. A system that is still
+// starting does not hear the first time (seen with guests in SeaBIOS).
+const pressAgain = 10 * time.Second
+
+// Stop asks a guest to shut down, again and again, and waits until it is off. It
+// never cuts a guest off: one that takes longer is left as it is, and may still
+// go down.
 func (c *Conn) Stop(ctx context.Context, name string, within time.Duration) error {
-	if err := c.on(ctx, "shut down guest", name, func(g *libvirt.Domain) error { return g.Shutdown() }); err != nil {
+	press := func() error {
+		return c.on(ctx, "shut down guest", name, func(g *libvirt.Domain) error { return g.Shutdown() })
+	}
+	if err := press(); err != nil {
 		return err
 	}
 	deadline := time.After(within)
-	again := time.NewTicker(askAgain)
+	again, pressing := time.NewTicker(askAgain), time.NewTicker(pressAgain)
 	defer again.Stop()
+	defer pressing.Stop()
 	for late := false; ; {
 		state, err := c.state(ctx, name)
 		switch {
@@ -126,6 +135,8 @@ func (c *Conn) Stop(ctx context.Context, name string, within time.Duration) erro
 		}
 		select {
 		case <-again.C:
+		case <-pressing.C:
+			_ = press() // it may have gone down since; its state decides
 		case <-deadline:
 			late = true
 		case <-ctx.Done():

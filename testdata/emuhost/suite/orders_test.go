@@ -122,9 +122,9 @@ func planHere(t *testing.T, survey []byte, layout string) string {
 	require.NoError(t, os.Mkdir(filepath.Join(folder, "workshop"), 0o755))
 	require.NoError(t, os.WriteFile(filepath.Join(folder, "workshop", "larch.hcl"), []byte(layout), 0o644))
 	require.NoError(t, os.WriteFile(filepath.Join(folder, "larch.json"), survey, 0o644))
-	name, err := program()
+	programs, err := programs()
 	require.NoError(t, err)
-	command := exec.Command(name, "plan", "workshop", "--shift", "day", "--survey", "larch.json", "--json")
+	command := exec.Command(filepath.Join(programs, "lendkeep"), "plan", "workshop", "--shift", "day", "--survey", "larch.json", "--json")
 	command.Dir = folder
 	out, err := command.Output()
 	require.NoError(t, err, string(out))

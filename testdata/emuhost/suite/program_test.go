@@ -12,35 +12,43 @@ import (
 
 	"github.com/stretchr/testify/require"
 
+	"lendkeep/reconcile/facts"
 	"lendkeep/testdata/emuhost"
 )
 
-// program builds the real lendkeep once, for here and for inside.
-var program = sync.OnceValues(func() (string, error) {
-	folder, err := os.MkdirTemp("", "lendkeep-program-")
+// programs builds lendkeep and its guard once, for here and for inside, and
+// gives their folder.
+var programs = sync.OnceValues(func() (string, error) {
+	folder, err := os.MkdirTemp("", "lendkeep-programs-")
 	if err != nil {
 		return "", err
 	}
-	name := filepath.Join(folder, "lendkeep")
-	build := exec.Command("go", "build", "-tags", "libvirt_dlopen", "-o", name, "lendkeep/cmd/lendkeep")
-	build.Env = append(os.Environ(), "CGO_ENABLED=1")
-	build.Stderr = os.Stderr
-	return name, build.Run()
+	for name, cgo := range map[string]string{"lendkeep": "1", "lendkeep-hook": "0"} {
+		build := exec.Command("go", "build", "-tags", "libvirt_dlopen", "-o", folder, "lendkeep/cmd/"+name)
+		build.Env = append(os.Environ(), "CGO_ENABLED="+cgo)
+		build.Stderr = os.Stderr
+		if err := build.Run(); err != nil {
+			return "", err
+		}
+	}
+	return folder, nil
 })
 
-// withProgram gives larch with lendkeep installed and no orders recorded.
+// withProgram gives larch with lendkeep and its guard's program there, no guard
+// installed and no orders recorded.
 func withProgram(t *testing.T) host {
 	h := onLarch(t)
-	name, err := program()
+	folder, err := programs()
 	require.NoError(t, err)
-	content, err := os.ReadFile(name)
-	require.NoError(t, err)
-	stat := h.try("stat", "-c", "%s", "/usr/local/bin/lendkeep")
-	if strings.TrimSpace(stat.Stdout) != strconv.Itoa(len(content)) {
-		h.run("mkdir", "-p", "/usr/local/bin")
-		require.NoError(t, h.emulated.WriteFile(h.Context(), "/usr/local/bin/lendkeep", content, 0o755))
+	h.run("mkdir", "-p", "/usr/local/bin", "/usr/local/sbin")
+	for name, inside := range map[string]string{"lendkeep": "/usr/local/bin/lendkeep", "lendkeep-hook": facts.GuardProgram} {
+		content, err := os.ReadFile(filepath.Join(folder, name))
+		require.NoError(t, err)
+		if stat := h.try("stat", "-c", "%s", inside); strings.TrimSpace(stat.Stdout) != strconv.Itoa(len(content)) {
+			require.NoError(t, h.emulated.WriteFile(h.Context(), inside, content, 0o755))
+		}
 	}
-	h.run("rm", "-rf", "/var/lib/lendkeep", "/root/workshop", "/tmp/an.order")
+	h.run("rm", "-rf", "/var/lib/lendkeep", "/root/workshop", "/tmp/an.order", facts.GuardHook, facts.GuardRules)
 	return h
 }
 

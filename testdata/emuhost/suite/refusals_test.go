@@ -87,8 +87,8 @@ func TestCompanionPutAside(t *testing.T) {
 	h := withProgram(t)
 	h.sleeping("grading")
 	address := h.controllers()[machine.Shared]
-	h.layout(one(nvme(machine.Shared) + pci("card", "8086", "10d3")))
-	card := strings.Fields(h.shell("lspci -D -d 8086:10d3"))[0]
+	card, slot := h.cardBeside(address)
+	h.layout(one(nvme(machine.Shared) + strings.Replace(pci("card", "8086", "10d3"), "  }\n", "    slot = \""+slot+"\"\n  }\n", 1)))
 	require.Equal(t, "e1000e", h.driver(card))
 
 	h.apply("--shift", "day")
@@ -100,10 +100,22 @@ func TestCompanionPutAside(t *testing.T) {
 	assert.Equal(t, "nvme", h.driver(address))
 }
 
+// cardBeside gives the network card of a controller's group and the physical
+// slot it is in.
+func (h host) cardBeside(address string) (card, slot string) {
+	h.Helper()
+	card = strings.TrimSpace(h.shell("for d in /sys/bus/pci/devices/" + address + "/iommu_group/devices/*; do [ $(cat $d/device) != 0x10d3 ] || basename $d; done"))
+	require.NotEmpty(h, card)
+	slot = pairs(h.shell("for s in /sys/bus/pci/slots/*; do echo $(cat $s/address) ${s##*/}; done"))[strings.TrimSuffix(card, ".0")]
+	require.NotEmpty(h, slot)
+	return card, slot
+}
+
 // A card is added in front, and every address moves. The old definition now
 // names another device; that is found, and an order corrects it.
 func TestAddressesMove(t *testing.T) {
 	h := withProgram(t)
+	t.Cleanup(func() { assert.NoError(t, h.emulated.PowerCut()) }) // last of all: the cards go back to their places
 	h.sleeping("grading")
 	h.layout(one(nvme(machine.Reel)))
 	h.apply()
@@ -113,7 +125,6 @@ func TestAddressesMove(t *testing.T) {
 	require.NoError(t, h.emulated.PowerCut())
 	crowded := machine.Larch()
 	crowded.Seats = append([]machine.Seat{{Cards: []machine.Card{{Kind: machine.NVMe, Serial: "RL-4410-0999"}}}}, crowded.Seats...)
-	t.Cleanup(func() { assert.NoError(t, h.emulated.PowerCut()) })
 	require.NoError(t, h.emulated.PowerOn(t.Context(), crowded))
 	require.Equal(t, "0000:02:00.0", h.controllers()[machine.Reel])
 
