@@ -34,11 +34,16 @@ func (h *Host) boot(ctx context.Context, m machine.Machine, terminal *os.File) e
 	if err != nil {
 		return err
 	}
-	if h.qemu, err = startProcess("qemu-system-x86_64", arguments, terminal); err != nil {
+	qemu, err := startEmulator("qemu-system-x86_64", arguments, terminal)
+	if err != nil {
 		return err
 	}
-	h.agent, err = h.call(ctx)
-	return err
+	s, err := connect(ctx, qemu, h.socket())
+	if err != nil {
+		return errors.Join(err, qemu.kill())
+	}
+	h.up.Store(s)
+	return nil
 }
 
 // blank makes a drive's file where there is none; an old one keeps its bytes.

@@ -30,16 +30,11 @@ var roots = []string{
 // yet: its own files (sys, proc, run, dev, etc), what libvirt says (libvirt)
 // and what other programs say of the same moment (cmd), to hold ours against.
 func (h *Host) Capture(ctx context.Context, folder string) error {
-	if h.agent == nil {
-		return errOff
-	}
-	ctx, cancel := limit(ctx)
-	defer cancel()
 	if err := os.Mkdir(folder, 0o755); err != nil {
 		return fmt.Errorf("capture host: %w", err)
 	}
 	var packed []byte
-	if err := h.ask(ctx, h.agent, "Capture", wire.Trees{Roots: roots}, &packed); err != nil {
+	if err := h.ask(ctx, "Capture", wire.Trees{Roots: roots}, &packed); err != nil {
 		return fmt.Errorf("capture host: %w", err)
 	}
 	if err := untar(folder, packed); err != nil {

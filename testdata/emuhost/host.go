@@ -5,11 +5,11 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"net/rpc"
 	"os"
 	"os/exec"
 	"path/filepath"
 	"strings"
+	"sync/atomic"
 	"time"
 
 	"lendkeep/testdata/emuhost/image"
@@ -22,13 +22,12 @@ import (
 const bootTime = 4 * time.Minute
 
 // Host is one emulated host. Its drives outlive a cut of power, not Close. It
-// is for one goroutine, but for Run and what else only asks the agent.
+// may be asked from several goroutines; one of them sees to its power.
 type Host struct {
 	made   image.Image
-	folder string       // drives, console log, channel
-	leave  func() error // gives the turn to the next
-	qemu   *process
-	agent  *rpc.Client
+	folder string                  // drives, console log, channel
+	leave  func() error            // gives the turn to the next
+	up     atomic.Pointer[session] // nil while it is off
 }
 
 // Start makes the image if need be, boots a machine and returns once libvirt
@@ -75,11 +74,12 @@ func (h *Host) ownDisk() string { return filepath.Join(h.folder, "own.qcow2") }
 
 // On says whether the host has power.
 func (h *Host) On() bool {
-	if h.qemu == nil {
+	s := h.up.Load()
+	if s == nil {
 		return false
 	}
 	select {
-	case <-h.qemu.ended:
+	case <-s.qemu.ended:
 		return false
 	default:
 		return true
@@ -99,7 +99,7 @@ func (h *Host) PowerOn(ctx context.Context, m machine.Machine) error {
 	ctx, cancel := context.WithTimeout(ctx, bootTime)
 	defer cancel()
 	if err := h.boot(ctx, m, nil); err != nil {
-		return fmt.Errorf("power on: %w\nthe console's last lines:\n%s", errors.Join(err, h.PowerCut()), lastLines(h.Console(), 25))
+		return fmt.Errorf("power on: %w\nthe console's last lines:\n%s", err, lastLines(h.Console(), 25))
 	}
 	return nil
 }
@@ -107,30 +107,30 @@ func (h *Host) PowerOn(ctx context.Context, m machine.Machine) error {
 // PowerCut ends the host as a pulled plug does: QEMU is killed where it is.
 // What the host had not yet written to its drives is lost.
 func (h *Host) PowerCut() error {
-	if h.qemu == nil {
+	s := h.up.Swap(nil)
+	if s == nil {
 		return nil
 	}
-	if h.agent != nil {
-		h.agent.Close()
-	}
-	err := h.qemu.kill()
-	h.qemu, h.agent = nil, nil
-	return err
+	s.agent.Close()
+	return s.qemu.kill()
 }
 
 // PowerOff ends the host in order.
 func (h *Host) PowerOff(ctx context.Context) error {
-	if h.qemu == nil {
+	s := h.up.Load()
+	if s == nil {
 		return nil
 	}
+	ctx, cancel := context.WithTimeout(ctx, askTime)
+	defer cancel()
 	// The answer never comes: the host is gone before it could be sent.
-	h.agent.Go(wire.Service+".PowerOff", wire.None(false), new(wire.None), nil)
+	s.agent.Go(wire.Service+".PowerOff", wire.None(false), new(wire.None), nil)
 	select {
-	case <-h.qemu.ended:
+	case <-s.qemu.ended:
+		return h.PowerCut()
 	case <-ctx.Done():
 		return fmt.Errorf("power off: %w", errors.Join(ctx.Err(), h.PowerCut()))
 	}
-	return h.PowerCut()
 }
 
 // Close ends the host and removes its drives.

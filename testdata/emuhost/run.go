@@ -7,16 +7,9 @@ import (
 	"os"
 	"strings"
 	"syscall"
-	"time"
 
 	"lendkeep/testdata/emuhost/wire"
 )
-
-// runTime is what a command gets whose caller set no deadline.
-const runTime = 2 * time.Minute
-
-// errOff is the answer of a host that is not running.
-var errOff = errors.New("the host is off")
 
 // Result is what became of a command inside.
 type Result struct {
@@ -41,11 +34,11 @@ type Command struct {
 	Stdin []byte
 }
 
-// Process is a command that runs inside.
-type Process struct {
-	host   *Host
-	argv   []string
-	number int
+// Program is a command that runs inside.
+type Program struct {
+	session *session
+	argv    []string
+	number  int
 }
 
 // Run runs a command to its end. An exit other than 0 is a result, not an
@@ -56,11 +49,11 @@ func (h *Host) Run(ctx context.Context, argv ...string) (Result, error) {
 
 // RunCommand is Run with an environment and a standard input.
 func (h *Host) RunCommand(ctx context.Context, c Command) (Result, error) {
-	process, err := h.Begin(ctx, c)
+	program, err := h.Begin(ctx, c)
 	if err != nil {
 		return Result{}, err
 	}
-	return process.Await(ctx)
+	return program.Await(ctx)
 }
 
 // Shell runs lines of a script with bash, stopping at the first that fails.
@@ -69,63 +62,44 @@ func (h *Host) Shell(ctx context.Context, script string) (Result, error) {
 }
 
 // Begin starts a command and lets it run.
-func (h *Host) Begin(ctx context.Context, c Command) (*Process, error) {
-	if h.agent == nil {
+func (h *Host) Begin(ctx context.Context, c Command) (*Program, error) {
+	s := h.up.Load()
+	if s == nil {
 		return nil, errOff
 	}
-	ctx, cancel := limit(ctx)
-	defer cancel()
-	process := &Process{host: h, argv: c.Argv}
+	program := &Program{session: s, argv: c.Argv}
 	wanted := wire.Command{Argv: c.Argv, Env: c.Env, Stdin: c.Stdin}
-	if err := h.ask(ctx, h.agent, "Begin", wanted, &process.number); err != nil {
+	if err := s.ask(ctx, "Begin", wanted, &program.number); err != nil {
 		return nil, fmt.Errorf("run %s in the host: %w", strings.Join(c.Argv, " "), err)
 	}
-	return process, nil
+	return program, nil
 }
 
-// Await waits for the command's end; when the context ends first, the command
-// is killed.
-func (p *Process) Await(ctx context.Context) (Result, error) {
-	h := p.host
-	if h.agent == nil {
-		return Result{}, errOff
-	}
-	ctx, cancel := limit(ctx)
-	defer cancel()
+// Await waits for the command's end; when the time is up first, the command is
+// killed.
+func (p *Program) Await(ctx context.Context) (Result, error) {
 	var answer wire.Result
-	if err := h.ask(ctx, h.agent, "Await", p.number, &answer); err != nil {
-		err = fmt.Errorf("run %s in the host: %w", strings.Join(p.argv, " "), err)
-		if ctx.Err() != nil {
+	if err := p.session.ask(ctx, "Await", p.number, &answer); err != nil {
+		if errors.Is(err, context.DeadlineExceeded) || errors.Is(err, context.Canceled) {
 			err = errors.Join(err, p.Signal(context.WithoutCancel(ctx), syscall.SIGKILL))
 		}
-		return Result{}, err
+		return Result{}, fmt.Errorf("run %s in the host: %w", strings.Join(p.argv, " "), err)
 	}
 	return Result{Argv: p.argv, Exit: answer.Exit, Stdout: string(answer.Stdout), Stderr: string(answer.Stderr)}, nil
 }
 
 // Signal sends a signal to the command and all it has started.
-func (p *Process) Signal(ctx context.Context, signal syscall.Signal) error {
-	if p.host.agent == nil {
-		return errOff
-	}
-	ctx, cancel := limit(ctx)
-	defer cancel()
-	sent := wire.Signal{Command: p.number, Number: int(signal)}
-	return p.host.ask(ctx, p.host.agent, "Signal", sent, new(wire.None))
+func (p *Program) Signal(ctx context.Context, signal syscall.Signal) error {
+	return p.session.ask(ctx, "Signal", wire.Signal{Command: p.number, Number: int(signal)}, new(wire.None))
 }
 
 // ReadFile gives a whole file of the host, /proc and /sys included.
 func (h *Host) ReadFile(ctx context.Context, name string) ([]byte, error) {
-	if h.agent == nil {
-		return nil, errOff
-	}
-	ctx, cancel := limit(ctx)
-	defer cancel()
 	var content []byte
 	for {
 		var piece []byte
 		span := wire.Span{Name: name, Offset: int64(len(content)), Length: wire.PieceBytes}
-		if err := h.ask(ctx, h.agent, "Read", span, &piece); err != nil {
+		if err := h.ask(ctx, "Read", span, &piece); err != nil {
 			return nil, fmt.Errorf("read %s in the host: %w", name, err)
 		}
 		content = append(content, piece...)
@@ -137,27 +111,14 @@ func (h *Host) ReadFile(ctx context.Context, name string) ([]byte, error) {
 
 // WriteFile writes a whole file of the host and syncs it. Its folder must exist.
 func (h *Host) WriteFile(ctx context.Context, name string, content []byte, mode os.FileMode) error {
-	if h.agent == nil {
-		return errOff
-	}
-	ctx, cancel := limit(ctx)
-	defer cancel()
 	for offset := 0; ; {
 		length := min(len(content)-offset, wire.PieceBytes)
 		piece := wire.Piece{Name: name, Offset: int64(offset), Content: content[offset : offset+length], Mode: uint32(mode)}
-		if err := h.ask(ctx, h.agent, "Write", piece, new(wire.None)); err != nil {
+		if err := h.ask(ctx, "Write", piece, new(wire.None)); err != nil {
 			return fmt.Errorf("write %s in the host: %w", name, err)
 		}
 		if offset += length; offset >= len(content) {
 			return nil
 		}
 	}
-}
-
-// limit gives a context without a deadline one.
-func limit(ctx context.Context) (context.Context, context.CancelFunc) {
-	if _, limited := ctx.Deadline(); limited {
-		return context.WithCancel(ctx)
-	}
-	return context.WithTimeout(ctx, runTime)
 }

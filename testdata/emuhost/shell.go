@@ -26,7 +26,7 @@ func Shell(ctx context.Context, m machine.Machine, say io.Writer) (err error) {
 		return err
 	}
 	select {
-	case <-h.qemu.ended:
+	case <-h.up.Load().qemu.ended:
 		return nil
 	case <-ctx.Done():
 		return ctx.Err()

@@ -10,18 +10,18 @@ import (
 	"syscall"
 )
 
-// process is a QEMU that cannot outlive this program.
-type process struct {
+// emulator is a QEMU that cannot outlive this program.
+type emulator struct {
 	command *exec.Cmd
 	said    bytes.Buffer // standard error; read only after ended
 	ended   chan struct{}
 	failure error // of Wait; read only after ended
 }
 
-// startProcess starts a program. Where there is a terminal, it takes the
+// startEmulator starts a program. Where there is a terminal, it takes the
 // program's input and output.
-func startProcess(program string, arguments []string, terminal *os.File) (*process, error) {
-	p := &process{command: exec.Command(program, arguments...), ended: make(chan struct{})}
+func startEmulator(program string, arguments []string, terminal *os.File) (*emulator, error) {
+	p := &emulator{command: exec.Command(program, arguments...), ended: make(chan struct{})}
 	p.command.Stderr = &p.said
 	if terminal != nil {
 		p.command.Stdin, p.command.Stdout = terminal, os.Stdout
@@ -48,7 +48,7 @@ func startProcess(program string, arguments []string, terminal *os.File) (*proce
 }
 
 // kill ends the program at once and waits until it is gone.
-func (p *process) kill() error {
+func (p *emulator) kill() error {
 	select {
 	case <-p.ended:
 		return nil
@@ -62,6 +62,6 @@ func (p *process) kill() error {
 }
 
 // why says how the program ended; it may be asked only after ended.
-func (p *process) why() error {
+func (p *emulator) why() error {
 	return fmt.Errorf("%s ended: %v: %s", p.command.Path, p.failure, strings.TrimSpace(p.said.String()))
 }
