@@ -42,7 +42,7 @@ that was done is undone in reverse.`,
 			if err := layoutUnchanged(c.Context(), sealed.Order); err != nil {
 				return err
 			}
-			return acting(c.Context(), &w, sealed.Order.Libvirt, func(h host, j *journals) error { return carryOut(c, h, j, approval) })
+			return acting(c.Context(), &w, sealed.Order, func(h host, j *journals) error { return carryOut(c, h, j, approval) })
 		},
 	}
 	w.flags(c, false)
@@ -106,7 +106,7 @@ func layoutUnchanged(ctx context.Context, o order.Order) error {
 
 // acting opens the journals and the host for the time of one deed. What an
 // order was written for says which libvirt.
-func acting(ctx context.Context, w *where, uri string, deed func(host, *journals) error) (err error) {
+func acting(ctx context.Context, w *where, o order.Order, deed func(host, *journals) error) (err error) {
 	if err := w.exists(); err != nil {
 		return err
 	}
@@ -115,7 +115,8 @@ func acting(ctx context.Context, w *where, uri string, deed func(host, *journals
 		return err
 	}
 	defer func() { err = errors.Join(err, j.Close()) }()
-	h, err := w.open(ctx, uri)
+	w.donors = donorsIn(o)
+	h, err := w.open(ctx, o.Libvirt)
 	if err != nil {
 		return err
 	}

@@ -42,6 +42,7 @@ type where struct {
 	survey  string
 	connect string
 	images  []string // what the layout names, to be looked at as well
+	donors  []string // firmware that the layout or an order names, likewise
 }
 
 func (w *where) flags(c *cobra.Command, survey bool) {
@@ -68,7 +69,7 @@ func (w *where) open(ctx context.Context, uri string) (host, error) {
 	if w.connect != "" {
 		uri = w.connect
 	}
-	return openLive(uri, w.images)
+	return openLive(uri, w.images, w.donors)
 }
 
 // facts reads the host, or the survey file where one is given.
@@ -97,7 +98,7 @@ func readSurvey(name string) (facts.Survey, error) {
 }
 
 // openLive gives this machine.
-func openLive(uri string, images []string) (host, error) {
+func openLive(uri string, images, donors []string) (host, error) {
 	if uri == "" {
 		uri = defaultURI
 	}
@@ -109,7 +110,7 @@ func openLive(uri string, images []string) (host, error) {
 	if err != nil {
 		return host{}, fail(exitUsage, "see that libvirt runs and that you may use it: virsh -c "+uri+" list; or work on a survey: --survey FILE", "%w", err)
 	}
-	live := liveHost{tree, conn, firmware.OnHost(tree.FS(), firmwareCache()), images}
+	live := liveHost{tree, conn, firmware.OnHost(tree.FS(), firmwareCache(), donors...), images}
 	return host{step.Ports{Survey: live, Guests: conn, Mounts: drive.Mounts{}, Functions: tree, Guard: hook.Files{Root: "/"}, ROMs: firmware.Folder{Root: "/"}}, conn.Close}, nil
 }
 
@@ -211,7 +212,7 @@ func layoutOf(ctx context.Context, dir string, w *where) (*spec.Layout, facts.Su
 		if w.connect == "" {
 			w.connect = first.Host.Libvirt
 		}
-		w.images = imagesOf(first)
+		w.images, w.donors = imagesOf(first), firmwareIn(first)
 	}
 	survey, err := w.facts(ctx, "")
 	if err != nil {

@@ -64,7 +64,7 @@ func again(c *cobra.Command, w *where, goOn going) error {
 	if err != nil {
 		return err
 	}
-	return acting(c.Context(), w, newest.Sealed.Order.Libvirt, func(h host, j *journals) error {
+	return acting(c.Context(), w, newest.Sealed.Order, func(h host, j *journals) error {
 		journal, report, err := j.last()
 		if err != nil {
 			return err

@@ -19,6 +19,7 @@ import (
 type Host struct {
 	root  fs.FS
 	cache string
+	also  []string
 
 	mu     sync.Mutex
 	images map[string]seen
@@ -32,15 +33,16 @@ type seen struct {
 }
 
 // OnHost gives the firmware below a root directory. Answers on images are kept
-// in cacheDir; empty means nowhere.
-func OnHost(root fs.FS, cacheDir string) *Host {
-	return &Host{root: root, cache: cacheDir, images: map[string]seen{}}
+// in cacheDir; empty means nowhere. Images at the paths in also are looked at
+// whoever names them.
+func OnHost(root fs.FS, cacheDir string, also ...string) *Host {
+	return &Host{root: root, cache: cacheDir, also: also, images: map[string]seen{}}
 }
 
 // Survey adds to a survey every firmware image and variable store that its
 // guests or QEMU's descriptors name. Whatever cannot be read is there, unknown.
 func (h *Host) Survey(s *facts.Survey) {
-	var images, stores []string
+	images, stores := slices.Clone(h.also), []string(nil)
 	list, err := Descriptors(h.root)
 	for _, d := range list {
 		if err == nil { // else the one that libvirt chooses may be missing here

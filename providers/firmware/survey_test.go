@@ -63,6 +63,12 @@ func TestSurveyOfWhatCannotBeRead(t *testing.T) {
 	assert.NotEmpty(t, s.Stores[0].Why)
 }
 
+func TestSurveyOfWhatOnlyALayoutNames(t *testing.T) {
+	s := surveyed(OnHost(fstest.MapFS{"fw/donor.fd": {Data: []byte("x")}}, "", "/fw/donor.fd"))
+	require.Len(t, s.Firmware, 1)
+	assert.Equal(t, "/fw/donor.fd", s.Firmware[0].Path)
+}
+
 // A descriptor that cannot be read may be the one that libvirt chooses: then
 // none is taken to be known.
 func TestSurveyWithADamagedDescriptor(t *testing.T) {

@@ -141,7 +141,7 @@ func (c *Case) shimFindings(g *spec.Guest, s Start) []Finding {
 	const inspect = "see what it holds: lendkeep shim inspect FILE"
 	switch {
 	case donor == nil || donor.NVMe == facts.Unknown || shim.As == "disk" && donor.Shell == facts.Unknown:
-		why := "no guest and none of QEMU's descriptors names it, so the survey did not look at it"
+		why := "the survey did not look at it; a check on the host itself does"
 		if donor != nil {
 			why = donor.Why
 		}

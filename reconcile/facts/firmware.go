@@ -16,8 +16,8 @@ const (
 	Unknown Held = "unknown"
 )
 
-// Firmware is a firmware image of the host: one that a guest's definition or
-// one of QEMU's descriptors names.
+// Firmware is a firmware image of the host: one that a guest's definition, one
+// of QEMU's descriptors or, where the host itself is read, the layout names.
 type Firmware struct {
 	Path   string `json:"path"` // as it is named there
 	SHA256 string `json:"sha256,omitempty"`
@@ -108,7 +108,7 @@ func (ix *Index) FirmwareOf(b Boot) (*Firmware, string) {
 	if f := ix.Image(named); f != nil {
 		return f, ""
 	}
-	return nil, "the survey did not look at " + named + ", since no guest and none of QEMU's descriptors named it"
+	return nil, "the survey did not look at " + named
 }
 
 // Chosen gives the descriptor that libvirt chooses for a guest: the first that
