@@ -29,17 +29,18 @@ const (
 const lockFile = "/var/lib/lendkeep/lock"
 
 func main() {
-	here := surroundings{survey: surveyMachine, mounts: drive.Mounts{}, lock: lockFile, wait: time.Sleep, log: logLine}
+	here := surroundings{survey: surveyMachine, mounts: drive.Mounts{}, openers: drive.Openers, lock: lockFile, wait: time.Sleep, log: logLine}
 	os.Exit(run(os.Args[1:], os.Stdin, os.Stderr, here))
 }
 
 // surroundings is everything that the guard sees and acts through.
 type surroundings struct {
-	survey func(context.Context) (facts.Survey, error)
-	mounts mounts
-	lock   string
-	wait   func(time.Duration)
-	log    func(string)
+	survey  func(context.Context) (facts.Survey, error)
+	mounts  mounts
+	openers func([]facts.Devno) []string // who has a block device open
+	lock    string
+	wait    func(time.Duration)
+	log     func(string)
 }
 
 type mounts interface {

@@ -31,6 +31,7 @@ type bench struct {
 	lock    string
 	looks   func(n int) // called before look n, from 1
 	looked  int
+	open    int // for how many looks a process has a device open
 	blind   error
 	stuck   error // of unmounting
 	deaf    bool  // unmounting claims to be done
@@ -88,6 +89,13 @@ func (b *bench) call(guest, operation string) (code int, said string) {
 			return b.Survey, b.blind
 		},
 		mounts: programs{b}, lock: b.lock,
+		openers: func(devices []facts.Devno) []string {
+			require.Equal(b.t, []facts.Devno{{Major: 1000}, {Major: 1000, Minor: 1}, {Major: 1000, Minor: 2}}, devices)
+			if b.open--; b.open >= 0 {
+				return []string{"qemu-system-x86 (pid 7) has /dev/nvme0n1p1 open"}
+			}
+			return nil
+		},
 		wait: func(d time.Duration) { b.waited += d },
 		log:  func(text string) { b.told = append(b.told, text) },
 	}
@@ -153,6 +161,14 @@ func TestReturnThatDoesNotCome(t *testing.T) {
 	assert.Contains(t, strings.Join(b.told, "\n"), "controller reel is not back with the host; lendkeep plan")
 }
 
+func TestUdevMayLookAtADrive(t *testing.T) {
+	b := newBench(t)
+	b.open = 1
+	code, said := b.call("l2", "prepare begin -")
+	assert.Zero(t, code, said)
+	assert.Equal(t, probing, b.waited)
+}
+
 func TestRefusals(t *testing.T) {
 	for name, c := range map[string]struct {
 		change func(*bench)
@@ -166,6 +182,7 @@ func TestRefusals(t *testing.T) {
 			"busy: sleep (pid 7) works in /srv/shelf"},
 		"unmounting did not help":        {func(b *bench) { b.deaf = true }, "/srv/shelf is still mounted"},
 		"something is mounted meanwhile": {func(b *bench) { b.looks = func(n int) { b.second(n) } }, "mount /mnt/late"},
+		"another guest has a partition":  {func(b *bench) { b.open = 2 }, "a drive that it borrows is in use: qemu-system-x86 (pid 7) has /dev/nvme0n1p1 open"},
 		"rules that are missing":         {func(b *bench) { b.Survey.Guard.Rules = "" }, "its rules are missing at /etc/lendkeep/rules.json"},
 		"rules of another version":       {func(b *bench) { b.Survey.Guard.Rules = `{"format": 2}` }, "of version 2"},
 		"damaged rules":                  {func(b *bench) { b.Survey.Guard.Rules = b.Survey.Guard.Rules[:100] }, "read rules"},

@@ -39,14 +39,17 @@ func prepare(guest string, from io.Reader, here surroundings) error {
 	hold, ordered := orderUnderWay(here.lock)
 	defer hold()
 	call.Ordered = ordered
-	verdict := decide(call, here)
+	verdict, ix := decide(call, here)
 	if verdict.Refuse != "" {
 		return errors.New(verdict.Refuse)
 	}
 	if len(verdict.Unmount) > 0 {
-		if verdict, err = unmount(call, verdict, here); err != nil {
+		if verdict, ix, err = unmount(call, verdict, here); err != nil {
 			return err
 		}
+	}
+	if err := closed(call, ix, here); err != nil {
+		return err
 	}
 	for _, note := range verdict.Notes {
 		here.log("lendkeep: guest " + guest + " starts, but " + note)
@@ -63,33 +66,56 @@ func mayLend(text string) bool {
 
 // unmount unmounts what the verdict says and looks again: only a host that
 // needs no more is started on.
-func unmount(call guard.Call, verdict guard.Verdict, here surroundings) (guard.Verdict, error) {
+func unmount(call guard.Call, verdict guard.Verdict, here surroundings) (guard.Verdict, *facts.Index, error) {
 	for _, place := range verdict.Unmount {
 		ctx, cancel := context.WithTimeout(context.Background(), unmountWithin)
 		err := here.mounts.Unmount(ctx, place)
 		cancel()
 		if err != nil {
-			return verdict, err
+			return verdict, nil, err
 		}
 		here.log(fmt.Sprintf("lendkeep: %s was unmounted for guest %s", place, call.Guest))
 	}
-	again := decide(call, here)
+	again, ix := decide(call, here)
 	switch {
 	case again.Refuse != "":
-		return again, errors.New(again.Refuse)
+		return again, nil, errors.New(again.Refuse)
 	case len(again.Unmount) > 0:
-		return again, fmt.Errorf("%s is still mounted after it was unmounted", again.Unmount[0])
+		return again, nil, fmt.Errorf("%s is still mounted after it was unmounted", again.Unmount[0])
 	}
-	return again, nil
+	return again, ix, nil
+}
+
+// probing is how long udev may have a device open to look at it, as it does
+// after every change (common practice: a few hundredths of a second).
+const probing = 300 * time.Millisecond
+
+// closed refuses while a process has a drive open that is to leave, as the QEMU
+// of another guest has whose disk is a partition.
+func closed(call guard.Call, ix *facts.Index, here surroundings) error {
+	devices := guard.Devices(ix, call.Definition)
+	if len(devices) == 0 {
+		return nil
+	}
+	users := here.openers(devices)
+	if len(users) > 0 {
+		here.wait(probing)
+		users = here.openers(devices)
+	}
+	if len(users) > 0 {
+		return fmt.Errorf("a drive that it borrows is in use: %s", strings.Join(users, ", "))
+	}
+	return nil
 }
 
 // decide looks at the host as it is now and asks the rules.
-func decide(call guard.Call, here surroundings) guard.Verdict {
+func decide(call guard.Call, here surroundings) (guard.Verdict, *facts.Index) {
 	survey, rules, err := look(here)
+	ix := facts.NewIndex(&survey)
 	if err != nil {
-		return guard.Blind(call, err)
+		return guard.Blind(call, err), ix
 	}
-	return guard.Before(rules, facts.NewIndex(&survey), call)
+	return guard.Before(rules, ix, call), ix
 }
 
 // look reads host and rules.
