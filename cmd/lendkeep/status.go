@@ -46,6 +46,7 @@ became of the newest order.`,
 type status struct {
 	Host        string             `json:"host"`
 	Controllers []controllerStatus `json:"controllers"`
+	Guard       string             `json:"guard"` // whether starts are checked, whoever starts a guest
 	Stops       int                `json:"stops"`
 	Steps       []string           `json:"steps"` // what an order would do
 	Agree       bool               `json:"agree"`
@@ -62,7 +63,7 @@ type controllerStatus struct {
 }
 
 func statusOf(c *assess.Case, findings []assess.Finding) status {
-	s := status{Host: c.Layout.Host.Name, Controllers: []controllerStatus{}, Steps: []string{}}
+	s := status{Host: c.Layout.Host.Name, Guard: c.Facts.Survey.Guard.Condition(), Controllers: []controllerStatus{}, Steps: []string{}}
 	for i := range c.Layout.Controllers {
 		s.Controllers = append(s.Controllers, controllerStatusOf(c, c.Found(c.Layout.Controllers[i].Name)))
 	}
@@ -143,6 +144,7 @@ func printStatus(w io.Writer, s status) error {
 	default:
 		t.line("Host %s is not as the layout says; an order would %s.", s.Host, strings.Join(s.Steps, ", then "))
 	}
+	t.line("Guard of starts: %s.", s.Guard)
 	if s.LastOrder != "" {
 		t.line("Newest order: %s", s.LastOrder)
 	}

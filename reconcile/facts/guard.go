@@ -31,3 +31,19 @@ func (g Guard) Known() bool { return len(g.Gaps) == 0 }
 
 // Ours tells whether the hook's place is free or taken by a hook of lendkeep's.
 func (g Guard) Ours() bool { return g.Hook == "" || strings.Contains(g.Hook, GuardMark) }
+
+// Condition tells in a few words whether starts are guarded.
+func (g Guard) Condition() string {
+	switch {
+	case !g.Known():
+		return "not known"
+	case !g.Ours():
+		return "another hook sits in its place"
+	case g.Hook == "":
+		return "not installed"
+	case !g.Program:
+		return "installed, but its program is missing"
+	default:
+		return "installed"
+	}
+}
