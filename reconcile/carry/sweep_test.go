@@ -96,14 +96,11 @@ func TestNightShift(t *testing.T) {
 // that is an option ROM.
 func byROM(t *testing.T) (facts.Survey, order.Sealed) {
 	survey, _ := day(t)
-	survey.Descriptors = []facts.Descriptor{{File: "60.json", Image: "/fw/bare.fd", UEFI: true,
-		Targets: []facts.MachineTarget{{Architecture: "x86_64", Machines: []string{"pc-q35-*"}}}}}
-	survey.Firmware = []facts.Firmware{
-		{Path: "/fw/bare.fd", SHA256: "ba", NVMe: facts.Absent, Shell: facts.Absent},
-		{Path: "/fw/donor.fd", SHA256: "d0", NVMe: facts.Present, Shell: facts.Present, Driver: "0a1b2c3d4e5f"}}
-	survey.Stores = []facts.VariableStore{}
+	b := invented.Builder{Survey: survey}
+	b.Bare()
+	survey = b.Survey
 	layout := larch()
-	layout.Shims = []spec.Shim{{Name: "start", Donor: "/fw/donor.fd", As: "rom"}}
+	layout.Shims = []spec.Shim{invented.Shim("start", "rom")}
 	layout.Guests[0].Shim = &spec.Ref{Name: "start"}
 	return survey, plan(t, survey, layout, "day")
 }

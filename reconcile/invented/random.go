@@ -18,6 +18,8 @@ func Random(t *rapid.T) (facts.Survey, *spec.Layout) {
 	r.host()
 	r.guests()
 	layout := r.layout()
+	r.firmware()
+	r.shims(layout)
 	r.run()
 	r.b.Survey.Sort()
 	return r.b.Survey, layout
