@@ -47,7 +47,7 @@ func (r *Return) back(ix *facts.Index, c *Controller) {
 	switch {
 	case where == facts.Aside || where == facts.Away:
 		return
-	case where == facts.Gone || f.Driver == "":
+	case where == facts.Gone || f.Driver == "" && len(c.Mounts) > 0: // a card may have no driver at home
 		r.Wait = append(r.Wait, fmt.Sprintf("controller %s is not back with the host", name))
 		return
 	}

@@ -189,6 +189,11 @@ func TestAfter(t *testing.T) {
 		"a guest of something else": {func(b *bench) { b.unmounted(); b.borrower("other", b.never) }, "", "", ""},
 		"without a driver yet": {func(b *bench) { b.unmounted(); b.aside(b.reel); b.Function(b.reel).Driver = "" },
 			"", "controller reel is not back", ""},
+		"a card that the host has no driver for": {func(b *bench) {
+			card := b.Card(b.never, "")
+			b.rules.Controllers = append(b.rules.Controllers, guard.Controller{Record: b.Record("card", card)})
+			b.borrower("other", card)
+		}, "", "", ""},
 		"not live yet": {func(b *bench) { b.unmounted(); b.Function(b.reel).NVMe.State = "connecting" }, "", "is not back", ""},
 		"partitions not scanned yet": {func(b *bench) {
 			b.unmounted()
