@@ -193,6 +193,9 @@ func (c *Case) lacksESP(found Found) bool {
 // droppedEntries finds guests that are not stated to boot from what they
 // borrow, and whose firmware will forget how to.
 func (c *Case) droppedEntries(g *spec.Guest) []Finding {
+	if len(g.Borrows) == 0 {
+		return nil
+	}
 	d := c.becomes(g)
 	if d == nil || d.Boot.Firmware != "uefi" {
 		return nil

@@ -6,7 +6,6 @@ import (
 	"slices"
 	"strings"
 
-	"lendkeep/reconcile/definition"
 	"lendkeep/reconcile/facts"
 	"lendkeep/spec"
 )
@@ -24,6 +23,7 @@ type Case struct {
 	borrowers map[string][]*spec.Guest
 	uses      map[facts.Address][]facts.Use
 	changes   map[string]Change
+	becoming  map[string]*facts.Definition
 	companies map[int]*company
 	meant     map[facts.Address]string // controllers of the layout by where they sit
 }
@@ -48,6 +48,7 @@ func NewCase(layout *spec.Layout, index *facts.Index, shift *spec.Shift) *Case {
 		borrowers: map[string][]*spec.Guest{},
 		uses:      map[facts.Address][]facts.Use{},
 		changes:   map[string]Change{},
+		becoming:  map[string]*facts.Definition{},
 		meant:     map[facts.Address]string{},
 	}
 	for i := range layout.Guests {
@@ -236,15 +237,11 @@ func (c *Case) LivesOn(g *spec.Guest) []OnMount {
 // an order has set its definition; every controller that it borrows must have
 // been found.
 func (c *Case) WillLiveOn(g *spec.Guest) []OnMount {
-	change := c.Change(g)
-	if known := c.Facts.Guest(g.Name); len(change.Changes) == 0 && known != nil && known.Kept != nil {
-		return c.mountsUnder(c.imagesOf(g, known.Kept))
-	}
-	kept, err := definition.Read(change.After)
-	if err != nil { // its definition cannot be set: then no order is written
+	kept := c.becomes(g)
+	if kept == nil { // its definition cannot be set: then no order is written
 		return c.LivesOn(g)
 	}
-	return c.mountsUnder(c.imagesOf(g, &kept))
+	return c.mountsUnder(c.imagesOf(g, kept))
 }
 
 func (c *Case) mountsUnder(images []string) []OnMount {

@@ -102,8 +102,17 @@ func (c *Case) plannedROM(g *spec.Guest, made Change) *PlannedROM {
 }
 
 // becomes gives a guest's kept definition as it will be once an order has set
-// it; nil where that is not to be had.
+// it; nil where that is not to be had. Read once a guest.
 func (c *Case) becomes(g *spec.Guest) *facts.Definition {
+	d, read := c.becoming[g.Name]
+	if !read {
+		d = c.readBecoming(g)
+		c.becoming[g.Name] = d
+	}
+	return d
+}
+
+func (c *Case) readBecoming(g *spec.Guest) *facts.Definition {
 	if g.Retired {
 		return nil
 	}
