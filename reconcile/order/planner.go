@@ -129,6 +129,9 @@ func (p *planner) stop(g *spec.Guest, restart bool) {
 		found := p.c.Found(p.c.Layout.Controllers[i].Name)
 		if found.Holder != nil && found.Holder.Name == g.Name {
 			s.LetsGo = append(s.LetsGo, found.Record())
+			for _, rule := range found.Controller.Return.Mounts {
+				s.Mounts = append(s.Mounts, filesystemOf(found, rule))
+			}
 		}
 	}
 	p.stops[g.Name] = true
@@ -201,7 +204,7 @@ func (p *planner) takeBack(found assess.Found, idle bool) {
 // mount brings one declared mount in line. While the controller is away the
 // partition cannot be seen; it is then known by name alone.
 func (p *planner) mount(found assess.Found, rule spec.Mount, wanted bool) {
-	fs := step.Filesystem{Controller: found.Record(), Partition: rule.Partition, Path: rule.Path, Options: rule.Options, FSType: formatOf(found.Controller, rule.Partition)}
+	fs := filesystemOf(found, rule)
 	part := p.c.Facts.PartitionNamed(found.Function.Address, rule.Partition)
 	if found.Where == facts.Home {
 		if part == nil || part.Signature == nil || part.Signature.Usage != "filesystem" {
@@ -218,6 +221,10 @@ func (p *planner) mount(found assess.Found, rule spec.Mount, wanted bool) {
 	case !mounted && wanted:
 		p.add(&step.Mount{Filesystem: fs}, rule.At)
 	}
+}
+
+func filesystemOf(found assess.Found, rule spec.Mount) step.Filesystem {
+	return step.Filesystem{Controller: found.Record(), Partition: rule.Partition, Path: rule.Path, Options: rule.Options, FSType: formatOf(found.Controller, rule.Partition)}
 }
 
 func formatOf(c *spec.Controller, partition string) string {

@@ -2,6 +2,7 @@ package step_test
 
 import (
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
@@ -52,4 +53,33 @@ func TestInstallGuardThereAndBack(t *testing.T) {
 	before, err := host.Survey(t.Context())
 	require.NoError(t, err)
 	assert.Equal(t, facts.Guard{Program: true, Rules: "left over"}, before.Guard)
+}
+
+// lendkeep is killed after it has asked a guest to shut down; the guest ends, and
+// since no order is being carried out any more the guard mounts what belongs on
+// its drive. Rolling back unmounts that and starts the guest again.
+func TestStopIsUndoneUnderWhatTheGuardMounted(t *testing.T) {
+	b := invented.NewBuilder()
+	reel := b.NVMe("RL-4410-0073", "start", "shelf")
+	r := b.Record("reel", reel)
+	b.Guest("grading", "", r)
+	host := memory.New(b.Survey, nil)
+	require.NoError(t, host.Start(t.Context(), "grading"))
+	s := &step.StopGuest{Guest: "grading", Limit: time.Minute, LetsGo: []facts.Record{r},
+		Mounts: []step.Filesystem{{Controller: r, Partition: "shelf", FSType: "xfs", Path: "/srv/shelf"}}}
+	require.NoError(t, host.EndByHand("grading"))
+	require.NoError(t, host.Mount(t.Context(), "/dev/nvme0n1p2", "xfs", "/srv/shelf", []string{"noatime"})) // the guard's
+	ix := func() *facts.Index {
+		survey, err := host.Survey(t.Context())
+		require.NoError(t, err)
+		return facts.NewIndex(&survey)
+	}
+	require.NoError(t, s.MayUndo(ix()))
+	require.NoError(t, s.Undo(t.Context(), host.Ports()))
+	assert.Nil(t, ix().MountAt("/srv/shelf"))
+	assert.True(t, ix().Guest("grading").Running)
+
+	require.NoError(t, host.EndByHand("grading"))
+	require.NoError(t, host.Mount(t.Context(), "/dev/nvme0n1p2", "xfs", "/srv/other", nil))
+	assert.ErrorContains(t, s.MayUndo(ix()), "mount /srv/other")
 }

@@ -3,6 +3,7 @@ package step
 import (
 	"context"
 	"fmt"
+	"slices"
 	"time"
 
 	"lendkeep/reconcile/facts"
@@ -22,6 +23,9 @@ type StopGuest struct {
 	Limit   time.Duration  `json:"limit_ns"`          // how long the shutdown may take
 	LetsGo  []facts.Record `json:"lets_go,omitempty"` // controllers it holds
 	Restart bool           `json:"restart,omitempty"` // a later step starts it again
+	// Mounts are those that the guard makes when the guest ends while no order
+	// is being carried out, as after a crash of lendkeep: undoing unmounts them.
+	Mounts []Filesystem `json:"mounts,omitempty"`
 }
 
 // Kind implements Step, as do the methods below.
@@ -70,7 +74,7 @@ func (s *StopGuest) MayUndo(ix *facts.Index) error {
 		if where, _, _ := ix.Where(r); where == facts.Aside {
 			continue
 		}
-		if err := readyToLend(ix, r, lent); err != nil {
+		if err := readyToLend(ix, r, lent, s.Mounts...); err != nil {
 			return err
 		}
 	}
@@ -95,7 +99,22 @@ func (s *StopGuest) Do(ctx context.Context, p Ports) error {
 }
 
 // Undo implements Step.
-func (s *StopGuest) Undo(ctx context.Context, p Ports) error { return p.Guests.Start(ctx, s.Guest) }
+func (s *StopGuest) Undo(ctx context.Context, p Ports) error {
+	survey, err := p.Survey.Survey(ctx)
+	if err != nil {
+		return err
+	}
+	ix := facts.NewIndex(&survey)
+	for _, m := range s.Mounts {
+		if there, _, _ := m.mounted(ix); !there {
+			continue
+		}
+		if err := p.Mounts.Unmount(ctx, m.Path); err != nil {
+			return err
+		}
+	}
+	return p.Guests.Start(ctx, s.Guest)
+}
 
 // StartGuest starts a guest, and with that lends it its controllers: libvirt
 // rebinds them to VFIO (managed='yes') and checks nothing, so Ready does.
@@ -191,7 +210,9 @@ func (s *StartGuest) Ready(ix *facts.Index) error {
 	return nil
 }
 
-func readyToLend(ix *facts.Index, r facts.Record, lent map[facts.Address]bool) error {
+// readyToLend tells whether a controller can be lent now. Mounts that are about
+// to be unmounted are no use of it, files in use on them are.
+func readyToLend(ix *facts.Index, r facts.Record, lent map[facts.Address]bool, leaving ...Filesystem) error {
 	where, f, _ := ix.Where(r)
 	if where != facts.Home {
 		return fmt.Errorf("lend %s: it is %s, not home", r.Controller, where)
@@ -199,8 +220,10 @@ func readyToLend(ix *facts.Index, r facts.Record, lent map[facts.Address]bool) e
 	if f.Address != r.Address {
 		return fmt.Errorf("lend %s: it is at %s, the order was written for %s; plan again", r.Controller, f.Address, r.Address)
 	}
-	if uses := ix.LiveUses(r.Address); len(uses) > 0 {
-		return fmt.Errorf("lend %s: the host uses it: %s", r.Controller, uses[0])
+	for _, use := range ix.LiveUses(r.Address) {
+		if !slices.ContainsFunc(leaving, func(m Filesystem) bool { return m.makes(ix, use) }) {
+			return fmt.Errorf("lend %s: the host uses it: %s", r.Controller, use)
+		}
 	}
 	if f.Group == nil {
 		return fmt.Errorf("lend %s: %s is in no IOMMU group", r.Controller, r.Address)

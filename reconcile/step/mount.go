@@ -62,6 +62,15 @@ func (f Filesystem) mounted(ix *facts.Index) (there, other bool, seen string) {
 	return true, false, f.Partition + " is mounted at " + f.Path
 }
 
+// makes tells whether a use is this mount itself.
+func (f Filesystem) makes(ix *facts.Index, use facts.Use) bool {
+	if use.Kind != facts.UseMount || use.Mount.Path != f.Path {
+		return false
+	}
+	part, err := f.partition(ix)
+	return err == nil && part.Devno == use.Mount.Devno
+}
+
 // unused tells whether the mount is free of every use that a survey shows.
 func (f Filesystem) unused(ix *facts.Index) error {
 	where, function, _ := ix.Where(f.Controller)
