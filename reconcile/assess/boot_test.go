@@ -152,6 +152,20 @@ var bootCases = map[string]struct {
 		"not-carried-out", assess.Caution, "lendkeep shim build --donor /srv/donor.fd --as disk"},
 }
 
+// An image that only the definition names holds a start up just as well.
+func TestImageOfTheDefinitionIsMissing(t *testing.T) {
+	b := newBench()
+	b.shift = "day"
+	assert.Empty(t, checked(b, "guest-disk"))
+	b.Survey.Paths[0].Missing = true // grading's
+	list := checked(b, "guest-disk")
+	require.Len(t, list, 1)
+	assert.Equal(t, assess.Stop, list[0].Severity)
+	assert.Contains(t, list[0].Causes[0].Path, "/srv/images/grading.qcow2")
+	b.shift = "night"
+	assert.Empty(t, checked(b, "guest-disk"), "it is not to be started")
+}
+
 func checked(b *bench, check string) []assess.Finding {
 	var list []assess.Finding
 	for _, f := range b.findings() {

@@ -1,5 +1,6 @@
-// guest-disk: a disk that the layout gives a guest is not there. libvirt
-// accepts the definition all the same and fails when the guest starts.
+// guest-disk: a disk that the layout or its definition gives a guest is not
+// there. libvirt accepts the definition all the same and fails when the guest
+// starts.
 package assess
 
 import (
@@ -21,8 +22,42 @@ func checkGuestDisks(c *Case) []Finding {
 				list = append(list, f)
 			}
 		}
+		if c.Runs(g) && !c.RunsNow(g.Name) {
+			list = append(list, c.definedDisks(g)...)
+		}
 	}
 	return list
+}
+
+// definedDisks finds images that only the definition of a guest names, when the
+// guest is to be started.
+func (c *Case) definedDisks(g *spec.Guest) []Finding {
+	d := c.becomes(g)
+	if d == nil {
+		return nil
+	}
+	var list []Finding
+	for _, disk := range d.Disks {
+		stated := slices.ContainsFunc(g.Disks, func(s spec.Disk) bool { return s.Image == disk.Source })
+		if disk.Kind != "file" || stated || !c.missing(disk.Source) {
+			continue
+		}
+		list = append(list, Finding{Severity: Stop, At: g.At,
+			Summary:  shorten("image of disk " + disk.Target + " of guest " + g.Name + " is missing"),
+			Detail:   "The definition names it, and the guest cannot start without it.",
+			Causes:   []Cause{{disk.Source, "no such file"}},
+			Remedies: []string{"put the image there", "mount what it lies on", "take the disk out of the definition: virsh edit " + g.Name},
+		})
+	}
+	return list
+}
+
+// missing tells whether an image is not there. While its mount is not there it
+// cannot be seen, which says nothing.
+func (c *Case) missing(image string) bool {
+	p := c.Facts.Path(image)
+	on, ok := c.returnMount(image)
+	return p != nil && p.Missing && (!ok || c.Facts.MountAt(on.Path) != nil)
 }
 
 func (c *Case) diskFinding(g *spec.Guest, d spec.Disk) (Finding, bool) {
@@ -42,9 +77,7 @@ func (c *Case) diskFinding(g *spec.Guest, d spec.Disk) (Finding, bool) {
 		f.Remedies = []string{"compare the id with what lsblk -o NAME,PARTUUID prints"}
 		return f, true
 	}
-	p := c.Facts.Path(d.Image)
-	// While its mount is not there the image cannot be seen, which says nothing.
-	if on, ok := c.returnMount(d.Image); p == nil || !p.Missing || ok && c.Facts.MountAt(on.Path) == nil {
+	if !c.missing(d.Image) {
 		return f, false
 	}
 	f.Summary = shorten("image of disk " + d.Name + " of guest " + g.Name + " is missing")
