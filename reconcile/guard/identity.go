@@ -1,0 +1,60 @@
+package guard
+
+import (
+	"fmt"
+
+	"lendkeep/reconcile/facts"
+)
+
+// identity tells whether what sits at an address is what is meant.
+func (b *before) identity(meant Controller, at facts.Address) error {
+	name := meant.Record.Controller
+	where, f, _ := b.ix.Where(meant.Record)
+	switch {
+	case where == facts.Gone && f != nil && (f.NVMe == nil || f.NVMe.Serial == meant.Record.Serial):
+		return fmt.Errorf("controller %s at %s does not work, or cannot be asked for its serial", name, f.Address)
+	case where == facts.Gone:
+		there := "nothing"
+		if now := b.ix.Function(at); now != nil {
+			there = now.Title()
+		}
+		return fmt.Errorf("controller %s %s is not to be found; at %s, which its definition names, is %s", name, meant.Record.Serial, at, there)
+	case f.Address != at:
+		return fmt.Errorf("its definition names %s, but controller %s is at %s now; correct it by an order: lendkeep plan, then lendkeep apply", at, name, f.Address)
+	case where == facts.Aside:
+		return b.byExclusion(meant.Record, f)
+	}
+	return meant.alike(f)
+}
+
+// byExclusion is the identity of an NVMe controller that is on VFIO already
+// and so cannot be asked for its serial: it is the one meant if no other of its
+// kind is off the host's driver. An order has had the record to go by.
+func (b *before) byExclusion(meant facts.Record, f *facts.Function) error {
+	if meant.Serial == "" || b.call.Ordered {
+		return nil
+	}
+	for _, twin := range b.ix.OfKind(f.Vendor, f.Device) {
+		if twin != f && twin.NVMe == nil {
+			return fmt.Errorf("controller %s is on VFIO, where it cannot be asked for its serial, and %s of the same kind neither; take it back by an order first", meant.Controller, twin.Address)
+		}
+	}
+	b.verdict.Notes = append(b.verdict.Notes, fmt.Sprintf("controller %s is on VFIO already and could not be asked for its serial; no other of its kind could be it", meant.Controller))
+	return nil
+}
+
+// alike compares more than the serial, which twins of cheap drives can share.
+func (c Controller) alike(f *facts.Function) error {
+	name := c.Record.Controller
+	switch {
+	case c.Slot != "" && f.Slot != c.Slot:
+		return fmt.Errorf("controller %s is in slot %q by the layout, but %s is in slot %q", name, c.Slot, f.Title(), f.Slot)
+	case f.NVMe == nil:
+		return nil
+	case c.Model != "" && f.NVMe.Model != c.Model:
+		return fmt.Errorf("controller %s is a %s by the rules, but %s has that serial", name, c.Model, f.Title())
+	case c.SizeBytes != 0 && sizeOf(f) != c.SizeBytes:
+		return fmt.Errorf("the drive of controller %s has %d bytes, by the rules it had %d; bring the rules up to date by an order", name, sizeOf(f), c.SizeBytes)
+	}
+	return nil
+}
