@@ -23,7 +23,6 @@ type Case struct {
 	borrowers map[string][]*spec.Guest
 	uses      map[facts.Address][]facts.Use
 	changes   map[string]Change
-	becoming  map[string]*facts.Definition
 	companies map[int]*company
 	meant     map[facts.Address]string // controllers of the layout by where they sit
 }
@@ -48,7 +47,6 @@ func NewCase(layout *spec.Layout, index *facts.Index, shift *spec.Shift) *Case {
 		borrowers: map[string][]*spec.Guest{},
 		uses:      map[facts.Address][]facts.Use{},
 		changes:   map[string]Change{},
-		becoming:  map[string]*facts.Definition{},
 		meant:     map[facts.Address]string{},
 	}
 	for i := range layout.Guests {

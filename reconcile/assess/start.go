@@ -1,7 +1,6 @@
 package assess
 
 import (
-	"lendkeep/reconcile/definition"
 	"lendkeep/reconcile/facts"
 	"lendkeep/spec"
 )
@@ -86,12 +85,7 @@ func (c *Case) plannedROM(g *spec.Guest, made Change) *PlannedROM {
 	if g.Boots == nil || g.Shim == nil || made.Err != nil {
 		return nil
 	}
-	text := made.After
-	if len(made.Changes) == 0 {
-		text = made.Before
-	}
-	d, err := definition.Read(text)
-	if err != nil || c.startWith(g, d.Boot).Way != ByROM {
+	if c.startWith(g, made.Becomes.Boot).Way != ByROM {
 		return nil
 	}
 	donor := c.Facts.Image(c.Layout.Shim(g.Shim.Name).Donor)
@@ -102,17 +96,8 @@ func (c *Case) plannedROM(g *spec.Guest, made Change) *PlannedROM {
 }
 
 // becomes gives a guest's kept definition as it will be once an order has set
-// it; nil where that is not to be had. Read once a guest.
+// it; nil where that is not to be had.
 func (c *Case) becomes(g *spec.Guest) *facts.Definition {
-	d, read := c.becoming[g.Name]
-	if !read {
-		d = c.readBecoming(g)
-		c.becoming[g.Name] = d
-	}
-	return d
-}
-
-func (c *Case) readBecoming(g *spec.Guest) *facts.Definition {
 	if g.Retired {
 		return nil
 	}
@@ -122,16 +107,8 @@ func (c *Case) readBecoming(g *spec.Guest) *facts.Definition {
 		}
 	}
 	change := c.Change(g)
-	known := c.Facts.Guest(g.Name)
-	switch {
-	case change.Err != nil || known != nil && known.Kept == nil:
+	if known := c.Facts.Guest(g.Name); change.Err != nil || known != nil && known.Kept == nil {
 		return nil // guest-definition says so
-	case len(change.Changes) == 0:
-		return known.Kept
 	}
-	d, err := definition.Read(change.After)
-	if err != nil {
-		return nil
-	}
-	return &d
+	return &change.Becomes
 }

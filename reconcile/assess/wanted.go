@@ -12,11 +12,12 @@ import (
 // Change is what has to be done to a guest's definition.
 type Change struct {
 	Wanted  definition.Wanted
-	Before  string      // XML as libvirt gave it; empty: the guest is new
-	After   string      // XML to give to libvirt
-	Changes []string    // for people; empty: nothing is to be done
-	Err     error       // why it cannot be done
-	ROM     *PlannedROM // the option ROM by which the guest starts; nil: it needs none
+	Before  string           // XML as libvirt gave it; empty: the guest is new
+	After   string           // XML to give to libvirt
+	Changes []string         // for people; empty: nothing is to be done
+	Err     error            // why it cannot be done
+	ROM     *PlannedROM      // the option ROM by which the guest starts; nil: it needs none
+	Becomes facts.Definition // what is in After
 }
 
 // Change computes what has to be done to a guest's definition; once a guest.
@@ -52,10 +53,13 @@ func (c *Case) changeTo(g *spec.Guest, w definition.Wanted) Change {
 	switch {
 	case known == nil:
 		made.Changes = []string{"new guest"}
-		made.After, made.Err = definition.Create(made.Wanted)
+		if made.After, made.Err = definition.Create(made.Wanted); made.Err == nil {
+			made.Becomes, made.Err = definition.Read(made.After)
+		}
 	case known.Kept != nil:
 		made.Before = known.Kept.XML
-		made.After, made.Changes, made.Err = definition.Edit(made.Before, made.Wanted)
+		made.Becomes, made.Changes, made.Err = definition.Become(made.Before, made.Wanted)
+		made.After = made.Becomes.XML
 	}
 	return made
 }

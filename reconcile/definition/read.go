@@ -19,6 +19,11 @@ func Read(xml string) (facts.Definition, error) {
 	if err != nil {
 		return facts.Definition{}, err
 	}
+	return t.read(xml)
+}
+
+// read is Read of a tree whose text is already known.
+func (t *tree) read(xml string) (facts.Definition, error) {
 	d := facts.Definition{
 		XML:       xml,
 		Disks:     disksOf(t.guest),
