@@ -79,14 +79,22 @@ func (h *Host) guess(ix *facts.Index, f facts.Function) Away {
 	}
 	a.Driver = "nvme"
 	a.NVMe = &facts.NVMe{Name: "nvme" + fmt.Sprint(90+len(h.away)), State: "live"}
-	for i := range h.survey.Libvirt.Guests {
-		for _, d := range h.survey.Libvirt.Guests[i].Definitions() {
+	recorded := func(definitions ...*facts.Definition) {
+		for _, d := range definitions {
 			for _, r := range d.Records {
 				if r.Address == f.Address {
 					a.NVMe.Serial = r.Serial
 				}
 			}
 		}
+	}
+	for i := range h.survey.Libvirt.Guests {
+		recorded(h.survey.Libvirt.Guests[i].Definitions()...)
+	}
+	// Another guest's record of the same address may be stale; that of the one
+	// that has it goes before.
+	if holder := ix.Holder(f.Address); holder != nil && holder.Live != nil {
+		recorded(holder.Live)
 	}
 	h.remember(a.NVMe)
 	return a
