@@ -38,11 +38,11 @@ func (h *Host) boot(ctx context.Context, m machine.Machine, terminal *os.File) e
 	if err != nil {
 		return err
 	}
-	s, err := connect(ctx, qemu, h.socket())
+	l, err := connect(ctx, qemu, h.socket())
 	if err != nil {
 		return errors.Join(err, qemu.kill())
 	}
-	h.up.Store(s)
+	h.up.Store(l)
 	return nil
 }
 

@@ -25,9 +25,9 @@ const bootTime = 4 * time.Minute
 // may be asked from several goroutines; one of them sees to its power.
 type Host struct {
 	made   image.Image
-	folder string                  // drives, console log, channel
-	leave  func() error            // gives the turn to the next
-	up     atomic.Pointer[session] // nil while it is off
+	folder string               // drives, console log, channel
+	leave  func() error         // gives the turn to the next
+	up     atomic.Pointer[life] // nil while it is off
 }
 
 // Start makes the image if need be, boots a machine and returns once libvirt
@@ -74,12 +74,12 @@ func (h *Host) ownDisk() string { return filepath.Join(h.folder, "own.qcow2") }
 
 // On says whether the host has power.
 func (h *Host) On() bool {
-	s := h.up.Load()
-	if s == nil {
+	l := h.up.Load()
+	if l == nil {
 		return false
 	}
 	select {
-	case <-s.qemu.ended:
+	case <-l.qemu.ended:
 		return false
 	default:
 		return true
@@ -107,26 +107,26 @@ func (h *Host) PowerOn(ctx context.Context, m machine.Machine) error {
 // PowerCut ends the host as a pulled plug does: QEMU is killed where it is.
 // What the host had not yet written to its drives is lost.
 func (h *Host) PowerCut() error {
-	s := h.up.Swap(nil)
-	if s == nil {
+	l := h.up.Swap(nil)
+	if l == nil {
 		return nil
 	}
-	s.agent.Close()
-	return s.qemu.kill()
+	l.agent.Close()
+	return l.qemu.kill()
 }
 
 // PowerOff ends the host in order.
 func (h *Host) PowerOff(ctx context.Context) error {
-	s := h.up.Load()
-	if s == nil {
+	l := h.up.Load()
+	if l == nil {
 		return nil
 	}
 	ctx, cancel := context.WithTimeout(ctx, askTime)
 	defer cancel()
 	// The answer never comes: the host is gone before it could be sent.
-	s.agent.Go(wire.Service+".PowerOff", wire.None(false), new(wire.None), nil)
+	l.agent.Go(wire.Service+".PowerOff", wire.None(false), new(wire.None), nil)
 	select {
-	case <-s.qemu.ended:
+	case <-l.qemu.ended:
 		return h.PowerCut()
 	case <-ctx.Done():
 		return fmt.Errorf("power off: %w", errors.Join(ctx.Err(), h.PowerCut()))

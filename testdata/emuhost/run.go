@@ -36,9 +36,9 @@ type Command struct {
 
 // Program is a command that runs inside.
 type Program struct {
-	session *session
-	argv    []string
-	number  int
+	life   *life
+	argv   []string
+	number int
 }
 
 // Run runs a command to its end. An exit other than 0 is a result, not an
@@ -63,13 +63,13 @@ func (h *Host) Shell(ctx context.Context, script string) (Result, error) {
 
 // Begin starts a command and lets it run.
 func (h *Host) Begin(ctx context.Context, c Command) (*Program, error) {
-	s := h.up.Load()
-	if s == nil {
+	l := h.up.Load()
+	if l == nil {
 		return nil, errOff
 	}
-	program := &Program{session: s, argv: c.Argv}
+	program := &Program{life: l, argv: c.Argv}
 	wanted := wire.Command{Argv: c.Argv, Env: c.Env, Stdin: c.Stdin}
-	if err := s.ask(ctx, "Begin", wanted, &program.number); err != nil {
+	if err := l.ask(ctx, "Begin", wanted, &program.number); err != nil {
 		return nil, fmt.Errorf("run %s in the host: %w", strings.Join(c.Argv, " "), err)
 	}
 	return program, nil
@@ -79,7 +79,7 @@ func (h *Host) Begin(ctx context.Context, c Command) (*Program, error) {
 // killed.
 func (p *Program) Await(ctx context.Context) (Result, error) {
 	var answer wire.Result
-	if err := p.session.ask(ctx, "Await", p.number, &answer); err != nil {
+	if err := p.life.ask(ctx, "Await", p.number, &answer); err != nil {
 		if errors.Is(err, context.DeadlineExceeded) || errors.Is(err, context.Canceled) {
 			err = errors.Join(err, p.Signal(context.WithoutCancel(ctx), syscall.SIGKILL))
 		}
@@ -90,7 +90,7 @@ func (p *Program) Await(ctx context.Context) (Result, error) {
 
 // Signal sends a signal to the command and all it has started.
 func (p *Program) Signal(ctx context.Context, signal syscall.Signal) error {
-	return p.session.ask(ctx, "Signal", wire.Signal{Command: p.number, Number: int(signal)}, new(wire.None))
+	return p.life.ask(ctx, "Signal", wire.Signal{Command: p.number, Number: int(signal)}, new(wire.None))
 }
 
 // ReadFile gives a whole file of the host, /proc and /sys included.

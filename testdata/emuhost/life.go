@@ -17,16 +17,16 @@ const askTime = 2 * time.Minute
 // errOff is the answer of a host that is not running.
 var errOff = errors.New("the host is off")
 
-// session is the host from one power-on to the next loss of power. What began
+// life is the host from one power-on to the next loss of power. What began
 // in one can only fail in the next, never reach a namesake.
-type session struct {
+type life struct {
 	qemu  *emulator
 	agent *rpc.Client
 }
 
 // connect reaches the agent of a QEMU that was just started and waits until
 // the host is up.
-func connect(ctx context.Context, qemu *emulator, socket string) (*session, error) {
+func connect(ctx context.Context, qemu *emulator, socket string) (*life, error) {
 	var conn net.Conn
 	for {
 		var err error
@@ -41,42 +41,42 @@ func connect(ctx context.Context, qemu *emulator, socket string) (*session, erro
 		case <-time.After(20 * time.Millisecond):
 		}
 	}
-	s := &session{qemu: qemu, agent: rpc.NewClient(conn)}
+	l := &life{qemu: qemu, agent: rpc.NewClient(conn)}
 	var up float64
-	if err := s.ask(ctx, "Ready", wire.None(false), &up); err != nil {
-		s.agent.Close()
+	if err := l.ask(ctx, "Ready", wire.None(false), &up); err != nil {
+		l.agent.Close()
 		return nil, fmt.Errorf("wait for the host to come up: %w", err)
 	}
-	return s, nil
+	return l, nil
 }
 
 // ask makes one call. It ends early when the host does or the asker's time is up.
-func (s *session) ask(ctx context.Context, method string, question, answer any) error {
+func (l *life) ask(ctx context.Context, method string, question, answer any) error {
 	if _, limited := ctx.Deadline(); !limited {
 		var cancel context.CancelFunc
 		ctx, cancel = context.WithTimeout(ctx, askTime)
 		defer cancel()
 	}
-	call := s.agent.Go(wire.Service+"."+method, question, answer, make(chan *rpc.Call, 1))
+	call := l.agent.Go(wire.Service+"."+method, question, answer, make(chan *rpc.Call, 1))
 	select {
 	case <-call.Done:
-		return s.blame(call.Error)
-	case <-s.qemu.ended:
-		return s.qemu.why()
+		return l.blame(call.Error)
+	case <-l.qemu.ended:
+		return l.qemu.why()
 	case <-ctx.Done():
 		return ctx.Err()
 	}
 }
 
 // blame finds the cause of a broken channel: QEMU's end shows itself there first.
-func (s *session) blame(err error) error {
+func (l *life) blame(err error) error {
 	var answered rpc.ServerError
 	if err == nil || errors.As(err, &answered) {
 		return err
 	}
 	select {
-	case <-s.qemu.ended:
-		return s.qemu.why()
+	case <-l.qemu.ended:
+		return l.qemu.why()
 	case <-time.After(time.Second):
 		return err
 	}
@@ -84,9 +84,9 @@ func (s *session) blame(err error) error {
 
 // ask makes one call to the host as it is now.
 func (h *Host) ask(ctx context.Context, method string, question, answer any) error {
-	s := h.up.Load()
-	if s == nil {
+	l := h.up.Load()
+	if l == nil {
 		return errOff
 	}
-	return s.ask(ctx, method, question, answer)
+	return l.ask(ctx, method, question, answer)
 }

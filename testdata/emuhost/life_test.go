@@ -41,9 +41,9 @@ func standingIn(t *testing.T) (*Host, *standIn) {
 	}()
 	qemu, err := startEmulator("sleep", []string{"1000"}, nil)
 	require.NoError(t, err)
-	s, err := connect(t.Context(), qemu, h.socket())
+	l, err := connect(t.Context(), qemu, h.socket())
 	require.NoError(t, err)
-	h.up.Store(s)
+	h.up.Store(l)
 	t.Cleanup(func() { assert.NoError(t, h.Close()) })
 	return h, inside
 }
@@ -63,7 +63,7 @@ func TestCutEndsWhatWaits(t *testing.T) {
 	assert.False(t, h.On())
 	_, err = h.Run(t.Context(), "true")
 	assert.ErrorIs(t, err, errOff)
-	assert.Error(t, program.Signal(t.Context(), 9), "it died with its session")
+	assert.Error(t, program.Signal(t.Context(), 9), "it died with its power")
 	assert.NoError(t, h.PowerCut(), "a second cut finds nothing to do")
 }
 
