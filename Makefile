@@ -29,11 +29,26 @@ demo: build
 test: export LENDKEEP_REQUIRE_OUTSIDE := 1
 test: test-tools
 	$(GO) vet ./...
-	$(GO) test -timeout 25m ./...
+	$(GO) test -timeout 25m ./... ./testdata/emuhost/...
 
 .PHONY: test-tools
 test-tools:
 	@./testdata/need.sh gcc libvirt0 libvirt-daemon-driver-qemu qemu-system-x86 qemu-utils libxml2-utils pci.ids ovmf gdisk dosfstools mtools
+
+# The emulated host (testdata/emuhost): a real kernel that really lends, in
+# software. host builds its image, host-test runs the whole suite, host-smoke two
+# tests of it, host-shell gives a prompt.
+.PHONY: host host-test host-smoke host-shell host-tools
+host-tools:
+	@./testdata/need.sh gcc qemu-system-x86 qemu-utils e2fsprogs tar
+host: host-tools
+	$(GO) run ./testdata/emuhost/cmd build
+host-test: host
+	LENDKEEP_EMUHOST=1 $(GO) test -v -timeout 60m ./testdata/emuhost/suite
+host-smoke: host
+	LENDKEEP_EMUHOST=1 $(GO) test -v -timeout 25m -run 'TestSurvey|TestRollback' ./testdata/emuhost/suite
+host-shell: host
+	$(GO) run ./testdata/emuhost/cmd shell
 
 # Each fuzz target for a short while; FUZZTIME=10m for a long one.
 FUZZTIME ?= 20s
