@@ -24,6 +24,9 @@ func (h host) defineWith(g emuhost.Guest, devices string) {
 	definition = strings.Replace(definition, "</devices>", devices+"</devices>", 1)
 	file := "/tmp/" + g.Name + ".xml"
 	require.NoError(h, h.emulated.WriteFile(h.Context(), file, []byte(definition), 0o644))
+	// A power cut may have brought a guest back that an earlier test removed.
+	h.try("virsh", "destroy", g.Name)
+	h.try("virsh", "undefine", "--nvram", g.Name)
 	h.run("virsh", "define", file)
 	// The test's own context is done when cleanups run.
 	h.Cleanup(func() {
