@@ -211,7 +211,7 @@ func printRehearsal(w io.Writer, sealed order.Sealed, report rehearse.Report, as
 	if !report.Through.Good {
 		through = "NOT carried out: " + report.Through.Why
 	}
-	t.line("Once through: %s; libvirt judged %d definitions.", through, report.Judged)
+	t.line("Once through: %s; definitions judged by libvirt: %d.", through, report.Judged)
 	t.line("Then once for each way in which each of its %d calls can go wrong: it fails, is", report.Calls)
 	t.line("done but reports failure, never answers, is cut off (by a killed process or a")
 	t.line("power cut, followed by resume or by rollback), or only claims to be done.")

@@ -20,8 +20,8 @@ func statusCommand() *cobra.Command {
 		Use:   "status LAYOUT",
 		Short: "Show where each controller is, and whether layout and host agree",
 		Long: `Shows for each controller of the layout where it is now, which guests may borrow
-it and who uses its drives; then whether the host is as the layout says, and what
-became of the newest order.`,
+it and who uses its drives; then whether the host is as the layout says, whether
+starts are guarded, and what became of the newest order.`,
 		Args: cobra.ExactArgs(1),
 		RunE: func(c *cobra.Command, arguments []string) error {
 			laid, findings, _, err := assessed(c, arguments[0], "", &w)

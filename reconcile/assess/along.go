@@ -20,7 +20,7 @@ func checkAlong(c *Case) []Finding {
 			continue
 		}
 		list = append(list, Finding{Severity: Note, At: found.Controller.At,
-			Summary:  fmt.Sprintf("%d more go along with %s", len(others), found.Controller.Name),
+			Summary:  shorten(fmt.Sprintf("lent or reset together with %s: %d others", found.Controller.Name, len(others))),
 			Detail:   "They share its IOMMU group or its card, so they leave the host with it or are reset with it.",
 			Causes:   titles(others),
 			Remedies: []string{"see that nothing on the host needs them while the controller is lent"},

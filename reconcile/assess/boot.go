@@ -70,7 +70,10 @@ func (c *Case) bootFinding(g *spec.Guest, s Start) Finding {
 		f.Severity = Caution
 		f.Summary = shorten("guest " + g.Name + " may not start from " + drive)
 		f.Detail = "Whether its firmware holds an NVMe driver is not known: " + s.Why + "."
-		f.Remedies = append([]string{"see what it holds: lendkeep shim inspect FILE"}, c.remediesWithoutDriver(g)...)
+		f.Remedies = c.remediesWithoutDriver(g)
+		if s.Image != nil {
+			f.Remedies = append([]string{"see what it holds: lendkeep shim inspect " + s.Image.Path}, f.Remedies...)
+		}
 	case Legacy:
 		f.Severity = Caution
 		f.Summary = shorten("guest " + g.Name + " has BIOS, not UEFI")
@@ -138,7 +141,7 @@ func (c *Case) shimFindings(g *spec.Guest, s Start) []Finding {
 	}
 	shim := c.Layout.Shim(g.Shim.Name)
 	donor := c.Facts.Image(shim.Donor)
-	const inspect = "see what it holds: lendkeep shim inspect FILE"
+	inspect := "see what it holds: lendkeep shim inspect " + shim.Donor
 	switch {
 	case donor == nil || donor.NVMe == facts.Unknown || shim.As == "disk" && donor.Shell == facts.Unknown:
 		why := "the survey did not look at it; a check on the host itself does"

@@ -191,9 +191,19 @@ func (r Rules) Sentences() []string {
 			list = append(list, fmt.Sprintf("%s of %s is unmounted before a lend and mounted at %s after it", m.Partition, c.Record.Controller, m.Path))
 		}
 	}
+	alarms := map[string]bool{} // by place
+	for _, c := range r.Controllers {
+		for _, m := range c.Mounts {
+			alarms[m.Path] = c.OnFailure == "alarm"
+		}
+	}
 	for _, g := range r.Guests {
 		for _, place := range g.LivesOn {
-			list = append(list, g.Name+" starts only while "+place+" is mounted")
+			if alarms[place] {
+				list = append(list, "a start of "+g.Name+" is logged when "+place+" is not mounted")
+			} else {
+				list = append(list, g.Name+" starts only while "+place+" is mounted")
+			}
 		}
 	}
 	return list

@@ -14,6 +14,12 @@ import (
 	"lendkeep/reconcile/guard"
 )
 
+func TestSentenceOfAnAlarm(t *testing.T) {
+	rules := newBench(t).rules
+	rules.Controllers[0].OnFailure = "alarm"
+	assert.Contains(t, rules.Sentences(), "a start of catalogue is logged when /srv/shelf is not mounted")
+}
+
 func TestRulesRoundTrip(t *testing.T) {
 	rules := newBench(t).rules
 	again, err := guard.Decode(rules.Encode())
