@@ -30,7 +30,7 @@ func TestGuardedStart(t *testing.T) {
 	h.shutDown("grading")
 	h.returned(machine.Reel)
 	h.until(30*time.Second, "the shelf is mounted again", func() bool { return h.try("findmnt", "/srv/shelf").Exit == 0 })
-	h.run("sha256sum", "-c", "/tmp/sum")
+	h.run("sha256sum", "-c", "/var/lib/sum")
 
 	h.shell("mount " + h.namespace(machine.Reel) + "p1 /mnt/start")
 	refused := h.try("virsh", "start", "grading")
@@ -38,7 +38,7 @@ func TestGuardedStart(t *testing.T) {
 	assert.Contains(t, refused.Stderr, "/mnt/start")
 	assert.Equal(t, "nvme", h.driver(address), "never touched")
 	h.run("umount", "/mnt/start")
-	h.run("sha256sum", "-c", "/tmp/sum")
+	h.run("sha256sum", "-c", "/var/lib/sum")
 
 	h.mustLendkeep("rollback")
 	assert.NotZero(t, h.try("test", "-e", facts.GuardHook).Exit)

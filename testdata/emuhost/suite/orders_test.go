@@ -64,7 +64,7 @@ func (h host) shelved() {
 		cp /usr/lib/grub/x86_64-efi/monolithic/grubx64.efi /mnt/start/EFI/BOOT/BOOTX64.EFI
 		printf 'echo marker-of-%s\nhalt\n' grading > /mnt/start/EFI/debian/grub.cfg && umount /mnt/start
 		mkfs.xfs -q -f -L shelf ` + device + "p2 && udevadm settle && mkdir -p /srv/shelf && mount -o noatime " + device + `p2 /srv/shelf
-		head -c 4000000 /dev/urandom > /srv/shelf/blob && sha256sum /srv/shelf/blob > /tmp/sum`)
+		head -c 4000000 /dev/urandom > /srv/shelf/blob && sha256sum /srv/shelf/blob > /var/lib/sum`)
 	h.Cleanup(func() {
 		if _, err := h.emulated.Run(h.after(), "umount", "/srv/shelf"); err != nil {
 			h.Errorf("clean up the shelf: %v", err)
@@ -164,7 +164,7 @@ func TestDayAndNight(t *testing.T) {
 	h.apply("--shift", "night")
 	assert.Equal(t, "nvme", h.driver(address))
 	assert.Equal(t, address, h.controllers()[machine.Reel])
-	h.run("sha256sum", "-c", "/tmp/sum")
+	h.run("sha256sum", "-c", "/var/lib/sum")
 	assert.Contains(t, h.run("findmnt", "-no", "OPTIONS", "/srv/shelf"), "noatime")
 	assert.Contains(t, h.mustLendkeep("plan", "workshop", "--shift", "night"), "there is nothing to do")
 }
@@ -181,7 +181,7 @@ func TestRollback(t *testing.T) {
 	require.NotEqual(t, before, h.standing("grading", machine.Reel))
 	h.mustLendkeep("rollback")
 	assert.Equal(t, before, h.standing("grading", machine.Reel))
-	h.run("sha256sum", "-c", "/tmp/sum")
+	h.run("sha256sum", "-c", "/var/lib/sum")
 }
 
 // standing is what the host's own programs say of a guest and a drive.
