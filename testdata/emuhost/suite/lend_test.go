@@ -3,7 +3,6 @@ package suite
 import (
 	"strings"
 	"testing"
-	"time"
 
 	"github.com/stretchr/testify/assert"
 
@@ -73,34 +72,4 @@ func TestStartUnderMountedFilesystemLosesData(t *testing.T) {
 	kept := strings.Fields(h.run("ls", "/srv/shelf"))
 	h.run("umount", "/srv/shelf")
 	assert.Equal(t, []string{"before"}, kept, "the file whose writing succeeded is lost")
-}
-
-// A guest's firmware starts what is on the lent drive. The name in OVMF's line
-// holds the serial, so it proves which controller it came from; the marker
-// proves that the loader ran.
-func TestGuestBootsFromLentDrive(t *testing.T) {
-	h := onLarch(t)
-	address, device := h.controllers()[machine.Reel], h.namespace(machine.Reel)
-	h.shell("sgdisk -Z " + device + " >/dev/null; sgdisk -n1:0:+128M -t1:EF00 -c1:start " + device + ` >/dev/null && udevadm settle
-		mkfs.vfat -F32 -n START ` + device + "p1 >/dev/null && mkdir -p /mnt/start && mount " + device + `p1 /mnt/start
-		mkdir -p /mnt/start/EFI/BOOT /mnt/start/EFI/debian
-		cp /usr/lib/grub/x86_64-efi/monolithic/grubx64.efi /mnt/start/EFI/BOOT/BOOTX64.EFI
-		printf 'echo marker-of-%s\nhalt\n' grading > /mnt/start/EFI/debian/grub.cfg && umount /mnt/start`)
-
-	g := emuhost.Guest{Name: "grading", Borrows: []string{address}, Firmware: true}
-	h.define(g)
-	h.run("virsh", "start", "grading")
-	began := time.Now()
-	h.says(g, "BdsDxe: starting")
-	t.Logf("firmware done %.1f s after the start", time.Since(began).Seconds())
-	said := h.says(g, "marker-of-grading")
-	t.Logf("marker %.1f s after the start", time.Since(began).Seconds())
-	assert.Regexp(t, `BdsDxe: starting Boot0001 "UEFI QEMU NVMe Ctrl `+machine.Reel+` 1"`, said)
-
-	h.until(time.Minute, "the guest has ended by itself", func() bool {
-		return strings.Contains(h.run("virsh", "domstate", "grading"), "shut off")
-	})
-	h.returned(machine.Reel)
-	assert.Equal(t, "nvme", h.driver(address))
-	assert.Equal(t, address, h.controllers()[machine.Reel])
 }
