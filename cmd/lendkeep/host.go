@@ -82,7 +82,11 @@ func (w *where) facts(ctx context.Context, uri string) (facts.Survey, error) {
 		return facts.Survey{}, err
 	}
 	defer h.close()
-	return h.Survey.Survey(ctx)
+	start := time.Now()
+	survey, err := h.Survey.Survey(ctx)
+	zerolog.Ctx(ctx).Info().Dur("took", time.Since(start)).Int("functions", len(survey.Functions)).
+		Int("guests", len(survey.Libvirt.Guests)).Int("gaps", len(survey.Gaps)+len(survey.Libvirt.Gaps)).Msg("host read")
+	return survey, err
 }
 
 func readSurvey(name string) (facts.Survey, error) {

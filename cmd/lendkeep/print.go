@@ -8,6 +8,7 @@ import (
 	"text/tabwriter"
 	"time"
 
+	"github.com/rs/zerolog"
 	"github.com/spf13/cobra"
 
 	"lendkeep/cmd/rehearse"
@@ -159,7 +160,10 @@ func round(d time.Duration) string { return d.Round(time.Second).String() }
 // watcher prints what happens while an order is carried out.
 func watcher(c *cobra.Command) func(carry.Report, carry.Record) {
 	w := c.OutOrStdout()
+	log := zerolog.Ctx(c.Context())
 	return func(report carry.Report, r carry.Record) {
+		log.Info().Str("order", report.Sealed.Code()).Str("event", string(r.Event)).Int("step", r.Step).
+			Bool("undo", r.Undo).Str("result", string(r.Result)).Str("note", r.Note).Msg("journal")
 		_, _ = io.WriteString(w, happening(report, r)) // the order goes on without a reader
 	}
 }
