@@ -216,6 +216,9 @@ var cases = map[string]struct {
 	"fewer lanes than it can use": {func(b *bench) {
 		b.Function(b.reel).Link = &facts.Link{SpeedMTps: 8000, Width: 2, MaxSpeedMTps: 8000, MaxWidth: 4}
 	}, "link", assess.Note, "2 of 4 lanes"},
+	"a partition that nobody makes": {func(b *bench) {
+		b.layout.Controllers[0].Drive.Partitions = append(b.layout.Controllers[0].Drive.Partitions, spec.Partition{Name: "attic", SizeBytes: 1 << 30})
+	}, "not-carried-out", assess.Caution, "attic"},
 	"copy_of": {func(b *bench) { b.layout.Controllers[0].Drive.CopyOf = "/srv/images/grading.qcow2" },
 		"not-carried-out", assess.Caution, "copy_of"},
 	"starts are not guarded, and cannot be": {func(b *bench) { b.Survey.Guard.Program = false },
