@@ -16,7 +16,7 @@ import (
 // Limits of a return. libvirt can do nothing else with the guest meanwhile, so
 // what takes longer is left; lendkeep plan finds it.
 const (
-	returnWithin = 3 * time.Second
+	returnWithin = 10 * time.Second
 	mountWithin  = 5 * time.Second
 	pause        = 100 * time.Millisecond
 )

@@ -50,6 +50,10 @@ func (r *Return) back(ix *facts.Index, c *Controller) {
 	case where == facts.Gone || f.Driver == "" && len(c.Mounts) > 0: // a card may have no driver at home
 		r.Wait = append(r.Wait, fmt.Sprintf("controller %s is not back with the host", name))
 		return
+	case c.SizeBytes != 0 && sizeOf(f) == 0:
+		// The kernel shows the controller before it has looked for its drives.
+		r.Wait = append(r.Wait, fmt.Sprintf("the drive of controller %s has not appeared", name))
+		return
 	}
 	if err := c.alike(f); err != nil {
 		r.Wrong = append(r.Wrong, err.Error())

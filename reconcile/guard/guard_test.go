@@ -195,6 +195,12 @@ func TestAfter(t *testing.T) {
 			b.borrower("other", card)
 		}, "", "", ""},
 		"not live yet": {func(b *bench) { b.unmounted(); b.Function(b.reel).NVMe.State = "connecting" }, "", "is not back", ""},
+		"namespaces not scanned yet": {func(b *bench) {
+			b.unmounted()
+			nvme := *b.Function(b.reel).NVMe
+			nvme.Namespaces = nil
+			b.Function(b.reel).NVMe = &nvme
+		}, "", "the drive of controller reel has not appeared", ""},
 		"partitions not scanned yet": {func(b *bench) {
 			b.unmounted()
 			b.Survey.Blocks = slices.DeleteFunc(b.Survey.Blocks, func(block facts.Block) bool { return block.Whole == "nvme0n1" })

@@ -16,6 +16,11 @@ import (
 // under any other use is refused with the reason.
 func TestGuardedStart(t *testing.T) {
 	h := withProgram(t)
+	t.Cleanup(func() { // other tests start guests without a guard
+		if _, err := h.emulated.Run(h.after(), "rm", "-f", facts.GuardHook, facts.GuardRules); err != nil {
+			t.Errorf("remove the guard: %v", err)
+		}
+	})
 	h.shelved()
 	h.layout(plain)
 	h.sleeping("grading")
