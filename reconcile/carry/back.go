@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 
+	"lendkeep/reconcile/facts"
 	"lendkeep/reconcile/step"
 )
 
@@ -63,8 +64,14 @@ func (c *Carrier) undo(ctx context.Context, n int) (stuck string, err error) {
 	case standing == step.Neither && !begun:
 		return "somebody has changed it since: " + seen, nil
 	}
-	if err := s.MayUndo(ix); err != nil && !c.faults.unguardedUndo {
-		return err.Error(), nil
+	if !c.faults.unguardedUndo {
+		against, err := c.mayUndo(ctx, s, ix)
+		switch {
+		case err != nil:
+			return "", err
+		case against != nil:
+			return against.Error(), nil
+		}
 	}
 	if err := c.note(Record{Event: Intent, Step: n + 1, Undo: true}); err != nil {
 		return "", err
@@ -73,6 +80,21 @@ func (c *Carrier) undo(ctx context.Context, n int) (stuck string, err error) {
 	deed := s.Undo(limit, c.Ports)
 	cancel()
 	return c.judgeUndo(ctx, n, deed)
+}
+
+// mayUndo asks what speaks against undoing a step, for as long as its effects
+// may take to be seen: a controller that an earlier undo has just brought back
+// shows its partitions a while later.
+func (c *Carrier) mayUndo(ctx context.Context, s step.Step, ix *facts.Index) (against, err error) {
+	for end := c.Clock.Now().Add(s.Within()); ; c.Clock.Wait(ctx, pause) {
+		against = s.MayUndo(ix)
+		if against == nil || !c.Clock.Now().Before(end) {
+			return against, nil
+		}
+		if ix, err = c.look(ctx); err != nil {
+			return nil, err
+		}
+	}
 }
 
 func (c *Carrier) judgeUndo(ctx context.Context, n int, deed error) (stuck string, err error) {

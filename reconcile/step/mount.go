@@ -10,7 +10,7 @@ import (
 
 const (
 	mountTakes  = time.Second
-	mountWithin = 5 * time.Second
+	mountWithin = 15 * time.Second // also for partitions to appear after a return
 )
 
 // Filesystem is a partition of a controller's drive and where it is mounted. The
@@ -141,7 +141,9 @@ func (s *Mount) Ready(ix *facts.Index) error {
 // MayUndo refuses while anything that lendkeep can see uses a file below.
 func (s *Mount) MayUndo(ix *facts.Index) error { return s.unused(ix) }
 
-// Stands implements Step.
+// Stands implements Step. A controller that has just come back shows its
+// partitions, and udev what is on them, a while later: until then the host
+// stands on neither side.
 func (s *Mount) Stands(ix *facts.Index) (Standing, string) {
 	there, other, seen := s.mounted(ix)
 	switch {
@@ -149,6 +151,13 @@ func (s *Mount) Stands(ix *facts.Index) (Standing, string) {
 		return After, seen
 	case other:
 		return Neither, seen
+	}
+	part, err := s.partition(ix)
+	switch {
+	case err != nil:
+		return Neither, err.Error()
+	case part.Signature == nil:
+		return Neither, "what is on partition " + s.Partition + " is not known yet"
 	default:
 		return Before, seen
 	}

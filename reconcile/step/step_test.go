@@ -113,6 +113,16 @@ func TestMountGoesByThePartitionNotTheName(t *testing.T) {
 	standing, _ := (&step.Mount{Filesystem: fs}).Stands(facts.NewIndex(&b.Survey))
 	assert.Equal(t, step.After, standing)
 
+	shown := b.Survey.Mounts
+	b.Survey.Mounts = nil
+	standing, _ = (&step.Mount{Filesystem: fs}).Stands(facts.NewIndex(&b.Survey))
+	assert.Equal(t, step.Before, standing)
+	signature := b.Block("nvme0n1p2").Signature
+	b.Block("nvme0n1p2").Signature = nil // just come back: udev has not looked yet
+	standing, _ = (&step.Mount{Filesystem: fs}).Stands(facts.NewIndex(&b.Survey))
+	assert.Equal(t, step.Neither, standing)
+	b.Block("nvme0n1p2").Signature, b.Survey.Mounts = signature, shown
+
 	b.Block("nvme0n1p2").Partition.ID = "another"
 	standing, _ = (&step.Mount{Filesystem: fs}).Stands(facts.NewIndex(&b.Survey))
 	assert.Equal(t, step.Neither, standing)

@@ -1,0 +1,78 @@
+package carry_test
+
+import (
+	"context"
+	"slices"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"lendkeep/providers/memory"
+	"lendkeep/reconcile/carry"
+	"lendkeep/reconcile/facts"
+	"lendkeep/reconcile/journal"
+	"lendkeep/reconcile/order"
+	"lendkeep/reconcile/step"
+
+	"lendkeep/providers/fault"
+)
+
+// late shows a host whose partitions are not there for the first looks after
+// their controller has come home, as the kernel scans them later.
+type late struct {
+	inner step.Surveyor
+	away  bool
+	hide  int
+}
+
+// Survey implements step.Surveyor.
+func (l *late) Survey(ctx context.Context) (facts.Survey, error) {
+	survey, err := l.inner.Survey(ctx)
+	home := slices.ContainsFunc(survey.Functions, func(f facts.Function) bool { return f.NVMe != nil && f.NVMe.Serial == "RL-4410-0073" })
+	switch {
+	case !home:
+		l.away, l.hide = true, 4
+	case l.away && l.hide > 0:
+		l.hide--
+		survey.Blocks = slices.DeleteFunc(survey.Blocks, func(b facts.Block) bool { return b.Whole != "" && b.Controller != nil && b.Controller.Bus == 1 })
+	}
+	return survey, err
+}
+
+type ticking struct{ now time.Time }
+
+func (c *ticking) Now() time.Time                          { return c.now }
+func (c *ticking) Wait(_ context.Context, d time.Duration) { c.now = c.now.Add(d) }
+func (c *ticking) Limit(ctx context.Context, _ time.Duration) (context.Context, context.CancelFunc) {
+	return ctx, func() {}
+}
+
+// Mounting after a return, and mounting again when a lend is undone, wait for
+// partitions that appear late.
+func TestPartitionsThatAppearLate(t *testing.T) {
+	for name, shift := range shifts {
+		t.Run(name, func(t *testing.T) {
+			survey, sealed := shift(t)
+			host := memory.New(survey, nil)
+			for _, w := range sealed.Order.Steps {
+				if m, ok := w.Step.(*step.Mount); ok {
+					host.Expect(m.Controller.Address, m.Partition, m.FSType)
+				}
+			}
+			ports := host.Ports()
+			ports.Survey = &late{inner: ports.Survey}
+			disk := &fault.Disk{Fault: &fault.Fault{}}
+			c := carry.Carrier{Ports: ports, Journal: journal.New(disk), Clock: &ticking{sealed.Order.SurveyedAt}}
+			approval, err := order.Approve(sealed, sealed.Code())
+			require.NoError(t, err)
+			report, err := c.Out(context.Background(), approval)
+			require.NoError(t, err)
+			require.Equal(t, carry.Carried, report.Ended, report.Note)
+			report, err = c.Rollback(context.Background(), report)
+			require.NoError(t, err)
+			assert.Equal(t, carry.Restored, report.Ended, report.Note)
+		})
+	}
+}
