@@ -57,9 +57,6 @@ type going func(context.Context, *carry.Carrier, carry.Report) (carry.Report, er
 
 // again opens the newest journal and goes on from it.
 func again(c *cobra.Command, w *where, goOn going) error {
-	if err := w.exists(); err != nil {
-		return err
-	}
 	newest, err := lastReport(w.keep())
 	if err != nil {
 		return err
