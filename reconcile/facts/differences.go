@@ -21,6 +21,7 @@ func Differences(a, b Survey) []string {
 	list = append(list, differ("what is installed of the", []Guard{a.Guard}, []Guard{b.Guard}, func(Guard) string { return "guard" })...)
 	list = append(list, differ("guest", a.Libvirt.Guests, b.Libvirt.Guests, func(g Guest) string { return g.Name })...)
 	list = append(list, differ("pool", a.Libvirt.Pools, b.Libvirt.Pools, func(p Pool) string { return p.Name })...)
+	list = append(list, differ("content of", a.Contents, b.Contents, func(c Content) string { return c.Of })...)
 	list = append(list, differ("option ROM", a.ROMs, b.ROMs, func(p PlacedROM) string { return p.Path })...)
 	list = append(list, differ("firmware", a.Firmware, b.Firmware, func(f Firmware) string { return f.Path })...)
 	return list

@@ -33,6 +33,7 @@ type Index struct {
 	records   map[string][]Record
 	files     map[*Mount][]fileUse
 	direct    map[string][]directUse
+	contents  map[string]*Content
 }
 
 // NewIndex builds the index of a survey.
@@ -58,12 +59,16 @@ func NewIndex(survey *Survey) *Index {
 		records:   map[string][]Record{},
 		files:     map[*Mount][]fileUse{},
 		direct:    map[string][]directUse{},
+		contents:  make(map[string]*Content, len(survey.Contents)),
 	}
 	ix.addFunctions()
 	ix.addBlocks()
 	ix.addGuests()
 	for i := range survey.Paths {
 		ix.paths[survey.Paths[i].Named] = &survey.Paths[i]
+	}
+	for i := range survey.Contents {
+		ix.contents[survey.Contents[i].Of] = &survey.Contents[i]
 	}
 	ix.addMounts()
 	ix.addUsers()
@@ -276,6 +281,7 @@ func (s *Survey) Sort() {
 	slices.SortFunc(s.Functions, func(a, b Function) int { return a.Address.Compare(b.Address) })
 	slices.SortFunc(s.Blocks, func(a, b Block) int { return cmp.Compare(a.Name, b.Name) })
 	slices.SortFunc(s.Paths, func(a, b Path) int { return cmp.Compare(a.Named, b.Named) })
+	slices.SortFunc(s.Contents, func(a, b Content) int { return cmp.Compare(a.Of, b.Of) })
 	slices.SortFunc(s.ROMs, func(a, b PlacedROM) int { return cmp.Compare(a.Path, b.Path) })
 	slices.SortFunc(s.Libvirt.Guests, func(a, b Guest) int { return cmp.Compare(a.Name, b.Name) })
 	slices.SortFunc(s.Libvirt.Pools, func(a, b Pool) int { return cmp.Compare(a.Name, b.Name) })

@@ -35,6 +35,8 @@ type Survey struct {
 	ROMs        []PlacedROM     `json:"roms,omitempty"`                 // by path
 	ROMGap      string          `json:"rom_gap,omitempty"`              // why the folder for them could not be read
 
+	Contents []Content `json:"contents,omitempty"` // of the drives and images that were looked into, by what they are of
+
 	Gaps []Gap `json:"gaps,omitempty"` // whole areas that could not be read
 }
 

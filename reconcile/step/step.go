@@ -131,6 +131,32 @@ type ROMs interface {
 	RemoveROM(ctx context.Context, path string) error
 }
 
+// Drives writes whole drives. Each method finds the drive by what it is, opens
+// it for itself alone, looks again whether it is the one, and returns once
+// everything is on the drive and the kernel has read its table anew. keep names
+// what an order keeps beside its journal; the same name means the same thing.
+type Drives interface {
+	// Clear makes both ends of a drive zeroes, once they are kept.
+	Clear(ctx context.Context, d facts.Drive, keep string) error
+	// PutBack writes kept ends back; where none were kept nothing was cleared.
+	PutBack(ctx context.Context, d facts.Drive, keep string) error
+	// Copy copies an image to the start of a drive and reads it back. The
+	// beginning of the drive, with its table, is written last, so that a table
+	// is seen only on a whole copy. Called again, it goes on where it was.
+	Copy(ctx context.Context, from facts.Source, d facts.Drive, keep string) error
+	// Empty makes the first bytes of a drive, as many as a copy may have
+	// written, and its last MiB read as zeroes.
+	Empty(ctx context.Context, d facts.Drive, bytes uint64, keep string) error
+	// WriteTable turns one GPT into another; nil is none. It refuses a drive
+	// that holds neither, whole or partly written.
+	WriteTable(ctx context.Context, d facts.Drive, before, after *facts.Table, keep string) error
+	// MakeFilesystem makes one on a partition; over says that something else
+	// there may be written over.
+	MakeFilesystem(ctx context.Context, d facts.Drive, on facts.Entry, made facts.NewFilesystem, over bool) error
+	// ClearFilesystem takes the signature of a filesystem with that UUID away.
+	ClearFilesystem(ctx context.Context, d facts.Drive, on facts.Entry, made facts.NewFilesystem) error
+}
+
 // Written is a step as an order holds it: what it is and why it is there.
 type Written struct {
 	Step Step

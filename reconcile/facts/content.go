@@ -1,0 +1,144 @@
+package facts
+
+import "slices"
+
+// Content is what a drive or an image holds, read from its own bytes. The
+// kernel shows little of that and nothing of images.
+type Content struct {
+	Of          string     `json:"of"` // kernel name of a drive, or path of an image
+	Image       bool       `json:"image,omitempty"`
+	Format      string     `json:"format,omitempty"` // of an image: "raw", "qcow2"
+	SizeBytes   uint64     `json:"size_bytes"`       // of the disk that it is, not of the file
+	DataBytes   uint64     `json:"data_bytes,omitempty"`
+	SectorBytes uint64     `json:"sector_bytes"`    // logical; of an image 512
+	Stamp       string     `json:"stamp,omitempty"` // of an image: changes whenever a file of its chain is written
+	Blank       bool       `json:"blank,omitempty"` // no table, no signature, and zeroes at both ends
+	Table       *Table     `json:"table,omitempty"`
+	Signature   *Signature `json:"signature,omitempty"` // of a filesystem or member without a table
+	Volumes     []Volume   `json:"volumes,omitempty"`   // in the sequence of the table's entries
+	Gaps        []Gap      `json:"gaps,omitempty"`
+}
+
+// Table is a partition table with everything that is needed to write it anew.
+// Blocks are counted in sectors of the drive.
+type Table struct {
+	Kind        string  `json:"kind"`                   // "gpt" or "dos"
+	ID          string  `json:"id,omitempty"`           // GPT disk id, lower case; of DOS eight hexadecimal digits
+	FirstUsable uint64  `json:"first_usable,omitempty"` // GPT only, as the four below
+	LastUsable  uint64  `json:"last_usable,omitempty"`
+	BackupAt    uint64  `json:"backup_at,omitempty"` // where the primary header says that the other one is
+	Primary     Header  `json:"primary,omitempty"`
+	Backup      Header  `json:"backup,omitempty"` // of the one at BackupAt
+	Stale       bool    `json:"stale,omitempty"`  // a header that is not the one at BackupAt stands in the last sector
+	Entries     []Entry `json:"entries"`
+}
+
+// Header says what became of one of a GPT's two headers with its entries.
+type Header string
+
+// The zero value is of tables that have no such header.
+const (
+	Sound   Header = "sound"
+	Damaged Header = "damaged" // a checksum is wrong, or it contradicts itself
+	NoneAt  Header = "none"
+)
+
+// Entry is one partition of a table.
+type Entry struct {
+	Number     int    `json:"number"` // from 1
+	First      uint64 `json:"first"`  // sector
+	Last       uint64 `json:"last"`   // sector, inclusive
+	ID         string `json:"id,omitempty"`
+	Type       string `json:"type"` // GPT type id, lower case; of DOS two hexadecimal digits
+	Name       string `json:"name,omitempty"`
+	Attributes uint64 `json:"attributes,omitempty"` // GPT: bits of UEFI 2.10, table 5.8; DOS: 0x80 active
+}
+
+// Volume is what one partition holds.
+type Volume struct {
+	Number    int        `json:"number"` // of the table's entry
+	Signature *Signature `json:"signature,omitempty"`
+	Condition Condition  `json:"condition,omitempty"` // of a filesystem
+	Why       string     `json:"why,omitempty"`       // on which marks that rests
+	ESP       bool       `json:"esp,omitempty"`       // an EFI system partition
+	Loaders   []string   `json:"loaders,omitempty"`   // EFI programs on it, with backslashes as spelled there
+	Gap       string     `json:"gap,omitempty"`       // why it could not be read in full
+}
+
+// Condition is how a filesystem was left.
+type Condition string
+
+// Unknown marks are unknown, never clean. The zero value is of what has no
+// such condition.
+const (
+	Clean         Condition = "clean"
+	Dirty         Condition = "dirty"      // not unmounted, or a log to be replayed
+	Hibernated    Condition = "hibernated" // a sleeping system will write to it
+	UnsureIfClean Condition = "unknown"
+)
+
+// Fallback is the loader that firmware starts from a drive without an entry of
+// its own (UEFI 2.10, 3.5.1.1, x86-64).
+const Fallback = `\EFI\BOOT\BOOTX64.EFI`
+
+// Gap gives the gap of that fact, or nil when the fact was read.
+func (c Content) Gap(fact string) *Gap {
+	i := slices.IndexFunc(c.Gaps, func(g Gap) bool { return g.Fact == fact })
+	if i < 0 {
+		return nil
+	}
+	return &c.Gaps[i]
+}
+
+// Entry gives the entry with that GPT name, or nil when none or several have it.
+func (t *Table) Entry(name string) *Entry {
+	var found *Entry
+	for i := range t.Entries {
+		if t.Entries[i].Name != name {
+			continue
+		}
+		if found != nil {
+			return nil
+		}
+		found = &t.Entries[i]
+	}
+	return found
+}
+
+// Volume gives what the entry of that number holds, or nil.
+func (c *Content) Volume(number int) *Volume {
+	i := slices.IndexFunc(c.Volumes, func(v Volume) bool { return v.Number == number })
+	if i < 0 {
+		return nil
+	}
+	return &c.Volumes[i]
+}
+
+// Drive is a namespace of an NVMe controller by what it says of itself. Writers
+// find and open it by that, never by a device name.
+type Drive struct {
+	Controller  string `json:"controller"` // name in the layout, for people
+	Serial      string `json:"serial"`
+	Namespace   int    `json:"namespace"`
+	SizeBytes   uint64 `json:"size_bytes"`
+	SectorBytes uint64 `json:"sector_bytes"`
+}
+
+// Source is an image that is copied, as it was when it was looked into.
+type Source struct {
+	Path      string `json:"path"`
+	Format    string `json:"format"`
+	SizeBytes uint64 `json:"size_bytes"`
+	Stamp     string `json:"stamp"`
+}
+
+// NewFilesystem is a filesystem that is to be made on a partition.
+type NewFilesystem struct {
+	Kind  string `json:"kind"` // "xfs", "ext4"
+	UUID  string `json:"uuid"` // fixed beforehand, so that the result can be told from another
+	Label string `json:"label"`
+}
+
+// Content gives what was read of a drive (by its kernel name) or an image (by
+// its path), or nil when nobody looked.
+func (ix *Index) Content(of string) *Content { return ix.contents[of] }
