@@ -10,9 +10,10 @@ type Content struct {
 	Format      string     `json:"format,omitempty"` // of an image: "raw", "qcow2"
 	SizeBytes   uint64     `json:"size_bytes"`       // of the disk that it is, not of the file
 	DataBytes   uint64     `json:"data_bytes,omitempty"`
-	SectorBytes uint64     `json:"sector_bytes"`    // logical; of an image 512
-	Stamp       string     `json:"stamp,omitempty"` // of an image: changes whenever a file of its chain is written
-	Blank       bool       `json:"blank,omitempty"` // no table, no signature, and zeroes at both ends
+	SectorBytes uint64     `json:"sector_bytes"`         // logical; of an image 512
+	Stamp       string     `json:"stamp,omitempty"`      // of an image: changes whenever a file of its chain is written
+	Unfinished  string     `json:"unfinished,omitempty"` // of a drive: the copy that was begun and has not ended, by UnfinishedMark
+	Blank       bool       `json:"blank,omitempty"`      // no table, no signature, and zeroes at both ends
 	Table       *Table     `json:"table,omitempty"`
 	Signature   *Signature `json:"signature,omitempty"` // of a filesystem or member without a table
 	Volumes     []Volume   `json:"volumes,omitempty"`   // in the sequence of the table's entries
@@ -76,6 +77,19 @@ const (
 	Hibernated    Condition = "hibernated" // a sleeping system will write to it
 	UnsureIfClean Condition = "unknown"
 )
+
+// UnfinishedMark begins the first sector of a drive while a copy onto it is
+// under way; what the order keeps it under follows, then a line feed. So half a
+// copy is neither blank nor a system.
+const UnfinishedMark = "lendkeep: unfinished copy "
+
+// Holds tells whether a disk holds the system of an image: the table's own
+// identity is the same. What the system has changed in its table since, as when
+// it grew a partition, is its own matter.
+func (c *Content) Holds(image *Content) bool {
+	return c != nil && image != nil && c.Table != nil && image.Table != nil &&
+		c.Table.ID != "" && c.Table.Kind == image.Table.Kind && c.Table.ID == image.Table.ID
+}
 
 // Fallback is the loader that firmware starts from a drive without an entry of
 // its own (UEFI 2.10, 3.5.1.1, x86-64).

@@ -37,6 +37,8 @@ type Survey struct {
 
 	Contents []Content `json:"contents,omitempty"` // of the drives and images that were looked into, by what they are of
 
+	Confirmed []string `json:"confirmed,omitempty"` // steps by hand that a person has said are done
+
 	Gaps []Gap `json:"gaps,omitempty"` // whole areas that could not be read
 }
 
