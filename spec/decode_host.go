@@ -9,7 +9,7 @@ import (
 var hostForm = &form{
 	kind:   "host",
 	named:  wrongHost,
-	allows: []string{"libvirt", "never_lend"},
+	allows: []string{"libvirt", "never_lend", "alarm"},
 }
 
 // ownLibvirt is libvirt's connection for the whole host.
@@ -27,6 +27,7 @@ func (r *reader) decodeHost(source *hclsyntax.Block, layout *Layout) {
 		Name:      b.name,
 		Libvirt:   ownLibvirt,
 		NeverLend: b.texts("never_lend", wrongSerial),
+		Alarm:     b.command("alarm"),
 		At:        b.at,
 	}
 	if uri := b.checked("libvirt", wrongLibvirt); uri != "" {

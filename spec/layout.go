@@ -39,6 +39,7 @@ type Host struct {
 	Name      string
 	Libvirt   string   // connection URI; qemu:///system when not stated
 	NeverLend []string // NVMe serials, besides the host's own drives
+	Alarm     []string // program and arguments that are told of alarms; empty: none
 	At        Place
 }
 

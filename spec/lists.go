@@ -72,6 +72,43 @@ func (b *block) texts(name string, wrong func(string) string) []string {
 	return all
 }
 
+// maxArguments bounds a command: nobody needs more to be told of something.
+const maxArguments = 32
+
+// command reads a program and its arguments. They are given to the program as
+// they are, without a shell, so an argument may be empty or there twice.
+func (b *block) command(name string) []string {
+	list := b.list(name, "a list of texts")
+	if stated := b.Body.Attributes[name]; stated != nil && len(list) == 0 {
+		if !b.r.broken[spot{b.at, name}] {
+			attribute{name: name, rng: stated.Expr.Range(), owner: b}.refuse(name+" is empty", "", "leave the attribute out if nobody is to be told")
+		}
+		return nil
+	}
+	var all []string
+	for i, a := range list {
+		if a.IsNull() || a.Type() != cty.String {
+			a.refuseType("a list of texts", "put the program and each argument in quotes")
+			continue
+		}
+		text, why := a.AsString(), ""
+		switch {
+		case i == 0:
+			why = wrongPath(text)
+		case i >= maxArguments:
+			why = fmt.Sprintf("a command may have %d elements", maxArguments)
+		default:
+			why = wrongLine(text, maxPath)
+		}
+		if why != "" {
+			a.refuse(fmt.Sprintf("%s: %q is not usable", name, text), sentence(why), "")
+			continue
+		}
+		all = append(all, text)
+	}
+	return all
+}
+
 // refs reads a list of references to things of one kind.
 func (b *block) refs(name, kind string) []Ref {
 	var all []Ref

@@ -58,7 +58,7 @@ func TestWholeLanguage(t *testing.T) {
 	want := spec.Layout{
 		Dir:  "testdata/language",
 		Hash: layout.Hash,
-		Host: spec.Host{Name: "larch", Libvirt: "qemu:///system", NeverLend: []string{"SYS-0001"}},
+		Host: spec.Host{Name: "larch", Libvirt: "qemu:///system", NeverLend: []string{"SYS-0001"}, Alarm: []string{"/usr/local/bin/tell-me", "now"}},
 		Controllers: []spec.Controller{{
 			Name: "reel",
 			NVMe: &spec.NVMeIdentity{Serial: "RL-4410-0073"},
@@ -99,12 +99,12 @@ func TestWholeLanguage(t *testing.T) {
 	}
 	assert.Equal(t, want, placeless(layout))
 
-	assert.Equal(t, spec.Place{File: "larch.hcl", Line: 37, Column: 1}, layout.Guest("grading").At)
-	assert.Equal(t, spec.Place{File: "larch.hcl", Line: 39, Column: 14}, layout.Guest("grading").Borrows[0].At)
+	assert.Equal(t, spec.Place{File: "larch.hcl", Line: 38, Column: 1}, layout.Guest("grading").At)
+	assert.Equal(t, spec.Place{File: "larch.hcl", Line: 40, Column: 14}, layout.Guest("grading").Borrows[0].At)
 	assert.Equal(t, "rom", layout.Shim("reel-start").As)
 	assert.Equal(t, "night", layout.Shift("night").Name)
 	assert.Nil(t, layout.Controller("spool"))
-	assert.Equal(t, "larch.hcl:25", layout.Controller("reel").Return.Mounts[0].At.String())
+	assert.Equal(t, "larch.hcl:26", layout.Controller("reel").Return.Mounts[0].At.String())
 }
 
 // TestFormsOfValues covers what the examples do not use.

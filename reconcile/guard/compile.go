@@ -17,7 +17,7 @@ func Compile(c *assess.Case) Rules {
 		installed = Rules{} // they are replaced, whatever they say
 	}
 	before, known := installed.byName(), map[string]bool{}
-	r := Rules{Format: Format, NeverLend: append([]string{}, c.Layout.Host.NeverLend...), Controllers: []Controller{}, Guests: []Guest{}}
+	r := Rules{Format: Format, NeverLend: append([]string{}, c.Layout.Host.NeverLend...), Alarm: c.Layout.Host.Alarm, Controllers: []Controller{}, Guests: []Guest{}}
 	for i := range c.Layout.Controllers {
 		if found := c.Found(c.Layout.Controllers[i].Name); found.Function != nil {
 			r.Controllers = append(r.Controllers, controllerOf(c, found, before[found.Controller.Name]))

@@ -28,7 +28,8 @@ const maxBytes = 1 << 20
 // Rules is what the guard of a host goes by.
 type Rules struct {
 	Format      int          `json:"format"`
-	NeverLend   []string     `json:"never_lend"` // NVMe serials
+	NeverLend   []string     `json:"never_lend"`      // NVMe serials
+	Alarm       []string     `json:"alarm,omitempty"` // program and arguments that the watch tells of alarms
 	Controllers []Controller `json:"controllers"`
 	Guests      []Guest      `json:"guests"` // those that borrow something or live on a return mount
 }
@@ -106,6 +107,9 @@ func Decode(text string) (Rules, error) {
 
 // sound holds what every decision relies on.
 func (r Rules) sound() error {
+	if len(r.Alarm) > 0 && !path.IsAbs(r.Alarm[0]) {
+		return fmt.Errorf("alarm %q is no absolute path", r.Alarm[0])
+	}
 	controllers, places, guests := map[string]bool{}, map[string]bool{}, map[string]bool{}
 	for _, c := range r.Controllers {
 		if name := c.Record.Controller; name == "" || controllers[name] {
@@ -196,6 +200,9 @@ func (r Rules) Sentences() []string {
 		for _, m := range c.Mounts {
 			alarms[m.Path] = c.OnFailure == "alarm"
 		}
+	}
+	if len(r.Alarm) > 0 {
+		list = append(list, r.Alarm[0]+" is told of alarms")
 	}
 	for _, g := range r.Guests {
 		for _, place := range g.LivesOn {

@@ -22,12 +22,14 @@ func TestSentenceOfAnAlarm(t *testing.T) {
 
 func TestRulesRoundTrip(t *testing.T) {
 	rules := newBench(t).rules
+	rules.Alarm = []string{"/usr/local/bin/tell-me"}
 	again, err := guard.Decode(rules.Encode())
 	require.NoError(t, err)
 	assert.Equal(t, rules, again)
 	assert.Equal(t, []string{
 		"only grading may borrow reel (RL-4410-0073)",
 		"shelf of reel is unmounted before a lend and mounted at /srv/shelf after it",
+		"/usr/local/bin/tell-me is told of alarms",
 		"catalogue starts only while /srv/shelf is mounted",
 	}, rules.Sentences())
 }
@@ -44,6 +46,7 @@ func TestDamagedRulesAreRefused(t *testing.T) {
 		"a relative mount":      {`"path": "/srv/shelf"`, `"path": "srv/shelf"`, "not to be understood"},
 		"a mount at the root":   {`"path": "/srv/shelf"`, `"path": "/"`, "not to be understood"},
 		"twice":                 {`"controller": "spare"`, `"controller": "reel"`, "twice"},
+		"a relative alarm":      {`"controllers"`, `"alarm": ["tell-me"], "controllers"`, "no absolute path"},
 		"another on_failure":    {`"hold"`, `"pray"`, "neither hold nor alarm"},
 	} {
 		t.Run(name, func(t *testing.T) {

@@ -1,5 +1,6 @@
 host "larch" {
   libvirt    = "qemu:///system"
+  alarm      = ["/usr/local/bin/tell-me", "now"] # told of alarms
   never_lend = ["SYS-0001"]               # serials, besides the host's own drives, which are always protected
 }
 

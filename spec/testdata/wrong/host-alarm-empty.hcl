@@ -1,0 +1,3 @@
+host "larch" {
+  alarm = [] # want "alarm is empty\n"
+}
