@@ -18,6 +18,7 @@ var allowed = map[string][]string{
 	"reconcile/definition":   {"spec", "reconcile/facts"},
 	"reconcile/assess":       {"spec", "reconcile/facts", "reconcile/definition"},
 	"reconcile/guard":        {"spec", "reconcile/facts", "reconcile/assess"},
+	"reconcile/watch":        {"spec", "reconcile/facts", "reconcile/guard"},
 	"reconcile/step":         {"spec", "reconcile/facts", "reconcile/definition"},
 	"reconcile/order":        {"spec", "reconcile/facts", "reconcile/definition", "reconcile/assess", "reconcile/guard", "reconcile/step"},
 	"reconcile/carry":        {"spec", "reconcile/facts", "reconcile/definition", "reconcile/assess", "reconcile/step", "reconcile/order"},
