@@ -11,6 +11,7 @@ require (
 	github.com/google/renameio/v2 v2.0.2
 	github.com/hashicorp/hcl/v2 v2.25.0
 	github.com/jaypipes/pcidb v1.1.1
+	github.com/klauspost/compress v1.18.5
 	github.com/lima-vm/go-qcow2reader v0.6.0
 	github.com/moby/sys/mountinfo v0.7.3
 	github.com/rogpeppe/go-internal v1.16.0
@@ -38,7 +39,6 @@ require (
 	github.com/google/go-cmp v0.7.0 // indirect
 	github.com/google/uuid v1.6.0 // indirect
 	github.com/inconshreveable/mousetrap v1.1.0 // indirect
-	github.com/klauspost/compress v1.18.5 // indirect
 	github.com/mattn/go-colorable v0.1.14 // indirect
 	github.com/mattn/go-isatty v0.0.20 // indirect
 	github.com/mitchellh/go-wordwrap v1.0.1 // indirect
