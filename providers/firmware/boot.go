@@ -6,6 +6,8 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+
+	"lendkeep/reconcile/facts"
 )
 
 // loadActive is LOAD_OPTION_ACTIVE, UEFI 2.10, 3.1.3.
@@ -18,6 +20,7 @@ type BootEntry struct {
 	Active    bool       // tried without being chosen by hand
 	Path      string     // device path in text form
 	Partition *Partition // the GPT partition it names; nil: none
+	Short     bool       // Path begins with that partition, whatever drive it is on (UEFI 2.10, 3.1.2)
 	File      string     // the program on it, with backslashes; empty: the default of the place
 	Options   []byte     // handed to the program
 }
@@ -121,7 +124,21 @@ func readLoadOption(b []byte) (BootEntry, error) {
 	}
 	entry.Path = nodes.String()
 	entry.Partition = nodes.partition()
+	entry.Short = len(nodes) > 0 && nodes[0].gptPartition() != nil
 	entry.File = nodes.file()
 	entry.Options = append([]byte(nil), rest[pathLength:]...)
 	return entry, nil
+}
+
+// facts gives the entries as surveys have them.
+func (boot Boot) facts() []facts.BootEntry {
+	var list []facts.BootEntry
+	for _, e := range boot.Entries {
+		f := facts.BootEntry{Number: e.Number, Label: e.Label, Active: e.Active, Place: slices.Index(boot.Order, e.Number) + 1, Short: e.Short, File: e.File}
+		if e.Partition != nil {
+			f.Partition = e.Partition.fact().ID
+		}
+		list = append(list, f)
+	}
+	return list
 }

@@ -45,7 +45,7 @@ func TestReadBoot(t *testing.T) {
 	assert.Equal(t, BootEntry{
 		Number: 0x1F, Label: "Windows Boot Manager", Active: true,
 		Path:      `HD(2,GPT,` + testID(7) + `,0x800,0x32000)/\EFI\Microsoft\Boot\bootmgfw.efi`,
-		Partition: &esp, File: `\EFI\Microsoft\Boot\bootmgfw.efi`, Options: []byte("WINDOWS\x00"),
+		Partition: &esp, Short: true, File: `\EFI\Microsoft\Boot\bootmgfw.efi`, Options: []byte("WINDOWS\x00"),
 	}, boot.Entries[1])
 	assert.Equal(t, "Boot001F", boot.Entries[1].Name())
 

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"encoding/binary"
 	"fmt"
+	"strings"
 )
 
 const (
@@ -22,8 +23,9 @@ type NewEntry struct {
 }
 
 // PutFirst gives the content of a variable store file in which the entry is
-// the first of the boot order, and the entry's number. An equal entry that is
-// there already is moved, not doubled. Nothing else of the file changes. The
+// the first of the boot order, and the entry's number. An active entry for the
+// same program that is there already is moved, not doubled: a system's own may
+// carry options. Nothing else of the file changes. The
 // guest must be off, and the file raw; a store with any damage is refused.
 func PutFirst(content []byte, entry NewEntry) ([]byte, uint16, error) {
 	out, number, err := putFirst(content, entry)
@@ -50,7 +52,7 @@ func putFirst(content []byte, entry NewEntry) ([]byte, uint16, error) {
 		return nil, 0, err
 	}
 	boot := ReadBoot(live(list))
-	number, found, err := entryFor(live(list), option)
+	number, found, err := entryFor(live(list), entry)
 	if err != nil {
 		return nil, 0, err
 	}
@@ -78,15 +80,16 @@ func putFirst(content []byte, entry NewEntry) ([]byte, uint16, error) {
 	return out, number, nil
 }
 
-// entryFor finds the number of an equal entry, or else the lowest free one.
-func entryFor(variables []Variable, option []byte) (number uint16, found bool, err error) {
+// entryFor finds the number of an entry for the same program, or else the
+// lowest free one.
+func entryFor(variables []Variable, entry NewEntry) (number uint16, found bool, err error) {
 	used := map[uint16]bool{}
 	for _, v := range variables {
 		n, ok := entryNumber(v.Name)
 		if !ok || v.Vendor != globalVariables {
 			continue
 		}
-		if bytes.Equal(v.Data, option) {
+		if there, err := readLoadOption(v.Data); err == nil && there.starts(entry) {
 			return n, true, nil
 		}
 		used[n] = true
@@ -97,6 +100,11 @@ func entryFor(variables []Variable, option []byte) (number uint16, found bool, e
 		}
 	}
 	return 0, false, fmt.Errorf("no number is free")
+}
+
+// starts tells whether an entry is tried and leads to the same program.
+func (e BootEntry) starts(other NewEntry) bool {
+	return e.Active && e.Short && *e.Partition == other.Partition && strings.EqualFold(e.File, other.File)
 }
 
 // option lays out the EFI_LOAD_OPTION.

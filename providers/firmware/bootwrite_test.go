@@ -39,7 +39,7 @@ func TestPutFirst(t *testing.T) {
 		require.Len(t, boot.Entries, 3)
 		want := ownEntry()
 		assert.Equal(t, BootEntry{Number: 1, Label: want.Label, Active: true, Path: want.Partition.node() + "/" + want.File,
-			Partition: &want.Partition, File: want.File}, boot.Entries[1])
+			Partition: &want.Partition, Short: true, File: want.File}, boot.Entries[1])
 
 		// The entry is already there and first: only the order is written anew.
 		again, number, err := PutFirst(after, ownEntry())

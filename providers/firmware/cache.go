@@ -17,7 +17,7 @@ import (
 // readerRevision belongs to what the reader concludes. Raise it with every
 // change after which an image may get other answers: older entries are then
 // ignored.
-const readerRevision = 2
+const readerRevision = 3
 
 // cacheEntry is one file of the cache: <sha256 of the image>.json.
 type cacheEntry struct {

@@ -53,10 +53,10 @@ func TestInspectIgnoresDamagedCache(t *testing.T) {
 	for name, content := range map[string]string{
 		"empty":             "",
 		"cut off":           string(good[:len(good)/2]),
-		"older reader":      replace(`"reader":2`, `"reader":1`),
+		"older reader":      replace(`"reader":3`, `"reader":2`),
 		"another image":     replace(want.SHA256, strings.Repeat("0", 64)),
 		"another size":      replace(`"bytes":`, `"bytes":1`),
-		"unknown member":    replace(`"reader":2`, `"reader":2,"more":2`),
+		"unknown member":    replace(`"reader":3`, `"reader":3,"more":2`),
 		"unknown answer":    replace(`"present"`, `"maybe"`),
 		"answer is missing": replace(`{"part":"nvme","held":"present"},`, ``),
 		"answer is renamed": replace(`"part":"nvme"`, `"part":"nvmf"`),

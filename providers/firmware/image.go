@@ -44,6 +44,9 @@ func (w *walk) image(report Report) *Image {
 	for _, part := range Parts() {
 		image.report.Answers = append(image.report.Answers, image.answer(part))
 	}
+	if shell, err := image.Extract(Shell.GUID); err == nil {
+		image.report.Shell = hashOf(shell)
+	}
 	if driver, err := image.Extract(NVMe.GUID); err == nil {
 		if rom, err := (ROM{Driver: driver}).Build(); err == nil {
 			image.report.ROM = romSum(rom)

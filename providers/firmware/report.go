@@ -48,6 +48,7 @@ type Report struct {
 	Bytes    int64    `json:"bytes"`  // size of the file
 	Answers  []Answer `json:"answers"`
 	ROM      string   `json:"rom,omitempty"`      // sha256 of its NVMe driver as an option ROM holds it, behind the header
+	Shell    string   `json:"shell,omitempty"`    // sha256 of its UEFI Shell
 	Warnings []string `json:"warnings,omitempty"` // what could not be read, and where
 }
 

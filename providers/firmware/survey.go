@@ -23,6 +23,7 @@ type Host struct {
 
 	mu     sync.Mutex
 	images map[string]seen
+	disks  map[string]seenShim
 }
 
 // seen is an answer about a file as it was then.
@@ -36,7 +37,7 @@ type seen struct {
 // in cacheDir; empty means nowhere. Images at the paths in also are looked at
 // whoever names them.
 func OnHost(root fs.FS, cacheDir string, also ...string) *Host {
-	return &Host{root: root, cache: cacheDir, also: also, images: map[string]seen{}}
+	return &Host{root: root, cache: cacheDir, also: also, images: map[string]seen{}, disks: map[string]seenShim{}}
 }
 
 // Survey adds to a survey every firmware image and variable store that its
@@ -66,6 +67,7 @@ func (h *Host) Survey(s *facts.Survey) {
 		s.Stores = append(s.Stores, h.store(name))
 	}
 	h.roms(s)
+	h.shims(s)
 }
 
 // roms lists lendkeep's own files in the folder for option ROMs.
@@ -125,6 +127,7 @@ func (h *Host) image(name string) facts.Firmware {
 	}
 	nvme, shell := report.Of(NVMe), report.Of(Shell)
 	answer.SHA256, answer.NVMe, answer.Shell, answer.Driver = report.SHA256, held(nvme.Held), held(shell.Held), report.ROM
+	answer.ShellSum, answer.Virtio = report.Shell, held(report.Of(VirtioBlock).Held)
 	answer.Why = cmp.Or(nvme.Why, shell.Why)
 	h.images[name] = seen{about.Size(), about.ModTime(), answer}
 	return answer
@@ -139,27 +142,4 @@ func cause(err error) string {
 		return at.Err.Error()
 	}
 	return err.Error()
-}
-
-func (h *Host) store(name string) facts.VariableStore {
-	store := facts.VariableStore{Path: name, Keys: facts.Unknown}
-	content, err := readImageFile(h.root, name)
-	switch {
-	case errors.Is(err, fs.ErrNotExist):
-		store.Missing, store.Why = true, cause(err)
-		return store
-	case err != nil:
-		store.Why = cause(err)
-		return store
-	}
-	variables, err := ReadVariables(content)
-	switch {
-	case Enrolled(variables):
-		store.Keys = facts.Present
-	case err != nil:
-		store.Why = err.Error()
-	default:
-		store.Keys = facts.Absent
-	}
-	return store
 }

@@ -28,9 +28,11 @@ func TestSurveyOfDebian(t *testing.T) {
 	ix := facts.NewIndex(&s)
 	image := ix.Image(ovmfCode)
 	require.NotNil(t, image)
-	assert.Equal(t, facts.Firmware{Path: ovmfCode, SHA256: image.SHA256, NVMe: facts.Present, Shell: facts.Present, Driver: image.Driver}, *image)
+	assert.Equal(t, facts.Firmware{Path: ovmfCode, SHA256: image.SHA256, NVMe: facts.Present, Shell: facts.Present, Driver: image.Driver,
+		ShellSum: image.ShellSum, Virtio: facts.Present}, *image)
 	assert.Len(t, image.SHA256, 64)
 	assert.Len(t, image.Driver, 64)
+	assert.Len(t, image.ShellSum, 64)
 	stores := map[string]facts.VariableStore{}
 	for _, store := range s.Stores {
 		stores[store.Path] = store

@@ -16,27 +16,32 @@ type ranked struct {
 	order  int
 }
 
-// bootsFrom gives a device the first place in the boot order. The others keep
+// bootsFrom gives devices the first places in the boot order. The others keep
 // their sequence, and their numbers as far as these still come later; the
 // drive alone without a place would lose its own boot entry for good to OVMF.
-func (e *edit) bootsFrom(device *etree.Element) error {
-	if device == nil {
-		return nil
-	}
-	first, others, err := e.bootOrder(device)
+func (e *edit) bootsFrom(first ...*etree.Element) error {
+	others, err := e.bootOrder(first)
 	if err != nil {
 		return err
 	}
 	var said []string
-	if first == 0 || (len(others) > 0 && others[0].order <= first) {
-		setOrder(device, 1)
-		said = append(said, "boot order 1")
-		last := 1
+	set := func(d *etree.Element, order int, text string) {
+		setOrder(d, order)
+		said = append(said, text+strconv.Itoa(order))
+	}
+	if last, good := inSequence(first, others); !good {
+		last = len(first)
+		for i, d := range first {
+			text := "boot order "
+			if len(first) > 1 {
+				text = nameOf(d) + " has boot order "
+			}
+			set(d, i+1, text)
+		}
 		for _, r := range others {
 			last = max(r.order, last+1)
 			if last != r.order {
-				setOrder(r.device, last)
-				said = append(said, fmt.Sprintf("%s moves to %d", nameOf(r.device), last))
+				set(r.device, last, nameOf(r.device)+" moves to ")
 			}
 		}
 	}
@@ -51,22 +56,33 @@ func (e *edit) bootsFrom(device *etree.Element) error {
 	return nil
 }
 
-// bootOrder gives a device's own place, 0 for none, and the other devices that
-// have one, first to last.
-func (e *edit) bootOrder(device *etree.Element) (own int, others []ranked, err error) {
+// inSequence tells whether devices have the first places already, one after the
+// other, and which the last of these is.
+func inSequence(first []*etree.Element, others []ranked) (last int, good bool) {
+	for _, d := range first {
+		order, _ := orderOf(d) // bootOrder has read it
+		if order <= last {
+			return 0, false
+		}
+		last = order
+	}
+	return last, len(others) == 0 || others[0].order > last
+}
+
+// bootOrder gives the devices that have a place, first to last, without some.
+func (e *edit) bootOrder(without []*etree.Element) ([]ranked, error) {
+	var others []ranked
 	for _, d := range devicesOf(e.guest) {
 		order, err := orderOf(d)
-		switch {
-		case err != nil:
-			return 0, nil, err
-		case d == device:
-			own = order
-		case order > 0:
+		if err != nil {
+			return nil, err
+		}
+		if order > 0 && !slices.Contains(without, d) {
 			others = append(others, ranked{d, order})
 		}
 	}
 	slices.SortStableFunc(others, func(a, b ranked) int { return cmp.Compare(a.order, b.order) })
-	return own, others, nil
+	return others, nil
 }
 
 func setOrder(device *etree.Element, order int) {

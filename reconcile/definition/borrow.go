@@ -56,6 +56,12 @@ func (e *edit) borrows() error {
 	if changed && len(e.changes) == said {
 		e.say("note of what is borrowed brought up to date")
 	}
+	if shim := e.shimDisk(); shim != nil {
+		return e.bootsFrom(shim, boots)
+	}
+	if boots == nil {
+		return nil
+	}
 	return e.bootsFrom(boots)
 }
 

@@ -40,7 +40,7 @@ func mark(prefix, name string) string {
 // mark, else by its source, else by the name of its target; what else the guest
 // has stays.
 func (e *edit) disks() error {
-	had := children(e.devices(), "disk")
+	had := slices.DeleteFunc(children(e.devices(), "disk"), func(el *etree.Element) bool { return slices.Contains(e.shims(), el) })
 	found := make([]*etree.Element, len(e.wanted.Disks))
 	claim(found, had, e.wanted.Disks, func(d Disk, el *etree.Element) bool { return aliasOf(el) == mark(diskMark, d.Name) })
 	claim(found, had, e.wanted.Disks, func(d Disk, el *etree.Element) bool { return d.isSourceOf(el) })

@@ -40,7 +40,11 @@ func someBorrows(t *rapid.T, known []facts.Record) []Borrowed {
 		}
 	}
 	if len(list) > 0 && rapid.Bool().Draw(t, "boots") {
-		list[rapid.IntRange(0, len(list)-1).Draw(t, "which")].Boots = true
+		b := &list[rapid.IntRange(0, len(list)-1).Draw(t, "which")]
+		b.Boots = true
+		if rapid.Bool().Draw(t, "by a shim disk") {
+			b.Shim = &ShimDisk{rapid.SampledFrom([]string{ourShim, otherShim}).Draw(t, "shim"), rapid.SampledFrom([]string{"virtio", "sata"}).Draw(t, "shim bus")}
+		}
 	}
 	return list
 }
@@ -175,11 +179,12 @@ func holdsBorrows(t *rapid.T, xml string, w Wanted) {
 	var d facts.Definition
 	require.NoError(t, readRecords(tree.guest, &d))
 	lowest := 0
+	shims := (&edit{guest: tree.guest}).shims()
 	lent := map[facts.Address]int{}
 	for _, e := range devicesOf(tree.guest) {
 		order, err := orderOf(e)
 		require.NoError(t, err)
-		if order > 0 && (lowest == 0 || order < lowest) {
+		if order > 0 && (lowest == 0 || order < lowest) && !slices.Contains(shims, e) {
 			lowest = order
 		}
 		if e.Tag != "hostdev" || !holdsPCI(e) {
@@ -211,6 +216,7 @@ func holdsBorrows(t *rapid.T, xml string, w Wanted) {
 				order, err := orderOf(e)
 				require.NoError(t, err)
 				require.Equal(t, lowest, order)
+				holdsShim(t, shims, b.Shim, order)
 			}
 		}
 	}
@@ -218,6 +224,20 @@ func holdsBorrows(t *rapid.T, xml string, w Wanted) {
 		require.Zero(t, lent[r.Address], "%s is not borrowed", r.Controller)
 	}
 	require.ElementsMatch(t, records, d.Records)
+}
+
+// holdsShim demands exactly the shim disk that is wanted, before the drive.
+func holdsShim(t *rapid.T, shims []*etree.Element, wanted *ShimDisk, drive int) {
+	if wanted == nil {
+		require.Empty(t, shims)
+		return
+	}
+	require.Len(t, shims, 1)
+	require.True(t, wanted.is(shims[0]))
+	order, err := orderOf(shims[0])
+	require.NoError(t, err)
+	require.Positive(t, order)
+	require.Less(t, order, drive)
 }
 
 // untouched gives the exact text of every part that a wish says nothing of.
@@ -270,7 +290,7 @@ func statedDevice(e *etree.Element, w Wanted) bool {
 		a, err := addressOf(at(e, "source", "address"))
 		return holdsPCI(e) && (err != nil || a.Bus <= 4 && a.Segment == 0)
 	case "disk":
-		return slices.ContainsFunc(w.Disks, func(d Disk) bool {
+		return facts.IsShim(diskOf(e).Source) || slices.ContainsFunc(w.Disks, func(d Disk) bool {
 			return d.isSourceOf(e) || aliasOf(e) == mark(diskMark, d.Name) || attr(child(e, "target"), "dev") == d.Name
 		})
 	case "interface":
@@ -299,6 +319,7 @@ func FuzzEdit(f *testing.F) {
 			Borrows: []Borrowed{{Record: r, Boots: wish&2 != 0}}}
 		if wish&4 != 0 {
 			w.Borrows[0].ROM = ours
+			w.Borrows[0].Shim = &ShimDisk{ourShim, "virtio"}
 		}
 		after, _, err := Edit(xml, w)
 		if err != nil {

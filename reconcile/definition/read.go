@@ -168,6 +168,9 @@ func disksOf(guest *etree.Element) []facts.Disk {
 		d := diskOf(e)
 		d.Target = attr(child(e, "target"), "dev")
 		d.Device = cmp.Or(attr(e, "device"), "disk")
+		if facts.IsShim(d.Source) {
+			d.Kind = facts.KindShim // it is no file of the guest's
+		}
 		list = append(list, d)
 		for below := child(e, "backingStore"); child(below, "source") != nil; below = child(below, "backingStore") {
 			list = append(list, also(d, below, "backing"))

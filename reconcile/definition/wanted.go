@@ -42,6 +42,7 @@ type Borrowed struct {
 	Record facts.Record `json:"record"`
 	Boots  bool         `json:"boots,omitempty"` // the guest starts from it; at most one of a guest
 	ROM    string       `json:"rom,omitempty"`   // path of the option ROM that it gets; empty: none of lendkeep's
+	Shim   *ShimDisk    `json:"shim,omitempty"`  // by which the guest starts from it; nil: none of lendkeep's
 }
 
 // Disk is a virtual disk that the guest shall have.
@@ -105,6 +106,9 @@ func (w Wanted) checkDisks() error {
 			return fmt.Errorf("guest %s: disks %s and %s are both %s", w.Name, other, d.Name, d.Source)
 		}
 		sources[d.Source] = d.Name
+		if facts.IsShim(d.Source) {
+			return fmt.Errorf("disk %s of guest %s is %s, a shim disk that orders make and remove", d.Name, w.Name, d.Source)
+		}
 		if d.Source == "" || (d.Kind != "file" && d.Kind != "block") {
 			return fmt.Errorf("disk %s of guest %s has no file or block device", d.Name, w.Name)
 		}
@@ -137,6 +141,9 @@ func (w Wanted) texts() []string {
 	}
 	for _, b := range w.Borrows {
 		list = append(list, b.Record.Controller, b.Record.Serial, b.ROM)
+		if b.Shim != nil {
+			list = append(list, b.Shim.Path, b.Shim.Bus)
+		}
 	}
 	return list
 }

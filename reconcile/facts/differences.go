@@ -23,6 +23,8 @@ func Differences(a, b Survey) []string {
 	list = append(list, differ("pool", a.Libvirt.Pools, b.Libvirt.Pools, func(p Pool) string { return p.Name })...)
 	list = append(list, differ("content of", a.Contents, b.Contents, func(c Content) string { return c.Of })...)
 	list = append(list, differ("option ROM", a.ROMs, b.ROMs, func(p PlacedROM) string { return p.Path })...)
+	list = append(list, differ("shim disk", a.Shims, b.Shims, func(p PlacedShim) string { return p.Path })...)
+	list = append(list, differ("variable store", a.Stores, b.Stores, func(s VariableStore) string { return s.Path })...)
 	list = append(list, differ("firmware", a.Firmware, b.Firmware, func(f Firmware) string { return f.Path })...)
 	return list
 }

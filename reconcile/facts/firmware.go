@@ -25,6 +25,9 @@ type Firmware struct {
 	Shell  Held   `json:"shell"`            // the UEFI Shell, of which a shim disk is made
 	Driver string `json:"driver,omitempty"` // sha256 of the NVMe driver as an option ROM holds it
 	Why    string `json:"why,omitempty"`    // why one of these is unknown
+
+	ShellSum string `json:"shell_sha256,omitempty"` // of the UEFI Shell
+	Virtio   Held   `json:"virtio,omitempty"`       // the driver for virtio block disks
 }
 
 // Descriptor is one of the descriptions from which libvirt chooses an image by
@@ -51,6 +54,12 @@ type VariableStore struct {
 	Missing bool   `json:"missing,omitempty"` // libvirt makes it from the template at the next start
 	Keys    Held   `json:"keys"`              // a platform key is enrolled
 	Why     string `json:"why,omitempty"`     // why that is unknown
+
+	SHA256  string      `json:"sha256,omitempty"`  // of the file
+	Raw     bool        `json:"raw,omitempty"`     // it is not an image of another format around the variables
+	Entries []BootEntry `json:"entries,omitempty"` // by number
+	Next    *uint16     `json:"next,omitempty"`    // number of the entry that is tried once before all others
+	Unread  string      `json:"unread,omitempty"`  // why an entry may be missing here
 }
 
 // Boot is how a definition has its guest start.

@@ -49,7 +49,7 @@ type Lent struct {
 // guest reads or writes; Source is empty for an empty drive.
 type Disk struct {
 	Target string `json:"target"` // "vda"
-	Kind   string `json:"kind"`   // "file", "block", "volume", "network", "dir", "nvram", "nvme"
+	Kind   string `json:"kind"`   // "file", "block", "volume", "network", "dir", "nvram", "nvme", "shim"
 	Source string `json:"source,omitempty"`
 	Device string `json:"device"` // "disk", "cdrom"; "backing", "mirror": further images of a disk; "filesystem": a shared folder; "nvram"
 	Pool   string `json:"pool,omitempty"`

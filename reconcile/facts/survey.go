@@ -34,6 +34,8 @@ type Survey struct {
 	Stores      []VariableStore `json:"variable_stores,omitempty"`      // by path
 	ROMs        []PlacedROM     `json:"roms,omitempty"`                 // by path
 	ROMGap      string          `json:"rom_gap,omitempty"`              // why the folder for them could not be read
+	Shims       []PlacedShim    `json:"shims,omitempty"`                // by path
+	ShimGap     string          `json:"shim_gap,omitempty"`             // why their folder is not read, or not by QEMU
 
 	Contents []Content `json:"contents,omitempty"` // of the drives and images that were looked into, by what they are of
 

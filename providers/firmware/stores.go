@@ -1,0 +1,106 @@
+package firmware
+
+import (
+	"context"
+	"crypto/sha256"
+	"encoding/hex"
+	"fmt"
+	"os"
+	"path/filepath"
+	"syscall"
+
+	"github.com/google/renameio/v2"
+
+	"lendkeep/reconcile/facts"
+)
+
+// Stores writes the variable stores of guests that are off, below a root
+// directory. What a store was before lies in Keep, under its sha256.
+type Stores struct {
+	Root string
+	Keep string
+}
+
+// PutEntry makes an entry the first in the boot order of a store that has that
+// sha256. The old content is kept before, and the store changes as a whole.
+func (s Stores) PutEntry(_ context.Context, store, sum string, entry facts.NewEntry) error {
+	if err := s.put(store, sum, entry); err != nil {
+		return fmt.Errorf("write boot entry into %s: %w", store, err)
+	}
+	return nil
+}
+
+func (s Stores) put(store, sum string, entry facts.NewEntry) error {
+	content, err := readImageFile(os.DirFS(s.Root), store)
+	if err != nil {
+		return err
+	}
+	if is := hashOf(content); is != sum {
+		return fmt.Errorf("it has changed: its sha256 is %s", is)
+	}
+	partition, err := partitionOf(entry.Partition)
+	if err != nil {
+		return err
+	}
+	after, _, err := PutFirst(content, NewEntry{Label: entry.Label, Partition: *partition, File: entry.File})
+	if err != nil {
+		return err
+	}
+	if err := os.MkdirAll(s.Keep, 0o700); err != nil {
+		return err
+	}
+	// Variables may hold secrets of the guest's, such as keys.
+	if err := renameio.WriteFile(s.kept(sum), content, 0o600); err != nil {
+		return fmt.Errorf("keep the old variables: %w", err)
+	}
+	return s.replace(store, after)
+}
+
+// Restore gives a store the content that was kept under that sha256.
+func (s Stores) Restore(_ context.Context, store, sum string) error {
+	content, err := os.ReadFile(s.kept(sum))
+	if err == nil && hashOf(content) != sum {
+		err = fmt.Errorf("%s is damaged", s.kept(sum))
+	}
+	if err == nil {
+		err = s.replace(store, content)
+	}
+	if err != nil {
+		return fmt.Errorf("restore variables in %s: %w", store, err)
+	}
+	return nil
+}
+
+func (s Stores) kept(sum string) string { return filepath.Join(s.Keep, sum+".fd") }
+
+// replace exchanges the content of a file and nothing else: QEMU's user owns
+// it, and keeps it.
+func (s Stores) replace(store string, content []byte) error {
+	name := filepath.Join(s.Root, store)
+	about, err := os.Lstat(name)
+	if err != nil {
+		return err
+	}
+	if !about.Mode().IsRegular() {
+		return fmt.Errorf("%s is not a file", store)
+	}
+	file, err := renameio.NewPendingFile(name, renameio.WithPermissions(about.Mode().Perm()), renameio.IgnoreUmask())
+	if err != nil {
+		return err
+	}
+	defer file.Cleanup()
+	if owner, ok := about.Sys().(*syscall.Stat_t); ok {
+		if err := file.Chown(int(owner.Uid), int(owner.Gid)); err != nil {
+			return err
+		}
+	}
+	if _, err := file.Write(content); err != nil {
+		return err
+	}
+	return file.CloseAtomicallyReplace()
+}
+
+func hashOf(content []byte) string {
+	sum := sha256.Sum256(content)
+	return hex.EncodeToString(sum[:])
+}
