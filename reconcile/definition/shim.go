@@ -1,6 +1,8 @@
 package definition
 
 import (
+	"fmt"
+
 	"github.com/beevik/etree"
 
 	"lendkeep/reconcile/facts"
@@ -10,6 +12,16 @@ import (
 type ShimDisk struct {
 	Path string `json:"path"`
 	Bus  string `json:"bus"` // "virtio", "sata"
+}
+
+// checkShims refuses a shim disk as a disk of the layout's own.
+func (w Wanted) checkShims() error {
+	for _, d := range w.Disks {
+		if facts.IsShim(d.Source) {
+			return fmt.Errorf("disk %s of guest %s is %s, a shim disk that orders make and remove", d.Name, w.Name, d.Source)
+		}
+	}
+	return nil
 }
 
 // shims lists the guest's disks that are shim disks of lendkeep's.

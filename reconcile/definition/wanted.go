@@ -76,7 +76,7 @@ func (w Wanted) check() error {
 			return fmt.Errorf("guest %s: %q cannot be written in XML", w.Name, value)
 		}
 	}
-	return cmp.Or(w.checkBorrows(), w.checkDisks(), w.checkNetworks())
+	return cmp.Or(w.checkBorrows(), w.checkDisks(), w.checkShims(), w.checkNetworks())
 }
 
 func (w Wanted) checkBorrows() error {
@@ -106,9 +106,6 @@ func (w Wanted) checkDisks() error {
 			return fmt.Errorf("guest %s: disks %s and %s are both %s", w.Name, other, d.Name, d.Source)
 		}
 		sources[d.Source] = d.Name
-		if facts.IsShim(d.Source) {
-			return fmt.Errorf("disk %s of guest %s is %s, a shim disk that orders make and remove", d.Name, w.Name, d.Source)
-		}
 		if d.Source == "" || (d.Kind != "file" && d.Kind != "block") {
 			return fmt.Errorf("disk %s of guest %s has no file or block device", d.Name, w.Name)
 		}
