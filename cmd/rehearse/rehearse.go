@@ -61,7 +61,7 @@ func (r Report) Good() bool {
 // Run rehearses. An error says that the rehearsal could not be held, not that
 // it went badly.
 func (r *Rehearsal) Run(ctx context.Context) (Report, error) {
-	approval, err := order.Approve(r.Sealed, r.Sealed.Code())
+	approval, err := order.Approve(r.Sealed, r.Sealed.Code(), r.Sealed.Order.Erases()...)
 	if err != nil {
 		return Report{}, err
 	}

@@ -106,7 +106,7 @@ func (r *Rehearsal) cases(ctx context.Context, approval order.Approval, n int, c
 // recovered goes on from what a run left behind: after a killed process the
 // host lives on, after a power cut it was started again.
 func (r *run) recovered(ctx context.Context, c Case, power bool, way string) Case {
-	host, content := r.host.Copy(), r.disk.Killed()
+	host, content := r.host.Second(), r.disk.Killed()
 	c.Recovery = "process ended, then " + way
 	if power {
 		host.PowerCut()
@@ -232,7 +232,8 @@ func standings(s step.Step, on ...*facts.Index) []step.Standing {
 // stands behind the fault, so it sees what really happens.
 func (r *run) guarded(p step.Ports) step.Ports {
 	g := guard{p, r}
-	return step.Ports{Survey: p.Survey, Guests: g, Mounts: p.Mounts, Functions: g, Guard: p.Guard, ROMs: p.ROMs}
+	p.Guests, p.Functions = g, g
+	return p
 }
 
 type guard struct {

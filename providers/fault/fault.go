@@ -99,7 +99,7 @@ func (f *Fault) call(c Call, do func() error) error {
 // Wrap gives ports that go wrong as the fault says.
 func (f *Fault) Wrap(p step.Ports) step.Ports {
 	w := ports{p, f}
-	return step.Ports{Survey: w, Guests: w, Mounts: w, Functions: w, Guard: w, ROMs: w}
+	return step.Ports{Survey: w, Guests: w, Mounts: w, Functions: w, Guard: w, ROMs: w, Drives: w, Person: w}
 }
 
 type ports struct {
@@ -161,4 +161,40 @@ func (p ports) PlaceROM(ctx context.Context, rom facts.ROM, donor, donorSum stri
 
 func (p ports) RemoveROM(ctx context.Context, path string) error {
 	return p.fault.call(Call{Label: "remove option ROM", Deed: true}, func() error { return p.inner.ROMs.RemoveROM(ctx, path) })
+}
+
+func (p ports) Clear(ctx context.Context, d facts.Drive, keep string) error {
+	return p.fault.call(Call{Label: "clear drive", Deed: true}, func() error { return p.inner.Drives.Clear(ctx, d, keep) })
+}
+
+func (p ports) PutBack(ctx context.Context, d facts.Drive, keep string) error {
+	return p.fault.call(Call{Label: "put ends of drive back", Deed: true}, func() error { return p.inner.Drives.PutBack(ctx, d, keep) })
+}
+
+func (p ports) Copy(ctx context.Context, from facts.Source, d facts.Drive, keep string) error {
+	return p.fault.call(Call{Label: "copy system", Deed: true}, func() error { return p.inner.Drives.Copy(ctx, from, d, keep) })
+}
+
+func (p ports) Empty(ctx context.Context, d facts.Drive, bytes uint64, keep string) error {
+	return p.fault.call(Call{Label: "empty drive", Deed: true}, func() error { return p.inner.Drives.Empty(ctx, d, bytes, keep) })
+}
+
+func (p ports) WriteTable(ctx context.Context, d facts.Drive, before, after *facts.Table, keep string) error {
+	return p.fault.call(Call{Label: "write partition table", Deed: true}, func() error { return p.inner.Drives.WriteTable(ctx, d, before, after, keep) })
+}
+
+func (p ports) MakeFilesystem(ctx context.Context, d facts.Drive, on facts.Entry, made facts.NewFilesystem, over bool) error {
+	return p.fault.call(Call{Label: "make filesystem", Deed: true}, func() error { return p.inner.Drives.MakeFilesystem(ctx, d, on, made, over) })
+}
+
+func (p ports) ClearFilesystem(ctx context.Context, d facts.Drive, on facts.Entry, made facts.NewFilesystem) error {
+	return p.fault.call(Call{Label: "clear filesystem", Deed: true}, func() error { return p.inner.Drives.ClearFilesystem(ctx, d, on, made) })
+}
+
+func (p ports) Confirm(ctx context.Context, s *step.ByHand) error {
+	return p.fault.call(Call{Label: "confirm by hand", Deed: true}, func() error { return p.inner.Person.Confirm(ctx, s) })
+}
+
+func (p ports) Forget(ctx context.Context, s *step.ByHand) error {
+	return p.fault.call(Call{Label: "forget confirmation", Deed: true}, func() error { return p.inner.Person.Forget(ctx, s) })
 }

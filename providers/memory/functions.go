@@ -63,6 +63,13 @@ func (h *Host) take(at facts.Address, forGuest bool) {
 		a.Blocks = append(a.Blocks, b)
 		return true
 	})
+	h.survey.Contents = slices.DeleteFunc(h.survey.Contents, func(c facts.Content) bool {
+		gone := slices.ContainsFunc(a.Blocks, func(b facts.Block) bool { return b.Name == c.Of })
+		if gone {
+			a.Holds = append(a.Holds, c)
+		}
+		return gone
+	})
 	h.away[at] = a
 	f.Driver, f.DriverOverride, f.NVMe = "vfio-pci", "vfio-pci", nil
 }
@@ -76,6 +83,7 @@ func (h *Host) restore(at facts.Address) {
 	f := h.function(at)
 	f.Driver, f.DriverOverride, f.NVMe = a.Driver, "", a.NVMe
 	h.survey.Blocks = append(h.survey.Blocks, a.Blocks...)
+	h.survey.Contents = append(h.survey.Contents, a.Holds...)
 	delete(h.away, at)
 }
 

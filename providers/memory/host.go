@@ -31,6 +31,7 @@ type Host struct {
 	away    map[facts.Address]Away
 	remount map[string]facts.Mount // what was unmounted, by device and path
 	origins map[string]Origin      // by path
+	ends    map[string]Ends        // what was kept of drives, by its name
 	boot    []facts.Mount          // what a start of the host mounts
 	judge   Judge
 	folder  string // where every change is kept; empty: nowhere
@@ -38,11 +39,12 @@ type Host struct {
 
 // Away is what a function on VFIO will show again once it is home.
 type Away struct {
-	Address facts.Address `json:"address"`
-	Driver  string        `json:"driver"`
-	NVMe    *facts.NVMe   `json:"nvme,omitempty"`
-	Blocks  []facts.Block `json:"blocks,omitempty"`
-	Kept    bool          `json:"kept,omitempty"` // it was on VFIO before the guest started, so libvirt leaves it there
+	Address facts.Address   `json:"address"`
+	Driver  string          `json:"driver"`
+	NVMe    *facts.NVMe     `json:"nvme,omitempty"`
+	Blocks  []facts.Block   `json:"blocks,omitempty"`
+	Holds   []facts.Content `json:"holds,omitempty"` // what its drives hold
+	Kept    bool            `json:"kept,omitempty"`  // it was on VFIO before the guest started, so libvirt leaves it there
 }
 
 // Origin is how a path that somebody names was found by the survey.
@@ -55,7 +57,7 @@ type Origin struct {
 // New makes a host that stands as the survey says. The judge may be nil: then
 // nobody but this package judges definitions.
 func New(survey facts.Survey, judge Judge) *Host {
-	h := &Host{survey: Clone(survey), away: map[facts.Address]Away{}, remount: map[string]facts.Mount{}, origins: map[string]Origin{}, judge: judge}
+	h := &Host{survey: Clone(survey), away: map[facts.Address]Away{}, remount: map[string]facts.Mount{}, origins: map[string]Origin{}, ends: map[string]Ends{}, judge: judge}
 	h.boot = slices.Clone(h.survey.Mounts)
 	ix := facts.NewIndex(&h.survey)
 	for _, p := range h.survey.Paths {
@@ -128,7 +130,7 @@ func (h *Host) Expect(at facts.Address, partition, kind string) {
 
 // Ports gives the host as everything that steps act through.
 func (h *Host) Ports() step.Ports {
-	return step.Ports{Survey: h, Guests: h, Mounts: h, Functions: h, Guard: h, ROMs: h}
+	return step.Ports{Survey: h, Guests: h, Mounts: h, Functions: h, Guard: h, ROMs: h, Drives: h, Person: h}
 }
 
 // Survey reads the host's facts.
@@ -152,6 +154,8 @@ func Clone(s facts.Survey) facts.Survey {
 	s.Paths = slices.Clone(s.Paths)
 	s.Libvirt.Guests = slices.Clone(s.Libvirt.Guests)
 	s.ROMs = slices.Clone(s.ROMs)
+	s.Contents = slices.Clone(s.Contents)
+	s.Confirmed = slices.Clone(s.Confirmed)
 	return s
 }
 
@@ -171,9 +175,9 @@ func (h *Host) guest(name string) *facts.Guest {
 	return &h.survey.Libvirt.Guests[i]
 }
 
-// Copy gives a second host that stands as this one does and is kept nowhere.
-func (h *Host) Copy() *Host {
+// Second gives another host that stands as this one does and is kept nowhere.
+func (h *Host) Second() *Host {
 	h.mu.Lock()
 	defer h.mu.Unlock()
-	return &Host{survey: Clone(h.survey), away: maps.Clone(h.away), remount: maps.Clone(h.remount), origins: maps.Clone(h.origins), boot: h.boot, judge: h.judge}
+	return &Host{survey: Clone(h.survey), away: maps.Clone(h.away), remount: maps.Clone(h.remount), origins: maps.Clone(h.origins), ends: maps.Clone(h.ends), boot: h.boot, judge: h.judge}
 }

@@ -27,6 +27,7 @@ type kept struct {
 	Away    []Away          `json:"away"`
 	Remount []facts.Mount   `json:"remount"`
 	Origins []Origin        `json:"origins"`
+	Ends    []Ends          `json:"ends"`
 }
 
 // Load reads a stand-in host from its folder: as it was kept there or, the
@@ -60,6 +61,9 @@ func Load(folder string, judge Judge) (*Host, error) {
 	for _, o := range k.Origins {
 		h.origins[o.Named] = o
 	}
+	for _, e := range k.Ends {
+		h.ends[e.Keep] = e
+	}
 	return h, nil
 }
 
@@ -87,7 +91,7 @@ func (h *Host) changed() error {
 	if err := h.survey.Encode(&survey); err != nil {
 		return err
 	}
-	k := kept{Survey: survey.Bytes(), Away: []Away{}, Remount: []facts.Mount{}, Origins: []Origin{}}
+	k := kept{Survey: survey.Bytes(), Away: []Away{}, Remount: []facts.Mount{}, Origins: []Origin{}, Ends: []Ends{}}
 	for _, at := range slices.SortedFunc(maps.Keys(h.away), facts.Address.Compare) {
 		k.Away = append(k.Away, h.away[at])
 	}
@@ -96,6 +100,9 @@ func (h *Host) changed() error {
 	}
 	for _, named := range slices.Sorted(maps.Keys(h.origins)) {
 		k.Origins = append(k.Origins, h.origins[named])
+	}
+	for _, keep := range slices.Sorted(maps.Keys(h.ends)) {
+		k.Ends = append(k.Ends, h.ends[keep])
 	}
 	content, err := json.MarshalIndent(k, "", " ")
 	if err != nil {

@@ -66,6 +66,8 @@ var checks = []Check{
 	{"contention", "contention.go", checkContention},
 	{"shift", "shift.go", checkShifts},
 	{"memory", "memory.go", checkMemory},
+	{"copy", "copy.go", checkCopy},
+	{"partition", "partition.go", checkPartitions},
 	{"return-mount", "returnmount.go", checkReturnMounts},
 	{"guest-disk", "guestdisk.go", checkGuestDisks},
 	{"guest-definition", "guestdef.go", checkDefinitions},

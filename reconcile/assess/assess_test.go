@@ -41,6 +41,26 @@ func (b *bench) findings() []assess.Finding {
 	return assess.Assess(assess.NewCase(b.layout, facts.NewIndex(&b.Survey), b.layout.Shift(b.shift)))
 }
 
+// moving makes the bench one whose guest's system is yet to move onto a blank
+// drive.
+func moving(b *bench) {
+	b.Survey.Mounts = b.Survey.Mounts[:1]
+	b.Survey.Blocks = b.Survey.Blocks[:2]
+	b.Look("nvme0n1")
+	b.System("/srv/images/grading.qcow2")
+	b.layout.Controllers[0].Drive.CopyOf = "/srv/images/grading.qcow2"
+	b.layout.Guests[0].System = "windows"
+}
+
+func (b *bench) content(of string) *facts.Content {
+	for i := range b.Survey.Contents {
+		if b.Survey.Contents[i].Of == of {
+			return &b.Survey.Contents[i]
+		}
+	}
+	return nil
+}
+
 func TestInstalledGuardIsNoFinding(t *testing.T) {
 	b := newBench()
 	b.Survey.Guard.Hook = "#!/bin/sh\n" + facts.GuardMark + "\n"
@@ -216,11 +236,116 @@ var cases = map[string]struct {
 	"fewer lanes than it can use": {func(b *bench) {
 		b.Function(b.reel).Link = &facts.Link{SpeedMTps: 8000, Width: 2, MaxSpeedMTps: 8000, MaxWidth: 4}
 	}, "link", assess.Note, "2 of 4 lanes"},
-	"a partition that nobody makes": {func(b *bench) {
+	"a partition on a drive that nobody looked into": {func(b *bench) {
 		b.layout.Controllers[0].Drive.Partitions = append(b.layout.Controllers[0].Drive.Partitions, spec.Partition{Name: "attic", SizeBytes: 1 << 30})
-	}, "not-carried-out", assess.Caution, "attic"},
-	"copy_of": {func(b *bench) { b.layout.Controllers[0].Drive.CopyOf = "/srv/images/grading.qcow2" },
-		"not-carried-out", assess.Caution, "copy_of"},
+	}, "partition", assess.Stop, "nothing was read of it"},
+	"a partition on a drive in use": {func(b *bench) {
+		b.Look("nvme0n1")
+		b.layout.Controllers[0].Drive.Partitions = append(b.layout.Controllers[0].Drive.Partitions, spec.Partition{Name: "attic", SizeBytes: 1 << 30})
+	}, "partition", assess.Stop, "mount /srv/shelf"},
+	"more than fits": {func(b *bench) {
+		moving(b)
+		b.layout.Controllers[0].Drive.Partitions = []spec.Partition{{Name: "attic", SizeBytes: 3 << 30}}
+	}, "partition", assess.Stop, "free: 1.0 GiB"},
+	"a damaged table": {func(b *bench) {
+		b.Survey.Mounts = b.Survey.Mounts[:1]
+		b.Look("nvme0n1").Table.Backup = facts.Damaged
+		b.layout.Controllers[0].Drive.Partitions = append(b.layout.Controllers[0].Drive.Partitions, spec.Partition{Name: "attic", SizeBytes: 1 << 20})
+	}, "partition", assess.Stop, "backup damaged"},
+	"a drive of the never_lend list": {func(b *bench) {
+		moving(b)
+		b.layout.Host.NeverLend = []string{"RL-4410-0073"}
+	}, "partition", assess.Stop, "never written"},
+	"another filesystem than stated": {func(b *bench) {
+		b.Survey.Mounts = b.Survey.Mounts[:1]
+		b.Look("nvme0n1")
+		b.layout.Controllers[0].Drive.Partitions[0].Format = "ext4"
+		b.layout.Controllers[0].Drive.Partitions = append(b.layout.Controllers[0].Drive.Partitions, spec.Partition{Name: "attic", SizeBytes: 1 << 20})
+	}, "partition", assess.Caution, "holds xfs, not ext4"},
+	"nothing known on a partition that was there": {func(b *bench) {
+		b.Survey.Mounts = b.Survey.Mounts[:1]
+		b.Block("nvme0n1p2").Signature = nil
+		b.Look("nvme0n1")
+	}, "partition", assess.Caution, "erase = "},
+	"partitions on an MBR": {func(b *bench) {
+		moving(b)
+		b.content("/srv/images/grading.qcow2").Table.Kind = "dos"
+	}, "partition", assess.Stop, "GPT alone"},
+	"a system that moves: how it starts is not known": {moving, "copy", assess.Caution, "INACCESSIBLE_BOOT_DEVICE"},
+	"a drive that is too small": {func(b *bench) {
+		moving(b)
+		b.content("/srv/images/grading.qcow2").SizeBytes = 3 << 30
+	}, "copy", assess.Stop, "the drive 2.0 GiB"},
+	"sectors of another size": {func(b *bench) {
+		moving(b)
+		b.Function(b.reel).NVMe.Namespaces[0].SectorBytes, b.content("nvme0n1").SectorBytes = 4096, 4096
+	}, "copy", assess.Stop, "sectors of 4096"},
+	"a drive that is not blank": {func(b *bench) {
+		moving(b)
+		c := b.content("nvme0n1")
+		c.Blank, c.Signature = false, &facts.Signature{Kind: "ext4", Label: "old"}
+	}, "copy", assess.Stop, "erase = \"RL-4410-0073\""},
+	"a drive that may be erased": {func(b *bench) {
+		moving(b)
+		c := b.content("nvme0n1")
+		c.Blank, c.Signature = false, &facts.Signature{Kind: "ext4", Label: "old"}
+		b.layout.Controllers[0].Drive.Erase = "RL-4410-0073"
+	}, "copy", assess.Caution, "ext4 \"old\""},
+	"a hibernated system": {func(b *bench) {
+		moving(b)
+		b.content("/srv/images/grading.qcow2").Volumes[1].Condition = facts.Hibernated
+	}, "copy", assess.Stop, "powercfg /h off"},
+	"a system that was not shut down": {func(b *bench) {
+		moving(b)
+		b.content("/srv/images/grading.qcow2").Volumes[1].Condition = facts.Dirty
+	}, "copy", assess.Caution, "power cut"},
+	"a filesystem of which nothing is known": {func(b *bench) {
+		moving(b)
+		b.content("/srv/images/grading.qcow2").Volumes[1].Condition = facts.UnsureIfClean
+	}, "copy", assess.Caution, "could not be read"},
+	"another guest runs from the image": {func(b *bench) {
+		moving(b)
+		b.Builder.Guest("spare", "/srv/images/grading.qcow2")
+		b.Run("spare")
+	}, "copy", assess.Stop, "shut down guest spare"},
+	"an image without a table": {func(b *bench) {
+		moving(b)
+		b.content("/srv/images/grading.qcow2").Table = nil
+	}, "copy", assess.Stop, "no installed system"},
+	"an image without an ESP": {func(b *bench) {
+		moving(b)
+		b.content("/srv/images/grading.qcow2").Volumes[0].ESP = false
+	}, "copy", assess.Caution, "no EFI system partition"},
+	"an image without a loader": {func(b *bench) {
+		moving(b)
+		b.content("/srv/images/grading.qcow2").Volumes[0].Loaders = []string{`\EFI\debian\grubx64.efi`}
+	}, "copy", assess.Caution, "grub-install --removable"},
+	"an image that cannot be read": {func(b *bench) {
+		moving(b)
+		b.content("/srv/images/grading.qcow2").Gaps = []facts.Gap{{Fact: "content", Path: "/srv/images/grading.qcow2", Reason: "it is encrypted"}}
+	}, "copy", assess.Stop, "it is encrypted"},
+	"an image that is gone after it was copied": {func(b *bench) {
+		moving(b)
+		b.content("nvme0n1").Table, b.content("nvme0n1").Blank = b.content("/srv/images/grading.qcow2").Table, false
+		b.Survey.Contents = b.Survey.Contents[:1]
+		b.Survey.Paths = append(b.Survey.Paths, facts.Path{Named: "/srv/images/grading.qcow2", Missing: true})
+	}, "copy", assess.Note, "take copy_of out"},
+	"a twin of the image": {func(b *bench) {
+		moving(b)
+		b.System("/srv/images/grading-old.qcow2")
+	}, "copy", assess.Caution, "same identity"},
+	"a system that is not stated": {func(b *bench) {
+		moving(b)
+		b.layout.Guests[0].System = ""
+	}, "copy", assess.Caution, "state system"},
+	"a drive that is lent": {func(b *bench) {
+		moving(b)
+		b.Builder.Survey.Libvirt.Guests = b.Survey.Libvirt.Guests[1:]
+		b.Builder.Guest("grading", "", b.Record("reel", b.reel))
+		b.Run("grading")
+		f := b.Function(b.reel)
+		f.Driver, f.NVMe = "vfio-pci", nil
+	}, "copy", assess.Note, "not looked into while it is lent"},
 	"starts are not guarded, and cannot be": {func(b *bench) { b.Survey.Guard.Program = false },
 		"unguarded", assess.Caution, "--shift"},
 	"starts will be guarded, once libvirt knows": {func(b *bench) {},

@@ -23,6 +23,7 @@ type Case struct {
 	borrowers map[string][]*spec.Guest
 	uses      map[facts.Address][]facts.Use
 	changes   map[string]Change
+	fillings  map[string]Filling
 	companies map[int]*company
 	meant     map[facts.Address]string // controllers of the layout by where they sit
 }
@@ -47,6 +48,7 @@ func NewCase(layout *spec.Layout, index *facts.Index, shift *spec.Shift) *Case {
 		borrowers: map[string][]*spec.Guest{},
 		uses:      map[facts.Address][]facts.Use{},
 		changes:   map[string]Change{},
+		fillings:  map[string]Filling{},
 		meant:     map[facts.Address]string{},
 	}
 	for i := range layout.Guests {

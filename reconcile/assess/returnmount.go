@@ -31,18 +31,21 @@ func (c *Case) returnFinding(found Found, m spec.Mount) (Finding, bool) {
 	f := Finding{Severity: Caution, At: m.At}
 	part := c.Facts.PartitionNamed(found.Function.Address, m.Partition)
 	there := c.Facts.MountAt(m.Path)
+	made := c.Filling(found.Controller.Name).Makes(m.Partition) != nil
 	switch {
-	case part == nil:
+	case made && there == nil:
+		return f, false // the order makes it
+	case part == nil && !made:
 		f.Summary = shorten("partition " + m.Partition + " is not on " + found.Controller.Name)
 		f.Detail = "No partition of its drives, or more than one, has that GPT name, so nothing is mounted at " + m.Path + " when the controller is home."
 		f.Causes = []Cause{causeOf(found.Function, "", "partitions: "+c.partitionNames(found.Function.Address))}
 		f.Remedies = []string{"name the partition: sgdisk -c NUMBER:" + m.Partition + " on its drive", "make it"}
-	case part.Signature == nil || part.Signature.Usage != "filesystem":
+	case !made && (part.Signature == nil || part.Signature.Usage != "filesystem"):
 		f.Summary = shorten("partition " + m.Partition + " holds no filesystem")
 		f.Detail = "Nothing can be mounted from it at " + m.Path + "."
 		f.Causes = []Cause{{"/run/udev/data/b" + part.Devno.String(), "no filesystem signature"}}
 		f.Remedies = []string{"make a filesystem on it"}
-	case there != nil && there.Devno != part.Devno:
+	case there != nil && (made || there.Devno != part.Devno):
 		f.Severity = Stop
 		f.Summary = shorten("something else is mounted at " + m.Path)
 		f.Detail = fmt.Sprintf("The layout wants partition %s of %s there.", m.Partition, found.Controller.Name)

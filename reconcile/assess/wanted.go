@@ -113,6 +113,11 @@ func (c *Case) wanted(g *spec.Guest) definition.Wanted {
 	for _, d := range g.Disks {
 		w.Disks = append(w.Disks, c.disk(d))
 	}
+	if g.Boots != nil {
+		if d := c.Layout.Controller(g.Boots.Name).Drive; d != nil && d.CopyOf != "" {
+			w.Leaves = []definition.Disk{c.image("", d.CopyOf, "")}
+		}
+	}
 	for _, n := range g.Networks {
 		w.Networks = append(w.Networks, definition.Network{Name: n.Name, Bridge: n.Bridge, Network: n.Network, Model: n.Model, MAC: n.MAC})
 	}
@@ -138,15 +143,19 @@ func (c *Case) disk(d spec.Disk) definition.Disk {
 	if d.PartitionID != "" {
 		return definition.Disk{Name: d.Name, Source: "/dev/disk/by-partuuid/" + d.PartitionID, Kind: "block", Format: "raw", Bus: d.Bus}
 	}
+	return c.image(d.Name, d.Image, d.Bus)
+}
+
+func (c *Case) image(name, source, bus string) definition.Disk {
 	format := "qcow2"
-	if seen := c.Facts.Path(d.Image); seen != nil && seen.Format != "" {
+	if seen := c.Facts.Path(source); seen != nil && seen.Format != "" {
 		format = seen.Format
 	}
-	disk := definition.Disk{Name: d.Name, Source: d.Image, Kind: "file", Format: format, Bus: d.Bus}
+	disk := definition.Disk{Name: name, Source: source, Kind: "file", Format: format, Bus: bus}
 	// A definition may name the same image as a volume of a pool.
 	for _, pool := range c.Facts.Survey.Libvirt.Pools {
-		if pool.Target != "" && pool.Target == path.Dir(d.Image) {
-			disk.Pool, disk.Volume = pool.Name, path.Base(d.Image)
+		if pool.Target != "" && pool.Target == path.Dir(source) {
+			disk.Pool, disk.Volume = pool.Name, path.Base(source)
 		}
 	}
 	return disk

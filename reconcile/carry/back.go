@@ -76,7 +76,11 @@ func (c *Carrier) undo(ctx context.Context, n int) (stuck string, err error) {
 	if err := c.note(Record{Event: Intent, Step: n + 1, Undo: true}); err != nil {
 		return "", err
 	}
-	limit, cancel := c.Clock.Limit(ctx, s.Takes()+s.Within()+grace)
+	longest := s.Takes() + s.Within() + grace
+	if long, ok := s.(step.Long); ok {
+		longest = long.Longest()
+	}
+	limit, cancel := c.Clock.Limit(ctx, longest)
 	deed := s.Undo(limit, c.Ports)
 	cancel()
 	return c.judgeUndo(ctx, n, deed)

@@ -137,8 +137,8 @@ func (c *Carrier) steps() []step.Written { return c.report.Sealed.Order.Steps }
 
 // forward does every step that is not in force. A step that an earlier run
 // has done is done again when the host has lost it since, as after a power cut.
-// An interrupt takes effect between two steps: a deed that is cut short leaves
-// nobody knowing what it did.
+// An interrupt takes effect between two steps, and in those that may take long:
+// any other deed that is cut short leaves nobody knowing what it did.
 func (c *Carrier) forward(ctx context.Context) (Report, error) {
 	whole := context.WithoutCancel(ctx)
 	for n := range c.steps() {
@@ -148,7 +148,7 @@ func (c *Carrier) forward(ctx context.Context) (Report, error) {
 		if ctx.Err() != nil {
 			return c.turn(whole, "interrupted")
 		}
-		err := c.do(whole, n)
+		err := c.do(ctx, n)
 		if errors.Is(err, ErrJournal) {
 			return c.report, err
 		}
@@ -181,7 +181,8 @@ func (c *Carrier) superseded(n int) bool {
 	return false
 }
 
-func (c *Carrier) do(ctx context.Context, n int) error {
+func (c *Carrier) do(interruptible context.Context, n int) error {
+	ctx := context.WithoutCancel(interruptible)
 	s := c.steps()[n].Step
 	report := c.report.Steps[n]
 	ix, err := c.steady(ctx, s)
@@ -203,7 +204,11 @@ func (c *Carrier) do(ctx context.Context, n int) error {
 			return err
 		}
 	}
-	limit, cancel := c.Clock.Limit(ctx, s.Takes()+s.Within()+grace)
+	within, longest := ctx, s.Takes()+s.Within()+grace
+	if long, ok := s.(step.Long); ok {
+		within, longest = interruptible, long.Longest()
+	}
+	limit, cancel := c.Clock.Limit(within, longest)
 	deed := s.Do(limit, c.Ports)
 	cancel()
 	return c.judge(ctx, n, deed)

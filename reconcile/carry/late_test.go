@@ -65,7 +65,7 @@ func TestPartitionsThatAppearLate(t *testing.T) {
 			ports.Survey = &late{inner: ports.Survey}
 			disk := &fault.Disk{Fault: &fault.Fault{}}
 			c := carry.Carrier{Ports: ports, Journal: journal.New(disk), Clock: &ticking{sealed.Order.SurveyedAt}}
-			approval, err := order.Approve(sealed, sealed.Code())
+			approval, err := order.Approve(sealed, sealed.Code(), sealed.Order.Erases()...)
 			require.NoError(t, err)
 			report, err := c.Out(context.Background(), approval)
 			require.NoError(t, err)

@@ -121,7 +121,43 @@ func TestShiftByROM(t *testing.T) {
 	assert.Contains(t, changes[0].String(), "firmware /fw/donor.fd was d0, is d1")
 }
 
-var shifts = map[string]func(*testing.T) (facts.Survey, order.Sealed){"day": day, "night": night, "by ROM": byROM}
+// moving is a host whose guest runs from an image, and a layout that moves it
+// onto a drive which holds something else yet.
+func moving(t *testing.T) (facts.Survey, order.Sealed) {
+	survey, layout := movingFrom()
+	return survey, plan(t, survey, layout, "night")
+}
+
+func movingFrom() (facts.Survey, *spec.Layout) {
+	b := invented.NewBuilder()
+	b.NVMe("RL-4410-0073", "old")
+	b.Look("nvme0n1")
+	b.Guest("grading", "/srv/images/grading.qcow2")
+	b.System("/srv/images/grading.qcow2")
+	b.Run("grading")
+	layout := larch()
+	layout.Guests = layout.Guests[:1]
+	layout.Guests[0].System = "windows"
+	layout.Shifts[1].Guests = nil
+	layout.Controllers[0].Drive.CopyOf = "/srv/images/grading.qcow2"
+	layout.Controllers[0].Drive.Erase = "RL-4410-0073"
+	return b.Survey, layout
+}
+
+func TestMoving(t *testing.T) {
+	survey, sealed := moving(t)
+	assert.Contains(t, does(sealed), "mount shelf of reel at /srv/shelf")
+	r := rehearse.Rehearsal{Survey: survey, Sealed: sealed}
+	report, err := r.Run(context.Background())
+	require.NoError(t, err)
+	require.True(t, report.Through.Good)
+	_, layout := movingFrom()
+	assert.Empty(t, does(plan(t, r.Planned(), layout, "night")), "the drive holds the system now")
+	day := plan(t, r.Planned(), layout, "day")
+	assert.Equal(t, []string{"unmount shelf of reel at /srv/shelf", "start guest grading, which borrows reel"}, does(day))
+}
+
+var shifts = map[string]func(*testing.T) (facts.Survey, order.Sealed){"day": day, "night": night, "by ROM": byROM, "moving": moving}
 
 func TestEveryFaultEndsWell(t *testing.T) {
 	for name, shift := range shifts {

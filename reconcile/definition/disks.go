@@ -61,6 +61,21 @@ func (e *edit) disks() error {
 	return nil
 }
 
+// leaves takes disks out whose system is on a drive now: a guest that saw both
+// would find every partition twice, with one identity.
+func (e *edit) leaves() error {
+	for _, el := range children(e.devices(), "disk") {
+		for _, d := range e.wanted.Leaves {
+			if d.isSourceOf(el) {
+				e.say("disk %s: %s leaves, its system is on the drive; the image stays", attr(child(el, "target"), "dev"), d.Source)
+				drop(el)
+				break
+			}
+		}
+	}
+	return nil
+}
+
 // claim finds, for each wanted thing that has none yet, the first element that
 // fits it and that no other has.
 func claim[W any](found, had []*etree.Element, wanted []W, fits func(W, *etree.Element) bool) {

@@ -56,7 +56,7 @@ func apply(xml string, w Wanted) (*tree, []string, error) {
 	e := &edit{guest: t.guest, wanted: w}
 	for _, part := range []func(*edit) error{
 		(*edit).memory, (*edit).hugePages, (*edit).cpus, (*edit).firmware,
-		(*edit).disks, (*edit).networks, (*edit).borrows,
+		(*edit).leaves, (*edit).disks, (*edit).networks, (*edit).borrows,
 	} {
 		if err := part(e); err != nil {
 			return nil, nil, fmt.Errorf("edit definition of %s: %w", w.Name, err)

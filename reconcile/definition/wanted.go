@@ -3,6 +3,7 @@ package definition
 import (
 	"cmp"
 	"fmt"
+	"slices"
 	"strings"
 	"unicode"
 	"unicode/utf8"
@@ -29,6 +30,7 @@ type Wanted struct {
 	HugePages   *bool     `json:"huge_pages,omitempty"`
 	Disks       []Disk    `json:"disks,omitempty"`
 	Networks    []Network `json:"networks,omitempty"`
+	Leaves      []Disk    `json:"leaves,omitempty"` // images that the guest shall not have as disks any more, by their source alone; the files stay
 
 	// Borrows is complete: of the controllers in Known, and of those that
 	// lendkeep has noted in the guest, the guest keeps no other. Devices that
@@ -106,6 +108,9 @@ func (w Wanted) checkDisks() error {
 			return fmt.Errorf("guest %s: disks %s and %s are both %s", w.Name, other, d.Name, d.Source)
 		}
 		sources[d.Source] = d.Name
+		if slices.ContainsFunc(w.Leaves, func(l Disk) bool { return l.Source == d.Source }) {
+			return fmt.Errorf("guest %s: its system moves from %s to a drive, and disk %s would give it the image as well", w.Name, d.Source, d.Name)
+		}
 		if d.Source == "" || (d.Kind != "file" && d.Kind != "block") {
 			return fmt.Errorf("disk %s of guest %s has no file or block device", d.Name, w.Name)
 		}

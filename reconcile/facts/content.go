@@ -1,6 +1,10 @@
 package facts
 
-import "slices"
+import (
+	"fmt"
+	"slices"
+	"strings"
+)
 
 // Content is what a drive or an image holds, read from its own bytes. The
 // kernel shows little of that and nothing of images.
@@ -156,3 +160,83 @@ type NewFilesystem struct {
 // Content gives what was read of a drive (by its kernel name) or an image (by
 // its path), or nil when nobody looked.
 func (ix *Index) Content(of string) *Content { return ix.contents[of] }
+
+// Describe says in words what is on a disk.
+func (c *Content) Describe() string {
+	switch {
+	case c.Unfinished != "":
+		return "a copy of lendkeep's that has not ended"
+	case c.Table != nil:
+		return c.describeTable()
+	case c.Signature != nil:
+		return c.Signature.describe()
+	case c.Blank:
+		return "nothing"
+	default:
+		return "bytes of which nobody knows what they are"
+	}
+}
+
+func (c *Content) describeTable() string {
+	kind := "a partition table (MBR)"
+	if c.Table.Kind == "gpt" {
+		kind = "a partition table (GPT)"
+	}
+	var parts []string
+	for _, e := range c.Table.Entries {
+		text := fmt.Sprintf("partition %d", e.Number)
+		if e.Name != "" {
+			text += " " + e.Name
+		}
+		if v := c.Volume(e.Number); v != nil && v.Signature != nil {
+			text += ", " + v.Signature.describe()
+		}
+		parts = append(parts, text)
+	}
+	if len(parts) == 0 {
+		return kind + " without partitions"
+	}
+	return kind + " with " + strings.Join(parts, "; ")
+}
+
+func (s *Signature) describe() string {
+	text := s.Kind
+	if s.Label != "" {
+		text += " " + fmt.Sprintf("%q", s.Label)
+	}
+	return text
+}
+
+// Has tells whether a guest has an image as a disk, or as a base of one.
+func (ix *Index) Has(g *Guest, image string) bool {
+	for _, d := range g.Definitions() {
+		for _, disk := range d.Disks {
+			if disk.Source != "" && ix.leadsTo(disk.Source, image) {
+				return true
+			}
+		}
+	}
+	return false
+}
+
+// leadsTo follows an image to those below it, as addChain does.
+func (ix *Index) leadsTo(from, image string) bool {
+	for range 64 {
+		if from == image || ix.resolved(from) == ix.resolved(image) {
+			return true
+		}
+		p := ix.paths[from]
+		if p == nil || p.Backing == "" {
+			return false
+		}
+		from = p.Backing
+	}
+	return false
+}
+
+func (ix *Index) resolved(named string) string {
+	if p := ix.paths[named]; p != nil && p.Resolved != "" {
+		return p.Resolved
+	}
+	return named
+}

@@ -63,6 +63,50 @@ func (b *Builder) NVMe(serial string, partitions ...string) facts.Address {
 	return at
 }
 
+// Look notes what is on a drive of the builder as if it had been looked into:
+// blank, or a GPT with the partitions that it was made with.
+func (b *Builder) Look(name string) *facts.Content {
+	drive := b.Block(name)
+	c := facts.Content{Of: name, SizeBytes: drive.SizeBytes, SectorBytes: drive.SectorBytes}
+	last := drive.SizeBytes/drive.SectorBytes - 1
+	t := &facts.Table{Kind: "gpt", ID: fmt.Sprintf("%08x-0000-4000-8000-00000000d15c", drive.Devno.Major), FirstUsable: 34, LastUsable: last - 33, BackupAt: last,
+		Primary: facts.Sound, Backup: facts.Sound}
+	for i := range b.Survey.Blocks {
+		part := &b.Survey.Blocks[i]
+		if part.Whole != name {
+			continue
+		}
+		// Builders give partitions no place; here each gets 64 MiB.
+		first := uint64(part.Partition.Number) * 131072
+		part.Partition.StartBytes, part.SizeBytes = first*512, 64<<20
+		t.Entries = append(t.Entries, facts.Entry{Number: part.Partition.Number, First: first, Last: first + 131071, ID: part.Partition.ID,
+			Type: "0fc63daf-8483-4772-8e79-3d69d8477de4", Name: part.Partition.Name})
+		c.Volumes = append(c.Volumes, facts.Volume{Number: part.Partition.Number, Signature: part.Signature, Condition: facts.Clean})
+	}
+	if c.Table = t; len(t.Entries) == 0 {
+		c.Table, c.Blank = nil, true
+	}
+	b.Survey.Contents = append(b.Survey.Contents, c)
+	return &b.Survey.Contents[len(b.Survey.Contents)-1]
+}
+
+// System notes what is in an image: an installed system with an EFI system
+// partition and a volume of its own, on 1 GiB.
+func (b *Builder) System(image string) *facts.Content {
+	const sectors = 1 << 21
+	b.Survey.Contents = append(b.Survey.Contents, facts.Content{Of: image, Image: true, Format: "qcow2", SizeBytes: sectors * 512, SectorBytes: 512, DataBytes: 300 << 20, Stamp: "1",
+		Table: &facts.Table{Kind: "gpt", ID: "5f0c3b1e-0000-4000-8000-0000000000a1", FirstUsable: 34, LastUsable: sectors - 34, BackupAt: sectors - 1, Primary: facts.Sound, Backup: facts.Sound,
+			Entries: []facts.Entry{
+				{Number: 1, First: 2048, Last: 206847, ID: "5f0c3b1e-0000-4000-8000-0000000000e1", Type: facts.TypeESP, Name: "EFI system partition"},
+				{Number: 2, First: 206848, Last: 2095103, ID: "5f0c3b1e-0000-4000-8000-0000000000e2", Type: "ebd0a0a2-b9e5-4433-87c0-68b6b72699c7", Name: "Basic data partition"},
+			}},
+		Volumes: []facts.Volume{
+			{Number: 1, ESP: true, Loaders: []string{facts.Fallback}, Signature: &facts.Signature{Kind: "vfat", Usage: "filesystem"}, Condition: facts.Clean},
+			{Number: 2, Signature: &facts.Signature{Kind: "ntfs", Usage: "filesystem", UUID: "0A1B2C3D4E5F6071"}, Condition: facts.Clean},
+		}})
+	return &b.Survey.Contents[len(b.Survey.Contents)-1]
+}
+
 // Card adds a network card in the group of another function.
 func (b *Builder) Card(with facts.Address, driver string) facts.Address {
 	at := with

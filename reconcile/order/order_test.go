@@ -288,3 +288,68 @@ func BenchmarkTenTimes(b *testing.B) {
 	}
 	b.ReportMetric(float64(ten)/float64(one), "times-as-much")
 }
+
+// moving is larch with a blank drive, onto which the system of grading is yet
+// to move; the rest becomes the shelf.
+func moving() (*invented.Builder, *spec.Layout) {
+	b, l := larch()
+	b.Survey.Mounts = b.Survey.Mounts[:1]
+	b.Survey.Blocks = b.Survey.Blocks[:2]
+	b.Look("nvme0n1")
+	b.System("/srv/images/grading.qcow2")
+	l.Controllers[0].Drive.CopyOf = "/srv/images/grading.qcow2"
+	return b, l
+}
+
+func TestMoving(t *testing.T) {
+	b, l := moving()
+	l.Guests[0].System = "linux"
+	b.Run("grading")
+	o := plan(t, b, l, "day")
+	assert.Equal(t, []string{
+		installs,
+		"by hand, in guest grading: see that the initramfs holds the nvme driver",
+		"by hand, in guest grading: see that nothing names the old disk",
+		"shut down guest grading",
+		"change the definition of guest grading",
+		"copy /srv/images/grading.qcow2 to the drive of reel (RL-4410-0073) and read it back",
+		"write the partition table of the drive of reel (RL-4410-0073): its backup goes to the end of the drive; partition 3 shelf is added, 1.0 GiB",
+		"make a filesystem (xfs) on partition shelf of the drive of reel (RL-4410-0073)",
+		"start guest grading, which borrows reel",
+	}, does(o))
+	assert.Empty(t, o.Erases())
+	assert.Equal(t, []string{"RL-4410-0073"}, o.UndoErases())
+
+	table := o.Steps[6].Step.(*step.WriteTable).After
+	assert.Equal(t, uint64(2<<30/512-1), table.BackupAt)
+	assert.Equal(t, uint64(2<<30/512-34), table.LastUsable)
+	shelf := table.Entry("shelf")
+	assert.Equal(t, uint64(2095104), shelf.First, "aligned to 1 MiB, right behind the system")
+	assert.Equal(t, uint64(2<<30/512-2048-1), shelf.Last)
+
+	night := plan(t, b, l, "night")
+	assert.Contains(t, does(night), "mount shelf of reel at /srv/shelf")
+}
+
+// What is on the drive goes only by its serial, in the layout and again when
+// the order is approved.
+func TestErasing(t *testing.T) {
+	b, l := moving()
+	c := &b.Survey.Contents[0]
+	c.Blank, c.Signature = false, &facts.Signature{Kind: "ext4", Usage: "filesystem", Label: "old"}
+	l.Controllers[0].Drive.Erase = "RL-4410-0073"
+	o := plan(t, b, l, "")
+	assert.Contains(t, does(o), `erase the drive of reel (RL-4410-0073), which holds ext4 "old"`)
+	assert.Equal(t, []string{"RL-4410-0073"}, o.Erases())
+	sealed, err := order.Seal(o)
+	require.NoError(t, err)
+	_, err = order.Approve(sealed, sealed.Code())
+	require.ErrorIs(t, err, order.ErrNotErased)
+	_, err = order.Approve(sealed, sealed.Code(), "RL-4410-0088")
+	require.ErrorIs(t, err, order.ErrNotErased)
+	_, err = order.Approve(sealed, sealed.Code(), "RL-4410-0073")
+	require.NoError(t, err)
+	again, err := order.Open(sealed.File())
+	require.NoError(t, err)
+	assert.Equal(t, o, again.Order)
+}

@@ -17,8 +17,9 @@ import (
 type planner struct {
 	c     *assess.Case
 	steps []step.Written
-	stops map[string]bool // guests that a step shuts down
-	guard bool            // a step installs the guard
+	stops map[string]bool     // guests that a step shuts down
+	guard bool                // a step installs the guard
+	hands map[string][]string // steps by hand, by guest
 }
 
 func (p *planner) add(s step.Step, why spec.Place) {
@@ -26,8 +27,9 @@ func (p *planner) add(s step.Step, why spec.Place) {
 }
 
 func (p *planner) plan() error {
-	p.stops = map[string]bool{}
+	p.stops, p.hands = map[string]bool{}, map[string][]string{}
 	p.installGuard()
+	p.byHand()
 	for i := range p.c.Layout.Guests {
 		if err := p.guest(&p.c.Layout.Guests[i]); err != nil {
 			return err
@@ -39,6 +41,7 @@ func (p *planner) plan() error {
 			continue
 		}
 		p.controller(found)
+		p.fill(found)
 	}
 	return nil
 }
@@ -124,7 +127,7 @@ func (p *planner) retire(g *spec.Guest, now *facts.Guest) {
 }
 
 func (p *planner) stop(g *spec.Guest, restart bool) {
-	s := &step.StopGuest{Guest: g.Name, Limit: g.Stop, Restart: restart}
+	s := &step.StopGuest{Guest: g.Name, Limit: g.Stop, Restart: restart, ByHand: p.hands[g.Name]}
 	for i := range p.c.Layout.Controllers {
 		found := p.c.Found(p.c.Layout.Controllers[i].Name)
 		if found.Holder != nil && found.Holder.Name == g.Name {
@@ -143,6 +146,9 @@ func (p *planner) start(g *spec.Guest) {
 	for _, ref := range g.Borrows {
 		found := p.c.Found(ref.Name)
 		s.Borrows = append(s.Borrows, found.Record())
+		if f := p.c.Filling(ref.Name); f.Copy != nil || f.After != nil {
+			s.Filled = append(s.Filled, ref.Name)
+		}
 		for _, companion := range p.c.Companions(found.Function) {
 			if r := companion.Record(); !slices.Contains(s.Aside, r) {
 				s.Aside = append(s.Aside, r)
@@ -205,6 +211,13 @@ func (p *planner) takeBack(found assess.Found, idle bool) {
 // partition cannot be seen; it is then known by name alone.
 func (p *planner) mount(found assess.Found, rule spec.Mount, wanted bool) {
 	fs := filesystemOf(found, rule)
+	if made := p.c.Filling(found.Controller.Name).Makes(rule.Partition); made != nil {
+		if wanted {
+			fs.PartitionID, fs.FSType = made.On.ID, made.Made.Kind
+			p.add(&step.Mount{Filesystem: fs, Made: true}, rule.At)
+		}
+		return
+	}
 	part := p.c.Facts.PartitionNamed(found.Function.Address, rule.Partition)
 	if found.Where == facts.Home {
 		if part == nil || part.Signature == nil || part.Signature.Usage != "filesystem" {
@@ -272,6 +285,12 @@ func (p *planner) initially(of string) string {
 			return "in place"
 		}
 		return "absent"
+	case "drive":
+		return p.drive(name)
+	case "filesystem":
+		return "absent"
+	case "confirmation":
+		return "not given"
 	default:
 		return "as planned"
 	}

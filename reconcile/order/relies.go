@@ -3,6 +3,7 @@ package order
 import (
 	"crypto/sha256"
 	"encoding/hex"
+	"encoding/json"
 	"fmt"
 	"maps"
 	"slices"
@@ -94,6 +95,12 @@ func rely(ix *facts.Index, subjects map[string]bool, controllers []facts.Record)
 			if image := ix.Image(name); image != nil {
 				add("content", image.SHA256)
 			}
+		case "drive":
+			if r, known := records[name]; known {
+				relyDrive(ix, r, add)
+			}
+		case "image":
+			relyImage(ix, name, add)
 		case "mount":
 			relyMount(ix, name, add)
 		case "controller":
@@ -136,6 +143,41 @@ func relyFirmware(ix *facts.Index, g *facts.Guest, add func(fact, value string))
 	if image, _ := ix.FirmwareOf(g.Kept.Boot); image != nil {
 		add("firmware "+image.Path, image.SHA256)
 	}
+}
+
+// relyDrive notes all that was read of what a controller's drives hold.
+func relyDrive(ix *facts.Index, r facts.Record, add func(fact, value string)) {
+	_, f, _ := ix.Where(r)
+	if f == nil {
+		return
+	}
+	for _, drive := range ix.Drives(f.Address) {
+		if content := ix.Content(drive.Name); content != nil {
+			add("content", digestOf(content))
+		}
+	}
+}
+
+// relyImage notes what an image is. How its filesystems were left changes while
+// a guest runs, and is asked when it is copied.
+func relyImage(ix *facts.Index, path string, add func(fact, value string)) {
+	content := ix.Content(path)
+	if content == nil {
+		add("content", "")
+		return
+	}
+	add("format", content.Format)
+	add("size in bytes", fmt.Sprint(content.SizeBytes))
+	add("partition table", digestOf(content.Table))
+}
+
+// digestOf stands for a value.
+func digestOf(value any) string {
+	content, err := json.Marshal(value)
+	if err != nil {
+		panic(err) // facts are plain values
+	}
+	return digest(string(content))
 }
 
 func relyMount(ix *facts.Index, path string, add func(fact, value string)) {

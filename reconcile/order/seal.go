@@ -8,7 +8,10 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"slices"
 	"strings"
+
+	"lendkeep/reconcile/step"
 )
 
 // ErrDamaged says that an order file is not what lendkeep wrote.
@@ -90,9 +93,40 @@ func strict(content []byte, into any) error {
 // only, so that nothing else can be carried out.
 type Approval struct{ sealed Sealed }
 
+// ErrNotErased says that a serial which must be spelled out is missing.
+var ErrNotErased = errors.New("a drive is erased whose serial was not given")
+
+// Erases gives the serials of the drives that the order erases, each once.
+func (o Order) Erases() []string {
+	var list []string
+	for _, w := range o.Steps {
+		if e, ok := w.Step.(step.Eraser); ok && e.Erases() != "" && !slices.Contains(list, e.Erases()) {
+			list = append(list, e.Erases())
+		}
+	}
+	return list
+}
+
+// UndoErases gives the serials of the drives that undoing the order erases.
+func (o Order) UndoErases() []string {
+	var list []string
+	for _, w := range o.Steps {
+		if e, ok := w.Step.(step.UndoEraser); ok && !slices.Contains(list, e.UndoErases()) {
+			list = append(list, e.UndoErases())
+		}
+	}
+	return list
+}
+
 // Approve approves an order by its code; letter case and the hyphen do not
-// matter. Any other code is ErrOtherCode.
-func Approve(s Sealed, code string) (Approval, error) {
+// matter. Any other code is ErrOtherCode. The serial of every drive that the
+// order erases must be given too, exactly; else it is ErrNotErased.
+func Approve(s Sealed, code string, serials ...string) (Approval, error) {
+	for _, serial := range s.Order.Erases() {
+		if !slices.Contains(serials, serial) {
+			return Approval{}, fmt.Errorf("approve order: drive %s: %w", serial, ErrNotErased)
+		}
+	}
 	plain := func(text string) string { return strings.ToUpper(strings.ReplaceAll(strings.TrimSpace(text), "-", "")) }
 	if plain(code) != plain(s.Code()) {
 		return Approval{}, fmt.Errorf("approve order: %w", ErrOtherCode)

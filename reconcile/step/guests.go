@@ -26,6 +26,7 @@ type StopGuest struct {
 	// Mounts are those that the guard makes when the guest ends while no order
 	// is being carried out, as after a crash of lendkeep: undoing unmounts them.
 	Mounts []Filesystem `json:"mounts,omitempty"`
+	ByHand []string     `json:"by_hand,omitempty"` // what a person does in it before
 }
 
 // Kind implements Step, as do the methods below.
@@ -49,7 +50,13 @@ func (s *StopGuest) Takes() time.Duration { return min(stopTakes, s.Limit) }
 func (s *StopGuest) Within() time.Duration { return startWithin }
 
 // Needs implements Step.
-func (s *StopGuest) Needs() []Fact { return []Fact{guestIs(s.Guest, "on")} }
+func (s *StopGuest) Needs() []Fact {
+	list := []Fact{guestIs(s.Guest, "on")}
+	for _, name := range s.ByHand {
+		list = append(list, confirmationIs(name, "given"))
+	}
+	return list
+}
 
 // Gives implements Step.
 func (s *StopGuest) Gives() []Fact {
@@ -126,6 +133,7 @@ type StartGuest struct {
 	LivesOn []string       `json:"lives_on,omitempty"` // paths whose mount holds its disks
 	Aside   []facts.Record `json:"aside,omitempty"`    // controllers kept on VFIO for the sake of the group
 	Guarded bool           `json:"guarded,omitempty"`  // a step before it installs the guard
+	Filled  []string       `json:"filled,omitempty"`   // controllers whose drives earlier steps fill
 	ROM     string         `json:"rom,omitempty"`      // path of the option ROM that it boots by
 }
 
@@ -177,6 +185,9 @@ func (s *StartGuest) Needs() []Fact {
 	}
 	if s.ROM != "" {
 		list = append(list, romIs(s.ROM, "in place"))
+	}
+	for _, controller := range s.Filled {
+		list = append(list, driveIs(controller, "filled"))
 	}
 	return list
 }

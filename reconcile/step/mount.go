@@ -98,7 +98,10 @@ func (f Filesystem) mount(ctx context.Context, p Ports) error {
 }
 
 // Mount mounts a partition of a controller that is home.
-type Mount struct{ Filesystem }
+type Mount struct {
+	Filesystem
+	Made bool `json:"made,omitempty"` // an earlier step makes the filesystem
+}
 
 // Kind implements Step, as do the methods below.
 func (s *Mount) Kind() string { return "mount" }
@@ -120,7 +123,11 @@ func (s *Mount) Within() time.Duration { return mountWithin }
 
 // Needs implements Step.
 func (s *Mount) Needs() []Fact {
-	return []Fact{mountIs(s.Path, "absent"), controllerIs(s.Controller.Controller, "home")}
+	list := []Fact{mountIs(s.Path, "absent"), controllerIs(s.Controller.Controller, "home")}
+	if s.Made {
+		list = append(list, filesystemIs(s.Controller.Controller, s.Partition, "made"))
+	}
+	return list
 }
 
 // Gives implements Step.
@@ -154,6 +161,8 @@ func (s *Mount) Stands(ix *facts.Index) (Standing, string) {
 	}
 	part, err := s.partition(ix)
 	switch {
+	case s.Made && (err != nil || part.Signature == nil):
+		return Before, seen + ", nor is the filesystem made"
 	case err != nil:
 		return Neither, err.Error()
 	case part.Signature == nil:

@@ -83,6 +83,8 @@ type Ports struct {
 	Functions Functions
 	Guard     Guard
 	ROMs      ROMs
+	Drives    Drives
+	Person    Person
 }
 
 // Surveyor reads the facts of a host.
@@ -157,6 +159,26 @@ type Drives interface {
 	ClearFilesystem(ctx context.Context, d facts.Drive, on facts.Entry, made facts.NewFilesystem) error
 }
 
+// Person is whoever carries the order out.
+type Person interface {
+	// Confirm asks whether a step by hand is done, and keeps a yes; anything
+	// else is an error.
+	Confirm(context.Context, *ByHand) error
+	// Forget forgets a yes.
+	Forget(context.Context, *ByHand) error
+}
+
+// Long is a step whose length cannot be told beforehand. It may be interrupted
+// at any moment, and counts as stuck only after the longest time.
+type Long interface{ Longest() time.Duration }
+
+// Eraser is a step that destroys what is on the drive with that serial; none
+// where it is empty.
+type Eraser interface{ Erases() string }
+
+// UndoEraser is a step whose undo does so.
+type UndoEraser interface{ UndoErases() string }
+
 // Written is a step as an order holds it: what it is and why it is there.
 type Written struct {
 	Step Step
@@ -175,6 +197,12 @@ var kinds = map[string]func() Step{
 	"take back":     func() Step { return &TakeBack{} },
 	"set aside":     func() Step { return &SetAside{} },
 	"place rom":     func() Step { return &PlaceROM{} },
+
+	"by hand":         func() Step { return &ByHand{} },
+	"clear drive":     func() Step { return &ClearDrive{} },
+	"copy system":     func() Step { return &CopySystem{} },
+	"write table":     func() Step { return &WriteTable{} },
+	"make filesystem": func() Step { return &MakeFilesystem{} },
 }
 
 type envelope struct {

@@ -1,0 +1,196 @@
+// copy: the installed system that shall move from an image to the drive of a
+// controller cannot be copied, or copying it is dangerous: the drive is too
+// small, has another sector size or is not blank; the image is in use, was left
+// hibernated or dirty, holds no system; its own table is seen twice; the system
+// may not start from NVMe.
+//
+// Whether the drive holds the system already is told by the identity of its
+// partition table. Erasing what is on a drive needs its serial in the layout
+// (erase) and again at the approval.
+package assess
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+
+	"lendkeep/reconcile/facts"
+	"lendkeep/spec"
+)
+
+func checkCopy(c *Case) []Finding {
+	var list []Finding
+	for i := range c.Layout.Controllers {
+		list = append(list, c.Filling(c.Layout.Controllers[i].Name).copying...)
+	}
+	return list
+}
+
+func (f *filler) say(severity Severity, summary, detail string, cause Cause, remedies ...string) {
+	f.copying = append(f.copying, Finding{Severity: severity, At: f.drive.At, Summary: shorten(summary), Detail: detail, Causes: []Cause{cause}, Remedies: remedies})
+}
+
+// copy plans the copying where the drive does not hold the system yet. It tells
+// whether the rest can be planned.
+func (f *filler) copy() bool {
+	source := f.drive.CopyOf
+	f.Image = f.c.Facts.Content(source)
+	seen := f.c.Facts.Path(source)
+	switch {
+	case f.Content.Holds(f.Image):
+		f.twins()
+		return true
+	case seen != nil && seen.Missing && f.Content.Table != nil && f.Content.Unfinished == "":
+		f.say(Note, "image "+source+" is not there", "What the drive of "+f.name()+" holds cannot be compared with it, and is taken for the system: "+f.Content.Describe()+".",
+			Cause{source, "no such file"}, "take copy_of out of the layout once the image is no longer needed")
+		return true
+	case f.Image == nil || len(f.Image.Gaps) > 0:
+		f.say(Stop, "image "+source+" could not be read", "What is not known is not copied.", Cause{source, f.unread(seen)}, "correct the path in the layout", "convert the image to qcow2 or raw: qemu-img convert")
+		return false
+	}
+	f.Copy = &facts.Source{Path: source, Format: f.Image.Format, SizeBytes: f.Image.SizeBytes}
+	f.target()
+	f.source()
+	f.system()
+	f.twins()
+	return !Stops(f.copying)
+}
+
+func (f *filler) unread(seen *facts.Path) string {
+	switch {
+	case f.Image != nil:
+		return f.Image.Gaps[0].Reason
+	case seen != nil && seen.Missing:
+		return "no such file"
+	default:
+		return "nothing was read of it"
+	}
+}
+
+// target asks whether the drive can take the image.
+func (f *filler) target() {
+	at := Cause{"/dev/" + f.Content.Of, fmt.Sprintf("%d bytes in sectors of %d", f.Drive.SizeBytes, f.Drive.SectorBytes)}
+	if f.Image.SizeBytes > f.Drive.SizeBytes {
+		f.say(Stop, "drive of "+f.name()+" is too small", fmt.Sprintf("%s has %s, the drive %s.", f.drive.CopyOf, sizeText(f.Image.SizeBytes), sizeText(f.Drive.SizeBytes)), at,
+			"shrink the system's partitions in the guest, then the image: qemu-img resize --shrink", "choose a larger drive")
+	}
+	if f.Image.SectorBytes != f.Drive.SectorBytes {
+		f.say(Stop, "drive of "+f.name()+" has sectors of another size", fmt.Sprintf("A partition table counts in sectors: one written for sectors of %d bytes means other places on a drive with sectors of %d.", f.Image.SectorBytes, f.Drive.SectorBytes), at,
+			"format the drive with sectors of 512 bytes where it can do that (nvme id-ns, nvme format; that erases it: see its maker's manual)", "choose another drive")
+	}
+	if f.Content.Blank {
+		return
+	}
+	f.Clear = true
+	holds := Cause{"/dev/" + f.Content.Of, "holds " + f.Content.Describe()}
+	if f.drive.Erase == "" {
+		f.say(Stop, "drive of "+f.name()+" is not blank", "Copying the system writes over what is on it.", holds,
+			"look at what it holds, and save what is needed", "then state in its drive block: erase = \""+f.Drive.Serial+"\"")
+		return
+	}
+	f.say(Caution, "drive of "+f.name()+" is erased", "The layout allows it by the drive's serial "+f.Drive.Serial+", which is asked for again before the order is carried out. Both ends of the drive are kept beside the journal; what lies between is lost once it is written over.", holds,
+		"save what is needed from it first", "take erase out of the layout")
+}
+
+// source asks whether the image holds a system in a state to be copied.
+func (f *filler) source() {
+	source := f.drive.CopyOf
+	if f.Image.Table == nil {
+		f.say(Stop, "image "+source+" holds no partition table", "So it holds no installed system that firmware could start.", Cause{source, "holds " + f.Image.Describe()}, "name the image of the guest's system disk")
+		return
+	}
+	running := false
+	for i := range f.c.Facts.Survey.Libvirt.Guests {
+		g := &f.c.Facts.Survey.Libvirt.Guests[i]
+		if !g.Running || !f.c.Facts.Has(g, source) {
+			continue
+		}
+		running = true
+		if !f.stops(g.Name) {
+			f.say(Stop, "guest "+g.Name+" runs from "+source, "An image that is written to while it is copied gives a broken copy, and the order has no reason to stop this guest.", Cause{source, "disk of guest " + g.Name + ", which is " + g.Condition}, "shut down guest "+g.Name)
+		}
+	}
+	for _, v := range f.Image.Volumes {
+		f.volume(v, running)
+	}
+	f.loaders()
+}
+
+// stops tells whether the order shuts a running guest down: one that boots from
+// the drive does not keep the image.
+func (f *filler) stops(guest string) bool {
+	g := f.c.Stated(guest)
+	return g != nil && (f.boots(g) || g.Retired)
+}
+
+func (f *filler) boots(g *spec.Guest) bool { return g.Boots != nil && g.Boots.Name == f.name() }
+
+// volume judges how a filesystem of the image was left. While its guest runs
+// that says nothing, and the step asks again when it is off.
+func (f *filler) volume(v facts.Volume, running bool) {
+	source := f.drive.CopyOf
+	cause := Cause{fmt.Sprintf("partition %d of %s", v.Number, source), fmt.Sprintf("%s: %s", v.Condition, v.Why)}
+	switch {
+	case running:
+	case v.Condition == facts.Hibernated:
+		f.say(Stop, "the system in "+source+" is hibernated", "It would go on from its saved memory, which knows the image as its disk, and ruin what it finds on the drive.", cause,
+			"start the guest and shut it down in full; in Windows turn fast startup off first: powercfg /h off")
+	case v.Condition == facts.Dirty:
+		f.say(Caution, "a filesystem in "+source+" was not shut down", "It is copied as it is, and repairs itself at the first start, as after a power cut.", cause, "start the guest once more and shut it down")
+	case v.Condition == facts.UnsureIfClean || v.Gap != "":
+		f.say(Caution, fmt.Sprintf("how partition %d was left is not known", v.Number), "It is copied as it is. Whether its filesystem was shut down could not be read.", Cause{cause.Path, orNone(v.Why + v.Gap)}, "start the guest once more and shut it down")
+	}
+}
+
+// loaders asks what firmware could start on the copy.
+func (f *filler) loaders() {
+	source := f.drive.CopyOf
+	var esps []facts.Volume
+	for _, v := range f.Image.Volumes {
+		if v.ESP {
+			esps = append(esps, v)
+		}
+	}
+	has := func(v facts.Volume) bool {
+		return v.Gap != "" || slices.ContainsFunc(v.Loaders, func(l string) bool { return strings.EqualFold(l, facts.Fallback) })
+	}
+	switch {
+	case len(esps) == 0:
+		f.say(Caution, "image "+source+" has no EFI system partition", "UEFI firmware finds nothing to start on the copy.", Cause{source, "holds " + f.Image.Describe()}, "use the BIOS guest as it is, or convert its system to UEFI first")
+	case !slices.ContainsFunc(esps, has):
+		f.say(Caution, "image "+source+" has no loader at the fallback path", "Firmware that has no entry for this drive starts "+facts.Fallback+" alone.", Cause{source, "loaders: " + orNone(strings.Join(esps[0].Loaders, ", "))},
+			"copy the system's loader there in the guest (for GRUB: grub-install --removable)", "give the guest's firmware an entry for it")
+	}
+}
+
+// system says what lendkeep cannot see: whether the installed system finds its
+// new drive. What a person does about it is in the order.
+func (f *filler) system() {
+	for i := range f.c.Layout.Guests {
+		g := &f.c.Layout.Guests[i]
+		if !f.boots(g) {
+			continue
+		}
+		stated := Cause{g.At.String(), "system = " + orNone(g.System)}
+		switch g.System {
+		case "windows":
+			f.say(Caution, "whether "+g.Name+" starts from NVMe is not known", "Windows stops at its first start (INACCESSIBLE_BOOT_DEVICE) when its NVMe driver is not enabled at boot.", stated, "do the steps by hand that the order lists")
+		case "linux":
+			f.say(Caution, "whether "+g.Name+" starts from NVMe is not known", "Its initramfs must hold the nvme driver, and no name like /dev/vda may stand in its fstab or command line.", stated, "do the steps by hand that the order lists")
+		default:
+			f.say(Caution, "which system guest "+g.Name+" runs is not stated", "So the order has no steps by hand for it.", stated, "state system = \"windows\" or \"linux\" in guest "+g.Name)
+		}
+	}
+}
+
+// twins finds other disks with the table's identity: a system that sees both
+// may take one for the other.
+func (f *filler) twins() {
+	for i := range f.c.Facts.Survey.Contents {
+		other := &f.c.Facts.Survey.Contents[i]
+		if other.Of == f.drive.CopyOf || other.Of == f.Content.Of || !other.Holds(f.Image) {
+			continue
+		}
+		f.say(Caution, other.Of+" is a twin of "+f.drive.CopyOf, "Both have the same identity of table and partitions. A system that sees one beside the copy may use the wrong one.", Cause{other.Of, "table id " + other.Table.ID}, "keep it away from guests that borrow "+f.name())
+	}
+}

@@ -1,0 +1,180 @@
+// partition: a partition or filesystem that the layout states for the drive of
+// a controller cannot be made: the drive is unknown, in use or full, its table
+// is damaged or no GPT, something else is on the partition. Nothing that is
+// there already is ever changed or moved.
+package assess
+
+import (
+	"fmt"
+	"slices"
+
+	"lendkeep/reconcile/facts"
+	"lendkeep/spec"
+)
+
+func checkPartitions(c *Case) []Finding {
+	var list []Finding
+	for i := range c.Layout.Controllers {
+		list = append(list, c.Filling(c.Layout.Controllers[i].Name).laying...)
+	}
+	return list
+}
+
+// unmade gives the stated partitions that are not on the drives of a controller
+// which is home.
+func (c *Case) unmade(found Found) []spec.Partition {
+	var list []spec.Partition
+	for _, part := range found.Controller.Drive.Partitions {
+		if c.Facts.PartitionNamed(found.Function.Address, part.Name) == nil {
+			list = append(list, part)
+		}
+	}
+	return list
+}
+
+// lay plans table and filesystems on what the drive holds, or will hold after
+// the copy.
+func (f *filler) lay() {
+	f.Before = f.Content.Table
+	if f.Copy != nil {
+		f.Before = f.copied()
+	} else if f.Before == nil && !f.Content.Blank && !f.erasing() {
+		return
+	}
+	missing := f.missing()
+	if f.Before != nil && f.Before.Kind != "gpt" {
+		if len(missing) > 0 {
+			f.stop("drive of "+f.name()+" has no GPT", "Partitions are added to a GPT alone.", Cause{"/dev/" + f.Content.Of, "holds " + f.Content.Describe()}, "convert the system to GPT first (sgdisk -g; in Windows mbr2gpt)", "take the partitions out of the layout")
+		}
+		return
+	}
+	if f.table(missing) {
+		f.filesystems(missing)
+	}
+}
+
+// erasing plans to clear a drive that holds something, but no table to keep.
+func (f *filler) erasing() bool {
+	holds := Cause{"/dev/" + f.Content.Of, "holds " + f.Content.Describe()}
+	if f.drive.Erase == "" {
+		f.stop("drive of "+f.name()+" is not blank", "Partitions would be written over what is on it.", holds,
+			"look at what it holds, and save what is needed", "then state in its drive block: erase = \""+f.Drive.Serial+"\"")
+		return false
+	}
+	f.Clear = true
+	f.laying = append(f.laying, Finding{Severity: Caution, At: f.drive.At, Summary: shorten("drive of " + f.name() + " is erased"),
+		Detail: "The layout allows it by the drive's serial " + f.Drive.Serial + ", which is asked for again before the order is carried out.", Causes: []Cause{holds},
+		Remedies: []string{"save what is needed from it first", "take erase out of the layout"}})
+	return true
+}
+
+// copied gives the table as the drive will have it right after the copy: with
+// its backup where the image ended.
+func (f *filler) copied() *facts.Table {
+	t := *f.Image.Table
+	t.Entries = slices.Clone(t.Entries)
+	return &t
+}
+
+func (f *filler) missing() []spec.Partition {
+	var list []spec.Partition
+	for _, p := range f.drive.Partitions {
+		if f.Before == nil || !slices.ContainsFunc(f.Before.Entries, func(e facts.Entry) bool { return e.Name == p.Name }) {
+			list = append(list, p)
+		}
+	}
+	return list
+}
+
+// table plans the table that is written. It tells whether it can be.
+func (f *filler) table(missing []spec.Partition) bool {
+	first, last := usable(f.Drive)
+	after := facts.Table{Kind: "gpt", FirstUsable: first, Entries: []facts.Entry{}, ID: idOf("drive", f.Drive.Serial, fmt.Sprint(f.Drive.Namespace))}
+	if f.Before != nil {
+		if f.Before.Primary != facts.Sound || f.Before.Backup != facts.Sound || f.Before.Stale {
+			f.stop("partition table of "+f.name()+" is damaged", "One of its two copies cannot be relied on, so which partitions there are is not certain.",
+				Cause{"/dev/" + f.Content.Of, fmt.Sprintf("primary %s, backup %s", f.Before.Primary, f.Before.Backup)}, "see what is wrong: sgdisk -v, and repair it before anything else")
+			return false
+		}
+		after = *f.copyOf(f.Before)
+	}
+	after.LastUsable, after.BackupAt = last, f.Drive.SizeBytes/f.Drive.SectorBytes-1
+	after.Primary, after.Backup = facts.Sound, facts.Sound
+	moved := f.Before != nil && f.Before.BackupAt != after.BackupAt
+	if len(missing) == 0 && !(moved && f.drive.CopyOf != "") {
+		return true
+	}
+	if moved {
+		f.Changes = append(f.Changes, "its backup goes to the end of the drive")
+	}
+	with, entries, err := added(after, missing, f.Drive)
+	if err != nil {
+		f.stop("no room on the drive of "+f.name(), "The layout states more than fits: "+err.Error()+".", Cause{"/dev/" + f.Content.Of, sizeText(f.Drive.SizeBytes)}, "state smaller sizes", "choose a larger drive")
+		return false
+	}
+	for _, e := range entries {
+		f.Changes = append(f.Changes, fmt.Sprintf("partition %d %s is added, %s", e.Number, e.Name, sizeText((e.Last-e.First+1)*f.Drive.SectorBytes)))
+	}
+	f.After = &with
+	return true
+}
+
+func (f *filler) copyOf(t *facts.Table) *facts.Table {
+	clone := *t
+	clone.Entries = slices.Clone(t.Entries)
+	return &clone
+}
+
+// filesystems plans those that are missing, on new partitions and on old ones
+// that hold nothing.
+func (f *filler) filesystems(added []spec.Partition) {
+	t := f.Before
+	if f.After != nil {
+		t = f.After
+	}
+	for _, p := range f.drive.Partitions {
+		if p.Format == "" || t == nil {
+			continue
+		}
+		e := t.Entry(p.Name)
+		if e == nil {
+			f.stop("more than one partition is called "+p.Name, "Which of them is meant would be a guess.", Cause{"/dev/" + f.Content.Of, "holds " + f.Content.Describe()}, "rename one: sgdisk -c NUMBER:NAME")
+			continue
+		}
+		made := Formatting{On: *e, At: p.At, Over: f.drive.Erase != "",
+			Added: slices.ContainsFunc(added, func(a spec.Partition) bool { return a.Name == p.Name }),
+			Made:  facts.NewFilesystem{Kind: p.Format, UUID: idOf("filesystem", e.ID), Label: p.Name}}
+		if made.Added || f.bareOn(*e, p) {
+			f.Filesystems = append(f.Filesystems, made)
+		}
+	}
+}
+
+// bareOn tells whether a filesystem is to be made on a partition that was there
+// before. Without a known signature it may still hold something: that needs the
+// drive's serial too.
+func (f *filler) bareOn(e facts.Entry, p spec.Partition) bool {
+	if f.Copy != nil {
+		return false // it is the system's own, of the same name
+	}
+	v := f.Content.Volume(e.Number)
+	there := Cause{fmt.Sprintf("partition %d of /dev/%s", e.Number, f.Content.Of), "nothing known"}
+	if v == nil || v.Gap != "" {
+		return false // the check return-mount says so where it matters
+	}
+	if v.Signature != nil {
+		if v.Signature.Kind != p.Format {
+			there.Value = "holds " + v.Signature.Kind
+			f.laying = append(f.laying, Finding{Severity: Caution, At: p.At, Summary: shorten("partition " + p.Name + " holds " + v.Signature.Kind + ", not " + p.Format),
+				Detail: "A filesystem that is there is never made anew.", Causes: []Cause{there}, Remedies: []string{"state format = \"" + v.Signature.Kind + "\" where that is what it is", "make it anew by hand, after saving what is on it"}})
+		}
+		return false
+	}
+	if f.drive.Erase == "" {
+		f.laying = append(f.laying, Finding{Severity: Caution, At: p.At, Summary: shorten("partition " + p.Name + " holds no filesystem"),
+			Detail: "It was there before, so what is on it counts as in use although no known signature is found.", Causes: []Cause{there},
+			Remedies: []string{"make it by hand: mkfs." + p.Format + " on its device", "allow it by the drive's serial: erase = \"" + f.Drive.Serial + "\""}})
+		return false
+	}
+	return true
+}

@@ -1,0 +1,134 @@
+package order
+
+import (
+	"crypto/sha256"
+	"encoding/hex"
+	"time"
+
+	"lendkeep/reconcile/assess"
+	"lendkeep/reconcile/facts"
+	"lendkeep/reconcile/step"
+	"lendkeep/spec"
+)
+
+// fill brings what a controller's drive holds in line.
+func (p *planner) fill(found assess.Found) {
+	f := p.c.Filling(found.Controller.Name)
+	if !f.Does() {
+		return
+	}
+	at := found.Controller.Drive.At
+	target := step.Target{Controller: found.Record(), Drive: f.Drive, Keep: p.keep(f.Drive)}
+	if f.Clear {
+		p.add(&step.ClearDrive{Target: target, Holds: f.Content.Describe(), Table: idOf(f.Content.Table), Then: then(f)}, at)
+	}
+	if f.Copy != nil {
+		s := &step.CopySystem{Target: target, Source: *f.Copy, Table: f.Image.Table.ID, DataBytes: f.Image.DataBytes, Laid: f.After != nil}
+		p.owners(s)
+		for i := range p.c.Layout.Guests {
+			if g := &p.c.Layout.Guests[i]; g.Boots != nil && g.Boots.Name == found.Controller.Name {
+				s.ByHand = append(s.ByHand, p.hands[g.Name]...)
+			}
+		}
+		p.add(s, at)
+	}
+	if f.After != nil {
+		p.add(&step.WriteTable{Target: target, Before: f.Before, After: *f.After, Copied: f.Copy != nil, Changes: f.Changes}, at)
+	}
+	for _, made := range f.Filesystems {
+		p.add(&step.MakeFilesystem{Target: target, Partition: made.On, Made: made.Made, Added: made.Added, Over: made.Over}, made.At)
+	}
+}
+
+// keep names what the order keeps of one drive: the same for the same order,
+// another for every other.
+func (p *planner) keep(d facts.Drive) string {
+	sum := sha256.Sum256([]byte(d.Serial + "\x00" + p.c.Facts.Survey.TakenAt.Format(time.RFC3339) + "\x00" + p.c.Layout.Hash))
+	return hex.EncodeToString(sum[:8])
+}
+
+func idOf(t *facts.Table) string {
+	if t == nil {
+		return ""
+	}
+	return t.ID
+}
+
+func then(f assess.Filling) string {
+	if f.Copy != nil {
+		return f.Image.Table.ID
+	}
+	return idOf(f.After)
+}
+
+// owners notes the guests that have the image, each of which must be off.
+func (p *planner) owners(s *step.CopySystem) {
+	for i := range p.c.Facts.Survey.Libvirt.Guests {
+		if g := &p.c.Facts.Survey.Libvirt.Guests[i]; p.c.Facts.Has(g, s.Source.Path) {
+			s.Users = append(s.Users, g.Name)
+		}
+	}
+}
+
+// byHand adds what only a person can do in the guests that will start from a
+// drive, before they are shut down and their system is copied.
+func (p *planner) byHand() {
+	for i := range p.c.Layout.Guests {
+		g := &p.c.Layout.Guests[i]
+		if g.Boots == nil || p.c.Filling(g.Boots.Name).Copy == nil {
+			continue
+		}
+		f := p.c.Filling(g.Boots.Name)
+		for _, hand := range handsOn(g, g.Boots.Name) {
+			hand.Guest, hand.Keep = g.Name, p.keep(f.Drive)
+			p.hands[g.Name] = append(p.hands[g.Name], hand.Name())
+			p.add(&hand, p.c.Layout.Controller(g.Boots.Name).Drive.At)
+		}
+	}
+}
+
+// handsOn lists the steps by hand for an installed system. Windows: the service
+// of its NVMe driver and its start types (Microsoft, "INACCESSIBLE_BOOT_DEVICE"
+// and "CM_SERVICE start types": 0 is boot), fast startup and BitLocker (powercfg,
+// manage-bde). Linux: initramfs-tools(7), fstab(5).
+func handsOn(g *spec.Guest, controller string) []step.ByHand {
+	switch g.System {
+	case "windows":
+		return []step.ByHand{{
+			What: "see that Windows starts its NVMe driver by itself",
+			Tells: []string{
+				"start " + g.Name + " once with " + controller + " lent to it as a second disk beside its image (a layout without copy_of and boots)",
+				"let Windows install the drive, then shut down",
+			},
+			Confirms: `reg query HKLM\SYSTEM\CurrentControlSet\Services\stornvme /v Start prints 0x0, and stornvme has no key StartOverride`,
+		}, {
+			What:     "suspend drive encryption",
+			Tells:    []string{"manage-bde -protectors -disable C: (the key is bound to the old disk)"},
+			Confirms: "manage-bde -status C: says that protection is off, or that the drive is not encrypted",
+		}, {
+			What:     "turn fast startup off, so that shutting down does not hibernate",
+			Tells:    []string{"powercfg /h off, as administrator"},
+			Confirms: "powercfg /a no longer lists hibernation and fast startup as available",
+		}}
+	case "linux":
+		return []step.ByHand{{
+			What:     "see that the initramfs holds the nvme driver",
+			Tells:    []string{"with initramfs-tools: add nvme to /etc/initramfs-tools/modules, then update-initramfs -u; other systems: see their manual"},
+			Confirms: "lsinitramfs /boot/initrd.img-$(uname -r) lists nvme.ko, or the kernel has it built in",
+		}, {
+			What:     "see that nothing names the old disk",
+			Tells:    []string{"write UUID= instead of /dev/vda and the like in /etc/fstab and the kernel command line"},
+			Confirms: "grep -n '/dev/[vs]d' /etc/fstab /proc/cmdline prints nothing",
+		}}
+	default:
+		return nil
+	}
+}
+
+// drive gives what steps speak of as a drive's value before any of them.
+func (p *planner) drive(controller string) string {
+	if f := p.c.Filling(controller); f.Content != nil && f.Content.Blank {
+		return "blank"
+	}
+	return "as found"
+}

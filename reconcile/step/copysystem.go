@@ -1,0 +1,166 @@
+package step
+
+import (
+	"context"
+	"fmt"
+	"time"
+
+	"lendkeep/reconcile/facts"
+)
+
+// copyRate is how much of an image is copied and read back in a second, for
+// estimates. Common practice for one NVMe drive that is both read and written.
+const copyRate = 400 << 20
+
+// slowestRate is the rate below which a copy counts as stuck: a worn hard disk
+// under load (common practice).
+const slowestRate = 10 << 20
+
+// CopySystem copies the installed system of a guest from its image to a blank
+// drive. The image is only read, and stays.
+type CopySystem struct {
+	Target
+	Source    facts.Source `json:"source"`
+	Table     string       `json:"table"` // id of the image's table, by which the copy is known
+	DataBytes uint64       `json:"data_bytes"`
+	Users     []string     `json:"users,omitempty"`   // guests that have the image as a disk
+	ByHand    []string     `json:"by_hand,omitempty"` // what a person confirms before
+	Laid      bool         `json:"laid,omitempty"`    // a later step writes the table
+}
+
+// Kind implements Step, as do the methods below.
+func (s *CopySystem) Kind() string { return "copy system" }
+
+// Does implements Step.
+func (s *CopySystem) Does() string {
+	return fmt.Sprintf("copy %s to %s and read it back", s.Source.Path, s.title())
+}
+
+// Undoes implements Step.
+func (s *CopySystem) Undoes() string {
+	return "make the drive blank again; what a guest has written to it since is lost, the image is as it was"
+}
+
+// Risk implements Step.
+func (s *CopySystem) Risk() Risk { return Safe }
+
+// UndoErases gives the serial of the drive that undoing this wipes.
+func (s *CopySystem) UndoErases() string { return s.Drive.Serial }
+
+// Takes implements Step.
+func (s *CopySystem) Takes() time.Duration {
+	return tableTakes + time.Duration(s.DataBytes/copyRate)*time.Second
+}
+
+// Longest is how long the copy may take before it counts as stuck; unlike
+// shorter steps it may be interrupted at any moment.
+func (s *CopySystem) Longest() time.Duration {
+	return time.Minute + time.Duration(2*s.Source.SizeBytes/slowestRate)*time.Second
+}
+
+// Within implements Step.
+func (s *CopySystem) Within() time.Duration { return driveWithin }
+
+// Needs implements Step.
+func (s *CopySystem) Needs() []Fact {
+	list := []Fact{driveIs(s.name(), "blank"), controllerIs(s.name(), "home")}
+	list = append(list, Fact{"image " + s.Source.Path, "as planned"})
+	for _, guest := range s.Users {
+		list = append(list, guestIs(guest, "off"))
+	}
+	for _, name := range s.ByHand {
+		list = append(list, confirmationIs(name, "given"))
+	}
+	return list
+}
+
+// Gives implements Step.
+func (s *CopySystem) Gives() []Fact {
+	if s.Laid {
+		return []Fact{driveIs(s.name(), "copied")}
+	}
+	return []Fact{driveIs(s.name(), "filled")}
+}
+
+// Ready looks at the image once its guest is off: what a running guest does
+// with it says nothing.
+func (s *CopySystem) Ready(ix *facts.Index) error {
+	image, err := s.image(ix)
+	if err != nil {
+		return err
+	}
+	for _, v := range image.Volumes {
+		if v.Condition == facts.Hibernated {
+			return fmt.Errorf("copy %s: partition %d is hibernated (%s): the system would go on from there and ruin what has changed; start the guest, shut it down in full, then plan again", s.Source.Path, v.Number, v.Why)
+		}
+	}
+	_, content, err := s.look(ix)
+	switch {
+	case err != nil:
+		return err
+	case !content.Blank && content.Unfinished != s.Keep:
+		return fmt.Errorf("copy %s: %s is not blank: it holds %s", s.Source.Path, s.title(), content.Describe())
+	}
+	return s.unused(ix)
+}
+
+// image gives what the image holds, if it is the one that the order was
+// written for and nobody uses it.
+func (s *CopySystem) image(ix *facts.Index) (*facts.Content, error) {
+	for i := range ix.Survey.Libvirt.Guests {
+		if g := &ix.Survey.Libvirt.Guests[i]; g.Running && ix.Has(g, s.Source.Path) {
+			return nil, fmt.Errorf("copy %s: guest %s runs and writes to it", s.Source.Path, g.Name)
+		}
+	}
+	image := ix.Content(s.Source.Path)
+	switch {
+	case image == nil:
+		return nil, fmt.Errorf("copy %s: nothing was read of it", s.Source.Path)
+	case image.Gap("content") != nil:
+		return nil, fmt.Errorf("copy %s: %s", s.Source.Path, image.Gap("content").Reason)
+	case tableID(image) != s.Table || image.SizeBytes != s.Source.SizeBytes || image.Format != s.Source.Format:
+		return nil, fmt.Errorf("copy %s: it is not the image that the order was written for; plan again", s.Source.Path)
+	}
+	return image, nil
+}
+
+// MayUndo implements Step.
+func (s *CopySystem) MayUndo(ix *facts.Index) error { return s.unused(ix) }
+
+// Stands implements Step. The beginning of the drive is written last, so the
+// image's table is there on a whole copy only.
+func (s *CopySystem) Stands(ix *facts.Index) (Standing, string) {
+	_, content, err := s.look(ix)
+	switch {
+	case err != nil:
+		return Neither, err.Error()
+	case content.Blank:
+		return Before, s.title() + " is blank"
+	case tableID(content) == s.Table:
+		return After, s.title() + " holds the system of " + s.Source.Path
+	case content.Unfinished == s.Keep:
+		return Neither, "the copy to " + s.title() + " has not ended"
+	default:
+		return Neither, s.title() + " holds " + content.Describe()
+	}
+}
+
+// Do implements Step. It goes on where an earlier try was cut off.
+func (s *CopySystem) Do(ctx context.Context, p Ports) error {
+	survey, err := p.Survey.Survey(ctx)
+	if err != nil {
+		return err
+	}
+	image, err := s.image(facts.NewIndex(&survey))
+	if err != nil {
+		return err
+	}
+	from := s.Source
+	from.Stamp = image.Stamp
+	return p.Drives.Copy(ctx, from, s.Drive, s.Keep)
+}
+
+// Undo implements Step.
+func (s *CopySystem) Undo(ctx context.Context, p Ports) error {
+	return p.Drives.Empty(ctx, s.Drive, s.Source.SizeBytes, s.Keep)
+}

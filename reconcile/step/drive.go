@@ -1,0 +1,155 @@
+package step
+
+import (
+	"context"
+	"fmt"
+	"time"
+
+	"lendkeep/reconcile/facts"
+)
+
+const (
+	tableTakes  = 3 * time.Second
+	driveWithin = 15 * time.Second // until the kernel and udev show what was written
+)
+
+// Target is a drive that steps write, and the controller it hangs on.
+type Target struct {
+	Controller facts.Record `json:"controller"`
+	Drive      facts.Drive  `json:"drive"`
+	Keep       string       `json:"keep"` // name of what this order keeps beside its journal
+}
+
+func (t Target) name() string { return t.Controller.Controller }
+
+// title names the drive for people.
+func (t Target) title() string {
+	return fmt.Sprintf("the drive of %s (%s)", t.Controller.Controller, t.Drive.Serial)
+}
+
+// look finds the drive as it is now, and what was read of it.
+func (t Target) look(ix *facts.Index) (*facts.Block, *facts.Content, error) {
+	where, f, _ := ix.Where(t.Controller)
+	if where != facts.Home {
+		return nil, nil, fmt.Errorf("find %s: the controller is %s, not home", t.title(), where)
+	}
+	for _, n := range f.NVMe.Namespaces {
+		if n.ID != t.Drive.Namespace {
+			continue
+		}
+		b := ix.Block(n.Block)
+		switch {
+		case b == nil:
+			return nil, nil, fmt.Errorf("find %s: its block device %s is not there", t.title(), n.Block)
+		case b.SizeBytes != t.Drive.SizeBytes || b.SectorBytes != t.Drive.SectorBytes:
+			return nil, nil, fmt.Errorf("find %s: it has %d bytes in sectors of %d, the order was written for %d in sectors of %d", t.title(), b.SizeBytes, b.SectorBytes, t.Drive.SizeBytes, t.Drive.SectorBytes)
+		}
+		content := ix.Content(b.Name)
+		if content == nil {
+			return b, nil, fmt.Errorf("look into %s: nothing was read of it", t.title())
+		}
+		if gap := content.Gap("content"); gap != nil {
+			return b, nil, fmt.Errorf("look into %s: %s: %s", t.title(), gap.Path, gap.Reason)
+		}
+		return b, content, nil
+	}
+	return nil, nil, fmt.Errorf("find %s: its controller has no namespace %d", t.title(), t.Drive.Namespace)
+}
+
+// unused refuses while the host, or a guest, uses anything on the drive.
+func (t Target) unused(ix *facts.Index) error {
+	where, f, _ := ix.Where(t.Controller)
+	if where != facts.Home {
+		return fmt.Errorf("write %s: the controller is %s, not home", t.title(), where)
+	}
+	if uses := ix.LiveUses(f.Address); len(uses) > 0 {
+		return fmt.Errorf("write %s: it is in use: %s", t.title(), uses[0])
+	}
+	return nil
+}
+
+func driveIs(controller, value string) Fact { return Fact{"drive " + controller, value} }
+
+func filesystemIs(controller, partition, value string) Fact {
+	return Fact{"filesystem " + controller + " " + partition, value}
+}
+
+// ClearDrive takes the old content of a drive out of sight: its table and what
+// else is at its ends, which are kept first.
+type ClearDrive struct {
+	Target
+	Holds string `json:"holds"` // what is on it, in words
+	Table string `json:"table"` // the old table's id; empty: none
+	Then  string `json:"then"`  // id of the table that later steps write
+}
+
+// Kind implements Step, as do the methods below.
+func (s *ClearDrive) Kind() string { return "clear drive" }
+
+// Does implements Step.
+func (s *ClearDrive) Does() string { return "erase " + s.title() + ", which holds " + s.Holds }
+
+// Undoes implements Step.
+func (s *ClearDrive) Undoes() string {
+	return "put both ends of the drive back, with the old table; what was written between them since is lost"
+}
+
+// Risk implements Step.
+func (s *ClearDrive) Risk() Risk { return Erases }
+
+// Erases gives the serial of the drive that is erased.
+func (s *ClearDrive) Erases() string { return s.Drive.Serial }
+
+// Takes implements Step.
+func (s *ClearDrive) Takes() time.Duration { return tableTakes }
+
+// Within implements Step.
+func (s *ClearDrive) Within() time.Duration { return driveWithin }
+
+// Needs implements Step.
+func (s *ClearDrive) Needs() []Fact {
+	return []Fact{driveIs(s.name(), "as found"), controllerIs(s.name(), "home")}
+}
+
+// Gives implements Step.
+func (s *ClearDrive) Gives() []Fact { return []Fact{driveIs(s.name(), "blank")} }
+
+// Ready implements Step.
+func (s *ClearDrive) Ready(ix *facts.Index) error { return s.unused(ix) }
+
+// MayUndo implements Step.
+func (s *ClearDrive) MayUndo(ix *facts.Index) error { return s.unused(ix) }
+
+// Stands implements Step.
+func (s *ClearDrive) Stands(ix *facts.Index) (Standing, string) {
+	_, content, err := s.look(ix)
+	switch {
+	case err != nil:
+		return Neither, err.Error()
+	case content.Blank:
+		return After, s.title() + " is blank"
+	case tableID(content) == s.Table && content.Unfinished == "":
+		return Before, s.title() + " holds " + content.Describe()
+	case tableID(content) == s.Then || content.Unfinished == s.Keep:
+		return After, s.title() + " is filled anew"
+	default:
+		return Neither, s.title() + " holds " + content.Describe()
+	}
+}
+
+// Do implements Step.
+func (s *ClearDrive) Do(ctx context.Context, p Ports) error {
+	return p.Drives.Clear(ctx, s.Drive, s.Keep)
+}
+
+// Undo implements Step.
+func (s *ClearDrive) Undo(ctx context.Context, p Ports) error {
+	return p.Drives.PutBack(ctx, s.Drive, s.Keep)
+}
+
+func tableID(content *facts.Content) string {
+	if content.Table == nil {
+		return ""
+	}
+	return content.Table.ID
+}

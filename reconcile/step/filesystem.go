@@ -1,0 +1,123 @@
+package step
+
+import (
+	"context"
+	"fmt"
+	"time"
+
+	"lendkeep/reconcile/facts"
+)
+
+const (
+	formatTakes  = 10 * time.Second
+	formatWithin = 15 * time.Second
+)
+
+// MakeFilesystem makes a filesystem on a partition of a drive.
+type MakeFilesystem struct {
+	Target
+	Partition facts.Entry         `json:"partition"`
+	Made      facts.NewFilesystem `json:"made"`
+	Added     bool                `json:"added,omitempty"` // an earlier step adds the partition
+	Over      bool                `json:"over,omitempty"`  // erasing the drive was approved: what lies there goes
+}
+
+// Kind implements Step, as do the methods below.
+func (s *MakeFilesystem) Kind() string { return "make filesystem" }
+
+// Does implements Step.
+func (s *MakeFilesystem) Does() string {
+	return fmt.Sprintf("make a filesystem (%s) on partition %s of %s", s.Made.Kind, s.Partition.Name, s.title())
+}
+
+// Undoes implements Step.
+func (s *MakeFilesystem) Undoes() string {
+	return "take the filesystem's signature away; files written to it since are lost"
+}
+
+// Risk implements Step.
+func (s *MakeFilesystem) Risk() Risk {
+	if s.Over && !s.Added {
+		return Erases
+	}
+	return Safe
+}
+
+// Erases gives the serial of the drive whose partition is written over.
+func (s *MakeFilesystem) Erases() string {
+	if s.Risk() == Erases {
+		return s.Drive.Serial
+	}
+	return ""
+}
+
+// UndoErases gives the serial of the drive that loses the filesystem's files.
+func (s *MakeFilesystem) UndoErases() string { return s.Drive.Serial }
+
+// Takes implements Step.
+func (s *MakeFilesystem) Takes() time.Duration { return formatTakes }
+
+// Within implements Step.
+func (s *MakeFilesystem) Within() time.Duration { return formatWithin }
+
+// Needs implements Step.
+func (s *MakeFilesystem) Needs() []Fact {
+	before := "as found"
+	if s.Added {
+		before = "filled"
+	}
+	return []Fact{driveIs(s.name(), before), controllerIs(s.name(), "home")}
+}
+
+// Gives implements Step.
+func (s *MakeFilesystem) Gives() []Fact {
+	return []Fact{filesystemIs(s.name(), s.Partition.Name, "made")}
+}
+
+// Ready implements Step.
+func (s *MakeFilesystem) Ready(ix *facts.Index) error { return s.unused(ix) }
+
+// MayUndo implements Step.
+func (s *MakeFilesystem) MayUndo(ix *facts.Index) error { return s.unused(ix) }
+
+// Stands implements Step. Both the drive's bytes and udev's record count: a
+// mount goes by the second.
+func (s *MakeFilesystem) Stands(ix *facts.Index) (Standing, string) {
+	b, content, err := s.look(ix)
+	if err != nil {
+		return Neither, err.Error()
+	}
+	v := content.Volume(s.Partition.Number)
+	switch {
+	case content.Table == nil || content.Table.Entry(s.Partition.Name) == nil:
+		if s.Added {
+			return Before, "partition " + s.Partition.Name + " is not there yet"
+		}
+		return Neither, "partition " + s.Partition.Name + " is gone"
+	case v == nil || v.Gap != "":
+		return Neither, "what is on partition " + s.Partition.Name + " is not known"
+	case v.Signature == nil:
+		return Before, "partition " + s.Partition.Name + " holds nothing known"
+	case v.Signature.Kind != s.Made.Kind || v.Signature.UUID != s.Made.UUID:
+		if s.Over {
+			return Before, "partition " + s.Partition.Name + " still holds " + v.Signature.Kind
+		}
+		return Neither, fmt.Sprintf("partition %s holds another filesystem (%s %s)", s.Partition.Name, v.Signature.Kind, v.Signature.UUID)
+	}
+	for _, part := range ix.Partitions(b.Name) {
+		if part.Partition != nil && part.Partition.Number == s.Partition.Number && part.Signature != nil && part.Signature.UUID == s.Made.UUID {
+			return After, fmt.Sprintf("partition %s holds %s", s.Partition.Name, s.Made.Kind)
+		}
+	}
+	return Neither, "udev does not show the filesystem on partition " + s.Partition.Name + " yet"
+}
+
+// Do implements Step.
+func (s *MakeFilesystem) Do(ctx context.Context, p Ports) error {
+	return p.Drives.MakeFilesystem(ctx, s.Drive, s.Partition, s.Made, s.Over)
+}
+
+// Undo implements Step.
+func (s *MakeFilesystem) Undo(ctx context.Context, p Ports) error {
+	return p.Drives.ClearFilesystem(ctx, s.Drive, s.Partition, s.Made)
+}

@@ -1,0 +1,121 @@
+package step
+
+import (
+	"context"
+	"fmt"
+	"reflect"
+	"strings"
+	"time"
+
+	"lendkeep/reconcile/facts"
+)
+
+// WriteTable writes the partition table of a drive: the backup of a copied
+// table goes to the end of the drive, partitions are added in the free space.
+// Partitions that were there stay as they are.
+type WriteTable struct {
+	Target
+	Before  *facts.Table `json:"before,omitempty"` // nil: the drive is blank
+	After   facts.Table  `json:"after"`
+	Copied  bool         `json:"copied,omitempty"` // Before is what an earlier step copies
+	Changes []string     `json:"changes"`
+}
+
+// Kind implements Step, as do the methods below.
+func (s *WriteTable) Kind() string { return "write table" }
+
+// Does implements Step.
+func (s *WriteTable) Does() string {
+	return "write the partition table of " + s.title() + ": " + strings.Join(s.Changes, "; ")
+}
+
+// Undoes implements Step.
+func (s *WriteTable) Undoes() string {
+	if s.Before == nil {
+		return "take the table away again"
+	}
+	return "write the table as it was"
+}
+
+// Risk implements Step.
+func (s *WriteTable) Risk() Risk { return Safe }
+
+// Takes implements Step.
+func (s *WriteTable) Takes() time.Duration { return tableTakes }
+
+// Within implements Step.
+func (s *WriteTable) Within() time.Duration { return driveWithin }
+
+// Needs implements Step.
+func (s *WriteTable) Needs() []Fact {
+	before := "as found"
+	switch {
+	case s.Copied:
+		before = "copied"
+	case s.Before == nil:
+		before = "blank"
+	}
+	return []Fact{driveIs(s.name(), before), controllerIs(s.name(), "home")}
+}
+
+// Gives implements Step.
+func (s *WriteTable) Gives() []Fact { return []Fact{driveIs(s.name(), "filled")} }
+
+// Ready implements Step. A kernel that has a partition in use does not read
+// the table anew.
+func (s *WriteTable) Ready(ix *facts.Index) error { return s.unused(ix) }
+
+// MayUndo implements Step.
+func (s *WriteTable) MayUndo(ix *facts.Index) error { return s.unused(ix) }
+
+// Stands implements Step: both headers must say it, and the kernel must have
+// read it.
+func (s *WriteTable) Stands(ix *facts.Index) (Standing, string) {
+	b, content, err := s.look(ix)
+	switch {
+	case err != nil:
+		return Neither, err.Error()
+	case same(content.Table, &s.After):
+		if missing := unseen(ix, b, s.After); missing != "" {
+			return Neither, "the table is written, but the kernel does not show partition " + missing + " yet"
+		}
+		return After, "the table of " + s.title() + " is as planned"
+	case same(content.Table, s.Before) && (s.Before != nil || content.Blank):
+		return Before, s.title() + " holds " + content.Describe()
+	default:
+		return Neither, s.title() + " holds " + content.Describe() + ", which is neither the table before nor the planned one"
+	}
+}
+
+func same(a, b *facts.Table) bool {
+	if a == nil || b == nil {
+		return a == b
+	}
+	return reflect.DeepEqual(*a, *b)
+}
+
+// unseen names a partition of a table that the kernel does not show.
+func unseen(ix *facts.Index, drive *facts.Block, t facts.Table) string {
+	for _, e := range t.Entries {
+		seen := false
+		for _, part := range ix.Partitions(drive.Name) {
+			p := part.Partition
+			seen = seen || p != nil && p.Number == e.Number && p.StartBytes == e.First*drive.SectorBytes &&
+				part.SizeBytes == (e.Last-e.First+1)*drive.SectorBytes && (e.ID == "" || p.ID == e.ID)
+		}
+		if !seen {
+			return fmt.Sprintf("%d (%s)", e.Number, e.Name)
+		}
+	}
+	return ""
+}
+
+// Do implements Step.
+func (s *WriteTable) Do(ctx context.Context, p Ports) error {
+	return p.Drives.WriteTable(ctx, s.Drive, s.Before, &s.After, s.Keep)
+}
+
+// Undo implements Step.
+func (s *WriteTable) Undo(ctx context.Context, p Ports) error {
+	return p.Drives.WriteTable(ctx, s.Drive, &s.After, s.Before, s.Keep)
+}
