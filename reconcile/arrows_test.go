@@ -30,11 +30,12 @@ var allowed = map[string][]string{
 	"providers/drive/copy":   {"reconcile", "providers/drive/image"},
 	"providers/firmware":     {"spec", "reconcile"},
 	"providers/hook":         {"spec", "reconcile"},
+	"providers/history":      {"spec", "reconcile"},
 	"providers/memory":       {"spec", "reconcile"},
 	"providers/fault":        {"spec", "reconcile"},
 	"providers/libvirt":      {"spec", "reconcile", "providers/libvirt/dump"},
 	"providers/libvirt/dump": {"spec", "reconcile"},
-	"cmd/lendkeep-hook":      {"spec", "reconcile", "providers/sysfs", "providers/drive"},
+	"cmd/lendkeep-hook":      {"spec", "reconcile", "providers/sysfs", "providers/drive", "providers/history"},
 	"cmd/rehearse":           {"spec", "reconcile", "providers/memory", "providers/fault"},
 	"cmd/lendkeep":           {"spec", "reconcile", "providers", "cmd/rehearse"},
 }

@@ -14,8 +14,10 @@ import (
 	"time"
 
 	"lendkeep/providers/drive"
+	"lendkeep/providers/history"
 	"lendkeep/providers/sysfs"
 	"lendkeep/reconcile/facts"
+	"lendkeep/reconcile/watch"
 )
 
 // Exit codes as libvirt takes them: any but 0 refuses a start. Of all
@@ -25,11 +27,15 @@ const (
 	exitRefuse = 1
 )
 
-// lockFile is held by lendkeep while it carries an order out.
-const lockFile = "/var/lib/lendkeep/lock"
+// keepFolder is where lendkeep keeps journals and history; lockFile is held by
+// it while it carries an order out.
+const (
+	keepFolder = "/var/lib/lendkeep"
+	lockFile   = keepFolder + "/lock"
+)
 
 func main() {
-	here := surroundings{survey: surveyMachine, mounts: drive.Mounts{}, openers: drive.Openers, lock: lockFile, wait: time.Sleep, log: logLine}
+	here := surroundings{survey: surveyMachine, mounts: drive.Mounts{}, openers: drive.Openers, lock: lockFile, wait: time.Sleep, now: time.Now, log: logLine, note: leaveNote}
 	os.Exit(run(os.Args[1:], os.Stdin, os.Stderr, here))
 }
 
@@ -40,7 +46,9 @@ type surroundings struct {
 	openers func([]facts.Devno) []string // who has a block device open
 	lock    string
 	wait    func(time.Duration)
+	now     func() time.Time
 	log     func(string)
+	note    func(watch.Event) // for the history
 }
 
 type mounts interface {
@@ -72,6 +80,7 @@ func run(arguments []string, definition io.Reader, stderr io.Writer, here surrou
 			text := fmt.Sprintf("lendkeep: guest %s was not started: %v.", guest, err)
 			fmt.Fprintln(stderr, text)
 			here.log(text)
+			here.note(watch.Event{At: here.now().UTC(), Kind: watch.Refused, Guest: guest, Text: err.Error()})
 			return exitRefuse
 		}
 	case "release end":
@@ -97,6 +106,14 @@ func surveyMachine(ctx context.Context) (facts.Survey, error) {
 		return facts.Survey{}, err
 	}
 	return tree.Survey(ctx, nil)
+}
+
+// leaveNote leaves a note for the history. A host that cannot keep one starts
+// and ends its guests all the same.
+func leaveNote(e watch.Event) {
+	if err := (history.Folder{Path: keepFolder}).Note(e); err != nil {
+		logLine("lendkeep: " + err.Error())
+	}
 }
 
 // logLine tells the system's log: of what a hook says libvirt shows nothing

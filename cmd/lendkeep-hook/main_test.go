@@ -19,6 +19,7 @@ import (
 	"lendkeep/reconcile/facts"
 	"lendkeep/reconcile/guard"
 	"lendkeep/reconcile/invented"
+	"lendkeep/reconcile/watch"
 	"lendkeep/spec"
 )
 
@@ -36,6 +37,7 @@ type bench struct {
 	stuck   error // of unmounting
 	deaf    bool  // unmounting claims to be done
 	told    []string
+	notes   []watch.Event
 	waited  time.Duration
 	mounted []string
 }
@@ -97,7 +99,9 @@ func (b *bench) call(guest, operation string) (code int, said string) {
 			return nil
 		},
 		wait: func(d time.Duration) { b.waited += d },
+		now:  func() time.Time { return time.Unix(1764050400, 0).Add(b.waited) },
 		log:  func(text string) { b.told = append(b.told, text) },
+		note: func(e watch.Event) { b.notes = append(b.notes, e) },
 	}
 	code = run(append([]string{guest}, strings.Fields(operation)...), strings.NewReader(b.xml), &stderr, here)
 	return code, stderr.String()
@@ -270,4 +274,48 @@ func TestOrderUnderWay(t *testing.T) {
 	free, err := lock.TryLock()
 	require.NoError(t, err)
 	assert.True(t, free, "the guard lets go of the lock")
+}
+
+// What the history is told: of a start that may go on, of its end, of a refusal.
+func TestNotes(t *testing.T) {
+	b := newBench(t)
+	b.call("l2", "prepare begin -")
+	at := time.Unix(1764050400, 0).UTC()
+	require.Equal(t, []watch.Event{{At: at, Kind: watch.Checked, Guest: "l2", Controllers: []string{"reel"}, Unmounted: []string{"/srv/shelf"}}}, b.notes)
+	b.call("l2", "release end -")
+	require.Equal(t, watch.Event{At: at, Kind: watch.Released, Guest: "l2", Mounted: []string{"/srv/shelf"}}, b.notes[1])
+
+	b = newBench(t)
+	b.stuck = errors.New("target is busy")
+	b.call("l2", "prepare begin -")
+	require.Equal(t, []watch.Event{{At: at, Kind: watch.Refused, Guest: "l2", Text: "target is busy"}}, b.notes)
+
+	b = newBench(t)
+	b.xml = "<domain type='kvm'><name>x</name><devices/></domain>"
+	b.call("x", "prepare begin -")
+	b.call("x", "release end -")
+	assert.Empty(t, b.notes, "a guest that borrows nothing is nobody's matter")
+
+	b = newBench(t)
+	b.away()
+	b.Function(facts.Address{Bus: 1}).Driver = ""
+	b.call("l2", "release end -")
+	require.Len(t, b.notes, 1)
+	assert.Equal(t, returnWithin, b.notes[0].Took)
+	assert.Equal(t, []string{"controller reel is not back with the host"}, b.notes[0].Wrong)
+}
+
+// With on_failure = "alarm" a guest starts without the mount that it lives on,
+// and the operator is told.
+func TestStartDespiteIsTold(t *testing.T) {
+	b := newBench(t)
+	b.Survey.Guard.Rules = strings.Replace(b.Survey.Guard.Rules, `"hold"`, `"alarm"`, 1)
+	b.Survey.Mounts = b.Survey.Mounts[:1]
+	b.xml = "<domain type='kvm'><name>catalogue</name><devices><disk type='file' device='disk'><source file='/srv/shelf/c.qcow2'/><target dev='vda'/></disk></devices></domain>"
+	code, said := b.call("catalogue", "prepare begin -")
+	require.Zero(t, code, said)
+	require.Len(t, b.notes, 1)
+	assert.Equal(t, watch.Warned, b.notes[0].Kind)
+	assert.Equal(t, "guest catalogue starts, but its disks are on /srv/shelf of controller reel, and nothing is mounted there", b.notes[0].Text)
+	assert.True(t, b.notes[0].Loud())
 }

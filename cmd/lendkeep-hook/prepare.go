@@ -11,6 +11,7 @@ import (
 	"lendkeep/reconcile/definition"
 	"lendkeep/reconcile/facts"
 	"lendkeep/reconcile/guard"
+	"lendkeep/reconcile/watch"
 )
 
 // Limits of one call: libvirt waits for it, and so does whoever starts a guest.
@@ -43,6 +44,7 @@ func prepare(guest string, from io.Reader, here surroundings) error {
 	if verdict.Refuse != "" {
 		return errors.New(verdict.Refuse)
 	}
+	unmounted := verdict.Unmount
 	if len(verdict.Unmount) > 0 {
 		if verdict, ix, err = unmount(call, verdict, here); err != nil {
 			return err
@@ -51,10 +53,22 @@ func prepare(guest string, from io.Reader, here surroundings) error {
 	if err := closed(call, ix, here); err != nil {
 		return err
 	}
-	for _, note := range verdict.Notes {
+	for _, note := range append(verdict.Notes, verdict.Alarms...) {
 		here.log("lendkeep: guest " + guest + " starts, but " + note)
 	}
+	tell(guest, verdict, unmounted, here)
 	return nil
+}
+
+// tell leaves a note of a start that goes on: a lend without one is none that
+// was checked.
+func tell(guest string, verdict guard.Verdict, unmounted []string, here surroundings) {
+	if len(verdict.Lends) > 0 {
+		here.note(watch.Event{At: here.now().UTC(), Kind: watch.Checked, Guest: guest, Controllers: verdict.Lends, Unmounted: unmounted})
+	}
+	for _, text := range verdict.Alarms {
+		here.note(watch.Event{At: here.now().UTC(), Kind: watch.Warned, Guest: guest, Text: "guest " + guest + " starts, but " + text})
+	}
 }
 
 // mayLend tells by words alone whether a definition may lend a PCI function; of

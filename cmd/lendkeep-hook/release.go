@@ -11,6 +11,7 @@ import (
 	"lendkeep/reconcile/definition"
 	"lendkeep/reconcile/facts"
 	"lendkeep/reconcile/guard"
+	"lendkeep/reconcile/watch"
 )
 
 // Limits of a return. libvirt can do nothing else with the guest meanwhile, so
@@ -36,20 +37,33 @@ func release(guest string, from io.Reader, here surroundings) {
 	}
 	hold, ordered := orderUnderWay(here.lock)
 	defer hold()
-	if ordered || len(call.Definition.Lent) == 0 {
+	if len(call.Definition.Lent) == 0 {
 		return
 	}
+	if ordered {
+		here.note(watch.Event{At: here.now().UTC(), Kind: watch.Released, Guest: guest})
+		return
+	}
+	began := here.now()
 	made, err := settle(call, here)
 	if err != nil {
 		here.log(fmt.Sprintf("lendkeep: guest %s has ended; what it borrowed was not looked after: %v", guest, err))
+		here.note(watch.Event{At: here.now().UTC(), Kind: watch.Released, Guest: guest, Wrong: []string{err.Error()}})
 		return
 	}
 	for _, text := range append(made.Wait, made.Wrong...) {
 		here.log(fmt.Sprintf("lendkeep: guest %s has ended; %s; lendkeep plan writes the order that mends it", guest, text))
 	}
+	wrong := append(made.Wait, made.Wrong...)
+	var mounted []string
 	for _, m := range made.Mount {
-		mount(guest, m, here)
+		if err := mount(guest, m, here); err != nil {
+			wrong = append(wrong, err.Error())
+			continue
+		}
+		mounted = append(mounted, m.Path)
 	}
+	here.note(watch.Event{At: here.now().UTC(), Kind: watch.Released, Guest: guest, Took: here.now().Sub(began), Mounted: mounted, Wrong: wrong})
 }
 
 // settle looks until everything has come back, or the time is over.
@@ -67,14 +81,15 @@ func settle(call guard.Call, here surroundings) (made guard.Return, err error) {
 	}
 }
 
-func mount(guest string, m guard.Mounting, here surroundings) {
+func mount(guest string, m guard.Mounting, here surroundings) error {
 	ctx, cancel := context.WithTimeout(context.Background(), mountWithin)
 	defer cancel()
 	if err := here.mounts.Mount(ctx, m.Device, m.FSType, m.Path, m.Options); err != nil {
 		here.log(fmt.Sprintf("lendkeep: guest %s has ended; %v", guest, err))
-		return
+		return err
 	}
 	here.log(fmt.Sprintf("lendkeep: guest %s has ended; %s is mounted at %s", guest, m.Partition, m.Path))
+	return nil
 }
 
 // orderUnderWay tells whether lendkeep is carrying an order out, which holds

@@ -23,6 +23,8 @@ type Verdict struct {
 	Refuse  string   // the reason, in words for the operator; empty: it may start
 	Unmount []string // paths to unmount first, then to look again
 	Notes   []string // what could not be made sure but does not refuse
+	Alarms  []string // what would refuse it, but the layout wants it told only
+	Lends   []string // names of the controllers that it would have
 }
 
 // Before decides on a start. ix has no facts of libvirt's, since the guard
@@ -106,6 +108,9 @@ func (b *before) lend(at facts.Address) error {
 	owner := b.owner(at)
 	if err := b.permitted(f, owner); err != nil {
 		return err
+	}
+	if owner != nil {
+		b.verdict.Lends = append(b.verdict.Lends, owner.Record.Controller)
 	}
 	if owner == nil || !slices.Contains(b.guest.Borrows, owner.Record.Controller) {
 		return b.unused(f, nil, true)
@@ -222,7 +227,7 @@ func (b *before) homes() error {
 			if c.OnFailure == "hold" {
 				return fmt.Errorf("%s", text)
 			}
-			b.verdict.Notes = append(b.verdict.Notes, text)
+			b.verdict.Alarms = append(b.verdict.Alarms, text)
 		}
 	}
 	return nil

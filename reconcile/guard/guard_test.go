@@ -170,7 +170,7 @@ func TestBefore(t *testing.T) {
 				assert.Contains(t, verdict.Refuse, c.refuses)
 			}
 			assert.Equal(t, c.unmount, verdict.Unmount)
-			assert.Contains(t, strings.Join(verdict.Notes, "\n"), c.notes)
+			assert.Contains(t, strings.Join(append(verdict.Notes, verdict.Alarms...), "\n"), c.notes)
 			assert.LessOrEqual(t, strings.Count(verdict.Refuse, "\n"), 0, "one line")
 		})
 	}

@@ -53,6 +53,7 @@ type Event struct {
 	Wrong       []string      `json:"wrong,omitempty"`     // what is not as it should be, in words
 	Key         string        `json:"key,omitempty"`       // of Alarm and Over
 	Text        string        `json:"text,omitempty"`      // in words for the operator
+	Note        string        `json:"note,omitempty"`      // name of the guard's note that it was taken from
 	Again       bool          `json:"again,omitempty"`     // told before; repeated so that it is not forgotten
 }
 
