@@ -107,7 +107,9 @@ func TestCutOffTwice(t *testing.T) {
 				from, to *facts.Table
 			}{{pair / 2 % 16, small, large}, {pair / 32, large, small}} {
 				m.left = way.deeds
-				_ = Write(m, size, sector, way.from, way.to) // cut off, or at its end before that
+				if err := Write(m, size, sector, way.from, way.to); err != nil {
+					require.ErrorIs(t, err, errCut)
+				}
 				m.cut(func() bool { return all })
 			}
 			require.NoError(t, Write(m, size, sector, small, large), "%d and %d deeds", pair/2%16, pair/32)
