@@ -32,6 +32,7 @@ var allowed = map[string][]string{
 	"providers/drive/copy":    {"reconcile", "providers/drive/image"},
 	"providers/firmware":      {"spec", "reconcile"},
 	"providers/hook":          {"spec", "reconcile"},
+	"providers/person":        {"spec", "reconcile"},
 	"providers/history":       {"spec", "reconcile"},
 	"providers/memory":        {"spec", "reconcile"},
 	"providers/fault":         {"spec", "reconcile"},

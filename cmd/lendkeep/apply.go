@@ -1,16 +1,12 @@
 package main
 
 import (
-	"bufio"
 	"context"
 	"errors"
-	"fmt"
 	"os"
-	"strings"
 
 	"github.com/rs/zerolog"
 	"github.com/spf13/cobra"
-	"golang.org/x/term"
 
 	"lendkeep/reconcile/carry"
 	"lendkeep/reconcile/order"
@@ -19,7 +15,7 @@ import (
 
 func applyCommand() *cobra.Command {
 	var w where
-	var code string
+	var said said
 	c := &cobra.Command{
 		Use:   "apply ORDER",
 		Short: "Carry an approved order out",
@@ -27,7 +23,11 @@ func applyCommand() *cobra.Command {
 asked for, or given with --approve. First every fact that the order relies on is
 read again; if one has changed nothing is touched. Each step is noted in the
 journal before it is done and looked at afterwards; when one fails, everything
-that was done is undone in reverse.`,
+that was done is undone in reverse.
+
+An order that erases a drive needs that drive's serial as well, and one with
+steps by hand asks for each whether it is done: typed, or given with --erase and
+--confirmed.`,
 		Example: "  lendkeep apply day.order --approve ABCD-EFGH",
 		Args:    cobra.ExactArgs(1),
 		RunE: func(c *cobra.Command, arguments []string) error {
@@ -35,18 +35,22 @@ that was done is undone in reverse.`,
 			if err != nil {
 				return err
 			}
-			approval, err := approve(c, sealed, arguments[0], code)
+			approval, err := approve(c, sealed, arguments[0], said)
 			if err != nil {
 				return err
 			}
 			if err := layoutUnchanged(c.Context(), sealed.Order); err != nil {
 				return err
 			}
-			return acting(c.Context(), &w, sealed.Order, func(h host, j *journals) error { return carryOut(c, h, j, approval) })
+			return acting(c.Context(), &w, sealed.Order, func(h host, j *journals) error {
+				h.Person = said.desk(c, h.Person)
+				return carryOut(c, h, j, approval)
+			})
 		},
 	}
 	w.flags(c, false)
-	c.Flags().StringVar(&code, "approve", "", "the order's approval `CODE`, as plan printed it")
+	c.Flags().StringVar(&said.code, "approve", "", "the order's approval `CODE`, as plan printed it")
+	said.flags(c)
 	return c
 }
 
@@ -63,31 +67,6 @@ func openOrder(name string) (order.Sealed, error) {
 		return order.Sealed{}, fail(exitUsage, "write it again: lendkeep plan LAYOUT -o "+name, "%s: %w", name, err)
 	}
 	return sealed, nil
-}
-
-// approve takes the code from the flag, or asks the person at the terminal for
-// it after showing the order.
-func approve(c *cobra.Command, sealed order.Sealed, name, code string) (order.Approval, error) {
-	if code == "" {
-		in, ok := c.InOrStdin().(*os.File)
-		if !ok || !term.IsTerminal(int(in.Fd())) {
-			return order.Approval{}, fail(exitUsage, "read the order, then give its code: lendkeep apply "+name+" --approve CODE", "the order is not approved")
-		}
-		if err := printOrder(c.OutOrStdout(), sealed, name, false); err != nil {
-			return order.Approval{}, err
-		}
-		fmt.Fprint(c.OutOrStdout(), "To approve exactly these steps, type the code: ")
-		line, err := bufio.NewReader(in).ReadString('\n')
-		if err != nil {
-			return order.Approval{}, fail(exitUsage, "", "read approval code: %w", err)
-		}
-		code = strings.TrimSpace(line)
-	}
-	approval, err := order.Approve(sealed, code)
-	if err != nil {
-		return order.Approval{}, fail(exitOtherCode, "read this order with lendkeep rehearse or plan it again, and use its own code", "%w; nothing was touched", err)
-	}
-	return approval, nil
 }
 
 // layoutUnchanged holds the order against the layout it was written from,

@@ -141,6 +141,12 @@ func printStep(t *text, n int, s step.Written, xml bool) {
 			t.line("      rule    %s", rule)
 		}
 	}
+	if hand, ok := s.Step.(*step.ByHand); ok {
+		for _, line := range hand.Tells {
+			t.line("      do      %s", line)
+		}
+		t.line("      seen    when %s", hand.Confirms)
+	}
 	undo := s.Step.Undoes()
 	if undo == "" {
 		undo = "nothing to undo"

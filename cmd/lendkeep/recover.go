@@ -11,6 +11,7 @@ import (
 
 func resumeCommand() *cobra.Command {
 	var w where
+	var said said
 	c := &cobra.Command{
 		Use:   "resume",
 		Short: "Go on with an order that was cut off",
@@ -19,7 +20,7 @@ a crash of lendkeep or of the machine. The journal holds the order; the host is
 asked what of it is in force. If rolling back had begun, that is what goes on.`,
 		Args: cobra.NoArgs,
 		RunE: func(c *cobra.Command, _ []string) error {
-			return again(c, &w, func(ctx context.Context, carrier *carry.Carrier, report carry.Report) (carry.Report, error) {
+			return again(c, &w, &said, func(ctx context.Context, carrier *carry.Carrier, report carry.Report) (carry.Report, error) {
 				if report.Ended != "" {
 					return report, fail(exitUsage, "", "there is nothing to go on with: order %s ended (%s)", report.Sealed.Code(), report.Ended)
 				}
@@ -28,35 +29,43 @@ asked what of it is in force. If rolling back had begun, that is what goes on.`,
 		},
 	}
 	w.flags(c, false)
+	said.flags(c)
 	return c
 }
 
 func rollbackCommand() *cobra.Command {
 	var w where
+	var said said
 	c := &cobra.Command{
 		Use:   "rollback",
 		Short: "Undo the newest order",
 		Long: `Undoes the newest order of this host, whether it was carried out, cut off or got
 stuck: every step that is in force, the last first, each looked at before and
-after. What somebody has changed since is not overwritten.`,
+after. What somebody has changed since is not overwritten. Where that empties a
+drive again (a system was copied onto it, a filesystem made), its serial is asked
+for, or given with --erase: what was written to it since is lost.`,
 		Args: cobra.NoArgs,
 		RunE: func(c *cobra.Command, _ []string) error {
-			return again(c, &w, func(ctx context.Context, carrier *carry.Carrier, report carry.Report) (carry.Report, error) {
+			return again(c, &w, &said, func(ctx context.Context, carrier *carry.Carrier, report carry.Report) (carry.Report, error) {
 				if report.Ended == carry.Restored {
 					return report, fail(exitUsage, "", "there is nothing to undo: order %s was rolled back already", report.Sealed.Code())
+				}
+				if err := said.erasing(c, terminal(c), undoing(report), "Rolling back empties the drive"); err != nil {
+					return report, err
 				}
 				return carrier.Rollback(ctx, report)
 			})
 		},
 	}
 	w.flags(c, false)
+	said.flags(c)
 	return c
 }
 
 type going func(context.Context, *carry.Carrier, carry.Report) (carry.Report, error)
 
 // again opens the newest journal and goes on from it.
-func again(c *cobra.Command, w *where, goOn going) error {
+func again(c *cobra.Command, w *where, said *said, goOn going) error {
 	newest, err := lastReport(w.keep())
 	if err != nil {
 		return err
@@ -66,6 +75,7 @@ func again(c *cobra.Command, w *where, goOn going) error {
 		if err != nil {
 			return err
 		}
+		h.Person = said.desk(c, h.Person)
 		carrier := &carry.Carrier{Ports: h.Ports, Journal: journal, Clock: systemClock{}, Watch: watcher(c)}
 		report, err = goOn(c.Context(), carrier, report)
 		var f failure

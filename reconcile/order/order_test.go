@@ -307,9 +307,9 @@ func TestMoving(t *testing.T) {
 	b.Run("grading")
 	o := plan(t, b, l, "day")
 	assert.Equal(t, []string{
-		installs,
 		"by hand, in guest grading: see that the initramfs holds the nvme driver",
 		"by hand, in guest grading: see that nothing names the old disk",
+		installs,
 		"shut down guest grading",
 		"change the definition of guest grading",
 		"copy /srv/images/grading.qcow2 to the drive of reel (RL-4410-0073) and read it back",

@@ -28,8 +28,8 @@ func (p *planner) add(s step.Step, why spec.Place) {
 
 func (p *planner) plan() error {
 	p.stops, p.hands = map[string]bool{}, map[string][]string{}
+	p.byHand() // first, since a person who says no should find the host untouched
 	p.installGuard()
-	p.byHand()
 	for i := range p.c.Layout.Guests {
 		if err := p.guest(&p.c.Layout.Guests[i]); err != nil {
 			return err

@@ -1,0 +1,69 @@
+package person_test
+
+import (
+	"bytes"
+	"context"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"lendkeep/providers/person"
+	"lendkeep/reconcile/step"
+)
+
+func TestDesk(t *testing.T) {
+	ask := &step.ByHand{Guest: "grading", What: "suspend drive encryption", Tells: []string{"manage-bde"}, Confirms: "it says so", Keep: "k"}
+	for answer, kept := range map[string]bool{"grading\n": true, "  grading \n": true, "\n": false, "y\n": false, "": false, "catalogue\n": false} {
+		file := person.File{Path: filepath.Join(t.TempDir(), "sub", "confirmed.json")}
+		var out bytes.Buffer
+		err := person.Desk{Keeps: file, In: strings.NewReader(answer), Out: &out}.Confirm(context.Background(), ask)
+		assert.Equal(t, kept, err == nil, "%q: %v", answer, err)
+		assert.Contains(t, out.String(), "manage-bde")
+		list, err := file.Read()
+		require.NoError(t, err)
+		if kept {
+			assert.Equal(t, []string{"k: suspend drive encryption"}, list)
+			require.NoError(t, file.Forget(context.Background(), ask))
+			list, err = file.Read()
+			require.NoError(t, err)
+		}
+		assert.Empty(t, list)
+	}
+}
+
+// Two questions of one input each take their own line.
+func TestDeskLeavesTheRest(t *testing.T) {
+	file := person.File{Path: filepath.Join(t.TempDir(), "confirmed.json")}
+	desk := person.Desk{Keeps: file, In: strings.NewReader("grading\ngrading\n"), Out: &bytes.Buffer{}}
+	for _, what := range []string{"one", "two"} {
+		require.NoError(t, desk.Confirm(context.Background(), &step.ByHand{Guest: "grading", What: what}))
+	}
+	list, err := file.Read()
+	require.NoError(t, err)
+	assert.Equal(t, []string{": one", ": two"}, list)
+}
+
+func TestDeskWithNobody(t *testing.T) {
+	file := person.File{Path: filepath.Join(t.TempDir(), "confirmed.json")}
+	ask := &step.ByHand{Guest: "grading", What: "w"}
+	require.ErrorContains(t, person.Desk{Keeps: file}.Confirm(context.Background(), ask), "nobody is there")
+	require.NoError(t, person.Desk{Keeps: file, Confirmed: []string{"grading"}}.Confirm(context.Background(), ask))
+
+	hang, write, err := os.Pipe()
+	require.NoError(t, err)
+	defer write.Close()
+	ctx, cancel := context.WithCancel(context.Background())
+	cancel()
+	require.ErrorIs(t, person.Desk{Keeps: file, In: hang, Out: &bytes.Buffer{}}.Confirm(ctx, ask), context.Canceled)
+}
+
+func TestDamagedFile(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "confirmed.json")
+	require.NoError(t, os.WriteFile(path, []byte("{"), 0o600))
+	_, err := person.File{Path: path}.Read()
+	require.ErrorContains(t, err, path)
+}
