@@ -1,0 +1,100 @@
+package sysfs
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"path"
+	"path/filepath"
+
+	"lendkeep/reconcile/facts"
+)
+
+// The rungs on which a function that has not come back is brought back, as the
+// kernel offers them (Linux Documentation/ABI/testing/sysfs-bus-pci). Which
+// one, and whether any, is decided elsewhere; each tells only whether the kernel
+// took the order.
+
+// Probe has the kernel look for a driver for a function that has none.
+func (t Tree) Probe(ctx context.Context, at facts.Address) error {
+	f, err := t.bound(at)
+	if err == nil && f.Driver == "" {
+		err = t.put(ctx, t.file("sys/bus/pci", "drivers_probe"), at.String())
+	}
+	if err != nil {
+		return fmt.Errorf("probe %s: %w", at, err)
+	}
+	return nil
+}
+
+// Rebind has a function's driver let go of it and take it again.
+func (t Tree) Rebind(ctx context.Context, at facts.Address) error {
+	f, err := t.bound(at)
+	if err == nil && f.Driver == "" {
+		err = errors.New("no driver holds it")
+	}
+	if err == nil {
+		err = t.put(ctx, filepath.Join(t.file(devicesDir, at.String()), "driver/unbind"), at.String())
+	}
+	if err == nil {
+		err = t.put(ctx, t.file("sys/bus/pci/drivers", f.Driver+"/bind"), at.String())
+	}
+	if err != nil {
+		return fmt.Errorf("bind %s anew: %w", at, err)
+	}
+	return nil
+}
+
+// Reset resets a function by the first of its methods that works, and has the
+// kernel look for a driver where it has none.
+func (t Tree) Reset(ctx context.Context, at facts.Address) error {
+	f, err := t.bound(at)
+	if err == nil {
+		err = t.put(ctx, filepath.Join(t.file(devicesDir, at.String()), "reset"), "1")
+	}
+	if err == nil && f.Driver == "" {
+		err = t.put(ctx, t.file("sys/bus/pci", "drivers_probe"), at.String())
+	}
+	if err != nil {
+		return fmt.Errorf("reset %s: %w", at, err)
+	}
+	return nil
+}
+
+// Rescan removes a function, where it is to be seen, and has the kernel look
+// at its bus again.
+func (t Tree) Rescan(ctx context.Context, at facts.Address) error {
+	err := t.remove(ctx, at)
+	if err == nil {
+		err = t.put(ctx, t.bus(at), "1")
+	}
+	if err != nil {
+		return fmt.Errorf("look for %s anew: %w", at, err)
+	}
+	return nil
+}
+
+func (t Tree) remove(ctx context.Context, at facts.Address) error {
+	if t.live == "" {
+		return errReadOnly
+	}
+	_, err := t.fsys.Lstat(devicesDir + "/" + at.String())
+	if errors.Is(err, os.ErrNotExist) {
+		return nil
+	}
+	if err != nil {
+		return err
+	}
+	return t.put(ctx, filepath.Join(t.file(devicesDir, at.String()), "remove"), "1")
+}
+
+// bus gives the file that has a function's own bus looked at again, or all
+// buses where that one is not to be seen.
+func (t Tree) bus(at facts.Address) string {
+	name := fmt.Sprintf("%04x:%02x", at.Segment, at.Bus)
+	if _, err := t.fsys.Lstat(path.Join("sys/class/pci_bus", name)); err == nil {
+		return t.file("sys/class/pci_bus", name+"/rescan")
+	}
+	return t.file("sys/bus/pci", "rescan")
+}
