@@ -29,7 +29,7 @@ func (h *Host) boot(ctx context.Context, m machine.Machine, terminal *os.File) e
 	arguments, err := machine.Arguments(m, machine.Boot{
 		KVM: kvm, Kernel: h.made.Kernel(), Initrd: initrd, CommandLine: "emuhost.own=" + m.Own.Serial,
 		OwnDisk: h.ownDisk(), Folder: h.folder, Console: h.consoleFile(),
-		Channel: h.socket(), ChannelName: wire.Port, Terminal: terminal != nil,
+		Channel: h.socket(), ChannelName: wire.Port, Monitor: h.monitor(), Terminal: terminal != nil,
 	})
 	if err != nil {
 		return err

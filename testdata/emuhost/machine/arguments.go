@@ -18,6 +18,7 @@ type Boot struct {
 	Console     string // file the first serial line is written to
 	Channel     string // unix socket of the agent's channel
 	ChannelName string // name of its port inside
+	Monitor     string // unix socket on which QEMU takes orders (QMP)
 	Terminal    bool   // a second console on QEMU's own standard input and output
 }
 
@@ -39,6 +40,7 @@ func Arguments(m Machine, b Boot) ([]string, error) {
 	w.base(m, b)
 	w.iommu()
 	w.channel(b)
+	w.add("-chardev", "socket,id=monitor,server=on,wait=off,"+set("path", b.Monitor), "-mon", "chardev=monitor,mode=control")
 	for _, seat := range m.Seats {
 		w.seat(seat)
 	}
