@@ -17,6 +17,7 @@ import (
 	"lendkeep/providers/history"
 	"lendkeep/providers/sysfs"
 	"lendkeep/reconcile/facts"
+	"lendkeep/reconcile/guard"
 	"lendkeep/reconcile/watch"
 )
 
@@ -35,20 +36,28 @@ const (
 )
 
 func main() {
-	here := surroundings{survey: surveyMachine, mounts: drive.Mounts{}, openers: drive.Openers, lock: lockFile, wait: time.Sleep, now: time.Now, log: logLine, note: leaveNote}
+	here := surroundings{survey: surveyMachine, contents: func(*facts.Survey, guard.Rules) {}, mounts: drive.Mounts{}, openers: drive.Openers, lock: lockFile,
+		grants: grants{grantsFolder, time.Now}, later: detach, now: time.Now, wait: time.Sleep, log: logLine, note: leaveNote}
+	if tree, err := sysfs.Open("/"); err == nil {
+		here.rungs = tree
+	}
 	os.Exit(run(os.Args[1:], os.Stdin, os.Stderr, here))
 }
 
 // surroundings is everything that the guard sees and acts through.
 type surroundings struct {
-	survey  func(context.Context) (facts.Survey, error)
-	mounts  mounts
-	openers func([]facts.Devno) []string // who has a block device open
-	lock    string
-	wait    func(time.Duration)
-	now     func() time.Time
-	log     func(string)
-	note    func(watch.Event) // for the history
+	survey   func(context.Context) (facts.Survey, error)
+	contents func(*facts.Survey, guard.Rules) // adds how the filesystems were left that the rules mount
+	mounts   mounts
+	openers  func([]facts.Devno) []string // who has a block device open
+	rungs    rungs
+	lock     string
+	grants   grants
+	later    func(guest, definition string) error // takes back what release could not wait for
+	now      func() time.Time
+	wait     func(time.Duration)
+	log      func(string)
+	note     func(watch.Event) // for the history
 }
 
 type mounts interface {
@@ -85,6 +94,8 @@ func run(arguments []string, definition io.Reader, stderr io.Writer, here surrou
 		}
 	case "release end":
 		release(guest, definition, here)
+	case "take back": // none of libvirt's: release has started it
+		takeBack(guest, definition, here)
 	}
 	return exitPass
 }

@@ -37,6 +37,14 @@ func prepare(guest string, from io.Reader, here surroundings) error {
 		}
 		return fmt.Errorf("its definition could not be understood: %w", err)
 	}
+	lends := len(call.Definition.Lent) > 0
+	if lends {
+		done, err := here.grants.turn(here.wait)
+		if err != nil {
+			return err
+		}
+		defer done()
+	}
 	hold, ordered := orderUnderWay(here.lock)
 	defer hold()
 	call.Ordered = ordered
@@ -52,6 +60,11 @@ func prepare(guest string, from io.Reader, here surroundings) error {
 	}
 	if err := closed(call, ix, here); err != nil {
 		return err
+	}
+	if lends {
+		if err := here.grants.grant(guest, call.Definition); err != nil {
+			return err
+		}
 	}
 	for _, note := range append(verdict.Notes, verdict.Alarms...) {
 		here.log("lendkeep: guest " + guest + " starts, but " + note)

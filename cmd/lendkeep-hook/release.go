@@ -2,8 +2,10 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"io"
+	"strings"
 	"time"
 
 	"github.com/gofrs/flock"
@@ -14,82 +16,139 @@ import (
 	"lendkeep/reconcile/watch"
 )
 
-// Limits of a return. libvirt can do nothing else with the guest meanwhile, so
-// what takes longer is left; lendkeep plan finds it.
+// Limits of what is done while libvirt waits. As long as release takes, libvirt
+// answers nobody who asks for this guest or for the list of guests (measured
+// with libvirt 9.0.0: "virsh list" stands still until the hook has ended, other
+// guests start meanwhile). By then libvirt has rebound the driver itself, and
+// the drive with its partitions is there within a second even on an emulated
+// host; what is not there soon is looked after by a process of its own.
 const (
-	returnWithin = 10 * time.Second
-	mountWithin  = 5 * time.Second
-	pause        = 100 * time.Millisecond
+	releaseWithin = 2 * time.Second
+	mountWithin   = 5 * time.Second
+	pause         = 100 * time.Millisecond
 )
 
-// release mounts what belongs on a controller that its guest has let go. The
-// kernel scans partitions and udev notes them after libvirt has rebound the
-// driver, so it looks several times. Nothing that goes wrong here is libvirt's
-// matter; the system's log has it.
+// release mounts what belongs on a controller that its guest has let go.
+// Nothing that goes wrong here is libvirt's matter; log and history have it.
 func release(guest string, from io.Reader, here surroundings) {
-	text, err := readDefinition(from)
-	if err != nil {
+	text, call, err := ended(guest, from)
+	if err != nil || len(call.Definition.Lent) == 0 {
 		return
 	}
-	call := guard.Call{Guest: guest}
-	if call.Definition, err = definition.Read(text); err != nil {
-		return
-	}
-	hold, ordered := orderUnderWay(here.lock)
-	defer hold()
-	if len(call.Definition.Lent) == 0 {
-		return
-	}
-	if ordered {
-		here.note(watch.Event{At: here.now().UTC(), Kind: watch.Released, Guest: guest})
-		return
-	}
-	began := here.now()
-	made, err := settle(call, here)
-	if err != nil {
-		here.log(fmt.Sprintf("lendkeep: guest %s has ended; what it borrowed was not looked after: %v", guest, err))
-		here.note(watch.Event{At: here.now().UTC(), Kind: watch.Released, Guest: guest, Wrong: []string{err.Error()}})
-		return
-	}
-	for _, text := range append(made.Wait, made.Wrong...) {
-		here.log(fmt.Sprintf("lendkeep: guest %s has ended; %s; lendkeep plan writes the order that mends it", guest, text))
-	}
-	wrong := append(made.Wait, made.Wrong...)
-	var mounted []string
-	for _, m := range made.Mount {
-		if err := mount(guest, m, here); err != nil {
-			wrong = append(wrong, err.Error())
-			continue
-		}
-		mounted = append(mounted, m.Path)
-	}
-	here.note(watch.Event{At: here.now().UTC(), Kind: watch.Released, Guest: guest, Took: here.now().Sub(began), Mounted: mounted, Wrong: wrong})
-}
-
-// settle looks until everything has come back, or the time is over.
-func settle(call guard.Call, here surroundings) (made guard.Return, err error) {
+	here.grants.end(guest, call.Definition)
+	began, mounted := here.now(), []string{}
 	for waited := time.Duration(0); ; waited += pause {
-		survey, rules, err := look(here)
-		if err != nil {
-			return made, err
-		}
-		made = guard.After(rules, facts.NewIndex(&survey), call)
-		if len(made.Wait) == 0 || waited >= returnWithin {
-			return made, nil
+		seen, err := here.once(call, nil)
+		mounted = append(mounted, seen.mounted...)
+		switch {
+		case errors.Is(err, errOrdered):
+			here.note(watch.Event{At: here.now().UTC(), Kind: watch.Released, Guest: guest})
+			return
+		case err != nil:
+			here.tell(guest, "what it borrowed was not looked after: %v; lendkeep plan writes the order that mends it", err)
+			here.released(guest, began, mounted, []string{err.Error()}, "")
+			return
+		case len(seen.Wait) == 0:
+			here.wrong(guest, seen.Wrong)
+			here.released(guest, began, mounted, seen.Wrong, "")
+			return
+		case waited >= releaseWithin:
+			here.handOn(guest, text, began, mounted, seen.Waits())
+			return
 		}
 		here.wait(pause)
 	}
+}
+
+// handOn leaves to a process of its own what is not back.
+func (here surroundings) handOn(guest, text string, began time.Time, mounted, missing []string) {
+	var wrong []string
+	if err := here.later(guest, text); err != nil {
+		wrong = missing
+		here.tell(guest, "%s, and could not be waited for: %v; lendkeep plan writes the order that mends it", strings.Join(wrong, "; "), err)
+	}
+	here.released(guest, began, mounted, wrong, "")
+}
+
+// released leaves a note for the history; rung is what brought something back.
+func (here surroundings) released(guest string, began time.Time, mounted, wrong []string, rung string) {
+	now := here.now()
+	here.note(watch.Event{At: now.UTC(), Kind: watch.Released, Guest: guest, Took: now.Sub(began), Rung: rung, Mounted: mounted, Wrong: wrong})
+}
+
+func ended(guest string, from io.Reader) (string, guard.Call, error) {
+	call := guard.Call{Guest: guest}
+	text, err := readDefinition(from)
+	if err == nil {
+		call.Definition, err = definition.Read(text)
+	}
+	return text, call, err
+}
+
+// errOrdered says that an order is being carried out, whose matter everything
+// is then.
+var errOrdered = errors.New("an order is being carried out")
+
+// outcome is what one look has come to.
+type outcome struct {
+	guard.Return
+	mounted []string // paths
+}
+
+// once looks at the host, mounts what can be mounted, and has act do more about
+// what is missing; all in one turn, so that no start is granted in between.
+func (here surroundings) once(call guard.Call, act func(*facts.Index, []guard.Missing)) (outcome, error) {
+	done, err := here.grants.turn(here.wait)
+	if err != nil {
+		return outcome{}, err
+	}
+	defer done()
+	hold, ordered := orderUnderWay(here.lock)
+	defer hold()
+	if ordered {
+		return outcome{}, errOrdered
+	}
+	if call.Granted, err = here.grants.list(); err != nil {
+		return outcome{}, err
+	}
+	survey, rules, err := look(here)
+	if err != nil {
+		return outcome{}, err
+	}
+	here.contents(&survey, rules)
+	ix := facts.NewIndex(&survey)
+	seen := outcome{Return: guard.After(rules, ix, call)}
+	for _, m := range seen.Mount {
+		if err := mount(call.Guest, m, here); err != nil {
+			seen.Wrong = append(seen.Wrong, err.Error())
+			continue
+		}
+		seen.mounted = append(seen.mounted, m.Path)
+	}
+	if act != nil {
+		act(ix, seen.Wait)
+	}
+	return seen, nil
 }
 
 func mount(guest string, m guard.Mounting, here surroundings) error {
 	ctx, cancel := context.WithTimeout(context.Background(), mountWithin)
 	defer cancel()
 	if err := here.mounts.Mount(ctx, m.Device, m.FSType, m.Path, m.Options); err != nil {
-		here.log(fmt.Sprintf("lendkeep: guest %s has ended; %v", guest, err))
 		return err
 	}
-	here.log(fmt.Sprintf("lendkeep: guest %s has ended; %s is mounted at %s", guest, m.Partition, m.Path))
+	here.tell(guest, "%s is mounted at %s", m.Partition, m.Path)
 	return nil
+}
+
+func (here surroundings) wrong(guest string, list []string) {
+	if len(list) > 0 {
+		here.tell(guest, "%s; lendkeep plan writes the order that mends it", strings.Join(list, "; "))
+	}
+}
+
+func (here surroundings) tell(guest, format string, values ...any) {
+	here.log("lendkeep: guest " + guest + " has ended; " + fmt.Sprintf(format, values...))
 }
 
 // orderUnderWay tells whether lendkeep is carrying an order out, which holds

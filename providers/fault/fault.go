@@ -151,8 +151,8 @@ func (p ports) ToHost(ctx context.Context, at facts.Address) error {
 	return p.fault.call(Call{Label: "bind " + at.String() + " to the host's driver", Deed: true}, func() error { return p.inner.Functions.ToHost(ctx, at) })
 }
 
-func (p ports) Install(ctx context.Context, hook, rules string) error {
-	return p.fault.call(Call{Label: "install guard", Deed: true}, func() error { return p.inner.Guard.Install(ctx, hook, rules) })
+func (p ports) Install(ctx context.Context, files facts.GuardFiles) error {
+	return p.fault.call(Call{Label: "install guard", Deed: true}, func() error { return p.inner.Guard.Install(ctx, files) })
 }
 
 func (p ports) PlaceROM(ctx context.Context, rom facts.ROM, donor, donorSum string) error {

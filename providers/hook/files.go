@@ -1,5 +1,5 @@
 // Package hook installs lendkeep's guard on a host: the hook that libvirt
-// calls and the rules that it goes by. Start at Files.
+// calls, the rules that it goes by, and those of udev. Start at Files.
 package hook
 
 import (
@@ -9,6 +9,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"slices"
 
 	"github.com/google/renameio/v2"
 
@@ -20,22 +21,24 @@ import (
 // are never touched.
 type Files struct{ Root string }
 
-// Install makes hook and rules have exactly this content, each replaced whole
-// or not at all; empty content is no file. Rules come before the hook and go
-// after it: a hook without rules refuses every guest that borrows. Folders
-// that had to be made stay.
-func (f Files) Install(_ context.Context, hook, rules string) error {
-	putHook := func() error { return f.put(facts.GuardHook, hook, 0o755) }
-	putRules := func() error { return f.put(facts.GuardRules, rules, 0o600) }
-	first, second := putRules, putHook
-	if hook == "" {
-		first, second = putHook, putRules
+// Install makes the files have exactly this content, each replaced whole or not
+// at all; empty content is no file. Rules come before the hook and go after it:
+// a hook without rules refuses every guest that borrows. udevd notices changed
+// rules by itself before the next event (udev(7)). Folders that had to be made
+// stay.
+func (f Files) Install(_ context.Context, files facts.GuardFiles) error {
+	puts := []func() error{
+		func() error { return f.put(facts.GuardUdev, files.Udev, 0o644) },
+		func() error { return f.put(facts.GuardRules, files.Rules, 0o600) },
+		func() error { return f.put(facts.GuardHook, files.Hook, 0o755) },
 	}
-	if err := first(); err != nil {
-		return fmt.Errorf("install guard: %w", err)
+	if files.Hook == "" {
+		slices.Reverse(puts)
 	}
-	if err := second(); err != nil {
-		return fmt.Errorf("install guard: %w", err)
+	for _, put := range puts {
+		if err := put(); err != nil {
+			return fmt.Errorf("install guard: %w", err)
+		}
 	}
 	return nil
 }

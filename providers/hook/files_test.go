@@ -38,32 +38,33 @@ func TestInstallRenewRemove(t *testing.T) {
 	before := tree(t, root)
 	f := Files{root}
 
-	require.NoError(t, f.Install(t.Context(), "hook", "rules"))
+	require.NoError(t, f.Install(t.Context(), facts.GuardFiles{Hook: "hook", Rules: "rules", Udev: "udev"}))
 	during := tree(t, root)
 	assert.Equal(t, "-rwxr-xr-x hook", during[facts.GuardHook])
 	assert.Equal(t, "-rw------- rules", during[facts.GuardRules], "serials are nobody else's matter")
-	assert.Len(t, during, len(before)+2, "no file in the making is left")
+	assert.Len(t, during, len(before)+3, "no file in the making is left")
 	assert.Equal(t, "-rwx------ own", during["/etc/libvirt/hooks/qemu"])
 
-	require.NoError(t, f.Install(t.Context(), "hook 2", "rules 2"))
+	require.NoError(t, f.Install(t.Context(), facts.GuardFiles{Hook: "hook 2", Rules: "rules 2", Udev: "udev 2"}))
+	assert.Equal(t, "-rw-r--r-- udev 2", tree(t, root)[facts.GuardUdev])
 	assert.Equal(t, "-rwxr-xr-x hook 2", tree(t, root)[facts.GuardHook])
 	assert.Equal(t, "-rw------- rules 2", tree(t, root)[facts.GuardRules])
 
-	require.NoError(t, f.Install(t.Context(), "", ""))
+	require.NoError(t, f.Install(t.Context(), facts.GuardFiles{}))
 	assert.Equal(t, before, tree(t, root), "an operator's own hooks are never touched")
-	require.NoError(t, f.Install(t.Context(), "", ""), "nothing to remove is no error")
+	require.NoError(t, f.Install(t.Context(), facts.GuardFiles{}), "nothing to remove is no error")
 }
 
 func TestHookIsNeverThereWithoutRules(t *testing.T) {
 	root := t.TempDir()
 	require.NoError(t, os.MkdirAll(filepath.Join(root, facts.GuardRules, "in the way"), 0o755))
-	require.Error(t, Files{root}.Install(t.Context(), "hook", "rules"))
+	require.Error(t, Files{root}.Install(t.Context(), facts.GuardFiles{Hook: "hook", Rules: "rules"}))
 	assert.NoFileExists(t, filepath.Join(root, facts.GuardHook))
 
 	root = t.TempDir()
-	require.NoError(t, Files{root}.Install(t.Context(), "hook", "rules"))
+	require.NoError(t, Files{root}.Install(t.Context(), facts.GuardFiles{Hook: "hook", Rules: "rules"}))
 	require.NoError(t, os.Remove(filepath.Join(root, facts.GuardHook)))
 	require.NoError(t, os.MkdirAll(filepath.Join(root, facts.GuardHook, "in the way"), 0o755))
-	require.Error(t, Files{root}.Install(t.Context(), "", ""))
+	require.Error(t, Files{root}.Install(t.Context(), facts.GuardFiles{}))
 	assert.FileExists(t, filepath.Join(root, facts.GuardRules))
 }

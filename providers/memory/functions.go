@@ -55,6 +55,12 @@ func (h *Host) take(at facts.Address, forGuest bool) {
 	if f.OnVFIO() {
 		return
 	}
+	if a, lost := h.away[at]; lost { // it never came back
+		a.Kept = !forGuest
+		h.away[at] = a
+		f.Driver, f.DriverOverride = "vfio-pci", "vfio-pci"
+		return
+	}
 	a := Away{Address: at, Driver: f.Driver, NVMe: f.NVMe, Kept: !forGuest}
 	h.survey.Blocks = slices.DeleteFunc(h.survey.Blocks, func(b facts.Block) bool {
 		if b.Controller == nil || *b.Controller != at || b.Mapper != nil || b.Array != "" {
@@ -81,6 +87,10 @@ func (h *Host) restore(at facts.Address) {
 		return
 	}
 	f := h.function(at)
+	if h.stubborn[at] != "" {
+		f.Driver, f.DriverOverride = "", ""
+		return
+	}
 	f.Driver, f.DriverOverride, f.NVMe = a.Driver, "", a.NVMe
 	h.survey.Blocks = append(h.survey.Blocks, a.Blocks...)
 	h.survey.Contents = append(h.survey.Contents, a.Holds...)

@@ -12,10 +12,10 @@ import (
 
 // Install sets what is installed of the guard. Unlike a libvirt that had no
 // hook when it began, this host heeds it at once.
-func (h *Host) Install(ctx context.Context, hook, rules string) error {
+func (h *Host) Install(ctx context.Context, files facts.GuardFiles) error {
 	h.mu.Lock()
 	defer h.mu.Unlock()
-	h.survey.Guard.Hook, h.survey.Guard.Rules = hook, rules
+	h.survey.Guard.GuardFiles = files
 	return h.changed()
 }
 
@@ -85,24 +85,6 @@ func (h *Host) verdict(call guard.Call) guard.Verdict {
 		return guard.Blind(call, err)
 	}
 	return guard.Before(rules, h.withoutLibvirt(), call)
-}
-
-// afterwards mounts what the guard mounts once a guest has let go.
-func (h *Host) afterwards(name string, d facts.Definition) {
-	rules, err := guard.Decode(h.survey.Guard.Rules)
-	if err != nil || !h.guarded() || !h.survey.Guard.Program {
-		return
-	}
-	for _, m := range guard.After(rules, h.withoutLibvirt(), guard.Call{Guest: name, Definition: d}).Mount {
-		_ = h.mount(m.Device, m.FSType, m.Path, m.Options) // as at a real host: nobody is there to be told
-	}
-}
-
-// withoutLibvirt gives the facts that the guard has, who may not call libvirt.
-func (h *Host) withoutLibvirt() *facts.Index {
-	seen := Clone(h.survey)
-	seen.Libvirt, seen.Paths = facts.Virtualization{}, nil
-	return facts.NewIndex(&seen)
 }
 
 // asShown gives mount options as the kernel shows them.

@@ -176,6 +176,7 @@ func (h *Host) PowerCut() {
 		}
 	}
 	for at := range h.away {
+		h.yield(at)
 		h.restore(at)
 	}
 	there := map[facts.Devno]bool{}

@@ -12,6 +12,7 @@ import (
 	"sync"
 
 	"lendkeep/reconcile/facts"
+	"lendkeep/reconcile/guard"
 	"lendkeep/reconcile/step"
 )
 
@@ -26,15 +27,16 @@ type Judge interface {
 
 // Host is a host in memory. Its methods may be called from several goroutines.
 type Host struct {
-	mu      sync.Mutex
-	survey  facts.Survey
-	away    map[facts.Address]Away
-	remount map[string]facts.Mount // what was unmounted, by device and path
-	origins map[string]Origin      // by path
-	ends    map[string]Ends        // what was kept of drives, by its name
-	boot    []facts.Mount          // what a start of the host mounts
-	judge   Judge
-	folder  string // where every change is kept; empty: nowhere
+	mu       sync.Mutex
+	survey   facts.Survey
+	away     map[facts.Address]Away
+	remount  map[string]facts.Mount       // what was unmounted, by device and path
+	origins  map[string]Origin            // by path
+	ends     map[string]Ends              // what was kept of drives, by its name
+	boot     []facts.Mount                // what a start of the host mounts
+	stubborn map[facts.Address]guard.Rung // what brings a controller back that does not come by itself
+	judge    Judge
+	folder   string // where every change is kept; empty: nowhere
 }
 
 // Away is what a function on VFIO will show again once it is home.
@@ -179,5 +181,5 @@ func (h *Host) guest(name string) *facts.Guest {
 func (h *Host) Second() *Host {
 	h.mu.Lock()
 	defer h.mu.Unlock()
-	return &Host{survey: Clone(h.survey), away: maps.Clone(h.away), remount: maps.Clone(h.remount), origins: maps.Clone(h.origins), ends: maps.Clone(h.ends), boot: h.boot, judge: h.judge}
+	return &Host{survey: Clone(h.survey), away: maps.Clone(h.away), remount: maps.Clone(h.remount), origins: maps.Clone(h.origins), ends: maps.Clone(h.ends), boot: h.boot, stubborn: h.stubborn, judge: h.judge}
 }

@@ -23,6 +23,7 @@ func (s *survey) readGuard(context.Context) {
 	g := &s.out.Guard
 	g.Rules = s.own("guard.rules", facts.GuardRules)
 	g.Hook = s.own("guard.hook", facts.GuardHook)
+	g.Udev = s.own("guard.udev", facts.GuardUdev)
 	if head, ok := s.ownHead("guard.program", facts.GuardProgram, len(elf)); ok {
 		if g.Program = bytes.Equal(head, elf); !g.Program {
 			s.guardGap("guard.program", facts.GuardProgram, errors.New("it is no program"))

@@ -30,11 +30,13 @@ func TestGuard(t *testing.T) {
 		want  facts.Guard
 		gap   string
 	}{
-		"nothing":          {nil, facts.Guard{}, ""},
-		"all of it":        {map[string]string{facts.GuardHook: hook, facts.GuardRules: "{}\n", facts.GuardProgram: program}, facts.Guard{Program: true, Hook: hook, Rules: "{}\n"}, ""},
+		"nothing": {nil, facts.Guard{}, ""},
+		"all of it": {map[string]string{facts.GuardHook: hook, facts.GuardRules: "{}\n", facts.GuardUdev: "# x\n", facts.GuardProgram: program},
+			facts.Guard{Program: true, GuardFiles: facts.GuardFiles{Hook: hook, Rules: "{}\n", Udev: "# x\n"}}, ""},
 		"the program only": {map[string]string{facts.GuardProgram: program}, facts.Guard{Program: true}, ""},
 		"no program":       {map[string]string{facts.GuardProgram: "#!/bin/sh\n"}, facts.Guard{}, "it is no program"},
 		"cut rules":        {map[string]string{facts.GuardRules: "{"}, facts.Guard{}, "it is cut"},
+		"cut udev rules":   {map[string]string{facts.GuardUdev: "SUBSYSTEM"}, facts.Guard{}, "it is cut"},
 		"endless rules":    {map[string]string{facts.GuardRules: strings.Repeat("\n", maxGuard+1)}, facts.Guard{}, "longer than any"},
 		"an own hook":      {map[string]string{"/etc/libvirt/hooks/qemu": "x"}, facts.Guard{Others: true}, ""},
 		"a hook beside":    {map[string]string{"/etc/libvirt/hooks/qemu.d/10-x": "x"}, facts.Guard{Others: true}, ""},

@@ -355,7 +355,7 @@ var cases = map[string]struct {
 	"another hook has the guard's name": {func(b *bench) { b.Survey.Guard.Hook = "#!/bin/sh\n" },
 		"unguarded", assess.Caution, "qemu.d/lendkeep"},
 	"the guard without its program": {func(b *bench) {
-		b.Survey.Guard = facts.Guard{Hook: "#!/bin/sh\n" + facts.GuardMark + "\n", Rules: "{}\n"}
+		b.Survey.Guard = facts.Guard{GuardFiles: facts.GuardFiles{Hook: "#!/bin/sh\n" + facts.GuardMark + "\n", Rules: "{}\n"}}
 	}, "unguarded", assess.Stop, "lendkeep-hook"},
 	"rules that others may write": {func(b *bench) {
 		b.Survey.Guard.Gaps = []facts.Gap{{Fact: "guard.rules", Path: facts.GuardRules, Reason: "others than root may write it"}}

@@ -5,12 +5,22 @@ import "strings"
 // Where lendkeep's guard lies on a host. libvirt runs every executable file of
 // the hooks' folder, besides an operator's own hook, which stays (libvirt,
 // "Hooks for specific system management"; since 6.5.0). The program is put
-// there with lendkeep itself, the two other files by an order.
+// there with lendkeep itself, the other files by an order.
 const (
 	GuardHook    = "/etc/libvirt/hooks/qemu.d/lendkeep"
 	GuardRules   = "/etc/lendkeep/rules.json"
 	GuardProgram = "/usr/local/sbin/lendkeep-hook"
+	// GuardUdev comes after the rules that find out what is on a device (60) and
+	// before those that assemble it (63 and later).
+	GuardUdev = "/etc/udev/rules.d/61-lendkeep.rules"
 )
+
+// GuardFiles are the files that an order installs, by content; empty is none.
+type GuardFiles struct {
+	Hook  string `json:"hook,omitempty"`
+	Rules string `json:"rules,omitempty"`
+	Udev  string `json:"udev,omitempty"` // what keeps the host from assembling guests' volumes
+}
 
 // GuardMark is the second line of every hook that lendkeep wrote.
 const GuardMark = "# lendkeep: the guard of every start."
@@ -18,11 +28,10 @@ const GuardMark = "# lendkeep: the guard of every start."
 // Guard is what is installed to check every start of a guest, whoever starts
 // it.
 type Guard struct {
-	Program bool   `json:"program"`         // the guard's program is at GuardProgram
-	Hook    string `json:"hook,omitempty"`  // content of GuardHook; empty: none is there
-	Rules   string `json:"rules,omitempty"` // content of GuardRules; empty: none is there
-	Others  bool   `json:"others"`          // other hooks of guests are there
-	Gaps    []Gap  `json:"gaps,omitempty"`
+	Program    bool  `json:"program"` // the guard's program is at GuardProgram
+	GuardFiles       // what is at GuardHook, GuardRules and GuardUdev
+	Others     bool  `json:"others"` // other hooks of guests are there
+	Gaps       []Gap `json:"gaps,omitempty"`
 }
 
 // Known tells whether all of it could be read, and nobody but root can have

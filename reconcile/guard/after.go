@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"slices"
 	"strings"
+	"time"
 
 	"lendkeep/reconcile/facts"
 )
@@ -11,8 +12,25 @@ import (
 // Return is what the guard makes of controllers that a guest has let go.
 type Return struct {
 	Mount []Mounting
-	Wait  []string // what is not there yet; a look a little later may find it
+	Wait  []Missing
 	Wrong []string // what keeps a mount from being made, in words for the operator
+}
+
+// Waits gives what is not there yet in words.
+func (r Return) Waits() []string {
+	var list []string
+	for _, m := range r.Wait {
+		list = append(list, m.What)
+	}
+	return list
+}
+
+// Missing is what is not there yet; a look a little later may find it.
+type Missing struct {
+	Controller facts.Record
+	Within     time.Duration // the layout's return limit
+	Drive      bool          // the controller or its drive: the ladder may bring it back
+	What       string        // in words for the operator
 }
 
 // Mounting is a mount to be made.
@@ -22,9 +40,9 @@ type Mounting struct {
 }
 
 // After decides what is mounted when a guest has ended. libvirt says that too
-// of a start that was refused, also while another guest has the controller:
-// one that is on a VFIO driver is left alone. While an order is carried out,
-// mounts are its matter.
+// of a start that was refused, also while another guest has the controller or
+// is about to: one that is on a VFIO driver, or that a start was granted, is
+// left alone. While an order is carried out, mounts are its matter.
 func After(r Rules, ix *facts.Index, call Call) Return {
 	var made Return
 	if call.Ordered {
@@ -35,24 +53,26 @@ func After(r Rules, ix *facts.Index, call Call) Return {
 		c := &r.Controllers[i]
 		named := slices.ContainsFunc(call.Definition.Lent, func(l facts.Lent) bool { return l.Address == c.Record.Address })
 		if named || slices.Contains(guest.Borrows, c.Record.Controller) {
-			made.back(ix, c)
+			made.back(ix, c, call.Granted)
 		}
 	}
 	return made
 }
 
-func (r *Return) back(ix *facts.Index, c *Controller) {
+func (r *Return) back(ix *facts.Index, c *Controller, granted []facts.Address) {
 	name := c.Record.Controller
 	where, f, _ := ix.Where(c.Record)
 	switch {
 	case where == facts.Aside || where == facts.Away:
 		return
+	case f != nil && slices.Contains(granted, f.Address):
+		return
 	case where == facts.Gone || f.Driver == "" && len(c.Mounts) > 0: // a card may have no driver at home
-		r.Wait = append(r.Wait, fmt.Sprintf("controller %s is not back with the host", name))
+		r.wait(c, true, "controller %s is not back with the host", name)
 		return
 	case c.SizeBytes != 0 && sizeOf(f) == 0:
 		// The kernel shows the controller before it has looked for its drives.
-		r.Wait = append(r.Wait, fmt.Sprintf("the drive of controller %s has not appeared", name))
+		r.wait(c, true, "the drive of controller %s has not appeared", name)
 		return
 	}
 	if err := c.alike(f); err != nil {
@@ -60,15 +80,19 @@ func (r *Return) back(ix *facts.Index, c *Controller) {
 		return
 	}
 	for _, m := range c.Mounts {
-		r.mount(ix, f, name, m)
+		r.mount(ix, f, c, m)
 	}
 }
 
-func (r *Return) mount(ix *facts.Index, f *facts.Function, controller string, m Mount) {
-	what := fmt.Sprintf("%s of controller %s", m.Partition, controller)
+func (r *Return) wait(c *Controller, drive bool, format string, values ...any) {
+	r.Wait = append(r.Wait, Missing{c.Record, c.Within, drive, fmt.Sprintf(format, values...)})
+}
+
+func (r *Return) mount(ix *facts.Index, f *facts.Function, c *Controller, m Mount) {
+	what := fmt.Sprintf("%s of controller %s", m.Partition, c.Record.Controller)
 	part := ix.PartitionNamed(f.Address, m.Partition)
 	if part == nil || len(part.Gaps) > 0 || part.Signature == nil {
-		r.Wait = append(r.Wait, fmt.Sprintf("partition %s, or the filesystem on it, has not appeared", what))
+		r.wait(c, false, "partition %s, or the filesystem on it, has not appeared", what)
 		return
 	}
 	there := ix.MountAt(m.Path)
@@ -82,6 +106,8 @@ func (r *Return) mount(ix *facts.Index, f *facts.Function, controller string, m 
 		r.wrong(what, "it holds %s, by the rules %s", part.Signature.Kind, m.FSType)
 	case used(ix, part) != "":
 		r.wrong(what, "it is in use: %s", used(ix, part))
+	case unclean(ix, part) != "":
+		r.wrong(what, "%s; look at it, have it repaired where it needs that, and mount it by hand or by an order", unclean(ix, part))
 	default:
 		r.Mount = append(r.Mount, Mounting{"/dev/" + part.Name, m})
 	}
@@ -89,6 +115,36 @@ func (r *Return) mount(ix *facts.Index, f *facts.Function, controller string, m 
 
 func (r *Return) wrong(what, format string, values ...any) {
 	r.Wrong = append(r.Wrong, "partition "+what+" was not mounted: "+fmt.Sprintf(format, values...))
+}
+
+// unclean says why a filesystem is not mounted by a program that nobody
+// watches: mounting writes to it, read-only too where a log is replayed, and a
+// sleeping system would later write over what has changed. The host unmounted it
+// before it was lent, so one that is not clean was written to by the guest.
+// Marks that could not be read count as that; that guests wait for a person is
+// mended in a minute, what they write on a broken filesystem is not.
+func unclean(ix *facts.Index, part *facts.Block) string {
+	content := ix.Content(part.Whole)
+	if content == nil {
+		return "" // nobody has looked; who mounts has to, and notes what it could not read
+	}
+	v := content.Volume(part.Partition.Number)
+	if v == nil {
+		return "whether it was left clean is not known: the partition is not in the table as it was read"
+	}
+	switch v.Condition {
+	case facts.Clean:
+		return ""
+	case facts.Dirty:
+		return "it was not left clean: " + v.Why
+	case facts.Hibernated:
+		return "a system that sleeps will write to it: " + v.Why
+	}
+	why := v.Why
+	if v.Gap != "" {
+		why = v.Gap
+	}
+	return "whether it was left clean is not known: " + why
 }
 
 // used names a use of exactly this partition: mounted elsewhere, or a volume

@@ -16,6 +16,8 @@ type Call struct {
 	// Ordered: an order is being carried out. It has seen to mounts itself, and
 	// its undo may start a guest as it was before the rules.
 	Ordered bool
+	// Granted are functions that a start was granted which has not ended yet.
+	Granted []facts.Address
 }
 
 // Verdict is what the guard says before a start.
@@ -77,7 +79,12 @@ func (b *before) seen() error {
 	if len(b.lent) == 0 {
 		return nil
 	}
-	for _, gap := range b.ix.Survey.Gaps {
+	return unseen(b.ix)
+}
+
+// unseen says what of the essential was not read.
+func unseen(ix *facts.Index) error {
+	for _, gap := range ix.Survey.Gaps {
 		switch area, _, _ := strings.Cut(gap.Fact, "."); area {
 		case "functions", "blocks", "mounts", "swaps":
 			return fmt.Errorf("what the host uses is not known: %s: %s", gap.Path, gap.Reason)

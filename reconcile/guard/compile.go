@@ -43,6 +43,7 @@ func controllerOf(c *assess.Case, found assess.Found, before *Controller) Contro
 	for _, m := range stated.Return.Mounts {
 		made.Mounts = append(made.Mounts, Mount{Partition: m.Partition, Path: m.Path, Options: append([]string{}, m.Options...)})
 	}
+	made.Keeps = keptOf(stated)
 	if found.Where == facts.Home {
 		made.learn(c.Facts, found.Function)
 	} else if before != nil && before.Record.Serial == made.Record.Serial {
@@ -56,6 +57,25 @@ func controllerOf(c *assess.Case, found assess.Found, before *Controller) Contro
 	return made
 }
 
+// keptOf names the partitions that a layout gives to the host.
+func keptOf(c *spec.Controller) []Partition {
+	names := []string{}
+	if c.Drive != nil {
+		for _, part := range c.Drive.Partitions {
+			names = append(names, part.Name)
+		}
+	}
+	for _, m := range c.Return.Mounts {
+		names = append(names, m.Partition)
+	}
+	slices.Sort(names)
+	list := []Partition{}
+	for _, name := range slices.Compact(names) {
+		list = append(list, Partition{Name: name})
+	}
+	return list
+}
+
 // learn notes what a controller at home shows.
 func (c *Controller) learn(ix *facts.Index, f *facts.Function) {
 	if f.NVMe == nil {
@@ -66,6 +86,11 @@ func (c *Controller) learn(ix *facts.Index, f *facts.Function) {
 		m := &c.Mounts[i]
 		if part := ix.PartitionNamed(f.Address, m.Partition); part != nil && part.Signature != nil && part.Signature.Usage == "filesystem" {
 			m.PartitionID, m.FSType = part.Partition.ID, part.Signature.Kind
+		}
+	}
+	for i := range c.Keeps {
+		if part := ix.PartitionNamed(f.Address, c.Keeps[i].Name); part != nil {
+			c.Keeps[i].ID = part.Partition.ID
 		}
 	}
 }
@@ -89,6 +114,13 @@ func (c *Controller) fill(before Controller) {
 		}
 		if m.FSType == "" {
 			m.FSType = before.Mounts[n].FSType
+		}
+	}
+	for i := range c.Keeps {
+		p := &c.Keeps[i]
+		n := slices.IndexFunc(before.Keeps, func(b Partition) bool { return b.Name == p.Name })
+		if p.ID == "" && n >= 0 {
+			p.ID = before.Keeps[n].ID
 		}
 	}
 }
@@ -133,19 +165,20 @@ func (r *Rules) addGuest(c *assess.Case, g *spec.Guest, known map[string]bool) {
 	}
 }
 
-// Current tells whether installed rules say what is wanted. Where they merely
-// lack what was learnt since, they do: they check a little less, and nothing
-// that they say is wrong.
-func Current(installed string, wanted Rules) bool {
+// Current gives the installed rules where they say what is wanted. Where they
+// merely lack what was learnt since, they do: they check a little less, and
+// nothing that they say is wrong.
+func Current(installed string, wanted Rules) (Rules, bool) {
 	now, err := Decode(installed)
 	if err != nil {
-		return false
+		return Rules{}, false
 	}
+	filled, _ := Decode(installed) // a second copy
 	controllers := wanted.byName()
-	for i := range now.Controllers {
-		if c := controllers[now.Controllers[i].Record.Controller]; c != nil {
-			now.Controllers[i].fill(*c)
+	for i := range filled.Controllers {
+		if c := controllers[filled.Controllers[i].Record.Controller]; c != nil {
+			filled.Controllers[i].fill(*c)
 		}
 	}
-	return now.Encode() == wanted.Encode()
+	return now, filled.Encode() == wanted.Encode()
 }

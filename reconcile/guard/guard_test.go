@@ -5,6 +5,7 @@ import (
 	"slices"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
@@ -23,10 +24,11 @@ type bench struct {
 	reel, spare, never facts.Address
 	rules              guard.Rules
 	call               guard.Call
+	shelf              *facts.Volume // how reel's shelf was left
 }
 
 func newBench(t testing.TB) *bench {
-	b := &bench{Builder: invented.NewBuilder()}
+	b := &bench{Builder: invented.NewBuilder(), shelf: &facts.Volume{Number: 2, Condition: facts.Clean}}
 	b.reel = b.NVMe("RL-4410-0073", "start", "shelf")
 	b.spare = b.NVMe("RL-4410-0088", "attic")
 	b.never = b.NVMe("SN-NEVER")
@@ -60,6 +62,7 @@ func (b *bench) borrower(name string, lent ...facts.Address) {
 func (b *bench) index() *facts.Index {
 	seen := b.Survey
 	seen.Libvirt, seen.Paths = facts.Virtualization{}, nil
+	seen.Contents = []facts.Content{{Of: "nvme0n1", Volumes: []facts.Volume{*b.shelf}}}
 	return facts.NewIndex(&seen)
 }
 
@@ -217,7 +220,18 @@ func TestAfter(t *testing.T) {
 		"another partition of that name": {func(b *bench) { b.unmounted(); b.Block("nvme0n1p2").Partition.ID = "new" }, "", "", "it has the id new"},
 		"something else at its place":    {func(b *bench) { b.unmounted(); b.Mount("nvme1n1p1", "/srv/shelf") }, "", "", "/dev/nvme1n1p1 is mounted at /srv/shelf"},
 		"mounted elsewhere":              {func(b *bench) { b.unmounted(); b.Mount("nvme0n1p2", "/mnt") }, "", "", "mount /mnt"},
-		"another drive came back":        {func(b *bench) { b.unmounted(); b.Function(b.reel).NVMe.Model = "Other" }, "", "", "QEMU NVMe Ctrl by the rules"},
+		"another guest was granted it":   {func(b *bench) { b.unmounted(); b.call.Granted = []facts.Address{b.reel} }, "", "", ""},
+		"left dirty": {func(b *bench) {
+			b.unmounted()
+			b.shelf.Condition, b.shelf.Why = facts.Dirty, "its log is not empty"
+		}, "", "", "not left clean: its log is not empty"},
+		"a sleeping system's": {func(b *bench) { b.unmounted(); b.shelf.Condition = facts.Hibernated }, "", "", "a system that sleeps"},
+		"marks that nobody understands": {func(b *bench) {
+			b.unmounted()
+			b.shelf.Condition, b.shelf.Gap = facts.UnsureIfClean, "input/output error"
+		}, "", "", "not known: input/output error"},
+		"what is on the drive could not be read": {func(b *bench) { b.unmounted(); b.shelf = &facts.Volume{Number: 9} }, "", "", "not in the table"},
+		"another drive came back":                {func(b *bench) { b.unmounted(); b.Function(b.reel).NVMe.Model = "Other" }, "", "", "QEMU NVMe Ctrl by the rules"},
 	} {
 		t.Run(name, func(t *testing.T) {
 			b := newBench(t)
@@ -228,7 +242,11 @@ func TestAfter(t *testing.T) {
 				mounts = append(mounts, m.Device+" "+m.Path)
 			}
 			assert.Equal(t, c.mount, strings.Join(mounts, ", "))
-			for text, list := range map[string][]string{c.wait: made.Wait, c.wrong: made.Wrong} {
+			for _, m := range made.Wait {
+				assert.Equal(t, "reel", m.Controller.Controller)
+				assert.Equal(t, 30*time.Second, m.Within)
+			}
+			for text, list := range map[string][]string{c.wait: made.Waits(), c.wrong: made.Wrong} {
 				if text == "" {
 					continue
 				}
@@ -261,11 +279,16 @@ func TestRulesAreTheSameAtHomeAndAway(t *testing.T) {
 	b.aside(b.reel)
 	b.Run("grading")
 	assert.Equal(t, home, guard.Compile(b.laid(t)).Encode())
-	assert.True(t, guard.Current(home, guard.Compile(b.laid(t))))
+	assert.True(t, current(home, guard.Compile(b.laid(t))))
 
 	b.Survey.Guard.Rules = ""
 	away := guard.Compile(b.laid(t)).Encode()
 	assert.NotEqual(t, home, away)
-	assert.True(t, guard.Current(away, guard.Compile(newBench(t).laid(t))), "what was learnt since makes no order")
-	assert.False(t, guard.Current("", guard.Compile(b.laid(t))))
+	assert.True(t, current(away, guard.Compile(newBench(t).laid(t))), "what was learnt since makes no order")
+	assert.False(t, current("", guard.Compile(b.laid(t))))
+}
+
+func current(installed string, wanted guard.Rules) bool {
+	now, ok := guard.Current(installed, wanted)
+	return ok && now.Encode() == installed
 }

@@ -38,14 +38,14 @@ func workshop(t require.TestingT) *memory.Host {
 	host := memory.New(b.Survey, nil)
 	rules := guard.Compile(c)
 	require.NotEmpty(t, rules.Guests)
-	require.NoError(t, host.Install(context.Background(), guard.Script, rules.Encode()))
+	require.NoError(t, host.Install(context.Background(), facts.GuardFiles{Hook: guard.Script, Rules: rules.Encode()}))
 	return host
 }
 
 var guests = []string{"grading", "second", "third", "catalogue", "attic", "stranger"}
 
-// TestNothingIsInUseByTwo: no sequence of starts, ends, mounts by hand and
-// power cuts leads to a drive that is lent while the host has it mounted, to a
+// TestNothingIsInUseByTwo: no sequence of starts, ends, mounts by hand,
+// controllers that do not come back and power cuts leads to a drive that is lent while the host has it mounted, to a
 // controller with two guests, or to a guest without the mount it lives on.
 func TestNothingIsInUseByTwo(t *testing.T) {
 	started, refused := map[string]int{}, 0
@@ -54,7 +54,7 @@ func TestNothingIsInUseByTwo(t *testing.T) {
 		done := ""
 		for range rapid.IntRange(1, 25).Draw(t, "how many") {
 			name := rapid.SampledFrom(guests).Draw(t, "guest")
-			switch deed := rapid.SampledFrom([]string{"start", "start", "start", "end", "end", "mount", "unmount", "cut"}).Draw(t, "deed"); deed {
+			switch deed := rapid.SampledFrom([]string{"start", "start", "start", "end", "end", "mount", "unmount", "stubborn", "cut"}).Draw(t, "deed"); deed {
 			case "start":
 				if host.StartByHand(t.Context(), name) == nil {
 					started[name]++
@@ -71,6 +71,9 @@ func TestNothingIsInUseByTwo(t *testing.T) {
 			case "unmount":
 				_ = host.Unmount(t.Context(), rapid.SampledFrom([]string{"/srv/shelf", "/srv/attic", "/mnt/nvme0n1p1", "/mnt/nvme1n1p1"}).Draw(t, "place"))
 				done += "; unmount"
+			case "stubborn":
+				host.Stubborn(facts.Address{Bus: uint8(rapid.IntRange(1, 2).Draw(t, "bus"))}, rapid.SampledFrom([]guard.Rung{guard.Probe, guard.Reset, guard.Rescan, memory.Never}).Draw(t, "until"))
+				done += "; stubborn"
 			case "cut":
 				host.PowerCut()
 				done += "; power cut"
@@ -115,7 +118,7 @@ func sound(t *rapid.T, host *memory.Host, done string) {
 // start, so the property above can fail.
 func TestWithoutTheGuardADriveIsLost(t *testing.T) {
 	host := workshop(t)
-	require.NoError(t, host.Install(t.Context(), "", ""))
+	require.NoError(t, host.Install(t.Context(), facts.GuardFiles{}))
 	require.NoError(t, host.StartByHand(t.Context(), "grading"))
 	survey, err := host.Survey(t.Context())
 	require.NoError(t, err)

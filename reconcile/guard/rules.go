@@ -45,6 +45,14 @@ type Controller struct {
 	Within    time.Duration `json:"within_ns"`            // the layout's return limit
 	OnFailure string        `json:"on_failure"`           // "hold" or "alarm"
 	Mounts    []Mount       `json:"mounts"`
+	Keeps     []Partition   `json:"keeps"` // those of its partitions that are the host's own
+}
+
+// Partition is a partition by its GPT name, and by its GPT id once it was seen
+// at home.
+type Partition struct {
+	Name string `json:"name"`
+	ID   string `json:"id,omitempty"`
 }
 
 // Mount is a filesystem that the host has mounted while the controller is home.

@@ -35,7 +35,7 @@ func TestGuardIsBroughtInLine(t *testing.T) {
 	first, _ := guarded(t, nil)
 	require.NotNil(t, first)
 	current := func(b *invented.Builder, _ *spec.Layout) {
-		b.Survey.Guard.Hook, b.Survey.Guard.Rules = first.Hook, first.Rules
+		b.Survey.Guard.GuardFiles = first.After
 	}
 	for name, c := range map[string]struct {
 		change func(*invented.Builder, *spec.Layout)
@@ -46,10 +46,12 @@ func TestGuardIsBroughtInLine(t *testing.T) {
 		"current":       {current, "", ""},
 		"current, but it has learnt nothing yet": {func(b *invented.Builder, l *spec.Layout) {
 			current(b, l)
-			rules, err := guard.Decode(first.Rules)
+			rules, err := guard.Decode(first.After.Rules)
 			require.NoError(t, err)
 			rules.Controllers[0].Model, rules.Controllers[0].SizeBytes = "", 0
-			b.Survey.Guard.Rules = rules.Encode()
+			rules.Controllers[0].Keeps[0].ID = ""
+			b.Survey.Guard.Rules, b.Survey.Guard.Udev = rules.Encode(), guard.Static(rules)
+			require.NotEqual(t, first.After.Udev, b.Survey.Guard.Udev)
 		}, "", ""},
 		"another layout": {func(b *invented.Builder, l *spec.Layout) {
 			current(b, l)
@@ -62,6 +64,10 @@ func TestGuardIsBroughtInLine(t *testing.T) {
 		"an older hook": {func(b *invented.Builder, l *spec.Layout) {
 			current(b, l)
 			b.Survey.Guard.Hook = "#!/bin/sh\n" + facts.GuardMark + "\n"
+		}, "renew the guard of every start", "give the guard its old rules back"},
+		"udev's rules are gone": {func(b *invented.Builder, l *spec.Layout) {
+			current(b, l)
+			b.Survey.Guard.Udev = ""
 		}, "renew the guard of every start", "give the guard its old rules back"},
 		"nothing is lent any more": {func(b *invented.Builder, l *spec.Layout) {
 			current(b, l)

@@ -50,19 +50,19 @@ func (p *planner) plan() error {
 // is lent, else not there. Where it cannot be installed a finding says so.
 func (p *planner) installGuard() {
 	now := p.c.Facts.Survey.Guard
-	s := &step.InstallGuard{HookBefore: now.Hook, RulesBefore: now.Rules, Changes: []string{}}
+	s := &step.InstallGuard{Before: now.GuardFiles, Changes: []string{}}
 	if p.c.Lends() {
 		rules := guard.Compile(p.c)
-		s.Hook, s.Rules, s.Changes = guard.Script, rules.Encode(), rules.Sentences()
-		if guard.Current(now.Rules, rules) {
-			s.Rules = now.Rules
+		if installed, ok := guard.Current(now.Rules, rules); ok {
+			rules = installed
 		}
+		s.After = facts.GuardFiles{Hook: guard.Script, Rules: rules.Encode(), Udev: guard.Static(rules)}
+		s.Changes = rules.Sentences()
 	}
-	same := s.Hook == now.Hook && s.Rules == now.Rules
-	if same || !now.Known() || !now.Ours() || s.Hook != "" && !now.Program {
+	if s.After == s.Before || !now.Known() || !now.Ours() || s.After.Hook != "" && !now.Program {
 		return
 	}
-	p.guard = s.Hook != ""
+	p.guard = s.After.Hook != ""
 	p.add(s, p.c.Layout.Host.At)
 }
 

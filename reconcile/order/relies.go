@@ -82,6 +82,7 @@ func rely(ix *facts.Index, subjects map[string]bool, controllers []facts.Record)
 		case "guard":
 			add("hook", digest(ix.Survey.Guard.Hook))
 			add("rules", digest(ix.Survey.Guard.Rules))
+			add("udev rules", digest(ix.Survey.Guard.Udev))
 		case "guest":
 			relyGuest(ix.Guest(name), add)
 			relyFirmware(ix, ix.Guest(name), add)

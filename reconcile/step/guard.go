@@ -14,14 +14,13 @@ const (
 )
 
 // InstallGuard installs, renews or removes the guard: the hook that libvirt
-// calls at every start, and the rules that it goes by. The order holds the
-// exact bytes of both, before and after; empty is absent.
+// calls at every start, the rules that it goes by, and those by which udev
+// leaves guests' volumes alone. The order holds the exact bytes of all, before
+// and after; empty is absent.
 type InstallGuard struct {
-	HookBefore  string   `json:"hook_before,omitempty"`
-	RulesBefore string   `json:"rules_before,omitempty"`
-	Hook        string   `json:"hook,omitempty"`
-	Rules       string   `json:"rules,omitempty"`
-	Changes     []string `json:"changes"` // what the rules say, for people
+	Before  facts.GuardFiles `json:"before"`
+	After   facts.GuardFiles `json:"after"`
+	Changes []string         `json:"changes"` // what the rules say, for people
 }
 
 // Kind implements Step, as do the methods below.
@@ -30,9 +29,9 @@ func (s *InstallGuard) Kind() string { return "install guard" }
 // Does implements Step.
 func (s *InstallGuard) Does() string {
 	switch {
-	case s.Hook == "":
+	case s.After.Hook == "":
 		return "remove the guard of starts"
-	case s.HookBefore == "":
+	case s.Before.Hook == "":
 		return "install the guard of every start"
 	default:
 		return "renew the guard of every start"
@@ -42,9 +41,9 @@ func (s *InstallGuard) Does() string {
 // Undoes implements Step.
 func (s *InstallGuard) Undoes() string {
 	switch {
-	case s.HookBefore == "" && s.RulesBefore == "":
+	case s.Before == facts.GuardFiles{}:
 		return "remove the guard again"
-	case s.Hook == "":
+	case s.After.Hook == "":
 		return "install the guard again as it was"
 	default:
 		return "give the guard its old rules back"
@@ -65,7 +64,7 @@ func (s *InstallGuard) Needs() []Fact { return nil }
 
 // Gives implements Step.
 func (s *InstallGuard) Gives() []Fact {
-	if s.Hook == "" {
+	if s.After.Hook == "" {
 		return []Fact{guardIs("absent")}
 	}
 	return []Fact{guardIs("in force")}
@@ -74,7 +73,7 @@ func (s *InstallGuard) Gives() []Fact {
 // Ready refuses to have libvirt call a program that is not there: then no
 // guest that borrows anything would start.
 func (s *InstallGuard) Ready(ix *facts.Index) error {
-	if s.Hook != "" && !ix.Survey.Guard.Program {
+	if s.After.Hook != "" && !ix.Survey.Guard.Program {
 		return fmt.Errorf("install guard: its program is not at %s", facts.GuardProgram)
 	}
 	return nil
@@ -83,15 +82,15 @@ func (s *InstallGuard) Ready(ix *facts.Index) error {
 // MayUndo implements Step.
 func (s *InstallGuard) MayUndo(*facts.Index) error { return nil }
 
-// Stands implements Step. One of the two files alone is neither.
+// Stands implements Step. Some of the files alone are neither.
 func (s *InstallGuard) Stands(ix *facts.Index) (Standing, string) {
 	now := ix.Survey.Guard
 	switch {
 	case !now.Known():
 		return Neither, "the guard could not be read: " + now.Gaps[0].Path + ": " + now.Gaps[0].Reason
-	case now.Hook == s.Hook && now.Rules == s.Rules:
+	case now.GuardFiles == s.After:
 		return After, "hook and rules are as planned"
-	case now.Hook == s.HookBefore && now.Rules == s.RulesBefore:
+	case now.GuardFiles == s.Before:
 		return Before, "hook and rules are as they were"
 	default:
 		return Neither, "hook and rules are neither as they were nor as planned"
@@ -100,12 +99,12 @@ func (s *InstallGuard) Stands(ix *facts.Index) (Standing, string) {
 
 // Do implements Step.
 func (s *InstallGuard) Do(ctx context.Context, p Ports) error {
-	return p.Guard.Install(ctx, s.Hook, s.Rules)
+	return p.Guard.Install(ctx, s.After)
 }
 
 // Undo implements Step.
 func (s *InstallGuard) Undo(ctx context.Context, p Ports) error {
-	return p.Guard.Install(ctx, s.HookBefore, s.RulesBefore)
+	return p.Guard.Install(ctx, s.Before)
 }
 
 func guardIs(value string) Fact { return Fact{"guard", value} }

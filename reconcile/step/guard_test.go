@@ -14,16 +14,17 @@ import (
 )
 
 func TestInstallGuardStands(t *testing.T) {
-	s := &step.InstallGuard{HookBefore: "hook", RulesBefore: "old", Hook: "hook", Rules: "new"}
+	s := &step.InstallGuard{Before: facts.GuardFiles{Hook: "hook", Rules: "old", Udev: "u"}, After: facts.GuardFiles{Hook: "hook", Rules: "new", Udev: "u"}}
 	for name, c := range map[string]struct {
 		now  facts.Guard
 		want step.Standing
 	}{
-		"as it was":         {facts.Guard{Hook: "hook", Rules: "old"}, step.Before},
-		"as planned":        {facts.Guard{Hook: "hook", Rules: "new"}, step.After},
-		"changed by others": {facts.Guard{Hook: "hook", Rules: "x"}, step.Neither},
-		"the hook is gone":  {facts.Guard{Rules: "new"}, step.Neither},
-		"it cannot be read": {facts.Guard{Hook: "hook", Rules: "new", Gaps: []facts.Gap{{Path: facts.GuardRules}}}, step.Neither},
+		"as it was":         {facts.Guard{GuardFiles: facts.GuardFiles{Hook: "hook", Rules: "old", Udev: "u"}}, step.Before},
+		"as planned":        {facts.Guard{GuardFiles: facts.GuardFiles{Hook: "hook", Rules: "new", Udev: "u"}}, step.After},
+		"changed by others": {facts.Guard{GuardFiles: facts.GuardFiles{Hook: "hook", Rules: "x", Udev: "u"}}, step.Neither},
+		"udev's are gone":   {facts.Guard{GuardFiles: facts.GuardFiles{Hook: "hook", Rules: "new"}}, step.Neither},
+		"the hook is gone":  {facts.Guard{GuardFiles: facts.GuardFiles{Rules: "new", Udev: "u"}}, step.Neither},
+		"it cannot be read": {facts.Guard{GuardFiles: facts.GuardFiles{Hook: "hook", Rules: "new", Udev: "u"}, Gaps: []facts.Gap{{Path: facts.GuardRules}}}, step.Neither},
 		"nothing is there":  {facts.Guard{}, step.Neither},
 	} {
 		standing, seen := s.Stands(facts.NewIndex(&facts.Survey{Guard: c.now}))
@@ -33,17 +34,17 @@ func TestInstallGuardStands(t *testing.T) {
 }
 
 func TestInstallGuardNeedsItsProgram(t *testing.T) {
-	s := &step.InstallGuard{Hook: "hook", Rules: "rules"}
+	s := &step.InstallGuard{After: facts.GuardFiles{Hook: "hook", Rules: "rules"}}
 	assert.ErrorContains(t, s.Ready(facts.NewIndex(&facts.Survey{})), facts.GuardProgram)
 	assert.NoError(t, s.Ready(facts.NewIndex(&facts.Survey{Guard: facts.Guard{Program: true}})))
-	remove := &step.InstallGuard{HookBefore: "hook", RulesBefore: "rules"}
+	remove := &step.InstallGuard{Before: facts.GuardFiles{Hook: "hook", Rules: "rules"}}
 	assert.NoError(t, remove.Ready(facts.NewIndex(&facts.Survey{})))
 }
 
 func TestInstallGuardThereAndBack(t *testing.T) {
 	host := memory.New(invented.NewBuilder().Survey, nil)
-	s := &step.InstallGuard{HookBefore: "", RulesBefore: "left over", Hook: "hook", Rules: "rules"}
-	require.NoError(t, host.Install(t.Context(), s.HookBefore, s.RulesBefore))
+	s := &step.InstallGuard{Before: facts.GuardFiles{Rules: "left over"}, After: facts.GuardFiles{Hook: "hook", Rules: "rules", Udev: "udev"}}
+	require.NoError(t, host.Install(t.Context(), s.Before))
 	require.NoError(t, s.Do(t.Context(), host.Ports()))
 	after, err := host.Survey(t.Context())
 	require.NoError(t, err)
@@ -52,7 +53,7 @@ func TestInstallGuardThereAndBack(t *testing.T) {
 	require.NoError(t, s.Undo(t.Context(), host.Ports()))
 	before, err := host.Survey(t.Context())
 	require.NoError(t, err)
-	assert.Equal(t, facts.Guard{Program: true, Rules: "left over"}, before.Guard)
+	assert.Equal(t, facts.Guard{Program: true, GuardFiles: facts.GuardFiles{Rules: "left over"}}, before.Guard)
 }
 
 // lendkeep is killed after it has asked a guest to shut down; the guest ends, and

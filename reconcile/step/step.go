@@ -119,9 +119,9 @@ type Functions interface {
 
 // Guard installs the guard of starts.
 type Guard interface {
-	// Install makes the hook and its rules have exactly this content; empty
-	// content is no file. The hook is never there without its rules.
-	Install(ctx context.Context, hook, rules string) error
+	// Install makes the guard's files have exactly this content; empty content
+	// is no file. The hook is never there without its rules.
+	Install(ctx context.Context, files facts.GuardFiles) error
 }
 
 // ROMs places option ROMs.

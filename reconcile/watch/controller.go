@@ -162,7 +162,7 @@ func (l *look) lacking(c *guard.Controller, f *facts.Function) lacking {
 	here.Record.Address = f.Address
 	alone := guard.Rules{Controllers: []guard.Controller{here}, Guests: []guard.Guest{{Name: "anybody", Borrows: []string{c.Record.Controller}}}}
 	left := guard.After(alone, l.Facts, guard.Call{Guest: "anybody"})
-	found := lacking{mounts: left.Mount, wait: left.Wait, absent: left.Wait, wrong: left.Wrong}
+	found := lacking{mounts: left.Mount, wait: left.Waits(), absent: left.Waits(), wrong: left.Wrong}
 	if l.Ordered { // it mounts, or not, as it says
 		return found
 	}

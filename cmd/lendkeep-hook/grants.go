@@ -1,0 +1,102 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"strings"
+	"time"
+
+	"github.com/gofrs/flock"
+
+	"lendkeep/reconcile/facts"
+)
+
+// grantsFolder is empty after a restart of the host, as no start is then under
+// way (Filesystem Hierarchy Standard 3.0, 3.15: /run).
+const grantsFolder = "/run/lendkeep"
+
+const (
+	turnWithin = 5 * time.Second // how long a start waits for a return that is being worked on
+	// A start that was granted takes the function within moments. One that has
+	// not done so by now never will: libvirtd ended meanwhile.
+	grantFor = 2 * time.Minute
+)
+
+// grants keeps apart what libvirt calls side by side: the start of one guest
+// and the return after another, a refused one above all. Between a start that
+// was granted and the moment when libvirt takes the function away nothing of it
+// may be mounted; a file of the function's address with the guest's name says
+// so. Whoever looks and then acts does it in his turn.
+type grants struct {
+	folder string
+	now    func() time.Time
+}
+
+// turn waits until nobody else of the guard is at work; done ends it.
+func (g grants) turn(wait func(time.Duration)) (done func(), err error) {
+	if err := os.MkdirAll(g.folder, 0o700); err != nil {
+		return nil, fmt.Errorf("take a turn: %w", err)
+	}
+	lock := flock.New(filepath.Join(g.folder, "turn"))
+	for waited := time.Duration(0); ; waited += pause {
+		free, err := lock.TryLock()
+		switch {
+		case err != nil:
+			return nil, fmt.Errorf("take a turn: %w", err)
+		case free:
+			return func() { _ = lock.Close() }, nil
+		case waited >= turnWithin:
+			return nil, errors.New("what another guest had borrowed is being taken back; try again in a moment")
+		}
+		wait(pause)
+	}
+}
+
+func (g grants) file(at facts.Address) string { return filepath.Join(g.folder, "granted-"+at.String()) }
+
+// grant notes that a guest may take functions.
+func (g grants) grant(guest string, d facts.Definition) error {
+	for _, l := range d.Lent {
+		if err := os.WriteFile(g.file(l.Address), []byte(guest), 0o600); err != nil {
+			return fmt.Errorf("note that it may start: %w", err)
+		}
+	}
+	return nil
+}
+
+// end takes back what a guest was granted, and leaves what another was.
+func (g grants) end(guest string, d facts.Definition) {
+	for _, l := range d.Lent {
+		if holder, err := os.ReadFile(g.file(l.Address)); err == nil && string(holder) == guest {
+			_ = os.Remove(g.file(l.Address)) // it ends by itself a little later
+		}
+	}
+}
+
+// list gives the functions of starts that are under way. What cannot be read
+// counts.
+func (g grants) list() ([]facts.Address, error) {
+	entries, err := os.ReadDir(g.folder)
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil, nil
+	}
+	if err != nil {
+		return nil, fmt.Errorf("read which starts are under way: %w", err)
+	}
+	var list []facts.Address
+	for _, entry := range entries {
+		name, ours := strings.CutPrefix(entry.Name(), "granted-")
+		at, err := facts.ParseAddress(name)
+		if !ours || err != nil {
+			continue
+		}
+		if stat, err := entry.Info(); err == nil && g.now().Sub(stat.ModTime()) > grantFor {
+			continue
+		}
+		list = append(list, at)
+	}
+	return list, nil
+}

@@ -1,0 +1,163 @@
+package main
+
+import (
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/gofrs/flock"
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"lendkeep/reconcile/facts"
+	"lendkeep/reconcile/guard"
+)
+
+// lost is how the host stands when the controller has come to no driver. It
+// gives what brings it home again.
+func (b *bench) lost() (home func()) {
+	f := b.Function(facts.Address{Bus: 1})
+	before, blocks := *f, b.Survey.Blocks
+	b.away()
+	f.Driver = ""
+	return func() { *f, b.Survey.Blocks = before, blocks }
+}
+
+// libvirt is not kept waiting for what does not come soon.
+func TestLongReturnIsHandedOn(t *testing.T) {
+	b := newBench(t)
+	b.lost()
+	code, _ := b.call("l2", "release end -")
+	assert.Zero(t, code)
+	assert.Equal(t, releaseWithin, b.waited)
+	assert.Equal(t, []string{"l2"}, b.handed)
+	assert.Empty(t, b.climbed, "no rung is done while libvirt waits")
+}
+
+// The ladder keeps to the layout's limit, not to one of its own, and tells each
+// rung.
+func TestLadderIsClimbed(t *testing.T) {
+	for name, c := range map[string]struct {
+		until   guard.Rung
+		climbed []string
+		told    string
+	}{
+		"back by a probe":  {guard.Probe, []string{"probe after 0s"}, "controller reel is back after"},
+		"back by a reset":  {guard.Reset, []string{"probe after 0s", "reset after 30s"}, "controller reel is back after"},
+		"back by a rescan": {guard.Rescan, []string{"probe after 0s", "reset after 30s", "rescan after 1m0s"}, "controller reel is back after"},
+		"never":            {"", []string{"probe after 0s", "reset after 30s", "rescan after 1m0s"}, "it needs a power cycle: shut the host down"},
+	} {
+		t.Run(name, func(t *testing.T) {
+			b := newBench(t)
+			home := b.lost()
+			b.rung = func(r guard.Rung) {
+				if r == c.until {
+					home()
+				}
+			}
+			code, said := b.call("l2", "take back")
+			assert.Zero(t, code)
+			assert.Empty(t, said)
+			assert.Equal(t, c.climbed, b.climbed)
+			told := strings.Join(b.told, "\n")
+			assert.Contains(t, told, c.told)
+			for _, rung := range c.climbed {
+				assert.Contains(t, told, strings.Fields(rung)[0]+" took ")
+			}
+			assert.Equal(t, c.until != "", b.isMounted())
+			if c.until == "" {
+				assert.Equal(t, 90*time.Second, b.waited)
+				assert.Equal(t, 1, strings.Count(told, "power cycle"))
+			}
+		})
+	}
+}
+
+// A rung is the matter of a controller or its drive: a partition that does not
+// appear is only told of.
+func TestPartitionThatDoesNotAppear(t *testing.T) {
+	b := newBench(t)
+	b.Survey.Mounts, b.Survey.Blocks = b.Survey.Mounts[:1], b.Survey.Blocks[:2]
+	b.call("l2", "take back")
+	assert.Empty(t, b.climbed)
+	assert.Equal(t, 30*time.Second, b.waited)
+	assert.Contains(t, strings.Join(b.told, "\n"), "partition shelf of controller reel, or the filesystem on it, has not appeared: it does not appear")
+}
+
+func TestDirtyFilesystemIsNotMounted(t *testing.T) {
+	b := newBench(t)
+	b.Survey.Mounts, b.soiled = b.Survey.Mounts[:1], true
+	b.call("l2", "release end -")
+	assert.Empty(t, b.mounted)
+	assert.Empty(t, b.handed)
+	assert.Contains(t, strings.Join(b.told, "\n"), "was not mounted: it was not left clean: its log is not empty")
+}
+
+// Between a start that was granted and the moment when libvirt takes the
+// controller, the return after another guest must mount nothing.
+func TestNothingIsMountedUnderAGrantedStart(t *testing.T) {
+	b := newBench(t)
+	code, said := b.call("l2", "prepare begin -")
+	require.Zero(t, code, said)
+	require.False(t, b.isMounted())
+	b.call("other", "release end -") // a refused start of the same controller
+	assert.False(t, b.isMounted())
+	b.call("other", "take back")
+	assert.False(t, b.isMounted())
+
+	b.waited += grantFor + time.Minute // libvirtd ended before it took it
+	b.call("other", "release end -")
+	assert.True(t, b.isMounted())
+
+	code, said = b.call("l2", "prepare begin -")
+	require.Zero(t, code, said)
+	b.call("l2", "release end -")
+	assert.True(t, b.isMounted(), "its own end ends the grant")
+	left, err := filepath.Glob(filepath.Join(b.grants, "granted-*"))
+	require.NoError(t, err)
+	assert.Empty(t, left)
+}
+
+// A refused start grants nothing.
+func TestRefusedStartGrantsNothing(t *testing.T) {
+	b := newBench(t)
+	b.Builder.Mount("nvme0n1p1", "/mnt/x")
+	code, _ := b.call("l2", "prepare begin -")
+	require.NotZero(t, code)
+	list, err := grants{b.grants, b.now}.list()
+	require.NoError(t, err)
+	assert.Empty(t, list)
+}
+
+// A start waits for a rung that is being done, and is refused when that takes
+// long.
+func TestStartWaitsForItsTurn(t *testing.T) {
+	b := newBench(t)
+	require.NoError(t, os.MkdirAll(b.grants, 0o700))
+	lock := flock.New(filepath.Join(b.grants, "turn"))
+	free, err := lock.TryLock()
+	require.NoError(t, err)
+	require.True(t, free)
+	code, said := b.call("l2", "prepare begin -")
+	assert.Equal(t, exitRefuse, code)
+	assert.Contains(t, said, "is being taken back; try again in a moment")
+	assert.Equal(t, turnWithin, b.waited)
+	require.NoError(t, lock.Close())
+	code, said = b.call("l2", "prepare begin -")
+	assert.Zero(t, code, said)
+}
+
+// An order that begins meanwhile takes everything over.
+func TestOrderEndsTheLadder(t *testing.T) {
+	b := newBench(t)
+	b.lost()
+	lock := flock.New(b.lock)
+	_, err := lock.TryLock()
+	require.NoError(t, err)
+	defer lock.Close()
+	b.call("l2", "take back")
+	assert.Empty(t, b.climbed)
+	assert.Contains(t, strings.Join(b.told, "\n"), "an order is being carried out")
+}

@@ -1,0 +1,178 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"os"
+	"os/exec"
+	"strings"
+	"syscall"
+	"time"
+
+	"lendkeep/reconcile/facts"
+	"lendkeep/reconcile/guard"
+)
+
+const (
+	rungWithin = 90 * time.Second // the kernel gives a reset 60 s (drivers/pci/pci.c, PCIE_RESET_READY_POLL_MS)
+	lookEvery  = 500 * time.Millisecond
+)
+
+// rungs are the deeds of the ladder.
+type rungs interface {
+	Probe(context.Context, facts.Address) error
+	Rebind(context.Context, facts.Address) error
+	Reset(context.Context, facts.Address) error
+	Rescan(context.Context, facts.Address) error
+}
+
+// takeBack goes on where release has stopped, in a process of its own that
+// nobody waits for: it looks until everything is back and mounted, and climbs
+// the ladder for what is not back within its limit. Whatever happens is in the
+// system's log, each rung with its time.
+func takeBack(guest string, from io.Reader, here surroundings) {
+	_, call, err := ended(guest, from)
+	if err != nil {
+		return
+	}
+	c := climber{surroundings: here, guest: guest, began: here.now(), climbs: map[string]*climb{}}
+	mounted := []string{}
+	for {
+		seen, err := here.once(call, c.act)
+		mounted = append(mounted, seen.mounted...)
+		if err != nil {
+			here.tell(guest, "what it borrowed is no longer waited for: %v; lendkeep plan writes the order that mends it", err)
+			here.released(guest, c.began, mounted, []string{err.Error()}, "")
+			return
+		}
+		c.tellOf(seen.Wait)
+		if !c.goesOn(seen.Wait) {
+			here.wrong(guest, seen.Wrong)
+			here.released(guest, c.began, mounted, append(c.failed, seen.Wrong...), strings.Join(c.helped, ", "))
+			return
+		}
+		here.wait(lookEvery)
+	}
+}
+
+// climber climbs for each controller of a guest by itself.
+type climber struct {
+	surroundings
+	guest  string
+	began  time.Time
+	climbs map[string]*climb // by controller
+	helped []string          // the last rungs of those that came back
+	failed []string          // what was given up, in words
+}
+
+// climb is how far one controller has come.
+type climb struct {
+	tried []guard.Rung
+	words []string // what was done, with times
+	since time.Time
+	ended bool
+}
+
+func (c *climber) of(m guard.Missing) *climb {
+	made, known := c.climbs[m.Controller.Controller]
+	if !known {
+		made = &climb{since: c.began}
+		c.climbs[m.Controller.Controller] = made
+	}
+	return made
+}
+
+// act does the next rung for every controller whose time is over. A probe does
+// nothing but ask, and libvirt is through with the function: it does not wait.
+func (c *climber) act(ix *facts.Index, missing []guard.Missing) {
+	for _, m := range missing {
+		made := c.of(m)
+		if made.ended {
+			continue
+		}
+		over := c.now().Sub(made.since) >= m.Within
+		next := guard.Climbing{End: "it does not appear"}
+		if m.Drive {
+			next = guard.Climb(ix, m.Controller, made.tried)
+		}
+		switch {
+		case next.Rung == guard.Probe || next.Rung != "" && over:
+			c.do(made, m, next)
+		case next.Rung == "" && over:
+			made.ended = true
+			text := fmt.Sprintf("%s%s: %s", m.What, strings.Join(append([]string{""}, made.words...), ", "), next.End)
+			c.failed = append(c.failed, text)
+			c.tell(c.guest, "%s", text)
+		}
+	}
+}
+
+func (c *climber) do(made *climb, m guard.Missing, next guard.Climbing) {
+	deeds := map[guard.Rung]func(context.Context, facts.Address) error{
+		guard.Probe: c.rungs.Probe, guard.Rebind: c.rungs.Rebind, guard.Reset: c.rungs.Reset, guard.Rescan: c.rungs.Rescan}
+	ctx, cancel := context.WithTimeout(context.Background(), rungWithin)
+	defer cancel()
+	begin := c.now()
+	err := deeds[next.Rung](ctx, next.At)
+	took := c.now().Sub(begin).Round(time.Millisecond)
+	words := fmt.Sprintf("%s took %s", next.Rung, took)
+	if err != nil {
+		words = fmt.Sprintf("%s failed after %s: %v", next.Rung, took, err)
+	}
+	c.tell(c.guest, "%s %s after its end; %s", m.What, begin.Sub(c.began).Round(time.Second), words)
+	made.tried, made.words, made.since = append(made.tried, next.Rung), append(made.words, words), c.now()
+}
+
+// tellOf tells of controllers that have come back.
+func (c *climber) tellOf(waiting []guard.Missing) {
+	missing := map[string]bool{}
+	for _, m := range waiting {
+		missing[m.Controller.Controller] = true
+	}
+	for name, made := range c.climbs {
+		if !missing[name] {
+			if n := len(made.tried); n > 0 {
+				c.helped = append(c.helped, string(made.tried[n-1]))
+			}
+			c.tell(c.guest, "%s", strings.Join(append([]string{fmt.Sprintf("controller %s is back after %s", name, c.now().Sub(c.began).Round(100*time.Millisecond))}, made.words...), ", "))
+			delete(c.climbs, name)
+		}
+	}
+}
+
+func (c *climber) goesOn(missing []guard.Missing) bool {
+	for _, m := range missing {
+		if !c.of(m).ended {
+			return true
+		}
+	}
+	return false
+}
+
+// detach starts this program again to take back what a guest had borrowed, in
+// a session of its own and with none of libvirt's pipes: libvirt waits until
+// they are closed (measured with libvirt 9.0.0). libvirt's services end without
+// their children (KillMode=process), so it outlives a restart of them.
+func detach(guest, definition string) error {
+	from, err := os.CreateTemp(grantsFolder, "definition-")
+	if err != nil {
+		return err
+	}
+	defer from.Close()
+	defer os.Remove(from.Name())
+	if _, err := from.WriteString(definition); err != nil {
+		return err
+	}
+	if _, err := from.Seek(0, io.SeekStart); err != nil {
+		return err
+	}
+	self, err := os.Executable()
+	if err != nil {
+		return err
+	}
+	command := exec.Command(self, guest, "take", "back")
+	command.Stdin, command.Dir = from, "/"
+	command.SysProcAttr = &syscall.SysProcAttr{Setsid: true}
+	return command.Start()
+}

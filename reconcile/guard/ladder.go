@@ -1,0 +1,131 @@
+package guard
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+
+	"lendkeep/reconcile/facts"
+)
+
+// Rung is one of the ways to bring back a controller that does not come back
+// by itself.
+type Rung string
+
+// The rungs, mildest first.
+const (
+	Probe  Rung = "probe"  // the kernel looks for a driver again
+	Rebind Rung = "rebind" // its driver lets go and takes it again
+	Reset  Rung = "reset"  // it is reset by a method of its own
+	Rescan Rung = "rescan" // it is removed, and its bus is looked at again
+)
+
+var rungs = []Rung{Probe, Rebind, Reset, Rescan}
+
+// PowerCycle is what is left when no rung has helped. A restart of the host
+// need not take a card's power away.
+const PowerCycle = "it needs a power cycle: shut the host down, take its power off for some seconds, then switch it on"
+
+// Climbing is what the ladder says: a rung and the function to do it to, or the
+// end with its reason.
+type Climbing struct {
+	Rung Rung // empty: nothing more is tried
+	At   facts.Address
+	End  string
+}
+
+// Climb chooses the next rung for a controller that has not come back, higher
+// than all that were tried. It ends rather than touch what may be another
+// device, what somebody is taking, or what the host uses; and where nothing is
+// left.
+func Climb(ix *facts.Index, r facts.Record, tried []Rung) Climbing {
+	f, why := unreturned(ix, r)
+	if why != "" {
+		return Climbing{End: why}
+	}
+	at, last := r.Address, -1
+	if f != nil {
+		at = f.Address
+	}
+	for _, t := range tried {
+		last = max(last, slices.Index(rungs, t))
+	}
+	for _, rung := range rungs[last+1:] {
+		if applies(ix, f, rung) {
+			return Climbing{Rung: rung, At: at}
+		}
+	}
+	return Climbing{End: "nothing else is left to try; " + PowerCycle}
+}
+
+// unreturned gives the function that a controller is now, nil where none is to
+// be seen; why says what forbids to touch it.
+func unreturned(ix *facts.Index, r facts.Record) (f *facts.Function, why string) {
+	if err := unseen(ix); err != nil {
+		return nil, err.Error()
+	}
+	if list := ix.BySerial(r.Serial); r.Serial != "" && len(list) > 1 {
+		return nil, fmt.Sprintf("%s and %s both have its serial", list[0].Address, list[1].Address)
+	}
+	_, f, _ = ix.Where(r)
+	if f == nil {
+		if f = ix.Function(r.Address); f != nil {
+			return nil, fmt.Sprintf("at %s is %s now", r.Address, f.Title())
+		}
+		return nil, ""
+	}
+	switch gap := touchy(f); {
+	case gap != nil:
+		return nil, fmt.Sprintf("its %s is not known: %s: %s", gap.Fact, gap.Path, gap.Reason)
+	case r.Serial != "" && f.NVMe != nil && f.NVMe.Serial != "" && f.NVMe.Serial != r.Serial:
+		return nil, fmt.Sprintf("at %s is %s now", f.Address, f.Title())
+	case f.OnVFIO() || strings.Contains(f.DriverOverride, "vfio"):
+		// libvirt sets the override before it takes a function away.
+		return nil, "it is on VFIO, or about to be"
+	}
+	if uses := ix.LiveUses(f.Address); len(uses) > 0 {
+		return nil, "the host uses it: " + uses[0].String()
+	}
+	return f, ""
+}
+
+// touchy gives what must be known of a function before anything is done to it.
+func touchy(f *facts.Function) *facts.Gap {
+	for _, fact := range []string{"driver", "driver_override", "vendor", "device", "nvme"} {
+		if gap := f.Gap(fact); gap != nil {
+			return gap
+		}
+	}
+	return nil
+}
+
+// applies tells whether a rung makes sense for a function; nil is one that is
+// not to be seen.
+func applies(ix *facts.Index, f *facts.Function, rung Rung) bool {
+	if f == nil {
+		return rung == Rescan
+	}
+	switch rung {
+	case Probe:
+		return f.Driver == ""
+	case Rebind:
+		return f.Driver != ""
+	case Reset:
+		return resettable(ix, f)
+	default:
+		return true
+	}
+}
+
+// resettable tells whether a reset is possible and hits nothing else: that of
+// the bus resets all that is below the same bridge (Linux drivers/pci/pci.c,
+// pci_parent_bus_reset, which itself refuses then).
+func resettable(ix *facts.Index, f *facts.Function) bool {
+	if len(f.ResetMethods) == 0 {
+		return false
+	}
+	if !slices.Equal(f.ResetMethods, []string{"bus"}) {
+		return true
+	}
+	return f.Upstream != nil && len(ix.Below(*f.Upstream)) == 1
+}
