@@ -1,7 +1,10 @@
 package main
 
 import (
+	"bytes"
 	"context"
+	"encoding/json"
+	"errors"
 	"fmt"
 	"io/fs"
 	"os"
@@ -175,7 +178,31 @@ func surveyTree(ctx context.Context, tree sysfs.Tree, images *firmware.Host) (fa
 		}
 		virtualization = dump.FromFiles(sub)
 	}
-	return complete(ctx, tree, images, virtualization)
+	survey, err := complete(ctx, tree, images, virtualization)
+	if err != nil {
+		return survey, err
+	}
+	survey.Contents, err = contentsIn(tree.FS())
+	return survey, err
+}
+
+// contentsIn gives what a captured tree keeps of the drives and images that
+// were read on the host: their bytes are not in it.
+func contentsIn(root fs.FS) ([]facts.Content, error) {
+	content, err := fs.ReadFile(root, "drives/contents.json")
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil, nil
+	}
+	if err != nil {
+		return nil, fmt.Errorf("read contents of drives: %w", err)
+	}
+	decoder := json.NewDecoder(bytes.NewReader(content))
+	decoder.DisallowUnknownFields()
+	var list []facts.Content
+	if err := decoder.Decode(&list); err != nil {
+		return nil, fmt.Errorf("read contents of drives: %w", err)
+	}
+	return list, nil
 }
 
 // openStandIn gives the host kept in a folder. Where libvirt is installed, its

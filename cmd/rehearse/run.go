@@ -199,7 +199,7 @@ func (r *run) outOfPlace(ix, cut *facts.Index, ended carry.Result) (string, bool
 	}
 	first := facts.NewIndex(&r.of.Survey)
 	seen := map[string]bool{}
-	for _, w := range steps {
+	for n, w := range steps {
 		decides := false
 		for _, f := range w.Step.Gives() {
 			decides = decides || !seen[f.Of]
@@ -210,7 +210,9 @@ func (r *run) outOfPlace(ix, cut *facts.Index, ended carry.Result) (string, bool
 		if ended == carry.Restored {
 			good = standings(w.Step, first, cut)
 		}
-		if decides && !slices.Contains(good, standing) {
+		hidden := ended == carry.Carried && standing == step.Neither &&
+			slices.ContainsFunc(steps[:n], func(later step.Written) bool { return step.Hides(later.Step, w.Step) })
+		if decides && !hidden && !slices.Contains(good, standing) {
 			return what, true
 		}
 	}

@@ -198,13 +198,15 @@ var cases = map[string]struct {
 	"more memory pinned than there is": {func(b *bench) {
 		b.layout.Guests[0].Memory = &spec.Memory{SizeBytes: 64 << 30}
 	}, "memory", assess.Stop, "16.0 GiB"},
-	"partition to be mounted is not there": {func(b *bench) { b.Block("nvme0n1p2").Partition.Name = "other" },
-		"return-mount", assess.Caution, "shelf"},
-	"partition to be mounted is not there, and a guest waits for it": {func(b *bench) {
-		b.Survey.Mounts = b.Survey.Mounts[:1]
-		b.Block("nvme0n1p2").Partition.Name = "other"
+	"partition to be mounted will hold no filesystem": {func(b *bench) {
+		moving(b)
+		b.layout.Controllers[0].Drive.Partitions[0].Format = ""
+	}, "return-mount", assess.Caution, "states no format"},
+	"partition to be mounted will hold none, and a guest waits for it": {func(b *bench) {
+		moving(b)
+		b.layout.Controllers[0].Drive.Partitions[0].Format = ""
 		b.shift = "night"
-	}, "return-mount", assess.Stop, "catalogue"},
+	}, "return-mount", assess.Stop, "Guest catalogue is to be started"},
 	"something else is mounted there": {func(b *bench) {
 		b.Survey.Mounts = b.Survey.Mounts[:1]
 		b.NVMe("RL-4410-0088", "x")

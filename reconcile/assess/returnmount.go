@@ -31,15 +31,18 @@ func (c *Case) returnFinding(found Found, m spec.Mount) (Finding, bool) {
 	f := Finding{Severity: Caution, At: m.At}
 	part := c.Facts.PartitionNamed(found.Function.Address, m.Partition)
 	there := c.Facts.MountAt(m.Path)
-	made := c.Filling(found.Controller.Name).Makes(m.Partition) != nil
+	filling := c.Filling(found.Controller.Name)
+	made := filling.Makes(m.Partition) != nil
 	switch {
 	case made && there == nil:
 		return f, false // the order makes it
+	case part == nil && (Stops(filling.copying) || Stops(filling.laying)):
+		return f, false // why it is not made has been said
 	case part == nil && !made:
-		f.Summary = shorten("partition " + m.Partition + " is not on " + found.Controller.Name)
-		f.Detail = "No partition of its drives, or more than one, has that GPT name, so nothing is mounted at " + m.Path + " when the controller is home."
-		f.Causes = []Cause{causeOf(found.Function, "", "partitions: "+c.partitionNames(found.Function.Address))}
-		f.Remedies = []string{"name the partition: sgdisk -c NUMBER:" + m.Partition + " on its drive", "make it"}
+		f.Summary = shorten("partition " + m.Partition + " will hold no filesystem")
+		f.Detail = "An order makes it, but the layout states no format for it, so nothing is mounted at " + m.Path + "."
+		f.Causes = []Cause{{m.At.String(), "partition " + m.Partition}}
+		f.Remedies = []string{"state a format in partition " + m.Partition, "make a filesystem on it by hand after the order"}
 	case !made && (part.Signature == nil || part.Signature.Usage != "filesystem"):
 		f.Summary = shorten("partition " + m.Partition + " holds no filesystem")
 		f.Detail = "Nothing can be mounted from it at " + m.Path + "."

@@ -181,17 +181,32 @@ func (c *Carrier) superseded(n int) bool {
 	return false
 }
 
+// hidden tells whether a later step that was begun keeps the effect of one from
+// being seen: what is on a drive that is lent meanwhile.
+func (c *Carrier) hidden(n int) bool {
+	for later := n + 1; later < len(c.steps()); later++ {
+		if r := c.report.Steps[later]; (r.Intent || r.Result == Done) && step.Hides(c.steps()[later].Step, c.steps()[n].Step) {
+			return true
+		}
+	}
+	return false
+}
+
 func (c *Carrier) do(interruptible context.Context, n int) error {
 	ctx := context.WithoutCancel(interruptible)
 	s := c.steps()[n].Step
 	report := c.report.Steps[n]
-	ix, err := c.steady(ctx, s)
+	hidden := report.Result == Done && c.hidden(n)
+	ix, err := c.steady(ctx, s, hidden)
 	if err != nil {
 		return err
 	}
 	standing, seen := s.Stands(ix)
 	if standing == step.After {
 		return c.settled(n, seen)
+	}
+	if standing == step.Neither && hidden {
+		return nil
 	}
 	if standing == step.Neither && !report.Intent {
 		return fmt.Errorf("the host is not as the step needs it: %s", seen)
@@ -258,7 +273,8 @@ func (c *Carrier) judge(ctx context.Context, n int, deed error) error {
 
 // steady looks at the host until it stands on either side of the step: what an
 // earlier step set going, such as the return of a controller, may take a while.
-func (c *Carrier) steady(ctx context.Context, s step.Step) (*facts.Index, error) {
+// For what is hidden there is nothing to wait for.
+func (c *Carrier) steady(ctx context.Context, s step.Step, hidden bool) (*facts.Index, error) {
 	end := c.Clock.Now().Add(s.Within())
 	for {
 		ix, err := c.look(ctx)
@@ -266,7 +282,7 @@ func (c *Carrier) steady(ctx context.Context, s step.Step) (*facts.Index, error)
 			return nil, err
 		}
 		standing, _ := s.Stands(ix)
-		if standing != step.Neither || !c.Clock.Now().Before(end) {
+		if standing != step.Neither || hidden || !c.Clock.Now().Before(end) {
 			return ix, nil
 		}
 		c.Clock.Wait(ctx, pause)

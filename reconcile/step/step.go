@@ -179,6 +179,19 @@ type Eraser interface{ Erases() string }
 // UndoEraser is a step whose undo does so.
 type UndoEraser interface{ UndoErases() string }
 
+// Hides tells whether a later step takes away what an earlier one needs, so that
+// the earlier one's effect may no longer be seen: a drive that is lent.
+func Hides(later, earlier Step) bool {
+	for _, given := range later.Gives() {
+		for _, needed := range earlier.Needs() {
+			if given.Of == needed.Of && given.Value != needed.Value {
+				return true
+			}
+		}
+	}
+	return false
+}
+
 // Written is a step as an order holds it: what it is and why it is there.
 type Written struct {
 	Step Step
