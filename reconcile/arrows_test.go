@@ -33,6 +33,7 @@ var allowed = map[string][]string{
 	"providers/firmware":      {"spec", "reconcile"},
 	"providers/hook":          {"spec", "reconcile"},
 	"providers/person":        {"spec", "reconcile"},
+	"providers/alarm":         {},
 	"providers/history":       {"spec", "reconcile"},
 	"providers/memory":        {"spec", "reconcile"},
 	"providers/fault":         {"spec", "reconcile"},

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"io/fs"
@@ -37,11 +38,11 @@ type journals struct {
 }
 
 func openJournals(folder string) (*journals, error) {
-	if err := os.MkdirAll(folder, 0o700); err != nil {
-		return nil, fail(exitUsage, "run lendkeep as root", "open journals: %w", err)
+	if err := makeKeep(folder); err != nil {
+		return nil, err
 	}
 	lock := flock.New(filepath.Join(folder, "lock"))
-	locked, err := lock.TryLock()
+	locked, err := tryLock(lock)
 	if err != nil {
 		return nil, fail(exitUsage, "run lendkeep as root", "lock journals: %w", err)
 	}
@@ -49,6 +50,30 @@ func openJournals(folder string) (*journals, error) {
 		return nil, fail(exitLocked, "wait until it has ended, then look again: lendkeep status", "another lendkeep is changing this host; nothing was touched")
 	}
 	return &journals{folder, lock}, nil
+}
+
+// A look whether a lock is held takes it for a moment, so it is tried for longer.
+const (
+	tryFor   = time.Second
+	tryEvery = 50 * time.Millisecond
+)
+
+func tryLock(lock *flock.Flock) (bool, error) {
+	ctx, cancel := context.WithTimeout(context.Background(), tryFor)
+	defer cancel()
+	locked, err := lock.TryLockContext(ctx, tryEvery)
+	if errors.Is(err, context.DeadlineExceeded) {
+		return false, nil
+	}
+	return locked, err
+}
+
+// makeKeep makes the folder of journals and history.
+func makeKeep(folder string) error {
+	if err := os.MkdirAll(folder, 0o700); err != nil {
+		return fail(exitUsage, "run lendkeep as root", "open journals: %w", err)
+	}
+	return nil
 }
 
 // Close lets others in.

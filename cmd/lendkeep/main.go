@@ -10,7 +10,6 @@ import (
 	"os"
 	"os/signal"
 	"syscall"
-	"time"
 
 	"github.com/rs/zerolog"
 	"github.com/spf13/cobra"
@@ -101,7 +100,7 @@ every step, and carries out exactly that plan once you have approved it.`,
 	root.PersistentPreRunE = func(c *cobra.Command, _ []string) error { return setLog(c, *format, *level) }
 	root.CompletionOptions.DisableDefaultCmd = true
 	root.AddCommand(surveyCommand(), checkCommand(), planCommand(), rehearseCommand(), applyCommand(),
-		resumeCommand(), rollbackCommand(), statusCommand(), shimCommand(), formatCommand())
+		resumeCommand(), rollbackCommand(), statusCommand(), watchCommand(), shimCommand(), formatCommand())
 	return root
 }
 
@@ -115,7 +114,7 @@ func setLog(c *cobra.Command, format, level string) error {
 	case "json":
 		out = c.ErrOrStderr()
 	case "text":
-		out = zerolog.ConsoleWriter{Out: c.ErrOrStderr(), NoColor: true, TimeFormat: time.RFC3339}
+		out = textLog(c.ErrOrStderr())
 	default:
 		return fmt.Errorf("--log-format %q: want text or json", format)
 	}

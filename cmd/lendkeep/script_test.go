@@ -6,7 +6,9 @@ import (
 	"os"
 	"path/filepath"
 	"strconv"
+	"strings"
 	"testing"
+	"time"
 
 	"github.com/gofrs/flock"
 	"github.com/rogpeppe/go-internal/testscript"
@@ -39,6 +41,7 @@ func TestScripts(t *testing.T) {
 			"hold":     hold,
 			"cutafter": cutAfter,
 			"edit":     edit,
+			"waitfor":  waitFor,
 		},
 	})
 }
@@ -131,4 +134,16 @@ func edit(ts *testscript.TestScript, neg bool, arguments []string) {
 	}
 	changed := bytes.ReplaceAll(content, []byte(arguments[1]), []byte(arguments[2]))
 	ts.Check(os.WriteFile(ts.MkAbs(arguments[0]), changed, 0o644))
+}
+
+// waitfor TEXT COMMAND...: runs a command until it prints a text.
+func waitFor(ts *testscript.TestScript, neg bool, arguments []string) {
+	for range 100 {
+		ts.Check(ts.Exec(arguments[1], arguments[2:]...))
+		if strings.Contains(ts.ReadFile("stdout"), arguments[0]) {
+			return
+		}
+		time.Sleep(100 * time.Millisecond)
+	}
+	ts.Fatalf("%v never printed %q", arguments[1:], arguments[0])
 }

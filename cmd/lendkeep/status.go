@@ -15,15 +15,25 @@ import (
 
 func statusCommand() *cobra.Command {
 	var w where
-	var asJSON bool
+	var asJSON, past bool
 	c := &cobra.Command{
 		Use:   "status LAYOUT",
 		Short: "Show where each controller is, and whether layout and host agree",
 		Long: `Shows for each controller of the layout where it is now, which guests may borrow
 it and who uses its drives; then whether the host is as the layout says, whether
-starts are guarded, and what became of the newest order.`,
-		Args: cobra.ExactArgs(1),
+starts are guarded and watched, and what became of the newest order. With
+--history, which needs no layout, it shows instead who had which controller from
+when to when, how each return went, and every alarm.`,
+		Args: func(c *cobra.Command, arguments []string) error {
+			if past {
+				return cobra.MaximumNArgs(1)(c, arguments)
+			}
+			return cobra.ExactArgs(1)(c, arguments)
+		},
 		RunE: func(c *cobra.Command, arguments []string) error {
+			if past {
+				return showHistory(c.OutOrStdout(), &w, asJSON)
+			}
 			laid, findings, _, err := assessed(c, arguments[0], "", &w)
 			if err != nil {
 				return err
@@ -32,6 +42,7 @@ starts are guarded, and what became of the newest order.`,
 			if s.LastOrder, err = lastOrder(&w); err != nil {
 				return err
 			}
+			s.watched(&w)
 			if asJSON {
 				return printJSON(c.OutOrStdout(), s)
 			}
@@ -40,13 +51,16 @@ starts are guarded, and what became of the newest order.`,
 	}
 	w.flags(c, true)
 	c.Flags().BoolVar(&asJSON, "json", false, "print the status as JSON")
+	c.Flags().BoolVar(&past, "history", false, "show the history of lends and alarms")
 	return c
 }
 
 type status struct {
 	Host        string             `json:"host"`
 	Controllers []controllerStatus `json:"controllers"`
-	Guard       string             `json:"guard"` // whether starts are checked, whoever starts a guest
+	Guard       string             `json:"guard"`           // whether starts are checked, whoever starts a guest
+	Watch       string             `json:"watch,omitempty"` // whether lends are watched; empty: a survey file does not tell
+	Alarms      []string           `json:"alarms"`          // those that are not over
 	Stops       int                `json:"stops"`
 	Steps       []string           `json:"steps"` // what an order would do
 	Agree       bool               `json:"agree"`
@@ -60,10 +74,11 @@ type controllerStatus struct {
 	With    string   `json:"with,omitempty"` // the guest that has it
 	Borrows []string `json:"may_borrow"`
 	Users   []string `json:"used_by"`
+	Last    string   `json:"last_event,omitempty"` // of the history, with its time
 }
 
 func statusOf(c *assess.Case, findings []assess.Finding) status {
-	s := status{Host: c.Layout.Host.Name, Guard: c.Facts.Survey.Guard.Condition(), Controllers: []controllerStatus{}, Steps: []string{}}
+	s := status{Host: c.Layout.Host.Name, Guard: c.Facts.Survey.Guard.Condition(), Controllers: []controllerStatus{}, Alarms: []string{}, Steps: []string{}}
 	for i := range c.Layout.Controllers {
 		s.Controllers = append(s.Controllers, controllerStatusOf(c, c.Found(c.Layout.Controllers[i].Name)))
 	}
@@ -102,6 +117,31 @@ func controllerStatusOf(c *assess.Case, found assess.Found) controllerStatus {
 		}
 	}
 	return s
+}
+
+// watched adds what the history says of now. Whoever may not read it is told so.
+func (s *status) watched(w *where) {
+	if w.survey != "" {
+		return
+	}
+	h, err := historyOf(w)
+	if err != nil {
+		s.Watch = "not known: " + err.Error()
+		return
+	}
+	s.Watch = "does not run"
+	if h.Watching {
+		s.Watch = "runs"
+	}
+	last := h.last()
+	for i := range s.Controllers {
+		if e, known := last[s.Controllers[i].Name]; known {
+			s.Controllers[i].Last = stamp(e.At) + ", " + e.String()
+		}
+	}
+	for _, e := range h.Alarms {
+		s.Alarms = append(s.Alarms, e.Text)
+	}
 }
 
 // lastOrder tells what became of the newest order of the host that is looked
@@ -145,6 +185,17 @@ func printStatus(w io.Writer, s status) error {
 		t.line("Host %s is not as the layout says; an order would %s.", s.Host, strings.Join(s.Steps, ", then "))
 	}
 	t.line("Guard of starts: %s.", s.Guard)
+	if s.Watch != "" {
+		t.line("Watch: %s.", s.Watch)
+	}
+	for _, c := range s.Controllers {
+		if c.Last != "" {
+			t.line("Last of %s: %s", c.Name, c.Last)
+		}
+	}
+	for _, alarm := range s.Alarms {
+		t.line("Alarm: %s", alarm)
+	}
 	if s.LastOrder != "" {
 		t.line("Newest order: %s", s.LastOrder)
 	}

@@ -8,6 +8,9 @@ import (
 	"lendkeep/spec"
 )
 
+// ownLibvirt is libvirt's connection for the whole host.
+const ownLibvirt = "qemu:///system"
+
 // Compile makes the rules of a layout on a host. Every borrowed controller must
 // have been found. What only a controller at home can tell is taken over from
 // the rules that are installed, where it is not at home.
@@ -16,8 +19,12 @@ func Compile(c *assess.Case) Rules {
 	if err != nil {
 		installed = Rules{} // they are replaced, whatever they say
 	}
+	uri := c.Layout.Host.Libvirt
+	if uri == ownLibvirt {
+		uri = ""
+	}
 	before, known := installed.byName(), map[string]bool{}
-	r := Rules{Format: Format, NeverLend: append([]string{}, c.Layout.Host.NeverLend...), Alarm: c.Layout.Host.Alarm, Controllers: []Controller{}, Guests: []Guest{}}
+	r := Rules{Format: Format, Libvirt: uri, NeverLend: append([]string{}, c.Layout.Host.NeverLend...), Alarm: c.Layout.Host.Alarm, Controllers: []Controller{}, Guests: []Guest{}}
 	for i := range c.Layout.Controllers {
 		if found := c.Found(c.Layout.Controllers[i].Name); found.Function != nil {
 			r.Controllers = append(r.Controllers, controllerOf(c, found, before[found.Controller.Name]))

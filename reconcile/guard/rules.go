@@ -28,8 +28,9 @@ const maxBytes = 1 << 20
 // Rules is what the guard of a host goes by.
 type Rules struct {
 	Format      int          `json:"format"`
-	NeverLend   []string     `json:"never_lend"`      // NVMe serials
-	Alarm       []string     `json:"alarm,omitempty"` // program and arguments that the watch tells of alarms
+	Libvirt     string       `json:"libvirt,omitempty"` // connection URI for the watch; empty: qemu:///system
+	NeverLend   []string     `json:"never_lend"`        // NVMe serials
+	Alarm       []string     `json:"alarm,omitempty"`   // program and arguments that the watch tells of alarms
 	Controllers []Controller `json:"controllers"`
 	Guests      []Guest      `json:"guests"` // those that borrow something or live on a return mount
 }

@@ -239,7 +239,8 @@ func (l *look) returned(c *guard.Controller, lend Lend, way Way, wrong []string)
 		e.Took = l.Now.Sub(lend.LetGo)
 	}
 	if noted, known := l.Ledger.releases[lend.Guest]; known && noted.At.After(lend.At) {
-		e.Took += noted.Took // the guard had waited before libvirt told anybody
+		// The guard had waited before libvirt told anybody, and perhaps climbed.
+		e.Took, e.Rung = max(e.Took, noted.Took), noted.Rung
 	}
 	if way == Home || way == Restarted {
 		for _, m := range c.Mounts {

@@ -10,6 +10,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"strings"
 	"time"
 )
 
@@ -110,4 +111,65 @@ func Decode(record []byte) (Event, error) {
 		return Event{}, errors.New("read event: something follows its end")
 	}
 	return e, nil
+}
+
+// String tells an event to people, in one line without its time.
+func (e Event) String() string {
+	what := e.Controller
+	if e.Serial != "" {
+		what += " (" + e.Serial + ")"
+	}
+	switch e.Kind {
+	case Checked:
+		return fmt.Sprintf("the guard lets %s start with %s", e.Guest, strings.Join(e.Controllers, ", ")) + list("; unmounted: ", e.Unmounted)
+	case Refused:
+		return fmt.Sprintf("the guard has refused to start %s: %s", e.Guest, e.Text)
+	case Released:
+		return fmt.Sprintf("%s has ended; the guard has looked after what it borrowed", e.Guest) + list("; mounted: ", e.Mounted) + list("; wrong: ", e.Wrong)
+	case Lent:
+		return fmt.Sprintf("%s has %s, %s", e.Guest, what, lentBy[e.Way])
+	case LetGo:
+		return fmt.Sprintf("%s has let go of %s, which is not home yet", e.Guest, what)
+	case Returned:
+		return fmt.Sprintf("%s is back from %s, lent at %s: %s", what, e.Guest, e.Since.UTC().Format(time.DateTime), backBy[e.Way]) + e.How()
+	case Began, Ended:
+		return string(e.Kind)
+	default:
+		return e.Text
+	}
+}
+
+// How tells how a return went, beginning with a semicolon; empty: nothing is
+// to be said.
+func (e Event) How() string {
+	text := ""
+	if e.Took >= time.Second {
+		text = "; after " + e.Took.Round(time.Second).String()
+	}
+	if e.Rung != "" {
+		text += "; by " + e.Rung
+	}
+	return text + list("; mounted: ", e.Mounted) + list("; wrong: ", e.Wrong)
+}
+
+var lentBy = map[Way]string{
+	ByStart:   "after a start",
+	Unchecked: "which the guard has not checked",
+	Plugged:   "plugged in while it runs",
+	Found:     "as was found",
+}
+
+var backBy = map[Way]string{
+	Home:      "with the host",
+	Passed:    "straight to the next guest",
+	Restarted: "the host was restarted",
+	Unseen:    "nobody saw it",
+	Dropped:   "the rules no longer know it",
+}
+
+func list(head string, what []string) string {
+	if len(what) == 0 {
+		return ""
+	}
+	return head + strings.Join(what, ", ")
 }

@@ -1,0 +1,107 @@
+package main
+
+import (
+	"cmp"
+	"io"
+	"slices"
+	"strings"
+	"time"
+
+	"lendkeep/reconcile/watch"
+)
+
+// shown is a host's history as status --history prints it.
+type shown struct {
+	Watching bool          `json:"watching"`
+	Loans    []watch.Loan  `json:"loans"`
+	Alarms   []watch.Event `json:"alarms"` // those that are not over
+	Events   []watch.Event `json:"events"` // everything, the oldest first
+}
+
+// historyOf reads the history of the host that is looked at, the guard's notes
+// that nobody has taken over yet included; a survey file has none.
+func historyOf(w *where) (shown, error) {
+	h := shown{Loans: []watch.Loan{}, Alarms: []watch.Event{}, Events: []watch.Event{}}
+	if w.survey != "" {
+		return h, nil
+	}
+	events, err := w.history().Read()
+	if err != nil {
+		return h, fail(exitUsage, "run lendkeep as root; what is damaged lendkeep watch puts aside when it begins", "%w", err)
+	}
+	notes, _, err := w.history().Notes()
+	if err != nil {
+		return h, fail(exitUsage, "run lendkeep as root", "%w", err)
+	}
+	for _, e := range append(events, notes...) {
+		if !e.Again {
+			h.Events = append(h.Events, e)
+		}
+	}
+	slices.SortStableFunc(h.Events, func(a, b watch.Event) int { return a.At.Compare(b.At) })
+	l := watch.Fold(events)
+	for _, e := range l.Alarms {
+		h.Alarms = append(h.Alarms, e)
+	}
+	slices.SortFunc(h.Alarms, func(a, b watch.Event) int { return cmp.Compare(a.Key, b.Key) })
+	h.Watching, h.Loans = watchRuns(w), watch.Loans(events)
+	return h, nil
+}
+
+// last tells the newest event of each controller.
+func (h shown) last() map[string]watch.Event { return watch.Fold(h.Events).Last }
+
+func showHistory(out io.Writer, w *where, asJSON bool) error {
+	if err := w.exists(); err != nil {
+		return err
+	}
+	h, err := historyOf(w)
+	if err != nil {
+		return err
+	}
+	if asJSON {
+		return printJSON(out, h)
+	}
+	return printHistory(out, h)
+}
+
+func printHistory(w io.Writer, h shown) error {
+	t := &text{w: w}
+	if len(h.Events) == 0 {
+		t.line("Nothing is in the history.")
+		return t.err
+	}
+	rows := [][]string{{"controller", "guest", "from", "to", "lent", "how it came back"}}
+	for _, loan := range h.Loans {
+		rows = append(rows, loanRow(loan))
+	}
+	if len(h.Loans) > 0 {
+		t.table(rows)
+	}
+	var apart [][]string
+	for _, e := range h.Events {
+		if e.Loud() {
+			apart = append(apart, []string{stamp(e.At), string(e.Kind), e.String()})
+		}
+	}
+	if len(apart) > 0 {
+		t.line("")
+		t.table(append([][]string{{"at", "what", "why"}}, apart...))
+	}
+	return t.err
+}
+
+func loanRow(loan watch.Loan) []string {
+	name := loan.Controller
+	if loan.Serial != "" {
+		name += " (" + loan.Serial + ")"
+	}
+	row := []string{name, loan.Guest, stamp(loan.From), "-", string(loan.Way), "-"}
+	if loan.Return != nil {
+		row[3] = stamp(loan.Return.At)
+		row[5] = string(loan.Return.Way) + strings.ReplaceAll(loan.Return.How(), "; ", ", ")
+	}
+	return row
+}
+
+func stamp(at time.Time) string { return at.UTC().Format("2006-01-02 15:04:05 MST") }
