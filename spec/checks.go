@@ -6,6 +6,7 @@ import (
 	"net/url"
 	"path"
 	"regexp"
+	"slices"
 	"strconv"
 	"strings"
 	"unicode"
@@ -141,6 +142,34 @@ func wrongFile(file string) string {
 		if below(file, dir) {
 			return fmt.Sprintf("%q is no file of a disk; name partitions by GPT id: partition(\"…\")", file)
 		}
+	}
+	return ""
+}
+
+// loaderMost is the length of a path that FAT takes (Microsoft's FAT32 File
+// System Specification 1.03, "Name limits").
+const loaderMost = 259
+
+// wrongLoader judges the path of a program on an EFI system partition, of which
+// a device path, the UEFI Shell and a boot menu all have to make the same.
+func wrongLoader(file string) string {
+	for _, c := range file {
+		if c == '/' {
+			return fmt.Sprintf("%q has slashes where firmware has backslashes; in quotes each is written twice: \"\\\\EFI\\\\BOOT\\\\BOOTX64.EFI\"", file)
+		}
+		if c < ' ' || c > '~' || strings.ContainsRune("\"%^*?[]<>|#:;,", c) {
+			return fmt.Sprintf("%q has %q in it, which cannot be in it", file, c)
+		}
+	}
+	switch {
+	case !strings.HasPrefix(file, `\`):
+		return fmt.Sprintf("%q does not begin with a backslash; in quotes it is written twice", file)
+	case len(file) > loaderMost:
+		return fmt.Sprintf("it has %d characters where %d are possible", len(file), loaderMost)
+	case strings.Contains(file, `\\`) || slices.ContainsFunc(strings.Split(file, `\`), func(part string) bool { return part == "." || part == ".." }):
+		return fmt.Sprintf("%q is not in its shortest form", file)
+	case !strings.HasSuffix(strings.ToLower(file), ".efi"):
+		return fmt.Sprintf("%q is no EFI program, whose name ends with .efi", file)
 	}
 	return ""
 }

@@ -11,7 +11,7 @@ var (
 	guestForm = &form{
 		kind:   kindGuest,
 		named:  wrongLibvirtName,
-		allows: []string{"system", "firmware", "borrows", "boots", "shim", "retired"},
+		allows: []string{"system", "firmware", "borrows", "boots", "boot_entry", "shim", "retired"},
 		once:   []string{"cpu", "memory", "stop"},
 		many:   []string{"disk", "network"},
 	}
@@ -46,6 +46,7 @@ func (r *reader) decodeGuest(source *hclsyntax.Block) Guest {
 		Borrows:  b.refs("borrows", kindController),
 		Boots:    b.ref("boots", kindController),
 		Shim:     b.ref("shim", kindShim),
+		Entry:    b.loader(),
 		Stop:     stopWithin,
 		Retired:  b.flag("retired"),
 		At:       b.at,
@@ -82,6 +83,15 @@ func (b *block) firmware() string {
 		return ""
 	}
 	return b.checked("firmware", wrongFile)
+}
+
+// loader reads the path of a program on an EFI system partition.
+func (b *block) loader() *Loader {
+	path := b.checked("boot_entry", wrongLoader)
+	if path == "" {
+		return nil
+	}
+	return &Loader{path, placeOf(b.Body.Attributes["boot_entry"].Expr.Range())}
 }
 
 func (r *reader) decodeCPU(source *hclsyntax.Block, inside string) *CPU {

@@ -133,6 +133,7 @@ type Guest struct {
 	Borrows  []Ref  // controllers
 	Boots    *Ref   // the controller it boots from; one of Borrows
 	Shim     *Ref
+	Entry    *Loader // what it starts on the drive that it boots from
 	CPU      *CPU
 	Memory   *Memory
 	Disks    []Disk
@@ -140,6 +141,12 @@ type Guest struct {
 	Stop     time.Duration // how long a shutdown may take; 60 s when not stated
 	Retired  bool          // the definition is removed, images are not touched
 	At       Place
+}
+
+// Loader is a program on an EFI system partition.
+type Loader struct {
+	Path string // with backslashes, as firmware names it
+	At   Place
 }
 
 // CPU states the guest's processors.

@@ -138,6 +138,7 @@ guest "win 11.old" {
   firmware = "/srv/firmware/${survey.host}.fd"
   borrows  = concat(value.cards, [])
   boots    = value.roomy ? controller["card"] : null
+  boot_entry = "\\EFI\\own path\\start.EFI"
   system   = value.none
   cpu { count = survey.cpus - 1 }
   memory { size = gib(0.5) + mib(1.1 * 10) }
@@ -161,6 +162,8 @@ shift "rest" { guests = [] }
 	assert.Equal(t, "/srv/firmware/larch.fd", g.Firmware)
 	assert.Len(t, g.Borrows, 2)
 	assert.Equal(t, "card", g.Boots.Name)
+	assert.Equal(t, `\EFI\own path\start.EFI`, g.Entry.Path)
+	assert.Equal(t, 33, g.Entry.At.Line)
 	assert.Empty(t, g.System, "null states nothing")
 	assert.Equal(t, 1, g.CPU.Count)
 	assert.Equal(t, uint64(512<<20+11<<20), g.Memory.SizeBytes)

@@ -19,6 +19,7 @@ var rules = []func(*reader, *overview){
 	copyOfItself,
 	bootsWithoutBorrowing,
 	shimWithoutBoot,
+	entryWithoutBoot,
 	retiredOnShift,
 	sharedMAC,
 	diskOnOwnLoan,
@@ -81,6 +82,24 @@ func shimWithoutBoot(r *reader, l *overview) {
 			r.refuse(r.ranges[g.Shim.At], "guest has a shim but boots from no controller",
 				fmt.Sprintf("A shim starts the system of the controller that boots names; the guest %q states none.", g.Name),
 				"add boots = controller.NAME, or remove shim")
+		}
+	}
+}
+
+// entryWithoutBoot: a boot entry names a program on the drive that the guest
+// boots from, and is a matter of UEFI alone.
+func entryWithoutBoot(r *reader, l *overview) {
+	for _, g := range l.Guests {
+		switch {
+		case g.Entry == nil:
+		case g.Boots == nil && !r.isBroken(g.At, "boots"):
+			r.refuse(r.of(g.At, "boot_entry"), "guest has a boot_entry but boots from no controller",
+				fmt.Sprintf("It is a program on the drive that boots names; the guest %q states none.", g.Name),
+				"add boots = controller.NAME, or remove boot_entry")
+		case g.Firmware == "bios":
+			r.refuse(r.of(g.At, "boot_entry"), "guest has a boot_entry and BIOS",
+				fmt.Sprintf("Boot entries are UEFI's; the guest %q states firmware = \"bios\".", g.Name),
+				"state firmware = \"uefi\", or remove boot_entry")
 		}
 	}
 }

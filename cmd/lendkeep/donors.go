@@ -28,7 +28,10 @@ func firmwareIn(layout *spec.Layout) []string {
 func donorsIn(o order.Order) []string {
 	var list []string
 	for _, w := range o.Steps {
-		if s, ok := w.Step.(*step.PlaceROM); ok {
+		switch s := w.Step.(type) {
+		case *step.PlaceROM:
+			list = append(list, s.Donor)
+		case *step.PlaceShim:
 			list = append(list, s.Donor)
 		}
 	}

@@ -99,7 +99,7 @@ func (f *Fault) call(c Call, do func() error) error {
 // Wrap gives ports that go wrong as the fault says.
 func (f *Fault) Wrap(p step.Ports) step.Ports {
 	w := ports{p, f}
-	return step.Ports{Survey: w, Guests: w, Mounts: w, Functions: w, Guard: w, ROMs: w, Drives: w, Person: w}
+	return step.Ports{Survey: w, Guests: w, Mounts: w, Functions: w, Stores: w, Guard: w, ROMs: w, Drives: w, Person: w}
 }
 
 type ports struct {
@@ -153,6 +153,22 @@ func (p ports) ToHost(ctx context.Context, at facts.Address) error {
 
 func (p ports) Install(ctx context.Context, files facts.GuardFiles) error {
 	return p.fault.call(Call{Label: "install guard", Deed: true}, func() error { return p.inner.Guard.Install(ctx, files) })
+}
+
+func (p ports) PlaceShim(ctx context.Context, shim facts.Shim, donor, donorSum string) error {
+	return p.fault.call(Call{Label: "place shim disk", Deed: true}, func() error { return p.inner.ROMs.PlaceShim(ctx, shim, donor, donorSum) })
+}
+
+func (p ports) RemoveShim(ctx context.Context, path string) error {
+	return p.fault.call(Call{Label: "remove shim disk", Deed: true}, func() error { return p.inner.ROMs.RemoveShim(ctx, path) })
+}
+
+func (p ports) PutEntry(ctx context.Context, store, sum string, entry facts.NewEntry) error {
+	return p.fault.call(Call{Label: "write boot entry", Deed: true}, func() error { return p.inner.Stores.PutEntry(ctx, store, sum, entry) })
+}
+
+func (p ports) Restore(ctx context.Context, store, sum string) error {
+	return p.fault.call(Call{Label: "restore firmware variables", Deed: true}, func() error { return p.inner.Stores.Restore(ctx, store, sum) })
 }
 
 func (p ports) PlaceROM(ctx context.Context, rom facts.ROM, donor, donorSum string) error {

@@ -113,6 +113,9 @@ func (h *Host) start(ctx context.Context, name string, ordered bool) error {
 	if err := h.romsThere(g); err != nil {
 		return err
 	}
+	if err := h.shimThere(g); err != nil {
+		return err
+	}
 	if err := h.lend(g); err != nil {
 		return err
 	}

@@ -30,11 +30,12 @@ type Host struct {
 	mu       sync.Mutex
 	survey   facts.Survey
 	away     map[facts.Address]Away
-	remount  map[string]facts.Mount       // what was unmounted, by device and path
-	origins  map[string]Origin            // by path
-	ends     map[string]Ends              // what was kept of drives, by its name
-	boot     []facts.Mount                // what a start of the host mounts
-	stubborn map[facts.Address]guard.Rung // what brings a controller back that does not come by itself
+	remount  map[string]facts.Mount         // what was unmounted, by device and path
+	origins  map[string]Origin              // by path
+	ends     map[string]Ends                // what was kept of drives, by its name
+	stores   map[string]facts.VariableStore // what was kept of variable stores, by its sha256
+	boot     []facts.Mount                  // what a start of the host mounts
+	stubborn map[facts.Address]guard.Rung   // what brings a controller back that does not come by itself
 	judge    Judge
 	folder   string // where every change is kept; empty: nowhere
 }
@@ -59,7 +60,7 @@ type Origin struct {
 // New makes a host that stands as the survey says. The judge may be nil: then
 // nobody but this package judges definitions.
 func New(survey facts.Survey, judge Judge) *Host {
-	h := &Host{survey: Clone(survey), away: map[facts.Address]Away{}, remount: map[string]facts.Mount{}, origins: map[string]Origin{}, ends: map[string]Ends{}, judge: judge}
+	h := &Host{survey: Clone(survey), away: map[facts.Address]Away{}, remount: map[string]facts.Mount{}, origins: map[string]Origin{}, ends: map[string]Ends{}, stores: map[string]facts.VariableStore{}, judge: judge}
 	h.boot = slices.Clone(h.survey.Mounts)
 	ix := facts.NewIndex(&h.survey)
 	for _, p := range h.survey.Paths {
@@ -132,7 +133,7 @@ func (h *Host) Expect(at facts.Address, partition, kind string) {
 
 // Ports gives the host as everything that steps act through.
 func (h *Host) Ports() step.Ports {
-	return step.Ports{Survey: h, Guests: h, Mounts: h, Functions: h, Guard: h, ROMs: h, Drives: h, Person: h}
+	return step.Ports{Survey: h, Guests: h, Mounts: h, Functions: h, Stores: h, Guard: h, ROMs: h, Drives: h, Person: h}
 }
 
 // Survey reads the host's facts.
@@ -155,6 +156,8 @@ func Clone(s facts.Survey) facts.Survey {
 	s.Mounts = slices.Clone(s.Mounts)
 	s.Paths = slices.Clone(s.Paths)
 	s.Libvirt.Guests = slices.Clone(s.Libvirt.Guests)
+	s.Shims = slices.Clone(s.Shims)
+	s.Stores = slices.Clone(s.Stores)
 	s.ROMs = slices.Clone(s.ROMs)
 	s.Contents = slices.Clone(s.Contents)
 	s.Confirmed = slices.Clone(s.Confirmed)
@@ -181,5 +184,5 @@ func (h *Host) guest(name string) *facts.Guest {
 func (h *Host) Second() *Host {
 	h.mu.Lock()
 	defer h.mu.Unlock()
-	return &Host{survey: Clone(h.survey), away: maps.Clone(h.away), remount: maps.Clone(h.remount), origins: maps.Clone(h.origins), ends: maps.Clone(h.ends), boot: h.boot, stubborn: h.stubborn, judge: h.judge}
+	return &Host{survey: Clone(h.survey), away: maps.Clone(h.away), remount: maps.Clone(h.remount), origins: maps.Clone(h.origins), ends: maps.Clone(h.ends), stores: maps.Clone(h.stores), boot: h.boot, stubborn: h.stubborn, judge: h.judge}
 }

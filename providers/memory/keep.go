@@ -23,11 +23,12 @@ const File = "host.json"
 const FirstFile = "survey.json"
 
 type kept struct {
-	Survey  json.RawMessage `json:"survey"`
-	Away    []Away          `json:"away"`
-	Remount []facts.Mount   `json:"remount"`
-	Origins []Origin        `json:"origins"`
-	Ends    []Ends          `json:"ends"`
+	Survey  json.RawMessage       `json:"survey"`
+	Away    []Away                `json:"away"`
+	Remount []facts.Mount         `json:"remount"`
+	Origins []Origin              `json:"origins"`
+	Ends    []Ends                `json:"ends"`
+	Stores  []facts.VariableStore `json:"stores,omitempty"`
 }
 
 // Load reads a stand-in host from its folder: as it was kept there or, the
@@ -54,6 +55,9 @@ func Load(folder string, judge Judge) (*Host, error) {
 	h.folder = folder
 	for _, a := range k.Away {
 		h.away[a.Address] = a
+	}
+	for _, s := range k.Stores {
+		h.stores[s.SHA256] = s
 	}
 	for _, m := range k.Remount {
 		h.remount[m.Devno.String()+m.Path] = m
@@ -92,6 +96,9 @@ func (h *Host) changed() error {
 		return err
 	}
 	k := kept{Survey: survey.Bytes(), Away: []Away{}, Remount: []facts.Mount{}, Origins: []Origin{}, Ends: []Ends{}}
+	for _, sum := range slices.Sorted(maps.Keys(h.stores)) {
+		k.Stores = append(k.Stores, h.stores[sum])
+	}
 	for _, at := range slices.SortedFunc(maps.Keys(h.away), facts.Address.Compare) {
 		k.Away = append(k.Away, h.away[at])
 	}

@@ -72,6 +72,7 @@ var checks = []Check{
 	{"guest-disk", "guestdisk.go", checkGuestDisks},
 	{"guest-definition", "guestdef.go", checkDefinitions},
 	{"boot", "boot.go", checkBoot},
+	{"loader", "loader.go", checkLoaders},
 	{"gap", "gap.go", checkGaps},
 	{"link", "link.go", checkLinks},
 	{"not-carried-out", "notyet.go", checkNotCarriedOut},

@@ -31,7 +31,6 @@ func checkBoot(c *Case) []Finding {
 			if start.Way == ByROM || start.Way == ByDisk {
 				list = append(list, c.shimFindings(g, start)...)
 			}
-			list = append(list, c.withoutESP(g)...)
 			continue
 		}
 		list = append(list, c.droppedEntries(g)...)
@@ -136,6 +135,16 @@ func (c *Case) shimFindings(g *spec.Guest, s Start) []Finding {
 				Cause{rom.Path, cmp.Or(placed.Why, "an option ROM of another driver or controller")}, "look at it, then move it away")
 		}
 	}
+	if shim := c.Change(g).Shim; shim != nil {
+		if placed := c.Facts.Shim(shim.Path); placed != nil && (placed.Shim != shim.Shim || placed.Why != "") {
+			add(Stop, "another file is where the shim disk goes", "The shim disk of "+g.Boots.Name+" goes to a place of its own name, and what lies there is not it. lendkeep writes over no file.",
+				Cause{shim.Path, cmp.Or(placed.Why, "a shim disk of other parts, or for another partition")}, "look at it, then move it away")
+		}
+	}
+	if why := c.shimPlace(); why != "" && s.Way == ByDisk {
+		add(Caution, "the shim disk of "+g.Boots.Name+" has no place", "It must lie where libvirt may let QEMU's own user read it: every folder on the way must let anybody pass. AppArmor is libvirt's matter there.",
+			Cause{facts.ShimFolder, why}, "make that folder, with mode 0711", "move what is mounted there elsewhere")
+	}
 	if gap := c.Facts.Survey.ROMGap; gap != "" && s.Way == ByROM {
 		add(Caution, "the option ROM of "+g.Boots.Name+" has no place", "It must lie where QEMU's own user and AppArmor let QEMU read it.", Cause{facts.ROMFolder, gap}, "install QEMU's own files, which make that folder")
 	}
@@ -154,22 +163,6 @@ func (c *Case) shimFindings(g *spec.Guest, s Start) []Finding {
 			Cause{donor.Path, fmt.Sprintf("NVMe driver %s, UEFI Shell %s", donor.NVMe, donor.Shell)}, inspect, "name another donor")
 	}
 	return list
-}
-
-// withoutESP tells that the drive has nothing to start, as far as it can be
-// seen: a system that is yet to be copied there brings its own partition.
-func (c *Case) withoutESP(g *spec.Guest) []Finding {
-	found := c.Found(g.Boots.Name)
-	d := found.Controller.Drive
-	if d != nil && d.CopyOf != "" || !c.lacksESP(found) {
-		return nil
-	}
-	return []Finding{{Severity: Caution, At: g.Boots.At,
-		Summary:  shorten(found.Controller.Name + " has no EFI system partition"),
-		Detail:   "UEFI firmware starts a system from a partition of that type; guest " + g.Name + " would find nothing to start.",
-		Causes:   []Cause{causeOf(found.Function, "", "partitions: "+c.partitionNames(found.Function.Address))},
-		Remedies: []string{"install the system on the drive, or move it there", "set the type of its boot partition: sgdisk -t NUMBER:ef00 on its drive"},
-	}}
 }
 
 // dosESP is the type of an EFI system partition in a table of the older kind

@@ -21,7 +21,7 @@ func checkNotCarriedOut(c *Case) []Finding {
 	for i := range c.Layout.Guests {
 		g := &c.Layout.Guests[i]
 		// Where the firmware reads NVMe by itself nothing is to be done.
-		if start, ok := c.Start(g); ok && (start.Way == ByROM || start.Way == ByDisk) && c.Change(g).ROM == nil {
+		if start, ok := c.Start(g); ok && (start.Way == ByROM || start.Way == ByDisk) && c.Change(g).ROM == nil && c.Change(g).Shim == nil {
 			shim := c.Layout.Shim(g.Shim.Name)
 			add(g.Shim.At, "shim of guest "+g.Name, fmt.Sprintf("build it with lendkeep shim build --donor %s --as %s and put it into the definition by hand: virsh edit %s", shim.Donor, shim.As, g.Name))
 		}

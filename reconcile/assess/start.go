@@ -1,6 +1,8 @@
 package assess
 
 import (
+	"slices"
+
 	"lendkeep/reconcile/facts"
 	"lendkeep/spec"
 )
@@ -93,6 +95,103 @@ func (c *Case) plannedROM(g *spec.Guest, made Change) *PlannedROM {
 		return nil
 	}
 	return &PlannedROM{facts.ROMFor(c.Found(g.Boots.Name).Record(), donor.Driver), donor}
+}
+
+// PlannedShim is the shim disk by which a guest starts, and what it is made of.
+type PlannedShim struct {
+	facts.Shim
+	Bus   string
+	Donor *facts.Firmware // nil: the disk that the guest has stays, as nothing better is known
+}
+
+// plannedShim gives the shim disk for a guest whose definition will be as it is
+// made without one; nil where it needs none. Where nobody knows what the donor
+// holds, the guest keeps the one that it has.
+func (c *Case) plannedShim(g *spec.Guest, made Change) *PlannedShim {
+	if g.Boots == nil || g.Shim == nil || made.Err != nil {
+		return nil
+	}
+	start := c.startWith(g, made.Becomes.Boot)
+	if start.Way != ByDisk {
+		return nil
+	}
+	// QEMU has read-only hard disks on virtio and none on SATA, which all
+	// firmware reads (measured with QEMU 7.2 and Debian's OVMF).
+	planned := &PlannedShim{Bus: "sata"}
+	if start.Image != nil && start.Image.Virtio == facts.Present {
+		planned.Bus = "virtio"
+	}
+	has := c.placedShim(g)
+	planned.Donor = c.Facts.Image(c.Layout.Shim(g.Shim.Name).Donor)
+	if d := planned.Donor; d == nil || d.NVMe != facts.Present || d.Driver == "" || d.ShellSum == "" || c.shimPlace() != "" {
+		if planned.Donor = nil; has == nil {
+			return nil
+		}
+		planned.Shim = has.Shim
+		return planned
+	}
+	planned.Shim = c.shimOf(g, planned.Donor, has)
+	return planned
+}
+
+// shimOf says what a guest's shim disk starts. While the drive is away nobody
+// sees its partitions: then the disk that the guest has is right, if it is made
+// of the same parts.
+func (c *Case) shimOf(g *spec.Guest, donor *facts.Firmware, has *facts.PlacedShim) facts.Shim {
+	found := c.Found(g.Boots.Name)
+	shim := facts.Shim{Driver: donor.Driver, Shell: donor.ShellSum}
+	if g.Entry != nil {
+		shim.Loader = g.Entry.Path
+	}
+	if found.Where == facts.Home {
+		shim.From = c.bootPartition(found, shim.Loader)
+	} else if has != nil && has.Driver == shim.Driver && has.Shell == shim.Shell && has.Loader == shim.Loader {
+		return has.Shim
+	}
+	return facts.ShimFor(g.Boots.Name, shim)
+}
+
+// bootPartition gives the one EFI system partition that a shim disk can mean on
+// a controller's drives: the only one, or the only one with a loader. None
+// where a system is yet to be copied there, which brings its own.
+func (c *Case) bootPartition(found Found, loader string) facts.SystemPartition {
+	if d := found.Controller.Drive; d != nil && d.CopyOf != "" {
+		return facts.SystemPartition{}
+	}
+	list := c.Facts.SystemPartitions(found.Function.Address)
+	if len(list) > 1 {
+		list = slices.DeleteFunc(list, func(p facts.SystemPartition) bool {
+			v := c.volumeOf(found, p.ID)
+			return v != nil && v.Gap == "" && !startable(v, loader)
+		})
+	}
+	if len(list) != 1 {
+		return facts.SystemPartition{}
+	}
+	return list[0]
+}
+
+// placedShim gives the shim disk that a guest's definition has, as far as it is
+// there and lendkeep's.
+func (c *Case) placedShim(g *spec.Guest) *facts.PlacedShim {
+	known := c.Facts.Guest(g.Name)
+	if known == nil || known.Kept == nil {
+		return nil
+	}
+	placed := c.Facts.Shim(known.Kept.Shim())
+	if placed == nil || placed.Why != "" {
+		return nil
+	}
+	return placed
+}
+
+// shimPlace says why shim disks have no place on this host; empty when they
+// have one.
+func (c *Case) shimPlace() string {
+	if on, ok := c.returnMount(facts.ShimFolder); ok {
+		return "it lies on " + on.Path + ", a drive that is lent"
+	}
+	return c.Facts.Survey.ShimGap
 }
 
 // becomes gives a guest's kept definition as it will be once an order has set

@@ -17,6 +17,7 @@ type Change struct {
 	Changes []string         // for people; empty: nothing is to be done
 	Err     error            // why it cannot be done
 	ROM     *PlannedROM      // the option ROM by which the guest starts; nil: it needs none
+	Shim    *PlannedShim     // the shim disk by which the guest starts; nil: it needs none
 	Becomes facts.Definition // what is in After
 }
 
@@ -33,17 +34,21 @@ func (c *Case) Change(g *spec.Guest) Change {
 
 func (c *Case) change(g *spec.Guest) Change {
 	made := c.changeTo(g, c.wanted(g))
-	rom := c.plannedROM(g, made)
-	if rom == nil {
+	rom, shim := c.plannedROM(g, made), c.plannedShim(g, made)
+	if rom == nil && shim == nil {
 		return made
 	}
-	for i, b := range made.Wanted.Borrows {
-		if b.Boots {
-			made.Wanted.Borrows[i].ROM = rom.Path
+	for i := range made.Wanted.Borrows {
+		switch b := &made.Wanted.Borrows[i]; {
+		case !b.Boots:
+		case rom != nil:
+			b.ROM = rom.Path
+		default:
+			b.Shim = &definition.ShimDisk{Path: shim.Path, Bus: shim.Bus}
 		}
 	}
 	made = c.changeTo(g, made.Wanted)
-	made.ROM = rom
+	made.ROM, made.Shim = rom, shim
 	return made
 }
 

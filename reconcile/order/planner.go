@@ -80,15 +80,20 @@ func (p *planner) guest(g *spec.Guest) error {
 		return fmt.Errorf("guest %s: %w", g.Name, change.Err)
 	}
 	p.placeROM(g, change.ROM)
+	p.placeShim(g, change.Shim)
+	entry, _ := p.c.Entry(g)
 	define := len(change.Changes) > 0
 	runs := p.c.Runs(g)
 	running := now != nil && now.Running
-	if running && (define || !runs) {
+	if running && (define || entry != nil || !runs) {
 		p.stop(g, runs)
 		running = false
 	}
 	if define {
-		p.add(&step.DefineGuest{Guest: g.Name, Before: change.Before, After: change.After, Wanted: change.Wanted, Changes: change.Changes, ROM: pathOf(change.ROM)}, g.At)
+		p.add(&step.DefineGuest{Guest: g.Name, Before: change.Before, After: change.After, Wanted: change.Wanted, Changes: change.Changes, ROM: pathOf(change.ROM), Shim: shimOf(change.Shim)}, g.At)
+	}
+	if entry != nil {
+		p.add(&step.WriteEntry{Guest: g.Name, Store: entry.Store.Path, StoreSum: entry.Store.SHA256, Entry: entry.NewEntry}, g.Entry.At)
 	}
 	if runs && !running {
 		p.start(g)
@@ -108,6 +113,26 @@ func (p *planner) placeROM(g *spec.Guest, rom *assess.PlannedROM) {
 		}
 	}
 	p.add(&step.PlaceROM{Controller: g.Boots.Name, Donor: rom.Donor.Path, DonorSum: rom.Donor.SHA256, ROM: rom.ROM}, g.Shim.At)
+}
+
+// placeShim builds the shim disk that a guest starts by, as placeROM does.
+func (p *planner) placeShim(g *spec.Guest, shim *assess.PlannedShim) {
+	if shim == nil || shim.Donor == nil || p.c.Facts.Shim(shim.Path) != nil {
+		return
+	}
+	for _, w := range p.steps {
+		if s, ok := w.Step.(*step.PlaceShim); ok && s.Shim == shim.Shim {
+			return
+		}
+	}
+	p.add(&step.PlaceShim{Controller: p.c.Found(g.Boots.Name).Record(), Donor: shim.Donor.Path, DonorSum: shim.Donor.SHA256, Shim: shim.Shim}, g.Shim.At)
+}
+
+func shimOf(shim *assess.PlannedShim) string {
+	if shim == nil {
+		return ""
+	}
+	return shim.Path
 }
 
 func pathOf(rom *assess.PlannedROM) string {
@@ -142,7 +167,10 @@ func (p *planner) stop(g *spec.Guest, restart bool) {
 }
 
 func (p *planner) start(g *spec.Guest) {
-	s := &step.StartGuest{Guest: g.Name, Limit: g.Stop, Guarded: p.guard && len(g.Borrows) > 0, ROM: pathOf(p.c.Change(g).ROM)}
+	s := &step.StartGuest{Guest: g.Name, Limit: g.Stop, Guarded: p.guard && len(g.Borrows) > 0, ROM: pathOf(p.c.Change(g).ROM), Shim: shimOf(p.c.Change(g).Shim)}
+	if entry, _ := p.c.Entry(g); entry != nil {
+		s.Store = entry.Store.Path
+	}
 	for _, ref := range g.Borrows {
 		found := p.c.Found(ref.Name)
 		s.Borrows = append(s.Borrows, found.Record())
@@ -280,6 +308,13 @@ func (p *planner) initially(of string) string {
 		return "absent"
 	case "controller":
 		return p.place(name)
+	case "shim":
+		if p.c.Facts.Shim(name) != nil {
+			return "in place"
+		}
+		return "absent"
+	case "variables":
+		return "as before"
 	case "rom":
 		if p.c.Facts.ROM(name) != nil {
 			return "in place"

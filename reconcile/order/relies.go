@@ -92,6 +92,16 @@ func rely(ix *facts.Index, subjects map[string]bool, controllers []facts.Record)
 			} else {
 				add("content", "")
 			}
+		case "shim":
+			if placed := ix.Shim(name); placed != nil {
+				add("content", fmt.Sprintf("%s %s %+v %s%s", placed.Driver, placed.Shell, placed.From, placed.Loader, placed.Why))
+			} else {
+				add("content", "")
+			}
+		case "variables":
+			if store := ix.Store(name); store != nil {
+				add("content", store.SHA256)
+			}
 		case "firmware":
 			if image := ix.Image(name); image != nil {
 				add("content", image.SHA256)

@@ -19,6 +19,7 @@ type DefineGuest struct {
 	Wanted  definition.Wanted `json:"wanted"`           // what the layout states, by which the result is judged
 	Changes []string          `json:"changes"`          // for people
 	ROM     string            `json:"rom,omitempty"`    // path of the option ROM that it names
+	Shim    string            `json:"shim,omitempty"`   // path of the shim disk that it names
 }
 
 // Kind implements Step, as do the methods below.
@@ -54,6 +55,9 @@ func (s *DefineGuest) Needs() []Fact {
 	list := []Fact{guestIs(s.Guest, "off")}
 	if s.ROM != "" {
 		list = append(list, romIs(s.ROM, "in place"))
+	}
+	if s.Shim != "" {
+		list = append(list, shimIs(s.Shim, "in place"))
 	}
 	return list
 }

@@ -135,6 +135,8 @@ type StartGuest struct {
 	Guarded bool           `json:"guarded,omitempty"`  // a step before it installs the guard
 	Filled  []string       `json:"filled,omitempty"`   // controllers whose drives earlier steps fill
 	ROM     string         `json:"rom,omitempty"`      // path of the option ROM that it boots by
+	Shim    string         `json:"shim,omitempty"`     // path of the shim disk that it boots by
+	Store   string         `json:"store,omitempty"`    // path of its variable store, where a step before it writes to it
 }
 
 // Kind implements Step, as do the methods below.
@@ -188,6 +190,12 @@ func (s *StartGuest) Needs() []Fact {
 	}
 	for _, controller := range s.Filled {
 		list = append(list, driveIs(controller, "filled"))
+	}
+	if s.Shim != "" {
+		list = append(list, shimIs(s.Shim, "in place"))
+	}
+	if s.Store != "" {
+		list = append(list, variablesAre(s.Store, "as planned"))
 	}
 	return list
 }

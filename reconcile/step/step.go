@@ -81,6 +81,7 @@ type Ports struct {
 	Guests    Guests
 	Mounts    Mounts
 	Functions Functions
+	Stores    Stores
 	Guard     Guard
 	ROMs      ROMs
 	Drives    Drives
@@ -124,8 +125,21 @@ type Guard interface {
 	Install(ctx context.Context, files facts.GuardFiles) error
 }
 
-// ROMs places option ROMs.
+// Stores writes the variable stores of guests that are off.
+type Stores interface {
+	// PutEntry makes an entry the first of a store that has that sha256, and
+	// keeps what the store was.
+	PutEntry(ctx context.Context, store, sum string, entry facts.NewEntry) error
+	// Restore gives a store back what was kept under that sha256.
+	Restore(ctx context.Context, store, sum string) error
+}
+
+// ROMs places option ROMs and shim disks.
 type ROMs interface {
+	// PlaceShim builds a disk from the parts of a donor, as PlaceROM does.
+	PlaceShim(ctx context.Context, shim facts.Shim, donor, donorSum string) error
+	// RemoveShim removes one that lendkeep built.
+	RemoveShim(ctx context.Context, path string) error
 	// PlaceROM builds one from the NVMe driver of a donor with that sha256 and
 	// puts it at its path; another file there is left alone.
 	PlaceROM(ctx context.Context, rom facts.ROM, donor, donorSum string) error
@@ -201,6 +215,8 @@ type Written struct {
 // kinds lists every kind of step by name.
 var kinds = map[string]func() Step{
 	"install guard": func() Step { return &InstallGuard{} },
+	"place shim":    func() Step { return &PlaceShim{} },
+	"write entry":   func() Step { return &WriteEntry{} },
 	"stop guest":    func() Step { return &StopGuest{} },
 	"start guest":   func() Step { return &StartGuest{} },
 	"define guest":  func() Step { return &DefineGuest{} },

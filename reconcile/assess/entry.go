@@ -1,0 +1,85 @@
+package assess
+
+import (
+	"fmt"
+	"strings"
+
+	"lendkeep/reconcile/facts"
+	"lendkeep/spec"
+)
+
+// PlannedEntry is the boot entry that an order writes for a guest.
+type PlannedEntry struct {
+	facts.NewEntry
+	Store *facts.VariableStore
+}
+
+// Entry gives the boot entry that is to be written for a guest; nil where none
+// is stated or it is there already. The finding says why it cannot be planned;
+// without a summary it is none. A shim disk starts the stated program itself.
+func (c *Case) Entry(g *spec.Guest) (*PlannedEntry, Finding) {
+	start, ok := c.Start(g)
+	if g.Entry == nil || !ok || start.Way == ByDisk || start.Way == Legacy {
+		return nil, Finding{}
+	}
+	not := func(path, why string, remedies ...string) (*PlannedEntry, Finding) {
+		return nil, Finding{Severity: Caution, At: g.Entry.At, Summary: shorten("boot entry of guest " + g.Name + " cannot be planned"),
+			Detail: "The layout states that its firmware starts " + g.Entry.Path + ", and no order can see to that now.",
+			Causes: []Cause{{path, why}}, Remedies: remedies}
+	}
+	known := c.Facts.Guest(g.Name)
+	if known == nil || known.Kept == nil || known.Kept.Boot.NVRAM == "" {
+		return not("definition of guest "+g.Name, "it names no variable store; libvirt makes one at the first start", "start it once, shut it down, plan again")
+	}
+	named := known.Kept.Boot.NVRAM
+	store := c.Facts.Store(named)
+	switch {
+	case store == nil:
+		return not(named, "the survey did not look at it", "plan on the host itself")
+	case store.Missing:
+		return not(named, "it is not there; libvirt makes it at the next start", "start the guest once, shut it down, plan again")
+	case store.Unread != "":
+		return not(named, store.Unread, "repair or remove it; libvirt makes it anew from the template")
+	case !store.Raw:
+		return not(named, "it is an image of another format, and only raw ones are written", "write the entry inside the guest: efibootmgr -c")
+	}
+	found := c.Found(g.Boots.Name)
+	if found.Where != facts.Home {
+		if tried := store.Tried(); len(tried) > 0 && tried[0].Partition != "" && facts.SameFile(tried[0].File, g.Entry.Path) {
+			return nil, Finding{} // as an earlier order wrote it
+		}
+		return not("/sys/bus/pci/devices/"+found.Function.Address.String(), g.Boots.Name+" is "+string(found.Where)+", and its partitions cannot be seen", "plan again while the drive is with the host")
+	}
+	return c.entryOn(g, found, store, not)
+}
+
+// entryOn finds the one system partition of the drive that has the program.
+func (c *Case) entryOn(g *spec.Guest, found Found, store *facts.VariableStore, not func(path, why string, remedies ...string) (*PlannedEntry, Finding)) (*PlannedEntry, Finding) {
+	volumes, path, why := c.systemVolumes(found)
+	if why != "" {
+		return not(path, why, "plan again when the drive can be read")
+	}
+	var there []string
+	for _, v := range volumes {
+		there = append(there, v.Loaders...)
+	}
+	var on []facts.SystemPartition
+	for _, p := range c.Facts.SystemPartitions(found.Function.Address) {
+		if v := c.volumeOf(found, p.ID); v != nil && v.ESP && holds(v, g.Entry.Path) {
+			on = append(on, p)
+		}
+	}
+	switch {
+	case len(on) == 0 && len(there) == 0:
+		return not(path, "its EFI system partition holds no EFI program, if it has one", "install the system, or move it there, and plan again")
+	case len(on) == 0:
+		return not(path, "it has "+strings.Join(there, ", "), "correct boot_entry in guest "+g.Name)
+	case len(on) > 1:
+		return not(path, fmt.Sprintf("%d partitions have that program", len(on)), "remove it from all but one")
+	}
+	entry := &PlannedEntry{facts.NewEntry{Label: "lendkeep " + g.Boots.Name, Partition: on[0], File: g.Entry.Path}, store}
+	if store.First(entry.NewEntry) {
+		return nil, Finding{}
+	}
+	return entry, Finding{}
+}

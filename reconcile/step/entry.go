@@ -1,0 +1,96 @@
+package step
+
+import (
+	"context"
+	"fmt"
+	"time"
+
+	"lendkeep/reconcile/facts"
+)
+
+const entryTakes = time.Second
+
+// WriteEntry writes a boot entry into the variable store of a guest that is
+// off. The store as it was is kept, so that undoing gives every byte back.
+type WriteEntry struct {
+	Guest    string         `json:"guest"`
+	Store    string         `json:"store"`        // path of the variable store
+	StoreSum string         `json:"store_sha256"` // of the store that the order was written for
+	Entry    facts.NewEntry `json:"entry"`
+}
+
+// Kind implements Step, as do the methods below.
+func (s *WriteEntry) Kind() string { return "write entry" }
+
+// Does implements Step.
+func (s *WriteEntry) Does() string {
+	return fmt.Sprintf("have the firmware of guest %s start %s of partition %d (%s) first: write a boot entry into %s",
+		s.Guest, s.Entry.File, s.Entry.Partition.Number, s.Entry.Partition.ID, s.Store)
+}
+
+// Undoes implements Step.
+func (s *WriteEntry) Undoes() string {
+	return "give guest " + s.Guest + " its old firmware variables back, byte for byte; what its firmware writes from then on is lost"
+}
+
+// Risk implements Step.
+func (s *WriteEntry) Risk() Risk { return Safe }
+
+// Takes implements Step.
+func (s *WriteEntry) Takes() time.Duration { return entryTakes }
+
+// Within implements Step.
+func (s *WriteEntry) Within() time.Duration { return entryTakes }
+
+// Needs implements Step.
+func (s *WriteEntry) Needs() []Fact {
+	return []Fact{guestIs(s.Guest, "off"), variablesAre(s.Store, "as before")}
+}
+
+// Gives implements Step.
+func (s *WriteEntry) Gives() []Fact { return []Fact{variablesAre(s.Store, "as planned")} }
+
+// Ready refuses a store that was written since, and one that QEMU has open.
+func (s *WriteEntry) Ready(ix *facts.Index) error {
+	if err := s.MayUndo(ix); err != nil {
+		return err
+	}
+	if store := ix.Store(s.Store); store == nil || store.SHA256 != s.StoreSum {
+		return fmt.Errorf("write boot entry: the firmware variables of guest %s have changed since the order was written; plan again", s.Guest)
+	}
+	return nil
+}
+
+// MayUndo refuses while the guest runs: its firmware would write over it.
+func (s *WriteEntry) MayUndo(ix *facts.Index) error {
+	if g := ix.Guest(s.Guest); g != nil && g.Running {
+		return fmt.Errorf("write firmware variables of guest %s: it is %s", s.Guest, g.Condition)
+	}
+	return nil
+}
+
+// Stands implements Step.
+func (s *WriteEntry) Stands(ix *facts.Index) (Standing, string) {
+	switch store := ix.Store(s.Store); {
+	case store == nil || store.SHA256 == "":
+		return Neither, s.Store + " cannot be read"
+	case store.SHA256 == s.StoreSum:
+		return Before, "the firmware variables of " + s.Guest + " are as they were"
+	case store.First(s.Entry):
+		return After, "the firmware of " + s.Guest + " starts " + s.Entry.File + " first"
+	default:
+		return Neither, "the firmware variables of " + s.Guest + " are neither as they were nor as planned"
+	}
+}
+
+// Do implements Step.
+func (s *WriteEntry) Do(ctx context.Context, p Ports) error {
+	return p.Stores.PutEntry(ctx, s.Store, s.StoreSum, s.Entry)
+}
+
+// Undo implements Step.
+func (s *WriteEntry) Undo(ctx context.Context, p Ports) error {
+	return p.Stores.Restore(ctx, s.Store, s.StoreSum)
+}
+
+func variablesAre(store, value string) Fact { return Fact{"variables " + store, value} }
