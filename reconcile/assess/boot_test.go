@@ -121,8 +121,6 @@ var bootCases = map[string]struct {
 		b.firmware(facts.Absent, plain)
 		b.Function(b.reel).Class = 0x010601
 	}, "boot", assess.Caution, "no NVMe controller"},
-	"nothing to start on the drive": {func(b *bench) { b.untyped() },
-		"boot", assess.Caution, "sgdisk -t"},
 	"a boot order without the drive": {func(b *bench) {
 		b.layout.Guests[0].Boots = nil
 		b.redefine(panics{}, 0, "<target dev='vda' bus='virtio'/>", "<target dev='vda' bus='virtio'/><boot order='1'/>")

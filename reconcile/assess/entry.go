@@ -2,6 +2,7 @@ package assess
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 
 	"lendkeep/reconcile/facts"
@@ -50,34 +51,24 @@ func (c *Case) Entry(g *spec.Guest) (*PlannedEntry, Finding) {
 		}
 		return not("/sys/bus/pci/devices/"+found.Function.Address.String(), g.Boots.Name+" is "+string(found.Where)+", and its partitions cannot be seen", "plan again while the drive is with the host")
 	}
-	return c.entryOn(g, found, store, not)
-}
-
-// entryOn finds the one system partition of the drive that has the program.
-func (c *Case) entryOn(g *spec.Guest, found Found, store *facts.VariableStore, not func(path, why string, remedies ...string) (*PlannedEntry, Finding)) (*PlannedEntry, Finding) {
-	volumes, path, why := c.systemVolumes(found)
+	list, path, why := c.systems(found)
 	if why != "" {
-		return not(path, why, "plan again when the drive can be read")
+		return not(path, why, "plan again when it can be read")
 	}
-	var there []string
-	for _, v := range volumes {
-		there = append(there, v.Loaders...)
-	}
-	var on []facts.SystemPartition
-	for _, p := range c.Facts.SystemPartitions(found.Function.Address) {
-		if v := c.volumeOf(found, p.ID); v != nil && v.ESP && holds(v, g.Entry.Path) {
-			on = append(on, p)
-		}
-	}
+	on := slices.DeleteFunc(slices.Clone(list), func(s system) bool { return !holds(s.Volume, g.Entry.Path) })
 	switch {
-	case len(on) == 0 && len(there) == 0:
-		return not(path, "its EFI system partition holds no EFI program, if it has one", "install the system, or move it there, and plan again")
 	case len(on) == 0:
-		return not(path, "it has "+strings.Join(there, ", "), "correct boot_entry in guest "+g.Name)
+		var there []string
+		for _, s := range list {
+			there = append(there, s.Volume.Loaders...)
+		}
+		return not(path, "EFI programs there: "+orNone(strings.Join(there, ", ")), "correct boot_entry in guest "+g.Name, "install the system, or move it there, and plan again")
+	case on[0].ID == "":
+		return not(path, "its partition table is an MBR, and boot entries name partitions by GPT id here", "put the loader at "+facts.Fallback+" instead")
 	case len(on) > 1:
 		return not(path, fmt.Sprintf("%d partitions have that program", len(on)), "remove it from all but one")
 	}
-	entry := &PlannedEntry{facts.NewEntry{Label: "lendkeep " + g.Boots.Name, Partition: on[0], File: g.Entry.Path}, store}
+	entry := &PlannedEntry{facts.NewEntry{Label: "lendkeep " + g.Boots.Name, Partition: on[0].SystemPartition, File: g.Entry.Path}, store}
 	if store.First(entry.NewEntry) {
 		return nil, Finding{}
 	}

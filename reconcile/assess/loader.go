@@ -49,42 +49,37 @@ func (c *Case) driveFindings(g *spec.Guest) []Finding {
 			Detail: "Whether there is a loader for its firmware can only be seen on the drive.", Causes: []Cause{{path, why}},
 			Remedies: []string{"check again while the drive is with the host"}}}
 	}
-	if d := found.Controller.Drive; d != nil && d.CopyOf != "" && !c.holdsCopy(found) {
-		return nil // the copy brings its own; findings about that say more
-	}
-	if found.Where != facts.Home {
-		return unknown("/sys/bus/pci/devices/"+found.Function.Address.String(), "the controller is "+string(found.Where))
-	}
-	if c.lacksESP(found) {
+	list, path, why := c.systems(found)
+	copied := c.Filling(name).Copy != nil
+	if !copied && c.lacksESP(found) || why == "" && len(list) == 0 {
 		return []Finding{c.nothingToStart(g, name+" has no EFI system partition",
 			"UEFI firmware starts a system from a partition of that type; guest "+g.Name+" would find nothing to start.",
-			causeOf(found.Function, "", "partitions: "+c.partitionNames(found.Function.Address)),
+			Cause{path, "partitions: " + c.partitionNames(found.Function.Address)},
 			"set the type of its boot partition: sgdisk -t NUMBER:ef00 on its drive")}
 	}
-	volumes, path, why := c.systemVolumes(found)
 	if why != "" {
 		return unknown(path, why)
 	}
 	var there []string
 	reached := false
-	for _, v := range volumes {
-		there = append(there, v.Loaders...)
-		reached = reached || c.reaches(g, v)
+	for _, s := range list {
+		there = append(there, s.Volume.Loaders...)
+		reached = reached || c.reaches(g, *s.Volume)
 	}
-	switch {
+	switch unread := c.storeUnread(g); {
 	case len(there) == 0:
 		return []Finding{c.nothingToStart(g, "nothing on "+name+" can be started",
 			"Its EFI system partition holds no EFI program at all; guest "+g.Name+" would find nothing to start.",
 			Cause{path, "no EFI program"}, "repair the system's boot files with its own tools")}
-	case !reached && c.storeUnread(g) != "":
-		return unknown(c.Facts.Guest(g.Name).Kept.Boot.NVRAM, c.storeUnread(g))
-	case !reached:
-		return []Finding{{Severity: Caution, At: g.Boots.At, Summary: shorten("firmware of guest " + g.Name + " may not find its loader"),
-			Detail:   "There is none at " + facts.Fallback + ", and no boot entry of the guest leads to one of those that are there.",
-			Causes:   []Cause{{path, strings.Join(there, ", ")}},
-			Remedies: []string{fmt.Sprintf("have an order write a boot entry: boot_entry = %q in guest %s", there[0], g.Name), "put the loader at " + facts.Fallback + " too"}}}
+	case reached:
+		return nil
+	case unread != "":
+		return unknown(c.Facts.Guest(g.Name).Kept.Boot.NVRAM, unread)
 	}
-	return nil
+	return []Finding{{Severity: Caution, At: g.Boots.At, Summary: shorten("firmware of guest " + g.Name + " may not find its loader"),
+		Detail:   "There is none at " + facts.Fallback + ", and no boot entry of the guest leads to one of those that are there.",
+		Causes:   []Cause{{path, strings.Join(there, ", ")}},
+		Remedies: []string{fmt.Sprintf("have an order write a boot entry: boot_entry = %q in guest %s", there[0], g.Name), "put the loader at " + facts.Fallback + " too"}}}
 }
 
 // nothingToStart is a stop where the order would start the guest all the same.
@@ -96,59 +91,63 @@ func (c *Case) nothingToStart(g *spec.Guest, summary, detail string, cause Cause
 	medium := d != nil && slices.ContainsFunc(d.Disks, func(disk facts.Disk) bool {
 		return disk.Device == "cdrom" && (disk.Source != "" || disk.Volume != "")
 	})
-	if c.Runs(g) && !c.RunsNow(g.Name) && !medium {
+	if c.Runs(g) && !c.RunsNow(g.Name) && !medium && c.Filling(g.Boots.Name).Copy == nil {
 		f.Severity = Stop
 		f.Remedies = append(f.Remedies, "leave boots out of guest "+g.Name+" until then")
 	}
 	return f
 }
 
-// holdsCopy tells whether the system that is stated to move to a controller's
-// drive is there by now.
-func (c *Case) holdsCopy(found Found) bool {
-	image := c.Facts.Content(found.Controller.Drive.CopyOf)
-	return slices.ContainsFunc(c.Facts.Drives(found.Function.Address), func(b *facts.Block) bool {
-		return c.Facts.Content(b.Name).Holds(image)
-	})
+// system is an EFI system partition of the drive that a guest boots from, as it
+// is or as the order's copy makes it.
+type system struct {
+	facts.SystemPartition
+	Volume *facts.Volume // nil: nobody looked into it
 }
 
-// systemVolumes gives what the EFI system partitions of a controller's drives
-// hold, and where that was read; or why it is not known.
-func (c *Case) systemVolumes(found Found) (list []facts.Volume, path, why string) {
+// systems gives the EFI system partitions of a controller's drives, and where
+// that was read; or why they are not known in full.
+func (c *Case) systems(found Found) (list []system, path, why string) {
+	if f := c.Filling(found.Controller.Name); f.Copy != nil {
+		list, why = systemsIn(f.Image)
+		return list, f.Copy.Path, why
+	}
 	drives := c.Facts.Drives(found.Function.Address)
-	if len(drives) == 0 {
-		return nil, "/sys/bus/pci/devices/" + found.Function.Address.String(), "no drive of it was seen"
+	path = "/sys/bus/pci/devices/" + found.Function.Address.String()
+	switch {
+	case found.Where != facts.Home:
+		return nil, path, "the controller is " + string(found.Where)
+	case len(drives) == 0:
+		return nil, path, "no drive of it was seen"
 	}
 	for _, drive := range drives {
-		path = "/dev/" + drive.Name
-		content := c.Facts.Content(drive.Name)
-		if content == nil {
-			return nil, path, "nobody looked into it"
-		}
-		if len(content.Gaps) > 0 {
-			return nil, path, content.Gaps[0].Reason
-		}
-		for _, v := range content.Volumes {
-			if v.ESP && v.Gap != "" {
-				return nil, path, v.Gap
-			}
-			if v.ESP {
-				list = append(list, v)
-			}
+		on, gap := systemsIn(c.Facts.Content(drive.Name))
+		list, path = append(list, on...), "/dev/"+drive.Name
+		if why == "" {
+			why = gap
 		}
 	}
-	return list, path, ""
+	return list, path, why
 }
 
-// volumeOf gives what the partition of that GPT id on a controller's drives
-// holds, or nil.
-func (c *Case) volumeOf(found Found, id string) *facts.Volume {
-	for _, drive := range c.Facts.Drives(found.Function.Address) {
-		if v := volumeIn(c.Facts.Content(drive.Name), id); v != nil {
-			return v
-		}
+func systemsIn(content *facts.Content) (list []system, why string) {
+	switch {
+	case content == nil:
+		return nil, "nobody looked into it"
+	case len(content.Gaps) > 0:
+		return nil, content.Gaps[0].Reason
+	case content.Table == nil:
+		return nil, ""
 	}
-	return nil
+	for _, e := range content.Table.Entries {
+		v := content.Volume(e.Number)
+		if v == nil || !v.ESP {
+			continue
+		}
+		list = append(list, system{facts.SystemPartition{Number: e.Number, ID: e.ID, First: e.First, Sectors: e.Last - e.First + 1}, v})
+		why = cmp.Or(why, v.Gap)
+	}
+	return list, why
 }
 
 func volumeIn(content *facts.Content, id string) *facts.Volume {
@@ -256,24 +255,22 @@ func entryText(e facts.BootEntry) string {
 // entryLeads follows a boot entry as far as facts go: what is missing, or that
 // it was seen to lead to a program on the drive that the guest boots from.
 func (c *Case) entryLeads(g *spec.Guest, e facts.BootEntry) (missing string, seen bool) {
-	found := c.Found(g.Boots.Name)
-	if e.Partition == "" || found.Where != facts.Home {
+	list, _, why := c.systems(c.Found(g.Boots.Name))
+	if e.Partition == "" || len(list) == 0 {
 		return "", false
 	}
-	on := func(v *facts.Volume) (string, bool) {
+	for _, s := range list {
 		switch {
-		case v == nil || !v.ESP || v.Gap != "" || e.File == "":
+		case s.ID != e.Partition:
+		case e.File == "" || s.Volume.Gap != "":
 			return "", false
-		case holds(v, e.File):
+		case holds(s.Volume, e.File):
 			return "", true
 		default:
 			return e.File + ", which is not on its partition " + e.Partition, false
 		}
 	}
-	if v := c.volumeOf(found, e.Partition); v != nil {
-		return on(v)
-	}
-	if c.elsewhere(g, found, e.Partition) {
+	if why != "" || c.elsewhere(g, e.Partition) {
 		return "", false
 	}
 	return "partition " + e.Partition + ", which no disk of the guest has", false
@@ -281,14 +278,14 @@ func (c *Case) entryLeads(g *spec.Guest, e facts.BootEntry) (missing string, see
 
 // elsewhere tells whether a partition may be on a disk of the guest's: one that
 // nobody looked into may hold anything.
-func (c *Case) elsewhere(g *spec.Guest, found Found, id string) bool {
-	if _, _, why := c.systemVolumes(found); why != "" {
-		return true
-	}
+func (c *Case) elsewhere(g *spec.Guest, id string) bool {
 	d := c.becomes(g)
 	if d == nil || len(d.Lent) > 1 {
 		return true
 	}
+	onDrives := slices.ContainsFunc(c.Facts.Drives(c.Found(g.Boots.Name).Function.Address), func(b *facts.Block) bool {
+		return volumeIn(c.Facts.Content(b.Name), id) != nil // of another kind
+	})
 	for _, disk := range d.Disks {
 		if disk.Device != "disk" || disk.Kind == facts.KindShim {
 			continue
@@ -298,5 +295,5 @@ func (c *Case) elsewhere(g *spec.Guest, found Found, id string) bool {
 			return true
 		}
 	}
-	return false
+	return onDrives
 }

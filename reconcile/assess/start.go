@@ -1,8 +1,6 @@
 package assess
 
 import (
-	"slices"
-
 	"lendkeep/reconcile/facts"
 	"lendkeep/spec"
 )
@@ -152,23 +150,25 @@ func (c *Case) shimOf(g *spec.Guest, donor *facts.Firmware, has *facts.PlacedShi
 }
 
 // bootPartition gives the one EFI system partition that a shim disk can mean on
-// a controller's drives: the only one, or the only one with a loader. None
-// where a system is yet to be copied there, which brings its own.
+// a controller's drives: the only one, or the only one with a loader.
 func (c *Case) bootPartition(found Found, loader string) facts.SystemPartition {
-	if d := found.Controller.Drive; d != nil && d.CopyOf != "" {
+	list, _, why := c.systems(found)
+	var parts []facts.SystemPartition
+	switch {
+	case why == "":
+		several := len(list) > 1
+		for _, s := range list {
+			if !several || startable(s.Volume, loader) {
+				parts = append(parts, s.SystemPartition)
+			}
+		}
+	case c.Filling(found.Controller.Name).Copy == nil: // the kernel shows where partitions are
+		parts = c.Facts.SystemPartitions(found.Function.Address)
+	}
+	if len(parts) != 1 || parts[0].ID == "" {
 		return facts.SystemPartition{}
 	}
-	list := c.Facts.SystemPartitions(found.Function.Address)
-	if len(list) > 1 {
-		list = slices.DeleteFunc(list, func(p facts.SystemPartition) bool {
-			v := c.volumeOf(found, p.ID)
-			return v != nil && v.Gap == "" && !startable(v, loader)
-		})
-	}
-	if len(list) != 1 {
-		return facts.SystemPartition{}
-	}
-	return list[0]
+	return parts[0]
 }
 
 // placedShim gives the shim disk that a guest's definition has, as far as it is

@@ -2,6 +2,7 @@ package invented
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 
 	"pgregory.net/rapid"
@@ -19,7 +20,8 @@ func Random(t *rapid.T) (facts.Survey, *spec.Layout) {
 	r.guests()
 	layout := r.layout()
 	r.firmware()
-	r.shims(layout)
+	r.systems()
+	r.starts(layout)
 	r.run()
 	r.b.Survey.Sort()
 	return r.b.Survey, layout
@@ -211,7 +213,9 @@ func (r *random) take(at facts.Address) {
 	for _, b := range r.b.Survey.Blocks {
 		if b.Controller == nil || *b.Controller != at {
 			rest = append(rest, b)
+			continue
 		}
+		r.b.Survey.Contents = slices.DeleteFunc(r.b.Survey.Contents, func(c facts.Content) bool { return c.Of == b.Name })
 	}
 	r.b.Survey.Blocks = rest
 }

@@ -125,7 +125,7 @@ func (p *planner) placeShim(g *spec.Guest, shim *assess.PlannedShim) {
 			return
 		}
 	}
-	p.add(&step.PlaceShim{Controller: p.c.Found(g.Boots.Name).Record(), Donor: shim.Donor.Path, DonorSum: shim.Donor.SHA256, Shim: shim.Shim}, g.Shim.At)
+	p.add(&step.PlaceShim{Controller: p.c.Found(g.Boots.Name).Record(), Donor: shim.Donor.Path, DonorSum: shim.Donor.SHA256, Shim: shim.Shim, Copied: p.c.Filling(g.Boots.Name).Copy != nil}, g.Shim.At)
 }
 
 func shimOf(shim *assess.PlannedShim) string {

@@ -17,6 +17,7 @@ type PlaceShim struct {
 	Donor      string       `json:"donor"`        // path of a firmware image
 	DonorSum   string       `json:"donor_sha256"` // of the donor that the order was written for
 	Shim       facts.Shim   `json:"shim"`
+	Copied     bool         `json:"copied,omitempty"` // a step of the order brings the partition that it starts from
 }
 
 // Kind implements Step, as do the methods below.
@@ -62,7 +63,7 @@ func (s *PlaceShim) Ready(ix *facts.Index) error {
 		return fmt.Errorf("build shim disk: %s is not the donor that the order was written for; plan again", s.Donor)
 	}
 	where, f, _ := ix.Where(s.Controller)
-	if s.Shim.From != (facts.SystemPartition{}) && where == facts.Home && !slices.Contains(ix.SystemPartitions(f.Address), s.Shim.From) {
+	if s.Shim.From != (facts.SystemPartition{}) && !s.Copied && where == facts.Home && !slices.Contains(ix.SystemPartitions(f.Address), s.Shim.From) {
 		return fmt.Errorf("build shim disk: partition %s of %s is not where it was; plan again", s.Shim.From.ID, s.Controller.Controller)
 	}
 	return nil

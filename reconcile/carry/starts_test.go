@@ -1,0 +1,66 @@
+package carry_test
+
+import (
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"lendkeep/reconcile/assess"
+	"lendkeep/reconcile/facts"
+	"lendkeep/reconcile/invented"
+	"lendkeep/reconcile/order"
+	"lendkeep/spec"
+)
+
+func init() { shifts["by disk"], shifts["by entry"] = byDisk, byEntry }
+
+// byDisk is the day shift of a host whose firmware cannot read NVMe, with a shim
+// disk, on a drive whose partitions are known.
+func byDisk(t *testing.T) (facts.Survey, order.Sealed) {
+	survey, _ := day(t)
+	b := invented.Builder{Survey: survey}
+	b.Bare()
+	b.Look("nvme0n1")
+	b.ESP("nvme0n1p1", facts.Fallback)
+	layout := larch()
+	layout.Shims = []spec.Shim{invented.Shim("start", "disk")}
+	layout.Guests[0].Shim = &spec.Ref{Name: "start"}
+	return b.Survey, plan(t, b.Survey, layout, "day")
+}
+
+func TestShiftByDisk(t *testing.T) {
+	survey, sealed := byDisk(t)
+	list := does(sealed)
+	require.Len(t, list, 6)
+	assert.Regexp(t, `^build the shim disk of reel from /fw/donor.fd, as /var/lib/libvirt/images/lendkeep-reel-[0-9a-f]{8}.img, to start from partition 1 \(`, list[1])
+	assert.Equal(t, "change the definition of guest grading", list[2])
+	c := assess.NewCase(larch(), facts.NewIndex(&survey), nil)
+	assert.Nil(t, c.Change(&c.Layout.Guests[0]).Shim, "without the shim in the layout there is none")
+	survey.Firmware[1].SHA256 = "d1"
+	assert.NotEmpty(t, sealed.Order.Changes(facts.NewIndex(&survey)), "a donor that was exchanged makes the order stale")
+}
+
+// byEntry is a day shift that has the firmware start another program first.
+func byEntry(t *testing.T) (facts.Survey, order.Sealed) {
+	survey, _ := day(t)
+	b := invented.Builder{Survey: survey}
+	b.Reads()
+	b.Look("nvme0n1")
+	part := b.ESP("nvme0n1p1", facts.Fallback, `\EFI\own.efi`)
+	b.Variables("grading", facts.BootEntry{Label: "usual", Partition: part.ID, Short: true, File: facts.Fallback})
+	layout := larch()
+	layout.Guests[0].Entry = &spec.Loader{Path: `\EFI\own.efi`}
+	return b.Survey, plan(t, b.Survey, layout, "day")
+}
+
+func TestShiftByEntry(t *testing.T) {
+	survey, sealed := byEntry(t)
+	list := does(sealed)
+	require.Len(t, list, 6)
+	assert.Contains(t, list[2], `start \EFI\own.efi of partition 1`)
+	survey.Stores[0].SHA256 = "another"
+	changes := sealed.Order.Changes(facts.NewIndex(&survey))
+	require.NotEmpty(t, changes, "variables that the guest has written since make the order stale")
+	assert.Contains(t, changes[0].String(), "content of variables /var/lib/libvirt/qemu/nvram/grading_VARS.fd was 57grading, is another")
+}
