@@ -188,6 +188,9 @@ func TestSweepFindsPlantedMistakes(t *testing.T) {
 		t.Run(mistake, func(t *testing.T) {
 			found := false
 			for _, shift := range shifts {
+				if found {
+					break
+				}
 				survey, sealed := shift(t)
 				r := rehearse.Rehearsal{Survey: survey, Sealed: sealed, Make: func(c carry.Carrier) *carry.Carrier { return carry.Plant(c, mistake) }}
 				report, err := r.Run(context.Background())
@@ -204,6 +207,7 @@ func TestSweepFindsPlantedMistakes(t *testing.T) {
 // order that was rolled back, after however many steps, leaves a trace.
 func TestOrdersOnRandomHosts(t *testing.T) {
 	planned, stopped := 0, 0
+	kinds := map[string]int{}
 	rapid.Check(t, func(t *rapid.T) {
 		survey, layout := invented.Random(t)
 		shift := layout.Shift(rapid.SampledFrom([]string{"day", "night", ""}).Draw(t, "plan for"))
@@ -222,6 +226,9 @@ func TestOrdersOnRandomHosts(t *testing.T) {
 		require.NoError(t, err)
 		sealed, err := order.Seal(o)
 		require.NoError(t, err)
+		for _, w := range o.Steps {
+			kinds[w.Step.Kind()]++
+		}
 		seed := rapid.IntRange(0, 36).Draw(t, "cases")
 		r := rehearse.Rehearsal{Survey: survey, Sealed: sealed, Pick: func(call int, mode fault.Mode) bool {
 			return (call*len(fault.Modes)+slices.Index(fault.Modes, mode))%37 == seed // a few of many
@@ -246,5 +253,10 @@ func TestOrdersOnRandomHosts(t *testing.T) {
 	if planned+stopped >= 100 { // of fewer nothing can be said
 		assert.Greater(t, planned, 10)
 		assert.Greater(t, stopped, 10)
+	}
+	if planned >= 100 {
+		for _, kind := range []string{"place rom", "place shim", "write entry"} {
+			assert.Positive(t, kinds[kind], "no order had a step of kind %q: %v", kind, kinds)
+		}
 	}
 }
