@@ -27,7 +27,7 @@ func TestExamples(t *testing.T) {
 			out := must(t, "plan", layout, "--stand-in", folder, "-o", name)
 			_, rest, found := strings.Cut(out, "Approval code: ")
 			require.True(t, found, out)
-			must(t, "apply", name, "--approve", strings.Fields(rest)[0], "--stand-in", folder)
+			must(t, "apply", name, "--approve", strings.Fields(rest)[0], "--stand-in", folder, "--confirmed", "grading")
 			assert.Contains(t, must(t, "plan", layout, "--stand-in", folder), "there is nothing to do")
 		})
 	}

@@ -52,12 +52,12 @@ func (c *Carrier) backward(ctx context.Context) (Report, error) {
 func (c *Carrier) undo(ctx context.Context, n int) (stuck string, err error) {
 	s := c.steps()[n].Step
 	report := c.report.Steps[n]
-	ix, err := c.look(ctx)
+	begun := report.Intent || report.Result == Unknown || report.Undo
+	ix, err := c.steady(ctx, s, begun)
 	if err != nil {
 		return "", err
 	}
 	standing, seen := s.Stands(ix)
-	begun := report.Intent || report.Result == Unknown || report.Undo
 	switch {
 	case standing == step.Before || s.Undoes() == "":
 		return "", c.note(Record{Event: Outcome, Step: n + 1, Undo: true, Result: Undone, Note: seen})

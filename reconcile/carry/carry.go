@@ -273,8 +273,8 @@ func (c *Carrier) judge(ctx context.Context, n int, deed error) error {
 
 // steady looks at the host until it stands on either side of the step: what an
 // earlier step set going, such as the return of a controller, may take a while.
-// For what is hidden there is nothing to wait for.
-func (c *Carrier) steady(ctx context.Context, s step.Step, hidden bool) (*facts.Index, error) {
+// What is hidden, or half done already, may stand on neither for good.
+func (c *Carrier) steady(ctx context.Context, s step.Step, neither bool) (*facts.Index, error) {
 	end := c.Clock.Now().Add(s.Within())
 	for {
 		ix, err := c.look(ctx)
@@ -282,7 +282,7 @@ func (c *Carrier) steady(ctx context.Context, s step.Step, hidden bool) (*facts.
 			return nil, err
 		}
 		standing, _ := s.Stands(ix)
-		if standing != step.Neither || hidden || !c.Clock.Now().Before(end) {
+		if standing != step.Neither || neither || !c.Clock.Now().Before(end) {
 			return ix, nil
 		}
 		c.Clock.Wait(ctx, pause)

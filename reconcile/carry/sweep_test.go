@@ -157,7 +157,7 @@ func TestMoving(t *testing.T) {
 	assert.Equal(t, []string{"unmount shelf of reel at /srv/shelf", "start guest grading, which borrows reel"}, does(day))
 }
 
-var shifts = map[string]func(*testing.T) (facts.Survey, order.Sealed){"day": day, "night": night, "by ROM": byROM, "moving": moving, "moving, then lent": lentAfter}
+var shifts = map[string]func(*testing.T) (facts.Survey, order.Sealed){"day": day, "night": night, "by ROM": byROM, "moving": lentAfter}
 
 // lentAfter has the guest start from its drive at the end: from then on nobody
 // sees what is on it.
