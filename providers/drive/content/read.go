@@ -1,0 +1,135 @@
+package content
+
+import (
+	"bytes"
+	"fmt"
+	"io"
+	"slices"
+
+	"lendkeep/providers/drive/table"
+	"lendkeep/reconcile/facts"
+)
+
+const mib = 1 << 20
+
+// ESP is what whoever reads FAT found on an EFI system partition.
+type ESP struct {
+	Number  int      // of the table's entry
+	Loaders []string // EFI programs, with backslashes as spelled there
+	Gap     string   // why it could not be read in full
+}
+
+// ESPs reads the system partitions of a GPT. Which program does that is the
+// caller's choice.
+type ESPs func(r io.ReaderAt, sizeBytes, sectorBytes uint64) ([]ESP, error)
+
+// Read reads what a drive or image holds; of is its name there and in gaps.
+// What cannot be read, or contradicts itself, is a gap of "table", "signature"
+// or "ends", or of the volume. Size, sector and what is special to images is the
+// caller's.
+func Read(r io.ReaderAt, of string, sizeBytes, sectorBytes uint64, esps ESPs) facts.Content {
+	c := facts.Content{Of: of, SizeBytes: sizeBytes, SectorBytes: sectorBytes}
+	gap := func(fact string, err error) {
+		c.Gaps = append(c.Gaps, facts.Gap{Fact: fact, Path: of, Reason: err.Error()})
+	}
+	var err error
+	if c.Table, err = table.Read(r, sizeBytes, sectorBytes); err != nil {
+		gap("table", err)
+	}
+	found, err := look(newVolume(r, 0, sizeBytes))
+	if err != nil {
+		gap("signature", err)
+	}
+	switch whole := found.signature; {
+	case whole == nil:
+	case c.Table == nil:
+		c.Signature = whole
+	case whole.Usage == "raid" || whole.Usage == "crypto":
+		// What an array keeps at the end of a drive does not show at its start.
+		gap("signature", fmt.Errorf("it has a partition table and is marked as %s as a whole", whole.Kind))
+	}
+	if c.Table != nil {
+		c.Volumes = volumes(r, *c.Table, sizeBytes, sectorBytes, esps)
+		return c
+	}
+	zero, err := zeroEnds(r, sizeBytes)
+	if err != nil {
+		gap("ends", err)
+	}
+	c.Blank = zero && c.Signature == nil && len(c.Gaps) == 0
+	return c
+}
+
+// zeroEnds tells whether the first and the last MiB are zeroes.
+func zeroEnds(r io.ReaderAt, size uint64) (bool, error) {
+	for _, at := range []uint64{0, size - min(size, mib)} {
+		v := newVolume(r, at, size-at)
+		b := v.at(0, min(mib, v.size))
+		if v.err != nil {
+			return false, v.err
+		}
+		if !allZero(b) {
+			return false, nil
+		}
+	}
+	return size > 0, nil
+}
+
+func allZero(b []byte) bool { return len(bytes.Trim(b, "\x00")) == 0 }
+
+// volumes looks into each partition but an extended one, which holds only the
+// links between the logical ones.
+func volumes(r io.ReaderAt, t facts.Table, sizeBytes, sectorBytes uint64, esps ESPs) []facts.Volume {
+	var list []facts.Volume
+	for _, e := range t.Entries {
+		if t.Kind == "dos" && (e.Type == "05" || e.Type == "0f" || e.Type == "85") {
+			continue
+		}
+		v := facts.Volume{Number: e.Number, ESP: e.Type == facts.TypeESP || t.Kind == "dos" && e.Type == "ef"}
+		found, err := look(newVolume(r, e.First*sectorBytes, (e.Last-e.First+1)*sectorBytes))
+		v.Signature, v.Condition, v.Why = found.signature, found.condition, found.why
+		if slices.Contains(neverFilesystem, e.Type) && v.Signature == nil {
+			v.Condition, v.Why = "", ""
+		}
+		if err != nil {
+			v.Gap = err.Error()
+		}
+		list = append(list, v)
+	}
+	addLoaders(list, r, t, sizeBytes, sectorBytes, esps)
+	return list
+}
+
+// neverFilesystem lists types of partitions that hold none: Microsoft's reserved
+// one and the BIOS boot partition of GRUB (from memory: their documentation).
+var neverFilesystem = []string{"e3c9e316-0b5c-4db8-817d-f92df00215ae", "21686148-6449-6e6f-744e-656564454649"}
+
+// addLoaders says what can be started from the system partitions.
+func addLoaders(list []facts.Volume, r io.ReaderAt, t facts.Table, sizeBytes, sectorBytes uint64, esps ESPs) {
+	if !slices.ContainsFunc(list, func(v facts.Volume) bool { return v.ESP }) {
+		return
+	}
+	var found []ESP
+	reason := "its programs are looked for in GPT partitions only"
+	if t.Kind == "gpt" {
+		var err error
+		if found, err = esps(r, sizeBytes, sectorBytes); err != nil {
+			reason = err.Error()
+		} else {
+			reason = "the system partition was not found again"
+		}
+	}
+	for i := range list {
+		v := &list[i]
+		if !v.ESP {
+			continue
+		}
+		said := reason
+		if j := slices.IndexFunc(found, func(e ESP) bool { return e.Number == v.Number }); j >= 0 {
+			v.Loaders, said = found[j].Loaders, found[j].Gap
+		}
+		if v.Gap == "" {
+			v.Gap = said
+		}
+	}
+}
