@@ -118,7 +118,7 @@ func openLive(uri string, images, donors []string) (host, error) {
 		return host{}, fail(exitUsage, "see that libvirt runs and that you may use it: virsh -c "+uri+" list; or work on a survey: --survey FILE", "%w", err)
 	}
 	live := liveHost{tree, conn, firmware.OnHost(tree.FS(), firmwareCache(), donors...), images}
-	return host{step.Ports{Survey: live, Guests: conn, Mounts: drive.Mounts{}, Functions: tree, Stores: firmware.Stores{Root: "/", Keep: filepath.Join(keepFolder, "variables")}, Guard: hook.Files{Root: "/"}, ROMs: firmware.Folder{Root: "/"}}, conn.Close}, nil
+	return host{step.Ports{Survey: live, Guests: conn, Mounts: drive.Mounts{}, Functions: tree, Rungs: tree, Stores: firmware.Stores{Root: "/", Keep: filepath.Join(keepFolder, "variables")}, Guard: hook.Files{Root: "/"}, ROMs: firmware.Folder{Root: "/"}}, conn.Close}, nil
 }
 
 // liveHost reads the facts of this machine: libvirt first, since guests name

@@ -22,6 +22,8 @@ type Rehearsal struct {
 	Survey facts.Survey
 	Judge  memory.Judge                       // libvirt, asked in the run without faults; may be nil
 	Make   func(carry.Carrier) *carry.Carrier // makes the carrier of each run; nil: as it is
+	// Before changes the host that each run begins with; nil: as surveyed.
+	Before func(*memory.Host)
 	// Pick chooses which cases are held; nil: all.
 	Pick func(call int, mode fault.Mode) bool
 
@@ -122,6 +124,9 @@ func (r *Rehearsal) host(judge memory.Judge) *memory.Host {
 		if m, ok := w.Step.(*step.Mount); ok {
 			host.Expect(m.Controller.Address, m.Partition, m.FSType)
 		}
+	}
+	if r.Before != nil {
+		r.Before(host)
 	}
 	return host
 }

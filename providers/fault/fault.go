@@ -99,7 +99,7 @@ func (f *Fault) call(c Call, do func() error) error {
 // Wrap gives ports that go wrong as the fault says.
 func (f *Fault) Wrap(p step.Ports) step.Ports {
 	w := ports{p, f}
-	return step.Ports{Survey: w, Guests: w, Mounts: w, Functions: w, Stores: w, Guard: w, ROMs: w, Drives: w, Person: w}
+	return step.Ports{Survey: w, Guests: w, Mounts: w, Functions: w, Rungs: w, Stores: w, Guard: w, ROMs: w, Drives: w, Person: w}
 }
 
 type ports struct {
@@ -149,6 +149,22 @@ func (p ports) ToVFIO(ctx context.Context, at facts.Address) error {
 
 func (p ports) ToHost(ctx context.Context, at facts.Address) error {
 	return p.fault.call(Call{Label: "bind " + at.String() + " to the host's driver", Deed: true}, func() error { return p.inner.Functions.ToHost(ctx, at) })
+}
+
+func (p ports) Probe(ctx context.Context, at facts.Address) error {
+	return p.fault.call(Call{Label: "probe " + at.String(), Deed: true}, func() error { return p.inner.Rungs.Probe(ctx, at) })
+}
+
+func (p ports) Rebind(ctx context.Context, at facts.Address) error {
+	return p.fault.call(Call{Label: "rebind " + at.String(), Deed: true}, func() error { return p.inner.Rungs.Rebind(ctx, at) })
+}
+
+func (p ports) Reset(ctx context.Context, at facts.Address) error {
+	return p.fault.call(Call{Label: "reset " + at.String(), Deed: true}, func() error { return p.inner.Rungs.Reset(ctx, at) })
+}
+
+func (p ports) Rescan(ctx context.Context, at facts.Address) error {
+	return p.fault.call(Call{Label: "rescan " + at.String(), Deed: true}, func() error { return p.inner.Rungs.Rescan(ctx, at) })
 }
 
 func (p ports) Install(ctx context.Context, files facts.GuardFiles) error {

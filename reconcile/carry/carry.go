@@ -208,7 +208,7 @@ func (c *Carrier) do(interruptible context.Context, n int) error {
 	if standing == step.Neither && hidden {
 		return nil
 	}
-	if standing == step.Neither && !report.Intent {
+	if standing == step.Neither && !report.Intent && !climbs(s) {
 		return fmt.Errorf("the host is not as the step needs it: %s", seen)
 	}
 	if err := s.Ready(ix); err != nil {
@@ -222,6 +222,9 @@ func (c *Carrier) do(interruptible context.Context, n int) error {
 	within, longest := ctx, s.Takes()+s.Within()+grace
 	if long, ok := s.(step.Long); ok {
 		within, longest = interruptible, long.Longest()
+	}
+	if standing == step.Neither && climbs(s) {
+		return c.judge(ctx, n, nil) // the deed is none for a host that stands so, the ladder is
 	}
 	limit, cancel := c.Clock.Limit(within, longest)
 	deed := s.Do(limit, c.Ports)
@@ -254,9 +257,21 @@ func (c *Carrier) judge(ctx context.Context, n int, deed error) error {
 	if err != nil {
 		return err
 	}
+	if climber, ok := s.(step.Climber); ok && standing != step.After && !hung(deed) {
+		words, last, err := c.climb(ctx, s, climber)
+		if err != nil {
+			return err
+		}
+		ix, err := c.look(ctx)
+		if err != nil {
+			return err
+		}
+		standing, seen = s.Stands(ix)
+		seen, deed = words+"; "+seen, errors.Join(deed, last)
+	}
 	note := seen
 	if deed != nil {
-		note = deed.Error() + "; " + seen
+		note = deed.Error() + "; " + note
 	}
 	if standing == step.After {
 		return c.note(Record{Event: Outcome, Step: n + 1, Result: Done, Note: note})

@@ -81,6 +81,7 @@ type Ports struct {
 	Guests    Guests
 	Mounts    Mounts
 	Functions Functions
+	Rungs     Rungs
 	Stores    Stores
 	Guard     Guard
 	ROMs      ROMs
