@@ -36,7 +36,7 @@ const (
 )
 
 func main() {
-	here := surroundings{survey: surveyMachine, contents: func(*facts.Survey, guard.Rules) {}, mounts: drive.Mounts{}, openers: drive.Openers, lock: lockFile,
+	here := surroundings{survey: surveyMachine, contents: readContents, mounts: drive.Mounts{}, openers: drive.Openers, lock: lockFile,
 		grants: grants{grantsFolder, time.Now}, later: detach, now: time.Now, wait: time.Sleep, log: logLine, note: leaveNote}
 	if tree, err := sysfs.Open("/"); err == nil {
 		here.rungs = tree
