@@ -20,6 +20,8 @@ type Drives struct {
 	Root   string // where /sys and /dev are; "/" when empty
 	Folder string // where kept ends lie: the journal's
 	Find   Finder // nil: among the NVMe namespaces below Root
+	// Watch is told how far a copy is, in bytes; nil: nobody asks.
+	Watch func(phase string, done, total uint64)
 }
 
 // settle is how long a drive that is busy is asked again: udev looks into every
