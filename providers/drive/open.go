@@ -89,7 +89,7 @@ func (ds Drives) openOnce(d facts.Drive, flags int) (*opened, error) {
 		return nil, fmt.Errorf("open drive %s: %w", d.Serial, err)
 	}
 	o := &opened{file, device, d}
-	if err := errors.Join(ds.same(o), lock(file)); err != nil {
+	if err := errors.Join(ds.same(o), lock(file), fresh(o)); err != nil {
 		_ = file.Close() // nothing was written
 		return nil, fmt.Errorf("open drive %s (%s): %w", d.Serial, device.Name, err)
 	}
@@ -179,6 +179,19 @@ func measure(file *os.File, device Device) (size, sector uint64, devno facts.Dev
 		return 0, 0, devno, fmt.Errorf("ask %s for its sector size: %w", device.Node, err)
 	}
 	return bytes, uint64(logical), devno, nil
+}
+
+// fresh lets go of what the kernel remembers of the drive: it remembers
+// partitions apart from the drive that they are on (kernel block/ioctl.c,
+// BLKFLSBUF).
+func fresh(o *opened) error {
+	if o.device.SectorBytes != 0 {
+		return nil
+	}
+	if err := unix.IoctlSetInt(int(o.Fd()), unix.BLKFLSBUF, 0); err != nil {
+		return fmt.Errorf("read it anew: %w", err)
+	}
+	return nil
 }
 
 // lock keeps udev from looking into the drive while it is written, which would

@@ -2,6 +2,7 @@ package content
 
 import (
 	"fmt"
+	"io"
 
 	"lendkeep/reconcile/facts"
 )
@@ -18,6 +19,17 @@ type finding struct {
 var recognisers = []func(*volume) finding{
 	raidMember, volumeGroupMember, encrypted, bitLocker, poolMember, otherMembers,
 	swap, xfs, ext, ntfs, fat, exfat, btrfs, iso, otherFilesystems,
+}
+
+// Look looks into one partition, or a part of a drive, by its first byte and its
+// size. What cannot be read or told is the volume's Gap.
+func Look(r io.ReaderAt, start, size uint64) facts.Volume {
+	found, err := look(newVolume(r, start, size))
+	v := facts.Volume{Signature: found.signature, Condition: found.condition, Why: found.why}
+	if err != nil {
+		v.Gap = err.Error()
+	}
+	return v
 }
 
 // look finds what a volume holds. With two signatures none is believed: which

@@ -85,14 +85,10 @@ func volumes(r io.ReaderAt, t facts.Table, sizeBytes, sectorBytes uint64, esps E
 		if t.Kind == "dos" && (e.Type == "05" || e.Type == "0f" || e.Type == "85") {
 			continue
 		}
-		v := facts.Volume{Number: e.Number, ESP: e.Type == facts.TypeESP || t.Kind == "dos" && e.Type == "ef"}
-		found, err := look(newVolume(r, e.First*sectorBytes, (e.Last-e.First+1)*sectorBytes))
-		v.Signature, v.Condition, v.Why = found.signature, found.condition, found.why
+		v := Look(r, e.First*sectorBytes, (e.Last-e.First+1)*sectorBytes)
+		v.Number, v.ESP = e.Number, e.Type == facts.TypeESP || t.Kind == "dos" && e.Type == "ef"
 		if slices.Contains(neverFilesystem, e.Type) && v.Signature == nil {
 			v.Condition, v.Why = "", ""
-		}
-		if err != nil {
-			v.Gap = err.Error()
 		}
 		list = append(list, v)
 	}

@@ -1,0 +1,136 @@
+package drive
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"slices"
+
+	"lendkeep/providers/drive/table"
+	"lendkeep/reconcile/facts"
+)
+
+// endBytes is how much of either end of a drive tells what it holds: tables,
+// and the marks of filesystems and arrays.
+const endBytes = 1 << 20
+
+// Clear makes both ends of a drive zeroes, and copies of its table that lie
+// elsewhere, once they are kept in Folder. Called again after a cut-off it goes
+// on, and keeps nothing anew.
+func (ds Drives) Clear(ctx context.Context, d facts.Drive, keep string) error {
+	file, err := ds.openDrive(ctx, d, 0)
+	if err != nil {
+		return fmt.Errorf("clear drive: %w", err)
+	}
+	return closing(file, "clear drive", func() error {
+		kept, err := ds.readKept(keep, d)
+		switch {
+		case err != nil:
+			return err
+		case kept != nil:
+			if err := unchanged(file, kept, d.SectorBytes); err != nil {
+				return err
+			}
+		default:
+			if kept, err = readEnds(file, d); err != nil {
+				return err
+			}
+			if err := ds.writeKept(keep, d, kept); err != nil {
+				return err
+			}
+		}
+		for _, p := range kept {
+			if _, err := file.WriteAt(make([]byte, len(p.content)), int64(p.at)); err != nil {
+				return err
+			}
+		}
+		return file.settled(ctx)
+	})
+}
+
+// PutBack writes kept ends back; where none were kept nothing was cleared. The
+// start of the drive is written last, so that its table shows only when all of
+// it is there.
+func (ds Drives) PutBack(ctx context.Context, d facts.Drive, keep string) error {
+	kept, err := ds.readKept(keep, d)
+	if err != nil || kept == nil {
+		return err
+	}
+	file, err := ds.openDrive(ctx, d, 0)
+	if err != nil {
+		return fmt.Errorf("put ends back: %w", err)
+	}
+	return closing(file, "put ends back", func() error {
+		for _, p := range slices.Backward(kept) {
+			if _, err := file.WriteAt(p.content, int64(p.at)); err != nil {
+				return err
+			}
+			if err := file.Sync(); err != nil {
+				return err
+			}
+		}
+		return file.settled(ctx)
+	})
+}
+
+// closing does something with an open drive and closes it, whatever comes of it.
+func closing(file *opened, what string, do func() error) error {
+	err := errors.Join(do(), file.Close())
+	if err != nil {
+		return fmt.Errorf("%s %s (%s): %w", what, file.drive.Serial, file.device.Name, err)
+	}
+	return nil
+}
+
+// piece is a part of a drive.
+type piece struct {
+	at      uint64 // byte
+	content []byte
+}
+
+// readEnds reads what Clear clears, in the sequence of the drive, without
+// overlaps.
+func readEnds(r io.ReaderAt, d facts.Drive) ([]piece, error) {
+	copies, err := table.Copies(r, d.SizeBytes, d.SectorBytes)
+	if err != nil {
+		return nil, err
+	}
+	spans := [][2]uint64{{0, min(d.SizeBytes, endBytes)}, {d.SizeBytes - min(d.SizeBytes, endBytes), d.SizeBytes}}
+	for _, c := range copies {
+		spans = append(spans, [2]uint64{c[0] * d.SectorBytes, (c[1] + 1) * d.SectorBytes})
+	}
+	slices.SortFunc(spans, func(a, b [2]uint64) int { return slices.Compare(a[:], b[:]) })
+	var list []piece
+	var end uint64 // of what is read so far
+	for _, s := range spans {
+		if s[0] = max(s[0], end); s[0] >= s[1] {
+			continue
+		}
+		p := piece{s[0], make([]byte, s[1]-s[0])}
+		if n, err := r.ReadAt(p.content, int64(p.at)); n < len(p.content) {
+			return nil, fmt.Errorf("read %d bytes at %d: %w", len(p.content), p.at, err)
+		}
+		list, end = append(list, p), s[1]
+	}
+	return list, nil
+}
+
+// unchanged says where a drive has neither what is kept of it nor zeroes: what
+// was written there since would be lost without a copy.
+func unchanged(r io.ReaderAt, kept []piece, sector uint64) error {
+	for _, p := range kept {
+		now := make([]byte, len(p.content))
+		if n, err := r.ReadAt(now, int64(p.at)); n < len(now) {
+			return err
+		}
+		for at := uint64(0); at < uint64(len(now)); at += sector {
+			end := min(at+sector, uint64(len(now)))
+			if b := now[at:end]; !bytes.Equal(b, p.content[at:end]) && !bytes.Equal(b, make([]byte, len(b))) {
+				return fmt.Errorf("something else was written at byte %d since its ends were kept", p.at+at)
+			}
+		}
+	}
+	return nil
+}

@@ -1,0 +1,134 @@
+package drive
+
+import (
+	"bytes"
+	"crypto/sha256"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"regexp"
+
+	"github.com/google/renameio/v2"
+
+	"lendkeep/reconcile/facts"
+)
+
+// Kept ends are one file: a line with the format, a line of JSON that says of
+// which drive and where, the bytes, and the SHA-256 of all before.
+const keptFormat = "lendkeep ends 1\n"
+
+type keptHead struct {
+	Serial      string     `json:"serial"`
+	Namespace   int        `json:"namespace"`
+	SizeBytes   uint64     `json:"size_bytes"`
+	SectorBytes uint64     `json:"sector_bytes"`
+	Pieces      []keptSpan `json:"pieces"`
+}
+
+type keptSpan struct {
+	At    uint64 `json:"at"`
+	Bytes uint64 `json:"bytes"`
+}
+
+// keepName is what names of kept things look like: no path.
+var keepName = regexp.MustCompile(`^[A-Za-z0-9][A-Za-z0-9._-]*$`)
+
+func (ds Drives) keptPath(keep string) (string, error) {
+	if !keepName.MatchString(keep) || ds.Folder == "" {
+		return "", fmt.Errorf("keep ends in folder %q under the name %q: not possible", ds.Folder, keep)
+	}
+	return filepath.Join(ds.Folder, keep+".ends"), nil
+}
+
+// writeKept keeps pieces of a drive. They are on the disk when it returns.
+func (ds Drives) writeKept(keep string, d facts.Drive, list []piece) error {
+	path, err := ds.keptPath(keep)
+	if err != nil {
+		return err
+	}
+	if err := renameio.WriteFile(path, encodeKept(d, list), 0o600); err != nil {
+		return fmt.Errorf("keep ends: %w", err)
+	}
+	folder, err := os.Open(ds.Folder) // the new name is only there with its folder
+	if err == nil {
+		err = errors.Join(folder.Sync(), folder.Close())
+	}
+	if err != nil {
+		return fmt.Errorf("keep ends: %w", err)
+	}
+	return nil
+}
+
+// readKept gives what is kept under a name; nil when nothing is. What is of
+// another drive, or not whole, is an error.
+func (ds Drives) readKept(keep string, d facts.Drive) ([]piece, error) {
+	path, err := ds.keptPath(keep)
+	if err != nil {
+		return nil, err
+	}
+	b, err := os.ReadFile(path)
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil, nil
+	}
+	if err != nil {
+		return nil, fmt.Errorf("read kept ends: %w", err)
+	}
+	list, err := decodeKept(b, d)
+	if err != nil {
+		return nil, fmt.Errorf("read kept ends %s: %w", path, err)
+	}
+	return list, nil
+}
+
+func encodeKept(d facts.Drive, list []piece) []byte {
+	head := keptHead{d.Serial, d.Namespace, d.SizeBytes, d.SectorBytes, []keptSpan{}}
+	for _, p := range list {
+		head.Pieces = append(head.Pieces, keptSpan{p.at, uint64(len(p.content))})
+	}
+	line, err := json.Marshal(head)
+	if err != nil {
+		panic(err) // plain values
+	}
+	b := append([]byte(keptFormat), line...)
+	b = append(b, '\n')
+	for _, p := range list {
+		b = append(b, p.content...)
+	}
+	sum := sha256.Sum256(b)
+	return append(b, sum[:]...)
+}
+
+func decodeKept(b []byte, d facts.Drive) ([]piece, error) {
+	if len(b) < len(keptFormat)+sha256.Size || !bytes.HasPrefix(b, []byte(keptFormat)) {
+		return nil, errors.New("it is no file of kept ends")
+	}
+	body, sum := b[:len(b)-sha256.Size], b[len(b)-sha256.Size:]
+	if want := sha256.Sum256(body); !bytes.Equal(sum, want[:]) {
+		return nil, errors.New("its checksum is wrong")
+	}
+	line, rest, _ := bytes.Cut(body[len(keptFormat):], []byte("\n"))
+	var head keptHead
+	decoder := json.NewDecoder(bytes.NewReader(line))
+	decoder.DisallowUnknownFields()
+	if err := decoder.Decode(&head); err != nil {
+		return nil, err
+	}
+	if head.Serial != d.Serial || head.Namespace != d.Namespace || head.SizeBytes != d.SizeBytes || head.SectorBytes != d.SectorBytes {
+		return nil, fmt.Errorf("it is of namespace %d of drive %s, of %d bytes", head.Namespace, head.Serial, head.SizeBytes)
+	}
+	var list []piece
+	for _, s := range head.Pieces {
+		if s.Bytes > uint64(len(rest)) || s.At > d.SizeBytes || s.Bytes > d.SizeBytes-s.At {
+			return nil, errors.New("it says more than it holds")
+		}
+		list = append(list, piece{s.At, rest[:s.Bytes]})
+		rest = rest[s.Bytes:]
+	}
+	if len(rest) > 0 || len(list) == 0 {
+		return nil, errors.New("it holds something else than it says")
+	}
+	return list, nil
+}

@@ -1,0 +1,83 @@
+package drive
+
+import (
+	"context"
+	"errors"
+	"fmt"
+
+	"golang.org/x/sys/unix"
+
+	"lendkeep/providers/drive/table"
+	"lendkeep/reconcile/facts"
+)
+
+// emptyStep is how much is made zeroes at a time, so that a long deed can be
+// ended in between.
+const emptyStep = 1 << 30
+
+// WriteTable turns one GPT of a drive into another; nil is none. It refuses a
+// drive that holds neither, whole or partly written (table.Write); nothing of
+// it is kept, so the name does not matter.
+func (ds Drives) WriteTable(ctx context.Context, d facts.Drive, before, after *facts.Table, _ string) error {
+	file, err := ds.openDrive(ctx, d, 0)
+	if err != nil {
+		return fmt.Errorf("write table: %w", err)
+	}
+	return closing(file, "write table of drive", func() error {
+		if err := table.Write(file.File, d.SizeBytes, d.SectorBytes, before, after); err != nil {
+			return err
+		}
+		return file.settled(ctx)
+	})
+}
+
+// Empty makes the first bytes of a drive and its last MiB read as zeroes, the
+// end first: without its start nothing is seen on it any more.
+func (ds Drives) Empty(ctx context.Context, d facts.Drive, bytes uint64, _ string) error {
+	file, err := ds.openDrive(ctx, d, 0)
+	if err != nil {
+		return fmt.Errorf("empty drive: %w", err)
+	}
+	return closing(file, "empty drive", func() error {
+		last := d.SizeBytes - min(d.SizeBytes, endBytes)
+		if err := file.zero(ctx, last, d.SizeBytes-last); err != nil {
+			return err
+		}
+		whole := (bytes + d.SectorBytes - 1) / d.SectorBytes * d.SectorBytes
+		if err := file.zero(ctx, 0, min(whole, d.SizeBytes)); err != nil {
+			return err
+		}
+		return file.settled(ctx)
+	})
+}
+
+// zero makes a range read as zeroes. Punching a hole gives the space back and
+// reads as zeroes by contract, or is refused; making a range zeroes writes them
+// where the drive can do no better (fallocate(2); for block devices kernel
+// block/fops.c, blkdev_fallocate).
+func (o *opened) zero(ctx context.Context, at, count uint64) error {
+	for end := at + count; at < end; {
+		if err := ctx.Err(); err != nil {
+			return err
+		}
+		step := min(end-at, emptyStep)
+		err := o.fallocate(unix.FALLOC_FL_PUNCH_HOLE, at, step)
+		if errors.Is(err, unix.EOPNOTSUPP) {
+			err = o.fallocate(unix.FALLOC_FL_ZERO_RANGE, at, step)
+		}
+		if err != nil {
+			return fmt.Errorf("make %d bytes at %d zeroes: %w", step, at, err)
+		}
+		at += step
+	}
+	return nil
+}
+
+func (o *opened) fallocate(mode uint32, at, count uint64) error {
+	for {
+		err := unix.Fallocate(int(o.Fd()), mode|unix.FALLOC_FL_KEEP_SIZE, int64(at), int64(count))
+		if !errors.Is(err, unix.EINTR) {
+			return err
+		}
+	}
+}
