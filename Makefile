@@ -15,7 +15,7 @@ build: tools
 # Where the guard's hook looks for its program.
 install: build
 	install -D $(BIN) $(DESTDIR)/usr/local/bin/lendkeep
-	install -D $(BIN)-hook $(DESTDIR)/usr/local/sbin/lendkeep-hook
+	install -D $(BIN)-hook $(DESTDIR)/usr/sbin/lendkeep-hook
 
 # gcc for the libvirt binding; libvirt's library, which brings its test driver
 # and its schemas.

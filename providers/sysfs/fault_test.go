@@ -256,10 +256,10 @@ var absenceSays = []string{
 	"/power_state", "/d3cold_allowed", // built without power management
 	"/driver_override",    // before Linux 3.16
 	"/wwid", "/subsysnqn", // older kernels
-	"sys/class/iommu/dmar0",                             // no IOMMU in use
-	"usr/share/misc/pci.ids",                            // no names
-	"sys/kernel/iommu_groups/",                          // the links say the same
-	"sys/class/net/", "dev/", "srv/", "usr/local/sbin/", // not there
+	"sys/class/iommu/dmar0",                       // no IOMMU in use
+	"usr/share/misc/pci.ids",                      // no names
+	"sys/kernel/iommu_groups/",                    // the links say the same
+	"sys/class/net/", "dev/", "srv/", "usr/sbin/", // not there
 	"proc/sys/kernel/hostname",                   // has a gap of its own
 	"sys/devices/pci0000:00/0000:00:00.0/uevent", // asked only where there is no driver
 }

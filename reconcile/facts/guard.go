@@ -9,7 +9,10 @@ import "strings"
 const (
 	GuardHook    = "/etc/libvirt/hooks/qemu.d/lendkeep"
 	GuardRules   = "/etc/lendkeep/rules.json"
-	GuardProgram = "/usr/local/sbin/lendkeep-hook"
+	// GuardProgram is where AppArmor lets what libvirt calls leave libvirt's
+	// profile, which forbids to mount (Debian's usr.sbin.libvirtd: "/usr/sbin/*
+	// PUx", and nothing for /usr/local).
+	GuardProgram = "/usr/sbin/lendkeep-hook"
 	// GuardUdev comes after the rules that find out what is on a device (60) and
 	// before those that assemble it (63 and later).
 	GuardUdev = "/etc/udev/rules.d/61-lendkeep.rules"
