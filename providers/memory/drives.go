@@ -217,7 +217,9 @@ func (h *Host) reread(drive *facts.Block, content *facts.Content) {
 		part := facts.Block{Name: fmt.Sprintf("%sp%d", whole.Name, e.Number), Controller: whole.Controller, Whole: whole.Name, SectorBytes: whole.SectorBytes,
 			Devno: facts.Devno{Major: whole.Devno.Major, Minor: whole.Devno.Minor + uint32(e.Number)}, SizeBytes: (e.Last - e.First + 1) * whole.SectorBytes,
 			Partition: &facts.Partition{Number: e.Number, StartBytes: e.First * whole.SectorBytes, ID: e.ID, Type: e.Type, Name: e.Name}}
-		if i := slices.IndexFunc(old, func(b facts.Block) bool { return reflect.DeepEqual(b.Partition, part.Partition) }); i >= 0 {
+		if i := slices.IndexFunc(old, func(b facts.Block) bool {
+			return b.Partition.Number == e.Number && b.Partition.ID == e.ID && b.Partition.StartBytes == part.Partition.StartBytes && b.SizeBytes == part.SizeBytes
+		}); i >= 0 {
 			part = old[i]
 		}
 		part.Signature = v.Signature

@@ -7,6 +7,7 @@ import (
 	"fmt"
 
 	"lendkeep/reconcile/facts"
+	"lendkeep/spec"
 )
 
 func checkContention(c *Case) []Finding {
@@ -62,19 +63,36 @@ func (c *Case) homeless() []Finding {
 			continue
 		}
 		for _, on := range c.LivesOn(g) {
-			borrower := c.Borrower(on.Controller.Name)
-			if borrower == nil {
+			name := ""
+			if borrower := c.Borrower(on.Controller.Name); borrower != nil {
+				name = borrower.Name
+			} else if found := c.Found(on.Controller.Name); found.Holder != nil && c.Stated(found.Holder.Name) == nil && c.starts(g) {
+				name = found.Holder.Name
+			} else {
 				continue
 			}
 			list = append(list, Finding{Severity: Stop, At: g.At,
 				Summary:  shorten("guest " + g.Name + " lives on " + on.Controller.Name + ", which is lent"),
-				Detail:   fmt.Sprintf("It has disks below %s. Guest %s borrows the controller of that drive, so nothing is mounted there while it runs.", on.Path, borrower.Name),
+				Detail:   fmt.Sprintf("It has disks below %s. Guest %s has the controller of that drive then, so nothing is mounted there.", on.Path, name),
 				Causes:   []Cause{{g.At.String(), "guest " + g.Name}, {on.Controller.At.String(), "mount " + on.Path}},
 				Remedies: []string{"put the guests into different shifts and plan one: lendkeep plan --shift NAME", "move the disk to another drive"},
 			})
 		}
 	}
 	return list
+}
+
+// starts tells whether an order starts a guest, or starts it again.
+func (c *Case) starts(g *spec.Guest) bool {
+	if !c.RunsNow(g.Name) {
+		return true
+	}
+	for _, ref := range g.Borrows {
+		if c.Found(ref.Name).Function == nil {
+			return false // another finding stops it
+		}
+	}
+	return len(c.Change(g).Changes) > 0
 }
 
 // strangers: guests that the layout does not name, or that do not borrow the

@@ -255,7 +255,7 @@ func TestOrdersOnRandomHosts(t *testing.T) {
 		assert.Greater(t, stopped, 10)
 	}
 	if planned >= 100 {
-		for _, kind := range []string{"place rom", "place shim", "write entry"} {
+		for _, kind := range []string{"place rom", "place shim", "write entry", "clear drive", "copy system", "write table", "make filesystem"} {
 			assert.Positive(t, kinds[kind], "no order had a step of kind %q: %v", kind, kinds)
 		}
 	}

@@ -53,6 +53,7 @@ func controllerOf(c *assess.Case, found assess.Found, before *Controller) Contro
 	made.Keeps = keptOf(stated)
 	if found.Where == facts.Home {
 		made.learn(c.Facts, found.Function)
+		made.expect(c.Filling(stated.Name))
 	} else if before != nil && before.Record.Serial == made.Record.Serial {
 		made.fill(*before)
 	}
@@ -98,6 +99,29 @@ func (c *Controller) learn(ix *facts.Index, f *facts.Function) {
 	for i := range c.Keeps {
 		if part := ix.PartitionNamed(f.Address, c.Keeps[i].Name); part != nil {
 			c.Keeps[i].ID = part.Partition.ID
+		}
+	}
+}
+
+// expect notes what the drive will hold once the order has filled it, so that
+// the rules are right from then on.
+func (c *Controller) expect(f assess.Filling) {
+	for i := range c.Mounts {
+		m := &c.Mounts[i]
+		if f.Clear || f.Copy != nil {
+			m.PartitionID, m.FSType = "", ""
+		}
+		if made := f.Makes(m.Partition); made != nil {
+			m.PartitionID, m.FSType = made.On.ID, made.Made.Kind
+		}
+	}
+	for i := range c.Keeps {
+		if f.After == nil {
+			continue
+		}
+		c.Keeps[i].ID = ""
+		if e := f.After.Entry(c.Keeps[i].Name); e != nil {
+			c.Keeps[i].ID = e.ID
 		}
 	}
 }

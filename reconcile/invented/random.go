@@ -15,12 +15,13 @@ import (
 // facts can show: drives in use at any depth, groups with foreign drivers,
 // stale addresses, guests that fight for a controller.
 func Random(t *rapid.T) (facts.Survey, *spec.Layout) {
-	r := random{t: t, b: NewBuilder()}
+	r := random{t: t, b: NewBuilder(), filled: map[facts.Address]bool{}}
 	r.host()
 	r.guests()
 	layout := r.layout()
 	r.firmware()
 	r.systems()
+	r.moves(layout)
 	r.starts(layout)
 	r.run()
 	r.b.Survey.Sort()
@@ -33,6 +34,7 @@ type random struct {
 	at     []facts.Address
 	shelf  []string // the path where each controller's shelf belongs
 	lentTo map[string][]int
+	filled map[facts.Address]bool // drives on which something is yet to be made
 }
 
 func (r *random) chance(percent int, what string) bool {
@@ -182,7 +184,8 @@ func (r *random) run() {
 		for _, l := range g.Kept.Lent {
 			f := r.b.Function(l.Address)
 			ix := facts.NewIndex(&r.b.Survey)
-			free = free && r.b.Survey.Machine.IOMMUs > 0 && f != nil && f.NVMe != nil && len(ix.LiveUses(l.Address)) == 0 &&
+			// What is on a drive that is lent nobody knows, a stand-in host neither.
+			free = free && !r.filled[l.Address] && r.b.Survey.Machine.IOMMUs > 0 && f != nil && f.NVMe != nil && len(ix.LiveUses(l.Address)) == 0 &&
 				len(ix.Blockers(*f.Group, map[facts.Address]bool{l.Address: true})) == 0
 		}
 		if !free {

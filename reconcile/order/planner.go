@@ -239,10 +239,16 @@ func (p *planner) takeBack(found assess.Found, idle bool) {
 // partition cannot be seen; it is then known by name alone.
 func (p *planner) mount(found assess.Found, rule spec.Mount, wanted bool) {
 	fs := filesystemOf(found, rule)
-	if made := p.c.Filling(found.Controller.Name).Makes(rule.Partition); made != nil {
+	filling := p.c.Filling(found.Controller.Name)
+	after := step.Mount{Filled: filling.Copy != nil || filling.After != nil}
+	for _, made := range filling.Filesystems {
+		after.Made = append(after.Made, made.On.Name)
+	}
+	if made := filling.Makes(rule.Partition); made != nil {
 		if wanted {
 			fs.PartitionID, fs.FSType = made.On.ID, made.Made.Kind
-			p.add(&step.Mount{Filesystem: fs, Made: true}, rule.At)
+			after.Filesystem = fs
+			p.add(&after, rule.At)
 		}
 		return
 	}
@@ -260,7 +266,8 @@ func (p *planner) mount(found assess.Found, rule spec.Mount, wanted bool) {
 		fs.Options = m.Options
 		p.add(&step.Unmount{Filesystem: fs, Users: p.users(found.Function.Address, m)}, rule.At)
 	case !mounted && wanted:
-		p.add(&step.Mount{Filesystem: fs}, rule.At)
+		after.Filesystem = fs
+		p.add(&after, rule.At)
 	}
 }
 

@@ -100,7 +100,10 @@ func (f Filesystem) mount(ctx context.Context, p Ports) error {
 // Mount mounts a partition of a controller that is home.
 type Mount struct {
 	Filesystem
-	Made bool `json:"made,omitempty"` // an earlier step makes the filesystem
+	// Made are the partitions of the drive on which earlier steps make
+	// filesystems: from the first mount on nothing is written to its table.
+	Made   []string `json:"made,omitempty"`
+	Filled bool     `json:"filled,omitempty"` // an earlier step writes the drive
 }
 
 // Kind implements Step, as do the methods below.
@@ -124,8 +127,11 @@ func (s *Mount) Within() time.Duration { return mountWithin }
 // Needs implements Step.
 func (s *Mount) Needs() []Fact {
 	list := []Fact{mountIs(s.Path, "absent"), controllerIs(s.Controller.Controller, "home")}
-	if s.Made {
-		list = append(list, filesystemIs(s.Controller.Controller, s.Partition, "made"))
+	if s.Filled {
+		list = append(list, driveIs(s.Controller.Controller, "filled"))
+	}
+	for _, partition := range s.Made {
+		list = append(list, filesystemIs(s.Controller.Controller, partition, "made"))
 	}
 	return list
 }
@@ -161,7 +167,7 @@ func (s *Mount) Stands(ix *facts.Index) (Standing, string) {
 	}
 	part, err := s.partition(ix)
 	switch {
-	case s.Made && (err != nil || part.Signature == nil):
+	case (s.Filled || len(s.Made) > 0) && (err != nil || part.Signature == nil):
 		return Before, seen + ", nor is the filesystem made"
 	case err != nil:
 		return Neither, err.Error()
