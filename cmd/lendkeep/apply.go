@@ -50,7 +50,8 @@ steps by hand asks for each whether it is done: typed, or given with --erase and
 	}
 	w.flags(c, false)
 	c.Flags().StringVar(&said.code, "approve", "", "the order's approval `CODE`, as plan printed it")
-	said.flags(c)
+	said.eraseFlag(c)
+	said.confirmedFlag(c)
 	return c
 }
 

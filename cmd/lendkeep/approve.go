@@ -24,8 +24,11 @@ type said struct {
 	confirmed []string
 }
 
-func (s *said) flags(c *cobra.Command) {
+func (s *said) eraseFlag(c *cobra.Command) {
 	c.Flags().StringArrayVar(&s.serials, "erase", nil, "the `SERIAL` of a drive that is erased; once for each")
+}
+
+func (s *said) confirmedFlag(c *cobra.Command) {
 	c.Flags().StringArrayVar(&s.confirmed, "confirmed", nil, "says that every step by hand in `GUEST` is done; once for each")
 }
 

@@ -29,7 +29,7 @@ asked what of it is in force. If rolling back had begun, that is what goes on.`,
 		},
 	}
 	w.flags(c, false)
-	said.flags(c)
+	said.confirmedFlag(c)
 	return c
 }
 
@@ -58,7 +58,7 @@ for, or given with --erase: what was written to it since is lost.`,
 		},
 	}
 	w.flags(c, false)
-	said.flags(c)
+	said.eraseFlag(c)
 	return c
 }
 
