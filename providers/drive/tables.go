@@ -31,21 +31,24 @@ func (ds Drives) WriteTable(ctx context.Context, d facts.Drive, before, after *f
 	})
 }
 
-// Empty makes the first bytes of a drive and its last MiB read as zeroes, the
-// end first: without its start nothing is seen on it any more.
+// Empty makes the first bytes of a drive and its last MiB read as zeroes. Its
+// start comes last: the mark of an unfinished copy stands there, and without it
+// a drive counts as blank.
 func (ds Drives) Empty(ctx context.Context, d facts.Drive, bytes uint64, _ string) error {
 	file, err := ds.openDrive(ctx, d, 0)
 	if err != nil {
 		return fmt.Errorf("empty drive: %w", err)
 	}
 	return closing(file, "empty drive", func() error {
-		last := d.SizeBytes - min(d.SizeBytes, endBytes)
-		if err := file.zero(ctx, last, d.SizeBytes-last); err != nil {
-			return err
-		}
-		whole := (bytes + d.SectorBytes - 1) / d.SectorBytes * d.SectorBytes
-		if err := file.zero(ctx, 0, min(whole, d.SizeBytes)); err != nil {
-			return err
+		bytes = (min(bytes, d.SizeBytes) + d.SectorBytes - 1) / d.SectorBytes * d.SectorBytes
+		front, last := min(bytes, endBytes), d.SizeBytes-min(d.SizeBytes, endBytes)
+		for _, span := range [][2]uint64{{front, bytes}, {last, d.SizeBytes}, {0, front}} {
+			if err := file.zero(ctx, span[0], span[1]); err != nil {
+				return err
+			}
+			if err := file.Sync(); err != nil {
+				return err
+			}
 		}
 		return file.settled(ctx)
 	})
@@ -55,8 +58,8 @@ func (ds Drives) Empty(ctx context.Context, d facts.Drive, bytes uint64, _ strin
 // reads as zeroes by contract, or is refused; making a range zeroes writes them
 // where the drive can do no better (fallocate(2); for block devices kernel
 // block/fops.c, blkdev_fallocate).
-func (o *opened) zero(ctx context.Context, at, count uint64) error {
-	for end := at + count; at < end; {
+func (o *opened) zero(ctx context.Context, at, end uint64) error {
+	for at < end {
 		if err := ctx.Err(); err != nil {
 			return err
 		}

@@ -2,6 +2,7 @@ package content
 
 import (
 	"bytes"
+	"errors"
 	"fmt"
 	"io"
 	"slices"
@@ -32,7 +33,15 @@ func Read(r io.ReaderAt, of string, sizeBytes, sectorBytes uint64, esps ESPs) fa
 	gap := func(fact string, err error) {
 		c.Gaps = append(c.Gaps, facts.Gap{Fact: fact, Path: of, Reason: err.Error()})
 	}
+	// Half a copy is nothing else, whatever of it can be seen already.
 	var err error
+	if c.Unfinished, err = unfinished(r, sizeBytes); err != nil {
+		gap("table", err)
+		return c
+	}
+	if c.Unfinished != "" {
+		return c
+	}
 	if c.Table, err = table.Read(r, sizeBytes, sectorBytes); err != nil {
 		gap("table", err)
 	}
@@ -58,6 +67,21 @@ func Read(r io.ReaderAt, of string, sizeBytes, sectorBytes uint64, esps ESPs) fa
 	}
 	c.Blank = zero && c.Signature == nil && len(c.Gaps) == 0
 	return c
+}
+
+// unfinished gives the name that follows the mark of a copy under way, if the
+// drive begins with one.
+func unfinished(r io.ReaderAt, size uint64) (string, error) {
+	v := newVolume(r, 0, size)
+	rest, marked := bytes.CutPrefix(v.at(0, min(size, 512)), []byte(facts.UnfinishedMark))
+	name, _, ended := bytes.Cut(rest, []byte("\n"))
+	if v.err == nil && marked && (!ended || len(name) == 0) {
+		return "", errors.New("it begins with the mark of an unfinished copy, without the copy's name")
+	}
+	if !marked {
+		name = nil
+	}
+	return string(name), v.err
 }
 
 // zeroEnds tells whether the first and the last MiB are zeroes.

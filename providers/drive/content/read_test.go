@@ -99,6 +99,22 @@ func TestReadSaysWhatItCannotTell(t *testing.T) {
 	assert.True(t, Read(bytes.NewReader(b), "x", uint64(len(b)), 512, nil).Blank)
 }
 
+func TestUnfinishedCopy(t *testing.T) {
+	file := disk(t) // its backup header stays where it is
+	head := make([]byte, 1<<20)
+	copy(head, facts.UnfinishedMark+"3f2a-1\n")
+	_, err := file.WriteAt(head, 0)
+	require.NoError(t, err)
+	c := Read(file, "nvme0n1", diskBytes, 512, loaders())
+	assert.Equal(t, facts.Content{Of: "nvme0n1", SizeBytes: diskBytes, SectorBytes: 512, Unfinished: "3f2a-1"}, c)
+	copy(head, facts.UnfinishedMark+strings.Repeat("x", 600))
+	_, err = file.WriteAt(head, 0)
+	require.NoError(t, err)
+	c = Read(file, "nvme0n1", diskBytes, 512, loaders())
+	assert.NotNil(t, c.Gap("table"))
+	assert.False(t, c.Blank)
+}
+
 // torn fails where a read reaches behind an offset.
 type torn struct {
 	io.ReaderAt

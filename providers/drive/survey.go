@@ -1,0 +1,109 @@
+package drive
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+
+	"golang.org/x/sys/unix"
+
+	"lendkeep/providers/drive/content"
+	"lendkeep/providers/drive/image"
+	"lendkeep/reconcile/facts"
+)
+
+// Contents looks into drives and images for a survey.
+type Contents struct {
+	Root string       // where /dev and images are; "/" when empty
+	ESPs content.ESPs // reads system partitions
+}
+
+// Survey adds to a survey what these drives hold, by their kernel names, and
+// these images, by their paths. Each gives a content, one that could not be
+// read with a gap.
+func (c Contents) Survey(ctx context.Context, s *facts.Survey, drives, images []string) {
+	for _, name := range drives {
+		i := slices.IndexFunc(s.Blocks, func(b facts.Block) bool { return b.Name == name })
+		if i < 0 {
+			s.Contents = append(s.Contents, unread(facts.Content{Of: name}, errors.New("the survey has no such block device")))
+			continue
+		}
+		s.Contents = append(s.Contents, c.drive(s.Blocks[i]))
+	}
+	for _, path := range images {
+		s.Contents = append(s.Contents, c.image(ctx, path))
+	}
+	slices.SortStableFunc(s.Contents, func(a, b facts.Content) int { return strings.Compare(a.Of, b.Of) })
+}
+
+// unread is a content of which nothing is known.
+func unread(c facts.Content, err error) facts.Content {
+	for _, fact := range []string{"table", "signature"} {
+		c.Gaps = append(c.Gaps, facts.Gap{Fact: fact, Path: c.Of, Reason: err.Error()})
+	}
+	return c
+}
+
+func (c Contents) path(elements ...string) string {
+	return filepath.Join(append([]string{"/", c.Root}, elements...)...)
+}
+
+// drive looks into a drive, which is only read. Its name may have moved since
+// the survey listed it; its number and size must be the same.
+func (c Contents) drive(b facts.Block) facts.Content {
+	none := facts.Content{Of: b.Name, SizeBytes: b.SizeBytes, SectorBytes: b.SectorBytes}
+	node := c.path("dev", b.Name)
+	file, err := os.OpenFile(node, os.O_RDONLY|unix.O_NONBLOCK, 0)
+	if err != nil {
+		return unread(none, err)
+	}
+	defer file.Close() // only read
+	size, sector, devno, err := measure(file, Device{Name: b.Name, Node: node})
+	switch {
+	case err != nil:
+		return unread(none, err)
+	case devno != b.Devno || size != b.SizeBytes || sector != b.SectorBytes:
+		return unread(none, fmt.Errorf("%s is now device %s of %d bytes", node, devno, size))
+	}
+	// What the kernel remembers of the drive may be older than what was written
+	// through its partitions (posix_fadvise(2)); when that fails it is as old as
+	// it is.
+	_ = unix.Fadvise(int(file.Fd()), 0, 0, unix.FADV_DONTNEED)
+	return content.Read(file, b.Name, size, sector, c.ESPs)
+}
+
+// image looks into an image. One that is written meanwhile, or whose own tables
+// are damaged, is not known.
+func (c Contents) image(ctx context.Context, path string) facts.Content {
+	none := facts.Content{Of: path, Image: true, SectorBytes: imageSector}
+	i, err := image.Open(path, func(path string) (image.File, error) { return image.OpenFile(c.path(path)) })
+	if err != nil {
+		return unread(none, err)
+	}
+	defer i.Close() // only read
+	none.Format, none.SizeBytes, none.Stamp = i.Format(), i.SizeBytes(), i.Stamp()
+	err = i.Extents(ctx, func(e image.Extent) error {
+		if !e.Zero {
+			none.DataBytes += uint64(e.Length)
+		}
+		return nil
+	})
+	switch {
+	case err != nil:
+		return unread(none, err)
+	case none.Stamp == "":
+		return unread(none, errors.New("a file of its chain cannot be looked at"))
+	case i.Corrupt():
+		return unread(none, errors.New("it is marked as having damaged tables (qemu-img check)"))
+	}
+	got := content.Read(i, path, none.SizeBytes, imageSector, c.ESPs)
+	if i.Stamp() != none.Stamp {
+		return unread(none, errors.New("it was written while it was looked into"))
+	}
+	got.Image, got.Format, got.DataBytes, got.Stamp = true, none.Format, none.DataBytes, none.Stamp
+	return got
+}
