@@ -58,7 +58,7 @@ func TestShiftByEntry(t *testing.T) {
 	survey, sealed := byEntry(t)
 	list := does(sealed)
 	require.Len(t, list, 6)
-	assert.Contains(t, list[2], `start \EFI\own.efi of partition 1`)
+	assert.Contains(t, list[2], `first \EFI\own.efi of partition 1`)
 	survey.Stores[0].SHA256 = "another"
 	changes := sealed.Order.Changes(facts.NewIndex(&survey))
 	require.NotEmpty(t, changes, "variables that the guest has written since make the order stale")

@@ -24,8 +24,8 @@ func (s *WriteEntry) Kind() string { return "write entry" }
 
 // Does implements Step.
 func (s *WriteEntry) Does() string {
-	return fmt.Sprintf("have the firmware of guest %s start %s of partition %d (%s) first: write a boot entry into %s",
-		s.Guest, s.Entry.File, s.Entry.Partition.Number, s.Entry.Partition.ID, s.Store)
+	return fmt.Sprintf("write a boot entry for guest %s into %s: first %s of partition %d (%s)",
+		s.Guest, s.Store, s.Entry.File, s.Entry.Partition.Number, s.Entry.Partition.ID)
 }
 
 // Undoes implements Step.
