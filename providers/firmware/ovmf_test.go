@@ -3,6 +3,8 @@ package firmware
 import (
 	"bytes"
 	"encoding/binary"
+	"errors"
+	"io/fs"
 	"os"
 	"os/exec"
 	"sync"
@@ -11,6 +13,7 @@ import (
 	"github.com/stretchr/testify/require"
 	"github.com/ulikunitz/xz/lzma"
 
+	bare "lendkeep/testdata/driverless"
 	"lendkeep/testdata/outside"
 )
 
@@ -88,25 +91,6 @@ func pack(t testing.TB, content []byte) []byte {
 	return out.Bytes()
 }
 
-// repacked gives the image with another LZMA content in place of its own.
-func repacked(t testing.TB, image, content []byte) []byte {
-	t.Helper()
-	part := findPacked(t, image)
-	volume, err := readVolumeHeader(image)
-	require.NoError(t, err)
-	stream := pack(t, content)
-	end := part.streamAt + len(stream)
-	require.LessOrEqual(t, end, volume.length, "the repacked part must fit its volume")
-	out := bytes.Clone(image)
-	for i := part.streamAt; i < volume.length; i++ {
-		out[i] = volume.erased()
-	}
-	copy(out[part.streamAt:], stream)
-	putSize24(out[part.fileAt+part.fileHeader:], end-part.fileAt-part.fileHeader)
-	putFileSize(out[part.fileAt:], end-part.fileAt)
-	return out
-}
-
 func putSize24(b []byte, size int) { b[0], b[1], b[2] = byte(size), byte(size>>8), byte(size>>16) }
 
 // putFileSize sets the size of a file with a short header and makes the
@@ -121,30 +105,21 @@ func fixFileSum(header []byte) {
 	header[16] = -(sum8(header[:fileHeader]) - header[17] - header[23])
 }
 
-// dropPart deletes a part in unpacked firmware as a flash driver would: by the
-// state byte of its file alone.
-func dropPart(t testing.TB, content []byte, part Part) []byte {
-	t.Helper()
-	out := bytes.Clone(content)
-	at := bytes.Index(out, part.GUID[:])
-	require.GreaterOrEqual(t, at, 0)
-	require.EqualValues(t, 0xF8, out[at+23], "state of a valid file, erase polarity one")
-	out[at+23] = 0xE8
-	return out
-}
-
-var driverlessOnce struct {
-	sync.Once
-	image []byte
-}
-
 // driverless is Debian's firmware without its NVMe driver.
 func driverless(t testing.TB) []byte {
 	t.Helper()
-	image := outsideFile(t, ovmfCode, "ovmf")
-	driverlessOnce.Do(func() {
-		driverlessOnce.image = repacked(t, image, dropPart(t, unpacked(t, image), NVMe))
-	})
-	require.NotNil(t, driverlessOnce.image, "the first attempt to make it failed")
-	return driverlessOnce.image
+	image, err := withoutDriver()
+	if errors.Is(err, fs.ErrNotExist) {
+		outside.Missing(t, "no "+ovmfCode+" (Debian package ovmf)")
+	}
+	require.NoError(t, err)
+	return image
 }
+
+var withoutDriver = sync.OnceValues(func() ([]byte, error) {
+	image, err := os.ReadFile(ovmfCode)
+	if err != nil {
+		return nil, err
+	}
+	return bare.Image(image)
+})
