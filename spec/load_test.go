@@ -163,7 +163,7 @@ shift "rest" { guests = [] }
 	assert.Len(t, g.Borrows, 2)
 	assert.Equal(t, "card", g.Boots.Name)
 	assert.Equal(t, `\EFI\own path\start.EFI`, g.Entry.Path)
-	assert.Equal(t, 33, g.Entry.At.Line)
+	assert.Equal(t, 30, g.Entry.At.Line)
 	assert.Empty(t, g.System, "null states nothing")
 	assert.Equal(t, 1, g.CPU.Count)
 	assert.Equal(t, uint64(512<<20+11<<20), g.Memory.SizeBytes)
