@@ -21,7 +21,7 @@ const (
 	ntfsIndexBlocks = 0xa0
 
 	ntfsDirty     = 0x0001
-	ntfsMustCheck = 0xc036 // other flags with which ntfs-3g mounts nothing for writing
+	ntfsMustCheck = 0xc032 // others of the old kernel's VOLUME_MUST_MOUNT_RO_MASK (from memory)
 
 	ntfsNoClient = 0xffff
 	ntfsEnded    = 0x0002 // RESTART_VOLUME_IS_CLEAN

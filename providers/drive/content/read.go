@@ -21,7 +21,7 @@ type ESP struct {
 }
 
 // ESPs reads the system partitions of a GPT. Which program does that is the
-// caller's choice.
+// caller's choice; nil: none, and each system partition has a gap.
 type ESPs func(r io.ReaderAt, sizeBytes, sectorBytes uint64) ([]ESP, error)
 
 // Read reads what a drive or image holds; of is its name there and in gaps.
@@ -131,7 +131,10 @@ func addLoaders(list []facts.Volume, r io.ReaderAt, t facts.Table, sizeBytes, se
 	}
 	var found []ESP
 	reason := "its programs are looked for in GPT partitions only"
-	if t.Kind == "gpt" {
+	switch {
+	case esps == nil:
+		reason = "nobody looks for its programs here"
+	case t.Kind == "gpt":
 		var err error
 		if found, err = esps(r, sizeBytes, sectorBytes); err != nil {
 			reason = err.Error()

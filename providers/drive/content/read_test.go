@@ -77,6 +77,7 @@ func TestReadSaysWhatItCannotTell(t *testing.T) {
 	assert.Equal(t, "damaged FAT", c.Volumes[0].Gap)
 	c = Read(file, "nvme0n1", diskBytes, 512, loaders())
 	assert.NotEmpty(t, c.Volumes[0].Gap)
+	assert.NotEmpty(t, Read(file, "nvme0n1", diskBytes, 512, nil).Volumes[0].Gap)
 
 	// From some byte on nothing can be read.
 	c = Read(&torn{file, 20 << 20}, "nvme0n1", diskBytes, 512, loaders())

@@ -115,8 +115,13 @@ func (l *xfsLog) unmounted() bool {
 	}
 	// A record of unmounting is its header and one more block, or as many as the
 	// log's stripe unit has.
-	reach := min(head, 2048)
-	near := l.read(head-reach, reach)
+	reach := min(l.blocks, 2048)
+	var near []byte // up to the head, maybe from before the end of the ring
+	if head < reach {
+		near = append(l.read(l.blocks-(reach-head), reach-head), l.read(0, head)...)
+	} else {
+		near = l.read(head-reach, reach)
+	}
 	for at := int(reach) - 1; at >= 0; at-- {
 		if b := near[at*xfsBlock:]; binary.BigEndian.Uint32(b) == xfsRecord {
 			return isUnmount(b, reach-uint64(at), l)
