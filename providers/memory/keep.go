@@ -14,6 +14,7 @@ import (
 	"github.com/google/renameio/v2"
 
 	"lendkeep/reconcile/facts"
+	"lendkeep/reconcile/guard"
 )
 
 // File is the name of a stand-in host's file in its folder.
@@ -29,6 +30,8 @@ type kept struct {
 	Origins []Origin              `json:"origins"`
 	Ends    []Ends                `json:"ends"`
 	Stores  []facts.VariableStore `json:"stores,omitempty"`
+	// What brings controllers back that do not come by themselves.
+	Stubborn map[facts.Address]guard.Rung `json:"stubborn,omitempty"`
 }
 
 // Load reads a stand-in host from its folder: as it was kept there or, the
@@ -52,7 +55,7 @@ func Load(folder string, judge Judge) (*Host, error) {
 		return nil, fmt.Errorf("open stand-in host %s: %w", folder, err)
 	}
 	h := New(survey, judge)
-	h.folder = folder
+	h.folder, h.stubborn = folder, k.Stubborn
 	for _, a := range k.Away {
 		h.away[a.Address] = a
 	}
@@ -95,7 +98,7 @@ func (h *Host) changed() error {
 	if err := h.survey.Encode(&survey); err != nil {
 		return err
 	}
-	k := kept{Survey: survey.Bytes(), Away: []Away{}, Remount: []facts.Mount{}, Origins: []Origin{}, Ends: []Ends{}}
+	k := kept{Survey: survey.Bytes(), Away: []Away{}, Remount: []facts.Mount{}, Origins: []Origin{}, Ends: []Ends{}, Stubborn: h.stubborn}
 	for _, sum := range slices.Sorted(maps.Keys(h.stores)) {
 		k.Stores = append(k.Stores, h.stores[sum])
 	}
