@@ -128,8 +128,8 @@ func (l *look) home(c *guard.Controller, f *facts.Function) {
 				l.await(over.Sub(l.Now))
 				return
 			}
-			patience = 0 // it was waited for
 		}
+		patience = 0 // what may still come was waited for
 		way := Home
 		if l.Boot != bootOf(lend.Session) && lend.Session != "" {
 			way = Restarted
