@@ -147,11 +147,11 @@ func (c *copying) begin() (start int64, err error) {
 	return c.head, c.mark()
 }
 
-// body copies everything but the head: one stage reads the image and writes,
-// the other reads back what the first has brought onto the drive.
+// body copies everything but the head: one stage reads the image and writes, the
+// other syncs and reads back, while the first is one or two stretches ahead.
 func (c *copying) body(ctx context.Context, start int64) error {
 	group, ctx := errgroup.WithContext(ctx)
-	planned, written := make(chan stretch), make(chan stretch)
+	planned, written := make(chan stretch), make(chan stretch, 1)
 	group.Go(func() error {
 		defer close(planned)
 		p := planner{start: start, size: c.size, emit: func(s stretch) error { return send(ctx, planned, s) }}

@@ -74,8 +74,12 @@ func (d *Device) WriteAt(p []byte, offset int64) (int, error) {
 	return d.fitting(offset, int64(len(p))).WriteAt(p, offset)
 }
 
-// ReadAt implements Target.
+// ReadAt implements Target. A hole in a file is zeroes because there is nothing.
 func (d *Device) ReadAt(p []byte, offset int64) (int, error) {
+	if !d.block && d.isHole(offset, int64(len(p))) {
+		clear(p)
+		return len(p), nil
+	}
 	file := d.fitting(offset, int64(len(p)))
 	if file != d.file || !d.direct {
 		// What is dirty stays in the cache, so it goes out first.
@@ -87,6 +91,16 @@ func (d *Device) ReadAt(p []byte, offset int64) (int, error) {
 		}
 	}
 	return file.ReadAt(p, offset)
+}
+
+// isHole tells whether the filesystem has nothing there, after what is in its
+// memory has gone out (lseek(2)). It knows of no hole behind the end.
+func (d *Device) isHole(offset, length int64) bool {
+	if offset+length > d.size {
+		return false
+	}
+	data, err := d.loose.Seek(offset, unix.SEEK_DATA)
+	return errors.Is(err, unix.ENXIO) || err == nil && data >= offset+length
 }
 
 // fitting gives the file to read or write by.

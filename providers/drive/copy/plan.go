@@ -14,7 +14,6 @@ func (p piece) end() int64 { return p.offset + p.length }
 type stretch struct {
 	pieces []piece
 	end    int64
-	wrote  bool // anything
 }
 
 // planner makes stretches of extents. Data is widened to whole grains, and

@@ -11,9 +11,9 @@ import (
 	"golang.org/x/sync/errgroup"
 )
 
-// write copies one stretch and brings it onto the drive. What comes back has
-// only those blocks that are still to be read back: a block of zeroes that was
-// read as zeroes from the drive is as it should be and was not written.
+// write copies one stretch. What comes back has only those blocks that are still
+// to be read back: a block of zeroes that was read as zeroes from the drive is as
+// it should be and was not written.
 func (c *copying) write(ctx context.Context, s stretch) (stretch, error) {
 	cut := blocks(s.pieces)
 	proven := make([]bool, len(cut))
@@ -40,12 +40,6 @@ func (c *copying) write(ctx context.Context, s stretch) (stretch, error) {
 		if !proven[i] {
 			s.pieces = append(s.pieces, b)
 		}
-	}
-	if len(s.pieces) == 0 {
-		return s, nil
-	}
-	if err := c.to.Sync(); err != nil {
-		return s, fmt.Errorf("bring bytes up to %d onto the drive: %w", s.end, err)
 	}
 	return s, nil
 }
@@ -78,9 +72,15 @@ func (c *copying) writeBlock(b piece, buffer []byte, used *atomic.Bool) (bool, e
 	return false, nil
 }
 
-// check reads blocks back and compares them with the image, read anew, not with
-// what is remembered of the writing.
+// check brings blocks onto the drive, reads them back and compares them with the
+// image, read anew, not with what is remembered of the writing.
 func (c *copying) check(ctx context.Context, s stretch) error {
+	if len(s.pieces) == 0 {
+		return nil
+	}
+	if err := c.to.Sync(); err != nil {
+		return fmt.Errorf("bring bytes up to %d onto the drive: %w", s.end, err)
+	}
 	group, ctx := errgroup.WithContext(ctx)
 	group.SetLimit(workers)
 	for _, b := range s.pieces {

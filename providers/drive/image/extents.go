@@ -63,17 +63,3 @@ func (i *Image) Forget(offset, length int64) {
 		offset += found.length
 	}
 }
-
-// Expect tells the kernel that a stretch of the disk is about to be read.
-func (i *Image) Expect(offset, length int64) {
-	for end := min(offset+length, i.size); offset < end; {
-		found, err := i.top.piece(offset, end-offset, false)
-		if err != nil {
-			return // the next read says so
-		}
-		if found.kind == data {
-			expect(found.file, found.host, found.length)
-		}
-		offset += found.length
-	}
-}

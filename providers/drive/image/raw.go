@@ -56,9 +56,3 @@ func forget(file File, at, length int64) {
 		_ = unix.Fadvise(int(f.Fd()), at, length, unix.FADV_DONTNEED)
 	}
 }
-
-func expect(file File, at, length int64) {
-	if f, ok := file.(numbered); ok {
-		_ = unix.Fadvise(int(f.Fd()), at, length, unix.FADV_WILLNEED)
-	}
-}
