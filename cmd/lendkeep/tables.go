@@ -33,6 +33,7 @@ func printSurvey(w io.Writer, survey facts.Survey) error {
 	printDrives(t, ix)
 	printGuests(t, ix)
 	printImages(t, survey)
+	printEntries(t, survey)
 	printGaps(t, survey)
 	return t.err
 }
@@ -191,6 +192,30 @@ func printImages(t *text, survey facts.Survey) {
 	}
 	t.line("")
 	t.table(rows)
+}
+
+// printEntries lists what the firmware of each guest tries by itself, in its
+// sequence.
+func printEntries(t *text, survey facts.Survey) {
+	ix := facts.NewIndex(&survey)
+	rows := [][]string{{"guest", "boot entry", "label", "partition", "program"}}
+	for i := range survey.Libvirt.Guests {
+		g := &survey.Libvirt.Guests[i]
+		if g.Kept == nil || g.Kept.Boot.NVRAM == "" {
+			continue
+		}
+		store := ix.Store(g.Kept.Boot.NVRAM)
+		if store == nil {
+			continue
+		}
+		for _, e := range store.Tried() {
+			rows = append(rows, []string{g.Name, e.Name(), e.Label, orDash(e.Partition), orDash(e.File)})
+		}
+	}
+	if len(rows) > 1 {
+		t.line("")
+		t.table(rows)
+	}
 }
 
 func titleAt(ix *facts.Index, at facts.Address) string {

@@ -6,6 +6,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"unicode"
 
 	"lendkeep/reconcile/facts"
 )
@@ -134,11 +135,21 @@ func readLoadOption(b []byte) (BootEntry, error) {
 func (boot Boot) facts() []facts.BootEntry {
 	var list []facts.BootEntry
 	for _, e := range boot.Entries {
-		f := facts.BootEntry{Number: e.Number, Label: e.Label, Active: e.Active, Place: slices.Index(boot.Order, e.Number) + 1, Short: e.Short, File: e.File}
+		f := facts.BootEntry{Number: e.Number, Label: printable(e.Label), Active: e.Active, Place: slices.Index(boot.Order, e.Number) + 1, Short: e.Short, File: printable(e.File)}
 		if e.Partition != nil {
 			f.Partition = e.Partition.fact().ID
 		}
 		list = append(list, f)
 	}
 	return list
+}
+
+// printable keeps what a guest has written from acting on a terminal.
+func printable(text string) string {
+	return strings.Map(func(r rune) rune {
+		if !unicode.IsPrint(r) {
+			return '?'
+		}
+		return r
+	}, text)
 }

@@ -2,11 +2,14 @@ package firmware
 
 import (
 	"os"
+	"path/filepath"
 	"strings"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+
+	"lendkeep/reconcile/facts"
 )
 
 // These tests start Debian's firmware, and the same without its NVMe driver,
@@ -102,6 +105,31 @@ func TestBootByShim(t *testing.T) {
 			assert.Equal(t, sha(disk), sha(after), "the guest must not write to it")
 		})
 	}
+}
+
+// As an order has it: the drive keeps a place in the boot order, behind the
+// shim, and what the layout names is started before the usual.
+func TestShimOfAnOrder(t *testing.T) {
+	bootTests(t)
+	root, ctx := t.TempDir(), t.Context()
+	require.NoError(t, os.MkdirAll(filepath.Join(root, facts.ShimFolder), 0o755))
+	require.NoError(t, os.WriteFile(filepath.Join(root, "donor.fd"), outsideFile(t, ovmfCode, "ovmf"), 0o644))
+	donor := surveyed(OnHost(os.DirFS(root), ""), facts.Boot{Firmware: "uefi", Loader: "/donor.fd"}).Firmware[0]
+	drive := makeDisk(t,
+		testESP{id: testID(1), files: withLoader(markerProgram("MARKER first"))},
+		testESP{id: testID(2), files: map[string][]byte{
+			"EFI/BOOT/BOOTX64.EFI": markerProgram("MARKER fallback"), "EFI/own/start.efi": markerProgram("MARKER own")}})
+	shim := facts.ShimFor("reel", facts.Shim{Driver: donor.Driver, Shell: donor.ShellSum,
+		From: readDisk(t, drive)[1].Partition.fact(), Loader: `\EFI\own\start.efi`})
+	require.NoError(t, Folder{root}.PlaceShim(ctx, shim, "/donor.fd", donor.SHA256))
+	disk, err := os.ReadFile(filepath.Join(root, shim.Path))
+	require.NoError(t, err)
+	g := newGuest(t, driverless(t))
+	g.shim(disk)
+	g.nvme(drive, ",bootindex=2")
+	console := g.run("")
+	assert.Contains(t, console, "MARKER own")
+	assert.Equal(t, 1, strings.Count(console, "MARKER"))
 }
 
 // With the driver in the firmware the shim brings no new volume, and still

@@ -29,11 +29,11 @@ func guestStore(t *testing.T, content []byte) (Stores, func() facts.VariableStor
 
 func TestWriteAndRestoreEntry(t *testing.T) {
 	content := makeStore(true, testVariable{"BootOrder", variableAdded, []byte{7, 0}},
-		testVariable{"Boot0007", variableAdded, makeOption("other", endNode(), "")})
+		testVariable{"Boot0007", variableAdded, makeOption("other\x1b[2J", endNode(), "")})
 	s, look := guestStore(t, content)
 	before := look()
 	assert.True(t, before.Raw)
-	assert.Equal(t, []facts.BootEntry{{Number: 7, Label: "other", Active: true, Place: 1}}, before.Entries)
+	assert.Equal(t, []facts.BootEntry{{Number: 7, Label: "other?[2J", Active: true, Place: 1}}, before.Entries)
 
 	entry := planned(`\EFI\own\start.efi`)
 	assert.False(t, before.First(entry))
