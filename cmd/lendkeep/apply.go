@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"os"
+	"path/filepath"
 
 	"github.com/rs/zerolog"
 	"github.com/spf13/cobra"
@@ -42,6 +43,7 @@ steps by hand asks for each whether it is done: typed, or given with --erase and
 			if err := layoutUnchanged(c.Context(), sealed.Order); err != nil {
 				return err
 			}
+			w.progress = newProgress(c.OutOrStdout())
 			return acting(c.Context(), &w, sealed.Order, func(h host, j *journals) error {
 				h.Person = said.desk(c, h.Person)
 				return carryOut(c, h, j, approval)
@@ -95,7 +97,12 @@ func acting(ctx context.Context, w *where, o order.Order, deed func(host, *journ
 		return err
 	}
 	defer func() { err = errors.Join(err, j.Close()) }()
-	w.donors = donorsIn(o)
+	w.donors, w.sources = donorsIn(o), sourcesIn(o)
+	if w.standIn == "" {
+		if err := os.MkdirAll(filepath.Join(w.keep(), "drives"), 0o700); err != nil {
+			return fail(exitUsage, "run lendkeep as root", "open journals: %w", err)
+		}
+	}
 	h, err := w.open(ctx, o.Libvirt)
 	if err != nil {
 		return err

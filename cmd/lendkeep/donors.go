@@ -37,3 +37,14 @@ func donorsIn(o order.Order) []string {
 	}
 	return list
 }
+
+// sourcesIn lists the images that an order copies systems from.
+func sourcesIn(o order.Order) []string {
+	var list []string
+	for _, w := range o.Steps {
+		if s, ok := w.Step.(*step.CopySystem); ok {
+			list = append(list, s.Source.Path)
+		}
+	}
+	return list
+}

@@ -6,20 +6,24 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"io"
 	"io/fs"
 	"os"
 	"path/filepath"
+	"slices"
 	"time"
 
 	"github.com/rs/zerolog"
 	"github.com/spf13/cobra"
 
 	"lendkeep/providers/drive"
+	"lendkeep/providers/drive/content"
 	"lendkeep/providers/firmware"
 	"lendkeep/providers/hook"
 	"lendkeep/providers/libvirt"
 	"lendkeep/providers/libvirt/dump"
 	"lendkeep/providers/memory"
+	"lendkeep/providers/person"
 	"lendkeep/providers/sysfs"
 	"lendkeep/reconcile/facts"
 	"lendkeep/reconcile/step"
@@ -46,6 +50,9 @@ type where struct {
 	connect string
 	images  []string // what the layout names, to be looked at as well
 	donors  []string // firmware that the layout or an order names, likewise
+	sources []string // images of systems that move, which are looked into
+
+	progress *progress // told how a copy goes on; nil where nothing is copied
 }
 
 func (w *where) flags(c *cobra.Command, survey bool) {
@@ -72,7 +79,7 @@ func (w *where) open(ctx context.Context, uri string) (host, error) {
 	if w.connect != "" {
 		uri = w.connect
 	}
-	return openLive(uri, w.images, w.donors)
+	return w.openLive(uri)
 }
 
 // facts reads the host, or the survey file where one is given.
@@ -105,7 +112,7 @@ func readSurvey(name string) (facts.Survey, error) {
 }
 
 // openLive gives this machine.
-func openLive(uri string, images, donors []string) (host, error) {
+func (w *where) openLive(uri string) (host, error) {
 	if uri == "" {
 		uri = defaultURI
 	}
@@ -117,22 +124,71 @@ func openLive(uri string, images, donors []string) (host, error) {
 	if err != nil {
 		return host{}, fail(exitUsage, "see that libvirt runs and that you may use it: virsh -c "+uri+" list; or work on a survey: --survey FILE", "%w", err)
 	}
-	live := liveHost{tree, conn, firmware.OnHost(tree.FS(), firmwareCache(), donors...), images}
-	return host{step.Ports{Survey: live, Guests: conn, Mounts: drive.Mounts{}, Functions: tree, Rungs: tree, Stores: firmware.Stores{Root: "/", Keep: filepath.Join(keepFolder, "variables")}, Guard: hook.Files{Root: "/"}, ROMs: firmware.Folder{Root: "/"}}, conn.Close}, nil
+	confirmed := person.File{Path: filepath.Join(keepFolder, "confirmed.json")}
+	drives := drive.Drives{Root: "/", Folder: filepath.Join(keepFolder, "drives")}
+	if w.progress != nil {
+		drives.Watch = w.progress.watch
+	}
+	live := liveHost{tree: tree, conn: conn, firmware: firmware.OnHost(tree.FS(), firmwareCache(), w.donors...), images: append(w.images, w.sources...),
+		contents: drive.Contents{Root: "/", ESPs: startableOn}, sources: w.sources, confirmed: confirmed}
+	return host{step.Ports{
+		Survey: live, Guests: conn, Mounts: drive.Mounts{}, Functions: tree, Rungs: tree,
+		Stores: firmware.Stores{Root: "/", Keep: filepath.Join(keepFolder, "variables")},
+		Guard:  hook.Files{Root: "/"}, ROMs: firmware.Folder{Root: "/"}, Drives: drives, Person: confirmed,
+	}, conn.Close}, nil
 }
 
 // liveHost reads the facts of this machine: libvirt first, since guests name
 // paths that are then looked at.
 type liveHost struct {
-	tree     sysfs.Tree
-	conn     *libvirt.Conn
-	firmware *firmware.Host
-	images   []string // paths that the layout names
+	tree      sysfs.Tree
+	conn      *libvirt.Conn
+	firmware  *firmware.Host
+	images    []string // paths that the layout names
+	contents  drive.Contents
+	sources   []string // images that are looked into, besides every NVMe drive
+	confirmed person.File
 }
 
 // Survey reads everything.
 func (h liveHost) Survey(ctx context.Context) (facts.Survey, error) {
-	return complete(ctx, h.tree, h.firmware, h.conn.Survey(ctx), h.images...)
+	survey, err := complete(ctx, h.tree, h.firmware, h.conn.Survey(ctx), h.images...)
+	if err != nil {
+		return survey, err
+	}
+	var drives []string
+	for _, f := range survey.Functions {
+		if f.NVMe == nil {
+			continue
+		}
+		for _, n := range f.NVMe.Namespaces {
+			drives = append(drives, n.Block)
+		}
+	}
+	h.contents.Survey(ctx, &survey, drives, h.sources)
+	if survey.Confirmed, err = h.confirmed.Read(); err != nil {
+		// Nothing is confirmed then, which is safe.
+		survey.Gaps = append(survey.Gaps, facts.Gap{Fact: "confirmations", Path: h.confirmed.Path, Reason: err.Error()})
+	}
+	return survey, nil
+}
+
+// startableOn reads what can be started from the EFI system partitions of
+// a drive or image.
+func startableOn(r io.ReaderAt, sizeBytes, sectorBytes uint64) ([]content.ESP, error) {
+	list, err := firmware.ReadESPs(r, int64(sizeBytes), int(sectorBytes))
+	if err != nil {
+		return nil, err
+	}
+	var esps []content.ESP
+	for _, e := range list {
+		found := content.ESP{Number: e.Partition.Number, Gap: e.Gap}
+		for _, l := range e.Loaders {
+			found.Loaders = append(found.Loaders, l.Path)
+		}
+		esps = append(esps, found)
+	}
+	return esps, nil
 }
 
 // complete adds what the tree shows, and the firmware in it, to what libvirt
@@ -243,7 +299,7 @@ func layoutOf(ctx context.Context, dir string, w *where) (*spec.Layout, facts.Su
 		if w.connect == "" {
 			w.connect = first.Host.Libvirt
 		}
-		w.images, w.donors = imagesOf(first), firmwareIn(first)
+		w.images, w.donors, w.sources = imagesOf(first), firmwareIn(first), sourcesOf(first)
 	}
 	survey, err := w.facts(ctx, "")
 	if err != nil {
@@ -265,6 +321,17 @@ func imagesOf(layout *spec.Layout) []string {
 			if d.Image != "" {
 				list = append(list, d.Image)
 			}
+		}
+	}
+	return list
+}
+
+// sourcesOf lists the images whose systems a layout moves.
+func sourcesOf(layout *spec.Layout) []string {
+	var list []string
+	for _, c := range layout.Controllers {
+		if c.Drive != nil && c.Drive.CopyOf != "" && !slices.Contains(list, c.Drive.CopyOf) {
+			list = append(list, c.Drive.CopyOf)
 		}
 	}
 	return list

@@ -70,6 +70,7 @@ func again(c *cobra.Command, w *where, said *said, goOn going) error {
 	if err != nil {
 		return err
 	}
+	w.progress = newProgress(c.OutOrStdout())
 	return acting(c.Context(), w, newest.Sealed.Order, func(h host, j *journals) error {
 		journal, report, err := j.last()
 		if err != nil {

@@ -109,11 +109,11 @@ func (f *filler) table(missing []spec.Partition) bool {
 	}
 	with, entries, err := added(after, missing, f.Drive)
 	if err != nil {
-		f.stop("no room on the drive of "+f.name(), "The layout states more than fits: "+err.Error()+".", Cause{"/dev/" + f.Content.Of, sizeText(f.Drive.SizeBytes)}, "state smaller sizes", "choose a larger drive")
+		f.stop("no room on the drive of "+f.name(), "The layout states more than fits: "+err.Error()+".", Cause{"/dev/" + f.Content.Of, Size(f.Drive.SizeBytes)}, "state smaller sizes", "choose a larger drive")
 		return false
 	}
 	for _, e := range entries {
-		f.Changes = append(f.Changes, fmt.Sprintf("partition %d %s is added, %s", e.Number, e.Name, sizeText((e.Last-e.First+1)*f.Drive.SectorBytes)))
+		f.Changes = append(f.Changes, fmt.Sprintf("partition %d %s is added, %s", e.Number, e.Name, Size((e.Last-e.First+1)*f.Drive.SectorBytes)))
 	}
 	f.After = &with
 	return true

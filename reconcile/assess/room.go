@@ -123,7 +123,7 @@ func freeNumber(t facts.Table) int {
 func roomIn(t facts.Table, d facts.Drive) string {
 	var list []string
 	for _, s := range free(t, max(alignBytes/d.SectorBytes, 1)) {
-		list = append(list, sizeText(s.sectors()*d.SectorBytes))
+		list = append(list, Size(s.sectors()*d.SectorBytes))
 	}
 	if len(list) == 0 {
 		return "nothing is free"
@@ -138,17 +138,4 @@ func idOf(what ...string) string {
 	sum[6] = sum[6]&0x0f | 0x80
 	sum[8] = sum[8]&0x3f | 0x80
 	return fmt.Sprintf("%x-%x-%x-%x-%x", sum[0:4], sum[4:6], sum[6:8], sum[8:10], sum[10:16])
-}
-
-// sizeText gives a size in the unit that people would use.
-func sizeText(bytes uint64) string {
-	for _, unit := range []struct {
-		bytes uint64
-		name  string
-	}{{1 << 40, "TiB"}, {1 << 30, "GiB"}, {1 << 20, "MiB"}, {1 << 10, "KiB"}} {
-		if bytes >= unit.bytes {
-			return fmt.Sprintf("%.1f %s", float64(bytes)/float64(unit.bytes), unit.name)
-		}
-	}
-	return fmt.Sprintf("%d bytes", bytes)
 }

@@ -99,15 +99,6 @@ func (c *Content) Holds(image *Content) bool {
 // its own (UEFI 2.10, 3.5.1.1, x86-64).
 const Fallback = `\EFI\BOOT\BOOTX64.EFI`
 
-// Gap gives the gap of that fact, or nil when the fact was read.
-func (c Content) Gap(fact string) *Gap {
-	i := slices.IndexFunc(c.Gaps, func(g Gap) bool { return g.Fact == fact })
-	if i < 0 {
-		return nil
-	}
-	return &c.Gaps[i]
-}
-
 // Entry gives the entry with that GPT name, or nil when none or several have it.
 func (t *Table) Entry(name string) *Entry {
 	var found *Entry

@@ -116,8 +116,8 @@ func (s *CopySystem) image(ix *facts.Index) (*facts.Content, error) {
 	switch {
 	case image == nil:
 		return nil, fmt.Errorf("copy %s: nothing was read of it", s.Source.Path)
-	case image.Gap("content") != nil:
-		return nil, fmt.Errorf("copy %s: %s", s.Source.Path, image.Gap("content").Reason)
+	case len(image.Gaps) > 0:
+		return nil, fmt.Errorf("copy %s: its %s is not known: %s", s.Source.Path, image.Gaps[0].Fact, image.Gaps[0].Reason)
 	case tableID(image) != s.Table || image.SizeBytes != s.Source.SizeBytes || image.Format != s.Source.Format:
 		return nil, fmt.Errorf("copy %s: it is not the image that the order was written for; plan again", s.Source.Path)
 	}

@@ -48,8 +48,8 @@ func (t Target) look(ix *facts.Index) (*facts.Block, *facts.Content, error) {
 		if content == nil {
 			return b, nil, fmt.Errorf("look into %s: nothing was read of it", t.title())
 		}
-		if gap := content.Gap("content"); gap != nil {
-			return b, nil, fmt.Errorf("look into %s: %s: %s", t.title(), gap.Path, gap.Reason)
+		if len(content.Gaps) > 0 {
+			return b, nil, fmt.Errorf("look into %s: its %s is not known: %s", t.title(), content.Gaps[0].Fact, content.Gaps[0].Reason)
 		}
 		return b, content, nil
 	}
