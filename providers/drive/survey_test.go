@@ -66,8 +66,8 @@ func TestSurveyContents(t *testing.T) {
 	other.Devno.Minor++
 	s = &facts.Survey{Blocks: []facts.Block{other}}
 	Contents{}.Survey(t.Context(), s, []string{device.Name}, nil)
-	require.NotNil(t, s.Contents[0].Gap("table"))
-	assert.Contains(t, s.Contents[0].Gap("table").Reason, filepath.Base(node)+" is now device")
+	require.NotEmpty(t, s.Contents[0].Gaps)
+	assert.Contains(t, s.Contents[0].Gaps[0].Reason, filepath.Base(node)+" is now device")
 }
 
 func TestSurveyQcow2(t *testing.T) {
