@@ -213,3 +213,24 @@ func TestDifferenceOfEqualTextsIsNone(t *testing.T) {
 	assert.Equal(t, []string{"was     | a", "becomes | b"}, Difference("a\n", "b\n"))
 	assert.Equal(t, []string{"was     | -- a", "becomes | ++ b"}, Difference("-- a\n", "++ b\n"))
 }
+
+// A disk whose system is on the drive now leaves, with every other byte as it
+// was; named by its path or as a volume of a pool.
+func TestEditLeaves(t *testing.T) {
+	before := sample(t, "catalogue")
+	after, changes := edited(t, before, Wanted{Name: "catalogue", Leaves: []Disk{{Source: "/srv/shelf/catalogue.qcow2"}}})
+	assert.Equal(t, []string{"disk hda: /srv/shelf/catalogue.qcow2 leaves, its system is on the drive; the image stays"}, changes)
+	start := strings.Index(before, "\n    <disk type='file' device='disk'>")
+	end := start + strings.Index(before[start:], "</disk>") + len("</disk>")
+	assert.Equal(t, before[:start]+before[end:], after)
+	again, changes := edited(t, after, Wanted{Name: "catalogue", Leaves: []Disk{{Source: "/srv/shelf/catalogue.qcow2"}}})
+	assert.Empty(t, changes)
+	assert.Equal(t, after, again)
+
+	_, changes = edited(t, sample(t, "grading"), Wanted{Name: "grading", Leaves: []Disk{{Source: "/srv/shelf/cache.qcow2", Pool: "shelf", Volume: "cache.qcow2"}}})
+	require.Len(t, changes, 1)
+	assert.Contains(t, changes[0], "/srv/shelf/cache.qcow2 leaves")
+
+	_, _, err := Edit(before, Wanted{Name: "catalogue", Leaves: []Disk{{Source: "/srv/a.img"}}, Disks: []Disk{{Name: "system", Source: "/srv/a.img", Kind: "file", Format: "raw"}}})
+	require.ErrorContains(t, err, "its system moves from /srv/a.img to a drive")
+}
