@@ -188,6 +188,18 @@ func (r Rules) borrowers() map[string][]string {
 	return list
 }
 
+// leaves says what the host assembles of a controller's drives.
+func (c Controller) leaves() string {
+	var names []string
+	for _, p := range c.Keeps {
+		names = append(names, p.Name)
+	}
+	if len(names) == 0 {
+		return "udev leaves volumes on " + c.Record.Controller + " alone"
+	}
+	return "udev leaves volumes on " + c.Record.Controller + " alone, but for " + strings.Join(names, ", ")
+}
+
 // Sentences tells the rules to people, one line each.
 func (r Rules) Sentences() []string {
 	var list []string
@@ -198,7 +210,7 @@ func (r Rules) Sentences() []string {
 			name += " (" + c.Record.Serial + ")"
 		}
 		if names := borrowers[c.Record.Controller]; len(names) > 0 {
-			list = append(list, "only "+strings.Join(names, ", ")+" may borrow "+name)
+			list = append(list, "only "+strings.Join(names, ", ")+" may borrow "+name, c.leaves())
 		}
 		for _, m := range c.Mounts {
 			list = append(list, fmt.Sprintf("%s of %s is unmounted before a lend and mounted at %s after it", m.Partition, c.Record.Controller, m.Path))

@@ -28,6 +28,7 @@ func TestRulesRoundTrip(t *testing.T) {
 	assert.Equal(t, rules, again)
 	assert.Equal(t, []string{
 		"only grading may borrow reel (RL-4410-0073)",
+		"udev leaves volumes on reel alone, but for shelf",
 		"shelf of reel is unmounted before a lend and mounted at /srv/shelf after it",
 		"/usr/local/bin/tell-me is told of alarms",
 		"catalogue starts only while /srv/shelf is mounted",
