@@ -23,7 +23,7 @@ func TestContentsThatCannotBeRead(t *testing.T) {
 	readContents(&b.Survey, rules) // no machine has an nvme0n1 with the number of an invented host's
 	require.Len(t, b.Survey.Contents, 1)
 	assert.Equal(t, "nvme0n1", b.Survey.Contents[0].Of)
-	assert.NotNil(t, b.Survey.Contents[0].Gap("table"))
+	assert.NotEmpty(t, b.Survey.Contents[0].Gaps)
 	assert.Contains(t, guard.After(rules, facts.NewIndex(&b.Survey), guard.Call{Guest: "l2"}).Wrong[0], "whether it was left clean is not known")
 }
 

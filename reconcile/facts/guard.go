@@ -7,8 +7,8 @@ import "strings"
 // "Hooks for specific system management"; since 6.5.0). The program is put
 // there with lendkeep itself, the other files by an order.
 const (
-	GuardHook    = "/etc/libvirt/hooks/qemu.d/lendkeep"
-	GuardRules   = "/etc/lendkeep/rules.json"
+	GuardHook  = "/etc/libvirt/hooks/qemu.d/lendkeep"
+	GuardRules = "/etc/lendkeep/rules.json"
 	// GuardProgram is where AppArmor lets what libvirt calls leave libvirt's
 	// profile, which forbids to mount (Debian's usr.sbin.libvirtd: "/usr/sbin/*
 	// PUx", and nothing for /usr/local).
