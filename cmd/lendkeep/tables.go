@@ -136,9 +136,12 @@ func contents(ix *facts.Index, drive *facts.Block) string {
 		return strings.Join(list, ", ")
 	case drive.Signature != nil:
 		return drive.Signature.Kind
-	default:
-		return "no partitions"
 	}
+	// What the kernel and udev do not show, a look into the drive may.
+	if looked := ix.Content(drive.Name); looked != nil && (looked.Blank || looked.Unfinished != "" || looked.Signature != nil) {
+		return looked.Describe()
+	}
+	return "no partitions"
 }
 
 func usersOf(ix *facts.Index, at facts.Address) string {
