@@ -54,3 +54,14 @@ else
 	echo "the host is NOT as before" >&2
 	exit 1
 fi
+
+say "Moving a system: grading's image goes onto a blank drive of its own, the host keeps the rest."
+mkdir "$work/moving"
+cp "$work/larch/survey.json" "$work/moving/survey.json"
+do_ plan examples/moving --shift day --stand-in "$work/moving" -o "$work/move.order"
+cp "$work/out" "$work/move.txt"
+do_ apply "$work/move.order" --approve "$(code "$work/move.txt")" --confirmed grading --stand-in "$work/moving"
+do_ plan examples/moving --shift day --stand-in "$work/moving"
+
+say "And back: undoing it empties the drive, so its serial must be spelled out."
+do_ rollback --erase RL-4410-0088 --stand-in "$work/moving"
