@@ -76,13 +76,33 @@ func (c Contents) drive(b facts.Block) facts.Content {
 	return content.Read(file, b.Name, size, sector, c.ESPs)
 }
 
-// image looks into an image. One that is written meanwhile, or whose own tables
-// are damaged, is not known.
+// looks is how often an image is looked into again that was written meanwhile,
+// as one of a running guest is now and then.
+const looks = 5
+
+var errWritten = errors.New("it was written while it was looked into")
+
+// image looks into an image.
 func (c Contents) image(ctx context.Context, path string) facts.Content {
+	for n := 1; ; n++ {
+		seen, err := c.imageOnce(ctx, path)
+		switch {
+		case errors.Is(err, errWritten) && n < looks:
+		case err != nil:
+			return unread(seen, err)
+		default:
+			return seen
+		}
+	}
+}
+
+// imageOnce looks into an image. One that is written meanwhile, or whose own
+// tables are damaged, is not known.
+func (c Contents) imageOnce(ctx context.Context, path string) (facts.Content, error) {
 	none := facts.Content{Of: path, Image: true, SectorBytes: imageSector}
 	i, err := image.Open(path, func(path string) (image.File, error) { return image.OpenFile(c.path(path)) })
 	if err != nil {
-		return unread(none, err)
+		return none, err
 	}
 	defer i.Close() // only read
 	none.Format, none.SizeBytes, none.Stamp = i.Format(), i.SizeBytes(), i.Stamp()
@@ -94,16 +114,16 @@ func (c Contents) image(ctx context.Context, path string) facts.Content {
 	})
 	switch {
 	case err != nil:
-		return unread(none, err)
+		return none, err
 	case none.Stamp == "":
-		return unread(none, errors.New("a file of its chain cannot be looked at"))
+		return none, errors.New("a file of its chain cannot be looked at")
 	case i.Corrupt():
-		return unread(none, errors.New("it is marked as having damaged tables (qemu-img check)"))
+		return none, errors.New("it is marked as having damaged tables (qemu-img check)")
 	}
 	got := content.Read(i, path, none.SizeBytes, imageSector, c.ESPs)
 	if i.Stamp() != none.Stamp {
-		return unread(none, errors.New("it was written while it was looked into"))
+		return none, errWritten
 	}
 	got.Image, got.Format, got.DataBytes, got.Stamp = true, none.Format, none.DataBytes, none.Stamp
-	return got
+	return got, nil
 }
