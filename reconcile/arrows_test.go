@@ -39,7 +39,7 @@ var allowed = map[string][]string{
 	"providers/fault":         {"spec", "reconcile"},
 	"providers/libvirt":       {"spec", "reconcile", "providers/libvirt/dump"},
 	"providers/libvirt/dump":  {"spec", "reconcile"},
-	"cmd/lendkeep-hook":       {"spec", "reconcile", "providers/sysfs", "providers/drive", "providers/history"},
+	"cmd/lendkeep-hook":       {"spec", "reconcile", "providers/sysfs", "providers/drive", "providers/history", "providers/hook"},
 	"cmd/rehearse":            {"spec", "reconcile", "providers/memory", "providers/fault"},
 	"cmd/lendkeep":            {"spec", "reconcile", "providers", "cmd/rehearse"},
 }

@@ -15,6 +15,7 @@ import (
 
 	"lendkeep/providers/drive"
 	"lendkeep/providers/history"
+	"lendkeep/providers/hook"
 	"lendkeep/providers/sysfs"
 	"lendkeep/reconcile/facts"
 	"lendkeep/reconcile/guard"
@@ -37,7 +38,7 @@ const (
 
 func main() {
 	here := surroundings{survey: surveyMachine, contents: readContents, mounts: drive.Mounts{}, openers: drive.Openers, lock: lockFile,
-		grants: grants{grantsFolder, time.Now}, later: detach, now: time.Now, wait: time.Sleep, log: logLine, note: leaveNote}
+		grants: hook.Grants{Folder: hook.GrantsFolder, Now: time.Now}, later: detach, now: time.Now, wait: time.Sleep, log: logLine, note: leaveNote}
 	if tree, err := sysfs.Open("/"); err == nil {
 		here.rungs = tree
 	}
@@ -52,7 +53,7 @@ type surroundings struct {
 	openers  func([]facts.Devno) []string // who has a block device open
 	rungs    rungs
 	lock     string
-	grants   grants
+	grants   hook.Grants
 	later    func(guest, definition string) error // takes back what release could not wait for
 	now      func() time.Time
 	wait     func(time.Duration)
@@ -91,6 +92,10 @@ func run(arguments []string, definition io.Reader, stderr io.Writer, here surrou
 			here.log(text)
 			here.note(watch.Event{At: here.now().UTC(), Kind: watch.Refused, Guest: guest, Text: err.Error()})
 			return exitRefuse
+		}
+	case "started begin": // libvirt has taken what it was granted
+		if _, call, err := about(guest, definition); err == nil {
+			here.grants.End(guest, call.Definition)
 		}
 	case "release end":
 		release(guest, definition, here)

@@ -16,6 +16,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"lendkeep/providers/hook"
 	"lendkeep/reconcile/assess"
 	"lendkeep/reconcile/facts"
 	"lendkeep/reconcile/guard"
@@ -104,7 +105,7 @@ func (b *bench) call(guest, operation string) (code int, said string) {
 			}
 			return nil
 		},
-		grants: grants{b.grants, b.now}, now: b.now, rungs: b,
+		grants: hook.Grants{Folder: b.grants, Now: b.now}, now: b.now, rungs: b,
 		contents: func(s *facts.Survey, _ guard.Rules) {
 			shelf := facts.Volume{Number: 2, Condition: facts.Clean}
 			if b.soiled {

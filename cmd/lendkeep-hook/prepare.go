@@ -39,7 +39,7 @@ func prepare(guest string, from io.Reader, here surroundings) error {
 	}
 	lends := len(call.Definition.Lent) > 0
 	if lends {
-		done, err := here.grants.turn(here.wait)
+		done, err := here.grants.Turn(here.wait)
 		if err != nil {
 			return err
 		}
@@ -62,7 +62,7 @@ func prepare(guest string, from io.Reader, here surroundings) error {
 		return err
 	}
 	if lends {
-		if err := here.grants.grant(guest, call.Definition); err != nil {
+		if err := here.grants.Grant(guest, call.Definition); err != nil {
 			return err
 		}
 	}

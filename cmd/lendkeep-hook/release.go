@@ -31,11 +31,11 @@ const (
 // release mounts what belongs on a controller that its guest has let go.
 // Nothing that goes wrong here is libvirt's matter; log and history have it.
 func release(guest string, from io.Reader, here surroundings) {
-	text, call, err := ended(guest, from)
+	text, call, err := about(guest, from)
 	if err != nil || len(call.Definition.Lent) == 0 {
 		return
 	}
-	here.grants.end(guest, call.Definition)
+	here.grants.End(guest, call.Definition)
 	began, mounted := here.now(), []string{}
 	for waited := time.Duration(0); ; waited += pause {
 		seen, err := here.once(call, nil)
@@ -76,7 +76,8 @@ func (here surroundings) released(guest string, began time.Time, mounted, wrong 
 	here.note(watch.Event{At: now.UTC(), Kind: watch.Released, Guest: guest, Took: now.Sub(began), Rung: rung, Mounted: mounted, Wrong: wrong})
 }
 
-func ended(guest string, from io.Reader) (string, guard.Call, error) {
+// about reads which guest a call is about.
+func about(guest string, from io.Reader) (string, guard.Call, error) {
 	call := guard.Call{Guest: guest}
 	text, err := readDefinition(from)
 	if err == nil {
@@ -98,7 +99,7 @@ type outcome struct {
 // once looks at the host, mounts what can be mounted, and has act do more about
 // what is missing; all in one turn, so that no start is granted in between.
 func (here surroundings) once(call guard.Call, act func(*facts.Index, []guard.Missing)) (outcome, error) {
-	done, err := here.grants.turn(here.wait)
+	done, err := here.grants.Turn(here.wait)
 	if err != nil {
 		return outcome{}, err
 	}
@@ -108,7 +109,7 @@ func (here surroundings) once(call guard.Call, act func(*facts.Index, []guard.Mi
 	if ordered {
 		return outcome{}, errOrdered
 	}
-	if call.Granted, err = here.grants.list(); err != nil {
+	if call.Granted, err = here.grants.List(); err != nil {
 		return outcome{}, err
 	}
 	survey, rules, err := look(here)

@@ -11,6 +11,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"lendkeep/providers/hook"
 	"lendkeep/reconcile/facts"
 	"lendkeep/reconcile/guard"
 )
@@ -106,8 +107,11 @@ func TestNothingIsMountedUnderAGrantedStart(t *testing.T) {
 	assert.False(t, b.isMounted())
 	b.call("other", "take back")
 	assert.False(t, b.isMounted())
+	require.NotEmpty(t, b.granted())
+	b.call("other", "started begin -")
+	require.NotEmpty(t, b.granted(), "another guest's start ends nothing")
 
-	b.waited += grantFor + time.Minute // libvirtd ended before it took it
+	b.waited += hook.GrantFor + time.Minute // libvirtd ended before it took it
 	b.call("other", "release end -")
 	assert.True(t, b.isMounted())
 
@@ -115,9 +119,20 @@ func TestNothingIsMountedUnderAGrantedStart(t *testing.T) {
 	require.Zero(t, code, said)
 	b.call("l2", "release end -")
 	assert.True(t, b.isMounted(), "its own end ends the grant")
-	left, err := filepath.Glob(filepath.Join(b.grants, "granted-*"))
-	require.NoError(t, err)
-	assert.Empty(t, left)
+	assert.Empty(t, b.granted())
+
+	b.waited = 0
+	code, said = b.call("l2", "prepare begin -")
+	require.Zero(t, code, said)
+	require.NotEmpty(t, b.granted())
+	b.call("l2", "started begin -")
+	assert.Empty(t, b.granted(), "libvirt has it now")
+}
+
+func (b *bench) granted() []facts.Address {
+	list, err := hook.Grants{Folder: b.grants, Now: b.now}.List()
+	require.NoError(b.t, err)
+	return list
 }
 
 // A refused start grants nothing.
@@ -126,9 +141,7 @@ func TestRefusedStartGrantsNothing(t *testing.T) {
 	b.Builder.Mount("nvme0n1p1", "/mnt/x")
 	code, _ := b.call("l2", "prepare begin -")
 	require.NotZero(t, code)
-	list, err := grants{b.grants, b.now}.list()
-	require.NoError(t, err)
-	assert.Empty(t, list)
+	assert.Empty(t, b.granted())
 }
 
 // A start waits for a rung that is being done, and is refused when that takes
@@ -143,7 +156,7 @@ func TestStartWaitsForItsTurn(t *testing.T) {
 	code, said := b.call("l2", "prepare begin -")
 	assert.Equal(t, exitRefuse, code)
 	assert.Contains(t, said, "is being taken back; try again in a moment")
-	assert.Equal(t, turnWithin, b.waited)
+	assert.Equal(t, hook.TurnWithin, b.waited)
 	require.NoError(t, lock.Close())
 	code, said = b.call("l2", "prepare begin -")
 	assert.Zero(t, code, said)

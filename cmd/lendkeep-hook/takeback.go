@@ -10,6 +10,7 @@ import (
 	"syscall"
 	"time"
 
+	"lendkeep/providers/hook"
 	"lendkeep/reconcile/facts"
 	"lendkeep/reconcile/guard"
 )
@@ -32,7 +33,7 @@ type rungs interface {
 // the ladder for what is not back within its limit. Whatever happens is in the
 // system's log, each rung with its time.
 func takeBack(guest string, from io.Reader, here surroundings) {
-	_, call, err := ended(guest, from)
+	_, call, err := about(guest, from)
 	if err != nil {
 		return
 	}
@@ -155,7 +156,7 @@ func (c *climber) goesOn(missing []guard.Missing) bool {
 // they are closed (measured with libvirt 9.0.0). libvirt's services end without
 // their children (KillMode=process), so it outlives a restart of them.
 func detach(guest, definition string) error {
-	from, err := os.CreateTemp(grantsFolder, "definition-")
+	from, err := os.CreateTemp(hook.GrantsFolder, "definition-")
 	if err != nil {
 		return err
 	}

@@ -12,6 +12,7 @@ import (
 
 	"github.com/gofrs/flock"
 
+	"lendkeep/providers/hook"
 	"lendkeep/providers/memory"
 	"lendkeep/reconcile/carry"
 	"lendkeep/reconcile/journal"
@@ -49,7 +50,24 @@ func openJournals(folder string) (*journals, error) {
 	if !locked {
 		return nil, fail(exitLocked, "wait until it has ended, then look again: lendkeep status", "another lendkeep is changing this host; nothing was touched")
 	}
+	if folder == keepFolder {
+		if err := quiet(hook.Grants{Folder: hook.GrantsFolder, Now: time.Now}); err != nil {
+			return nil, errors.Join(err, lock.Close())
+		}
+	}
 	return &journals{folder, lock}, nil
+}
+
+// quiet refuses while a start is under way that the guard has let through:
+// until libvirt has taken what was granted, an order might mount it.
+func quiet(g hook.Grants) error {
+	switch list, err := g.List(); {
+	case err != nil:
+		return fail(exitUsage, "run lendkeep as root", "lock journals: %w", err)
+	case len(list) > 0:
+		return fail(exitLocked, "try again in a moment", "a guest that borrows %s is being started; nothing was touched", list[0])
+	}
+	return nil
 }
 
 // A look whether a lock is held takes it for a moment, so it is tried for longer.

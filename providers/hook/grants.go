@@ -1,4 +1,4 @@
-package main
+package hook
 
 import (
 	"errors"
@@ -14,51 +14,54 @@ import (
 	"lendkeep/reconcile/facts"
 )
 
-// grantsFolder is empty after a restart of the host, as no start is then under
+// GrantsFolder is empty after a restart of the host, as no start is then under
 // way (Filesystem Hierarchy Standard 3.0, 3.15: /run).
-const grantsFolder = "/run/lendkeep"
+const GrantsFolder = "/run/lendkeep"
 
 const (
-	turnWithin = 5 * time.Second // how long a start waits for a return that is being worked on
-	// A start that was granted takes the function within moments. One that has
-	// not done so by now never will: libvirtd ended meanwhile.
-	grantFor = 2 * time.Minute
+	// TurnWithin is how long a start waits for a return that is being worked on.
+	TurnWithin = 5 * time.Second
+	turnEvery  = 100 * time.Millisecond
+	// GrantFor is how long a grant holds that nobody ends: a start takes the
+	// function within moments, and one that has not done so by then never will,
+	// since libvirtd ended meanwhile.
+	GrantFor = 2 * time.Minute
 )
 
-// grants keeps apart what libvirt calls side by side: the start of one guest
+// Grants keeps apart what libvirt calls side by side: the start of one guest
 // and the return after another, a refused one above all. Between a start that
 // was granted and the moment when libvirt takes the function away nothing of it
 // may be mounted; a file of the function's address with the guest's name says
 // so. Whoever looks and then acts does it in his turn.
-type grants struct {
-	folder string
-	now    func() time.Time
+type Grants struct {
+	Folder string
+	Now    func() time.Time
 }
 
-// turn waits until nobody else of the guard is at work; done ends it.
-func (g grants) turn(wait func(time.Duration)) (done func(), err error) {
-	if err := os.MkdirAll(g.folder, 0o700); err != nil {
+// Turn waits until nobody else of the guard is at work; done ends it.
+func (g Grants) Turn(wait func(time.Duration)) (done func(), err error) {
+	if err := os.MkdirAll(g.Folder, 0o700); err != nil {
 		return nil, fmt.Errorf("take a turn: %w", err)
 	}
-	lock := flock.New(filepath.Join(g.folder, "turn"))
-	for waited := time.Duration(0); ; waited += pause {
+	lock := flock.New(filepath.Join(g.Folder, "turn"))
+	for waited := time.Duration(0); ; waited += turnEvery {
 		free, err := lock.TryLock()
 		switch {
 		case err != nil:
 			return nil, fmt.Errorf("take a turn: %w", err)
 		case free:
 			return func() { _ = lock.Close() }, nil
-		case waited >= turnWithin:
+		case waited >= TurnWithin:
 			return nil, errors.New("what another guest had borrowed is being taken back; try again in a moment")
 		}
-		wait(pause)
+		wait(turnEvery)
 	}
 }
 
-func (g grants) file(at facts.Address) string { return filepath.Join(g.folder, "granted-"+at.String()) }
+func (g Grants) file(at facts.Address) string { return filepath.Join(g.Folder, "granted-"+at.String()) }
 
-// grant notes that a guest may take functions.
-func (g grants) grant(guest string, d facts.Definition) error {
+// Grant notes that a guest may take functions.
+func (g Grants) Grant(guest string, d facts.Definition) error {
 	for _, l := range d.Lent {
 		if err := os.WriteFile(g.file(l.Address), []byte(guest), 0o600); err != nil {
 			return fmt.Errorf("note that it may start: %w", err)
@@ -67,8 +70,9 @@ func (g grants) grant(guest string, d facts.Definition) error {
 	return nil
 }
 
-// end takes back what a guest was granted, and leaves what another was.
-func (g grants) end(guest string, d facts.Definition) {
+// End takes back what a guest was granted, once libvirt has taken the functions
+// or given up, and leaves what another was.
+func (g Grants) End(guest string, d facts.Definition) {
 	for _, l := range d.Lent {
 		if holder, err := os.ReadFile(g.file(l.Address)); err == nil && string(holder) == guest {
 			_ = os.Remove(g.file(l.Address)) // it ends by itself a little later
@@ -76,10 +80,10 @@ func (g grants) end(guest string, d facts.Definition) {
 	}
 }
 
-// list gives the functions of starts that are under way. What cannot be read
+// List gives the functions of starts that are under way. What cannot be read
 // counts.
-func (g grants) list() ([]facts.Address, error) {
-	entries, err := os.ReadDir(g.folder)
+func (g Grants) List() ([]facts.Address, error) {
+	entries, err := os.ReadDir(g.Folder)
 	if errors.Is(err, fs.ErrNotExist) {
 		return nil, nil
 	}
@@ -93,7 +97,7 @@ func (g grants) list() ([]facts.Address, error) {
 		if !ours || err != nil {
 			continue
 		}
-		if stat, err := entry.Info(); err == nil && g.now().Sub(stat.ModTime()) > grantFor {
+		if stat, err := entry.Info(); err == nil && g.Now().Sub(stat.ModTime()) > GrantFor {
 			continue
 		}
 		list = append(list, at)
