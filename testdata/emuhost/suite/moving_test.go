@@ -116,8 +116,8 @@ func TestMovedSystemStarts(t *testing.T) {
 	h.run("rm", "/tmp/again.raw")
 }
 
-// Moving is undone: the drive has its old content's ends back, the guest its
-// image.
+// Moving is cut off in the middle of the copy, goes on from there, and is undone:
+// the drive has its old content's ends back, the guest its image.
 func TestMoveRolledBack(t *testing.T) {
 	h := withProgram(t)
 	device := h.namespace(machine.Spare)
@@ -132,8 +132,15 @@ func TestMoveRolledBack(t *testing.T) {
 
 	h.layout(strings.Replace(moving, "ERASE", `erase = "`+machine.Spare+`"`, 1))
 	code := h.plan("--shift", "night")
-	h.mustLendkeep("apply", "/tmp/an.order", "--approve", code, "--confirmed", "grading", "--erase", machine.Spare)
-	assert.NotZero(t, h.try("findmnt", "/srv/attic").Stdout)
+	h.shell(`cd /root; PATH=/usr/local/bin:$PATH; lendkeep apply /tmp/an.order --approve ` + code + ` --confirmed grading --erase ` + machine.Spare + ` >/tmp/apply.log 2>&1 & pid=$!
+		while kill -0 $pid 2>/dev/null; do
+			if dd if=` + device + ` bs=4096 count=1 iflag=direct status=none | grep -qa "unfinished copy"; then kill -KILL $pid; fi
+		done; wait $pid || true`)
+	assert.Contains(t, h.run("dd", "if="+device, "bs=64", "count=1", "iflag=fullblock", "status=none"), "lendkeep: unfinished copy")
+	assert.Equal(t, 9, h.lendkeep("apply", "/tmp/an.order", "--approve", code, "--confirmed", "grading", "--erase", machine.Spare).Exit, "an order has not ended")
+	assert.Contains(t, h.mustLendkeep("resume", "--confirmed", "grading"), "is carried out")
+	assert.Contains(t, h.mustLendkeep("plan", "workshop", "--shift", "night"), "there is nothing to do")
+	assert.NotEmpty(t, h.try("findmnt", "/srv/attic").Stdout)
 	assert.Equal(t, 6, h.lendkeep("rollback").Exit)
 	h.mustLendkeep("rollback", "--erase", machine.Spare)
 	require.Empty(t, h.try("findmnt", "/srv/attic").Stdout)
