@@ -122,6 +122,14 @@ var loaderCases = map[string]loaderCase{
 		"loader", assess.Caution, "cannot be planned"},
 	"a stated entry for what is not there": {func(b *bench) { b.booting(second); b.entry(own); b.Variables("grading") },
 		"loader", assess.Caution, `there: \EFI\second\start.efi`},
+	"a stated program that a shim disk would not find": {func(b *bench) { b.booting(second); b.bare(); b.entry(own) },
+		"loader", assess.Caution, "correct boot_entry"},
+	"a stated entry, and other firmware": {func(b *bench) {
+		b.booting(own)
+		b.entry(own)
+		b.Variables("grading")
+		b.layout.Guests[0].Firmware = "/fw/bare.fd"
+	}, "loader", assess.Caution, "gets other firmware"},
 	"a stated entry for what is there twice": {func(b *bench) {
 		b.booting(own)
 		b.ESP("nvme0n1p2", own)
