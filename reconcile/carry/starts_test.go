@@ -1,11 +1,15 @@
 package carry_test
 
 import (
+	"context"
+	"strings"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"lendkeep/cmd/rehearse"
+	"lendkeep/providers/fault"
 	"lendkeep/reconcile/assess"
 	"lendkeep/reconcile/facts"
 	"lendkeep/reconcile/invented"
@@ -63,4 +67,38 @@ func TestShiftByEntry(t *testing.T) {
 	changes := sealed.Order.Changes(facts.NewIndex(&survey))
 	require.NotEmpty(t, changes, "variables that the guest has written since make the order stale")
 	assert.Contains(t, changes[0].String(), "content of variables /var/lib/libvirt/qemu/nvram/grading_VARS.fd was 57grading, is another")
+}
+
+// A system that moves brings the partition that its shim disk, or its boot
+// entry, is for; once it is there nothing is left to do.
+func TestMovingKeepsItsStart(t *testing.T) {
+	for name, by := range map[string]func(*invented.Builder, *spec.Layout){
+		"by disk": func(b *invented.Builder, layout *spec.Layout) {
+			b.Bare()
+			layout.Shims = []spec.Shim{invented.Shim("start", "disk")}
+			layout.Guests[0].Shim = &spec.Ref{Name: "start"}
+		},
+		"by entry": func(b *invented.Builder, layout *spec.Layout) {
+			b.Reads()
+			b.Variables("grading")
+			b.Run("grading") // with them
+			layout.Guests[0].Entry = &spec.Loader{Path: facts.Fallback}
+		},
+	} {
+		t.Run(name, func(t *testing.T) {
+			survey, layout := movingFrom()
+			b := invented.Builder{Survey: survey}
+			by(&b, layout)
+			sealed := plan(t, b.Survey, layout, "night")
+			assert.Contains(t, strings.Join(does(sealed), "\n"), "partition 1 (5f0c3b1e-0000-4000-8000-0000000000e1)")
+			r := rehearse.Rehearsal{Survey: b.Survey, Sealed: sealed, Pick: func(call int, mode fault.Mode) bool { return mode == fault.Fail || mode == fault.Crash }}
+			report, err := r.Run(context.Background())
+			require.NoError(t, err)
+			require.True(t, report.Through.Good, report.Through.Why)
+			for _, c := range report.Cases {
+				assert.True(t, c.Good, "%+v", c)
+			}
+			assert.Empty(t, does(plan(t, r.Planned(), layout, "night")))
+		})
+	}
 }
