@@ -106,7 +106,7 @@ func (c *copying) run(ctx context.Context) (err error) {
 	if c.space, err = newSpace(); err != nil {
 		return err
 	}
-	defer c.space.free()
+	defer func() { err = errors.Join(err, c.space.free()) }()
 	start, err := c.begin()
 	if c.record != nil {
 		defer func() { err = errors.Join(err, c.record.close()) }()
