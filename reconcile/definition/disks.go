@@ -8,6 +8,8 @@ import (
 	"strings"
 
 	"github.com/beevik/etree"
+
+	"lendkeep/reconcile/facts"
 )
 
 // Marks of lendkeep's own in <alias>, by which a disk or card is known again
@@ -40,7 +42,7 @@ func mark(prefix, name string) string {
 // mark, else by its source, else by the name of its target; what else the guest
 // has stays.
 func (e *edit) disks() error {
-	had := slices.DeleteFunc(children(e.devices(), "disk"), func(el *etree.Element) bool { return slices.Contains(e.shims(), el) })
+	had := slices.DeleteFunc(children(e.devices(), "disk"), func(el *etree.Element) bool { return facts.IsShim(diskOf(el).Source) })
 	found := make([]*etree.Element, len(e.wanted.Disks))
 	claim(found, had, e.wanted.Disks, func(d Disk, el *etree.Element) bool { return aliasOf(el) == mark(diskMark, d.Name) })
 	claim(found, had, e.wanted.Disks, func(d Disk, el *etree.Element) bool { return d.isSourceOf(el) })

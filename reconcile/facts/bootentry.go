@@ -47,10 +47,4 @@ func (s VariableStore) First(e NewEntry) bool {
 func SameFile(a, b string) bool { return strings.EqualFold(a, b) }
 
 // Store gives what is known of the variable store at a path, or nil.
-func (ix *Index) Store(named string) *VariableStore {
-	i := slices.IndexFunc(ix.Survey.Stores, func(s VariableStore) bool { return s.Path == named })
-	if i < 0 {
-		return nil
-	}
-	return &ix.Survey.Stores[i]
-}
+func (ix *Index) Store(named string) *VariableStore { return ix.stores[named] }

@@ -34,6 +34,7 @@ type Index struct {
 	files     map[*Mount][]fileUse
 	direct    map[string][]directUse
 	contents  map[string]*Content
+	stores    map[string]*VariableStore
 }
 
 // NewIndex builds the index of a survey.
@@ -60,6 +61,7 @@ func NewIndex(survey *Survey) *Index {
 		files:     map[*Mount][]fileUse{},
 		direct:    map[string][]directUse{},
 		contents:  make(map[string]*Content, len(survey.Contents)),
+		stores:    make(map[string]*VariableStore, len(survey.Stores)),
 	}
 	ix.addFunctions()
 	ix.addBlocks()
@@ -69,6 +71,9 @@ func NewIndex(survey *Survey) *Index {
 	}
 	for i := range survey.Contents {
 		ix.contents[survey.Contents[i].Of] = &survey.Contents[i]
+	}
+	for i := range survey.Stores {
+		ix.stores[survey.Stores[i].Path] = &survey.Stores[i]
 	}
 	ix.addMounts()
 	ix.addUsers()
