@@ -25,6 +25,7 @@ import (
 	"lendkeep/providers/memory"
 	"lendkeep/providers/person"
 	"lendkeep/providers/sysfs"
+	"lendkeep/providers/systemd"
 	"lendkeep/reconcile/facts"
 	"lendkeep/reconcile/step"
 	"lendkeep/spec"
@@ -134,7 +135,7 @@ func (w *where) openLive(uri string) (host, error) {
 	return host{step.Ports{
 		Survey: live, Guests: conn, Mounts: drive.Mounts{}, Functions: tree, Rungs: tree,
 		Stores: firmware.Stores{Root: "/", Keep: filepath.Join(keepFolder, "variables")},
-		Guard:  hook.Files{Root: "/"}, ROMs: firmware.Folder{Root: "/"}, Drives: drives, Person: confirmed,
+		Guard:  hook.Files{Root: "/"}, Watch: systemd.Units{Root: "/"}, ROMs: firmware.Folder{Root: "/"}, Drives: drives, Person: confirmed,
 	}, conn.Close}, nil
 }
 

@@ -99,7 +99,7 @@ func (f *Fault) call(c Call, do func() error) error {
 // Wrap gives ports that go wrong as the fault says.
 func (f *Fault) Wrap(p step.Ports) step.Ports {
 	w := ports{p, f}
-	return step.Ports{Survey: w, Guests: w, Mounts: w, Functions: w, Rungs: w, Stores: w, Guard: w, ROMs: w, Drives: w, Person: w}
+	return step.Ports{Survey: w, Guests: w, Mounts: w, Functions: w, Rungs: w, Stores: w, Guard: w, Watch: w, ROMs: w, Drives: w, Person: w}
 }
 
 type ports struct {
@@ -169,6 +169,10 @@ func (p ports) Rescan(ctx context.Context, at facts.Address) error {
 
 func (p ports) Install(ctx context.Context, files facts.GuardFiles) error {
 	return p.fault.call(Call{Label: "install guard", Deed: true}, func() error { return p.inner.Guard.Install(ctx, files) })
+}
+
+func (p ports) InstallWatch(ctx context.Context, files facts.WatchFiles) error {
+	return p.fault.call(Call{Label: "install watch", Deed: true}, func() error { return p.inner.Watch.InstallWatch(ctx, files) })
 }
 
 func (p ports) PlaceShim(ctx context.Context, shim facts.Shim, donor, donorSum string) error {

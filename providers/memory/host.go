@@ -133,7 +133,7 @@ func (h *Host) Expect(at facts.Address, partition, kind string) {
 
 // Ports gives the host as everything that steps act through.
 func (h *Host) Ports() step.Ports {
-	return step.Ports{Survey: h, Guests: h, Mounts: h, Functions: h, Rungs: h, Stores: h, Guard: h, ROMs: h, Drives: h, Person: h}
+	return step.Ports{Survey: h, Guests: h, Mounts: h, Functions: h, Rungs: h, Stores: h, Guard: h, Watch: h, ROMs: h, Drives: h, Person: h}
 }
 
 // Survey reads the host's facts.

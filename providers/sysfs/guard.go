@@ -30,6 +30,7 @@ func (s *survey) readGuard(context.Context) {
 		}
 	}
 	g.Others = s.otherHooks()
+	s.readWatch()
 }
 
 // own gives a file that only root can have written; "" where there is none.

@@ -77,6 +77,7 @@ var checks = []Check{
 	{"link", "link.go", checkLinks},
 	{"not-carried-out", "notyet.go", checkNotCarriedOut},
 	{"unguarded", "unguarded.go", checkUnguarded},
+	{"unwatched", "unwatched.go", checkUnwatched},
 }
 
 // Assess runs every check. Findings come by severity, then in the sequence of

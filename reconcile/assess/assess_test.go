@@ -362,6 +362,16 @@ var cases = map[string]struct {
 	"rules that others may write": {func(b *bench) {
 		b.Survey.Guard.Gaps = []facts.Gap{{Fact: "guard.rules", Path: facts.GuardRules, Reason: "others than root may write it"}}
 	}, "unguarded", assess.Caution, "others than root may write it"},
+	"no systemd": {func(b *bench) {}, "unwatched", assess.Note, "watch --once"},
+	"the watch without its program": {func(b *bench) { b.Survey.Watch.Systemd = true },
+		"unwatched", assess.Caution, "/usr/local/bin/lendkeep"},
+	"another unit has the watch's name": {func(b *bench) {
+		b.Survey.Watch = facts.Watch{Systemd: true, WatchFiles: facts.WatchFiles{Unit: "[Unit]\n"}}
+	},
+		"unwatched", assess.Caution, "lendkeep-watch.service"},
+	"a unit that others may write": {func(b *bench) {
+		b.Survey.Watch = facts.Watch{Systemd: true, Gaps: []facts.Gap{{Fact: "watch.unit", Path: facts.WatchUnit, Reason: "others than root may write it"}}}
+	}, "unwatched", assess.Caution, "others than root may write it"},
 }
 
 func TestFindings(t *testing.T) {

@@ -36,9 +36,9 @@ func byDisk(t *testing.T) (facts.Survey, order.Sealed) {
 func TestShiftByDisk(t *testing.T) {
 	survey, sealed := byDisk(t)
 	list := does(sealed)
-	require.Len(t, list, 6)
-	assert.Regexp(t, `^build the shim disk of reel from /fw/donor.fd, as /var/lib/libvirt/images/lendkeep-reel-[0-9a-f]{8}.img, to start from partition 1 \(`, list[1])
-	assert.Equal(t, "change the definition of guest grading", list[2])
+	require.Len(t, list, 7)
+	assert.Regexp(t, `^build the shim disk of reel from /fw/donor.fd, as /var/lib/libvirt/images/lendkeep-reel-[0-9a-f]{8}.img, to start from partition 1 \(`, list[2])
+	assert.Equal(t, "change the definition of guest grading", list[3])
 	c := assess.NewCase(larch(), facts.NewIndex(&survey), nil)
 	assert.Nil(t, c.Change(&c.Layout.Guests[0]).Shim, "without the shim in the layout there is none")
 	survey.Firmware[1].SHA256 = "d1"
@@ -61,8 +61,8 @@ func byEntry(t *testing.T) (facts.Survey, order.Sealed) {
 func TestShiftByEntry(t *testing.T) {
 	survey, sealed := byEntry(t)
 	list := does(sealed)
-	require.Len(t, list, 6)
-	assert.Contains(t, list[2], `first \EFI\own.efi of partition 1`)
+	require.Len(t, list, 7)
+	assert.Contains(t, list[3], `first \EFI\own.efi of partition 1`)
 	survey.Stores[0].SHA256 = "another"
 	changes := sealed.Order.Changes(facts.NewIndex(&survey))
 	require.NotEmpty(t, changes, "variables that the guest has written since make the order stale")

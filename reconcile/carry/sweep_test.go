@@ -31,6 +31,7 @@ func day(t *testing.T) (facts.Survey, order.Sealed) {
 	b.Guest("grading", "/srv/images/grading.qcow2")
 	b.Guest("catalogue", "/srv/shelf/catalogue.qcow2")
 	b.Run("catalogue")
+	b.Survey.Watch = facts.Watch{Systemd: true, Program: true}
 	_ = reel
 	return b.Survey, plan(t, b.Survey, larch(), "day")
 }
@@ -75,6 +76,7 @@ func TestDayShift(t *testing.T) {
 	_, sealed := day(t)
 	assert.Equal(t, []string{
 		"install the guard of every start",
+		"install the service that watches lends, and start it",
 		"change the definition of guest grading",
 		"shut down guest catalogue",
 		"unmount shelf of reel at /srv/shelf",
@@ -109,6 +111,7 @@ func TestShiftByROM(t *testing.T) {
 	survey, sealed := byROM(t)
 	assert.Equal(t, []string{
 		"install the guard of every start",
+		"install the service that watches lends, and start it",
 		"build the option ROM of reel from /fw/donor.fd, as /usr/share/qemu/lendkeep-reel-0a1b2c3d.rom",
 		"change the definition of guest grading",
 		"shut down guest catalogue",

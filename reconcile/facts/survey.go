@@ -27,6 +27,7 @@ type Survey struct {
 	Paths     []Path         `json:"paths"`
 	Claims    []Claim        `json:"vfio_claims"`
 	Guard     Guard          `json:"guard"`
+	Watch     Watch          `json:"watch,omitzero"`
 	Libvirt   Virtualization `json:"libvirt"`
 
 	Firmware    []Firmware      `json:"firmware,omitempty"`             // by path

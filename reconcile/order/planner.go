@@ -9,6 +9,7 @@ import (
 	"lendkeep/reconcile/facts"
 	"lendkeep/reconcile/guard"
 	"lendkeep/reconcile/step"
+	"lendkeep/reconcile/watch"
 	"lendkeep/spec"
 )
 
@@ -29,7 +30,14 @@ func (p *planner) add(s step.Step, why spec.Place) {
 func (p *planner) plan() error {
 	p.stops, p.hands = map[string]bool{}, map[string][]string{}
 	p.byHand() // first, since a person who says no should find the host untouched
+	lends := p.c.Lends()
+	if !lends {
+		p.installWatch() // it reads the guard's rules, so it goes before they do
+	}
 	p.installGuard()
+	if lends {
+		p.installWatch()
+	}
 	for i := range p.c.Layout.Guests {
 		if err := p.guest(&p.c.Layout.Guests[i]); err != nil {
 			return err
@@ -63,6 +71,20 @@ func (p *planner) installGuard() {
 		return
 	}
 	p.guard = s.After.Hook != ""
+	p.add(s, p.c.Layout.Host.At)
+}
+
+// installWatch brings the service that watches in line, as installGuard does.
+func (p *planner) installWatch() {
+	now := p.c.Facts.Survey.Watch
+	s := &step.InstallWatch{Before: now.WatchFiles, Guarded: p.guard}
+	if p.c.Lends() {
+		s.After = facts.WatchFiles{Unit: watch.Unit, Enabled: true}
+	}
+	guarded := p.guard || p.c.Facts.Survey.Guard.Rules != ""
+	if s.After == s.Before || !now.Known() || !now.Systemd || !now.Ours() || s.After.Unit != "" && (!now.Program || !guarded) {
+		return
+	}
 	p.add(s, p.c.Layout.Host.At)
 }
 

@@ -83,6 +83,9 @@ func rely(ix *facts.Index, subjects map[string]bool, controllers []facts.Record)
 			add("hook", digest(ix.Survey.Guard.Hook))
 			add("rules", digest(ix.Survey.Guard.Rules))
 			add("udev rules", digest(ix.Survey.Guard.Udev))
+		case "watch":
+			add("unit", digest(ix.Survey.Watch.Unit))
+			add("start with the host", fmt.Sprint(ix.Survey.Watch.Enabled))
 		case "guest":
 			relyGuest(ix.Guest(name), add)
 			relyFirmware(ix, ix.Guest(name), add)

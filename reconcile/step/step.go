@@ -84,6 +84,7 @@ type Ports struct {
 	Rungs     Rungs
 	Stores    Stores
 	Guard     Guard
+	Watch     Watch
 	ROMs      ROMs
 	Drives    Drives
 	Person    Person
@@ -124,6 +125,13 @@ type Guard interface {
 	// Install makes the guard's files have exactly this content; empty content
 	// is no file. The hook is never there without its rules.
 	Install(ctx context.Context, files facts.GuardFiles) error
+}
+
+// Watch installs the service that watches lends.
+type Watch interface {
+	// InstallWatch makes the service have exactly this unit and starts or ends
+	// it; an empty unit is none.
+	InstallWatch(ctx context.Context, files facts.WatchFiles) error
 }
 
 // Stores writes the variable stores of guests that are off.
@@ -216,6 +224,7 @@ type Written struct {
 // kinds lists every kind of step by name.
 var kinds = map[string]func() Step{
 	"install guard": func() Step { return &InstallGuard{} },
+	"install watch": func() Step { return &InstallWatch{} },
 	"place shim":    func() Step { return &PlaceShim{} },
 	"write entry":   func() Step { return &WriteEntry{} },
 	"stop guest":    func() Step { return &StopGuest{} },

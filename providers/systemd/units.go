@@ -1,0 +1,77 @@
+// Package systemd installs lendkeep's service where systemd runs a host. Start
+// at Units.
+package systemd
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+
+	"github.com/google/renameio/v2"
+
+	"lendkeep/reconcile/facts"
+)
+
+// Units is where units lie: below Root, which is "/" but in tests.
+type Units struct {
+	Root string
+	// Systemctl is the program of that name, for tests; empty: as the PATH has it.
+	Systemctl string
+}
+
+// InstallWatch makes the service have exactly this unit and starts or ends it;
+// an empty unit is none. A service that runs is begun anew with another unit.
+func (u Units) InstallWatch(ctx context.Context, files facts.WatchFiles) error {
+	if err := u.install(ctx, files); err != nil {
+		return fmt.Errorf("install watch: %w", err)
+	}
+	return nil
+}
+
+func (u Units) install(ctx context.Context, files facts.WatchFiles) error {
+	unit := filepath.Join(u.Root, facts.WatchUnit)
+	if files.Unit == "" || !files.Enabled {
+		if _, err := os.Lstat(unit); err == nil { // systemctl knows none that is not there
+			if err := u.systemctl(ctx, "disable", "--now", facts.WatchName); err != nil {
+				return err
+			}
+		}
+	}
+	if files.Unit == "" {
+		if err := os.Remove(unit); err != nil && !errors.Is(err, fs.ErrNotExist) {
+			return err
+		}
+		return u.systemctl(ctx, "daemon-reload")
+	}
+	if err := os.MkdirAll(filepath.Dir(unit), 0o755); err != nil {
+		return err
+	}
+	if err := renameio.WriteFile(unit, []byte(files.Unit), 0o644, renameio.IgnoreUmask()); err != nil {
+		return err
+	}
+	if err := u.systemctl(ctx, "daemon-reload"); err != nil || !files.Enabled {
+		return err
+	}
+	if err := u.systemctl(ctx, "enable", facts.WatchName); err != nil {
+		return err
+	}
+	return u.systemctl(ctx, "restart", facts.WatchName)
+}
+
+// systemctl runs systemctl(1), which says what is wrong on standard error.
+func (u Units) systemctl(ctx context.Context, arguments ...string) error {
+	program := u.Systemctl
+	if program == "" {
+		program = "systemctl"
+	}
+	said, err := exec.CommandContext(ctx, program, arguments...).CombinedOutput()
+	if err != nil {
+		return fmt.Errorf("systemctl %s: %w: %s", strings.Join(arguments, " "), err, strings.Join(strings.Fields(string(said)), " "))
+	}
+	return nil
+}

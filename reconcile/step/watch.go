@@ -1,0 +1,116 @@
+package step
+
+import (
+	"context"
+	"fmt"
+	"time"
+
+	"lendkeep/reconcile/facts"
+)
+
+const (
+	watchTakes  = 3 * time.Second
+	watchWithin = 10 * time.Second
+)
+
+// InstallWatch installs, renews or removes the service that watches lends. The
+// order holds the exact bytes of its unit, before and after; empty is absent.
+type InstallWatch struct {
+	Before facts.WatchFiles `json:"before"`
+	After  facts.WatchFiles `json:"after"`
+	// Guarded says that this order installs the rules that it reads.
+	Guarded bool `json:"guarded,omitempty"`
+}
+
+// Kind implements Step, as do the methods below.
+func (s *InstallWatch) Kind() string { return "install watch" }
+
+// Does implements Step.
+func (s *InstallWatch) Does() string {
+	switch {
+	case s.After.Unit == "":
+		return "remove the service that watches lends"
+	case s.Before.Unit == "":
+		return "install the service that watches lends, and start it"
+	default:
+		return "renew the service that watches lends"
+	}
+}
+
+// Undoes implements Step.
+func (s *InstallWatch) Undoes() string {
+	switch {
+	case s.Before.Unit == "":
+		return "remove the service again"
+	case s.After.Unit == "":
+		return "install the service again as it was"
+	default:
+		return "give the service its old unit back"
+	}
+}
+
+// Risk implements Step.
+func (s *InstallWatch) Risk() Risk { return Safe }
+
+// Takes implements Step.
+func (s *InstallWatch) Takes() time.Duration { return watchTakes }
+
+// Within implements Step.
+func (s *InstallWatch) Within() time.Duration { return watchWithin }
+
+// Needs implements Step.
+func (s *InstallWatch) Needs() []Fact {
+	if s.Guarded {
+		return []Fact{guardIs("in force")}
+	}
+	return nil
+}
+
+// Gives implements Step.
+func (s *InstallWatch) Gives() []Fact {
+	if s.After.Unit == "" {
+		return []Fact{{"watch", "absent"}}
+	}
+	return []Fact{{"watch", "in force"}}
+}
+
+// Ready implements Step.
+func (s *InstallWatch) Ready(ix *facts.Index) error {
+	now := ix.Survey.Watch
+	switch {
+	case !now.Systemd:
+		return fmt.Errorf("install watch: systemd does not run this host")
+	case s.After.Unit != "" && !now.Program:
+		return fmt.Errorf("install watch: its program is not at %s", facts.WatchProgram)
+	}
+	return nil
+}
+
+// MayUndo implements Step.
+func (s *InstallWatch) MayUndo(*facts.Index) error { return nil }
+
+// Stands implements Step. Whether the service runs is not the step's matter:
+// it may end and begin again by itself.
+func (s *InstallWatch) Stands(ix *facts.Index) (Standing, string) {
+	now := ix.Survey.Watch
+	switch {
+	case !now.Known():
+		return Neither, "the service could not be read: " + now.Gaps[0].Path + ": " + now.Gaps[0].Reason
+	case now.WatchFiles == s.After:
+		return After, "the service is as planned"
+	case now.WatchFiles == s.Before:
+		return Before, "the service is as it was"
+	default:
+		return Neither, "the service is neither as it was nor as planned"
+	}
+}
+
+// Do implements Step.
+func (s *InstallWatch) Do(ctx context.Context, p Ports) error {
+	return p.Watch.InstallWatch(ctx, s.After)
+}
+
+// Undo implements Step.
+func (s *InstallWatch) Undo(ctx context.Context, p Ports) error {
+	return p.Watch.InstallWatch(ctx, s.Before)
+}
