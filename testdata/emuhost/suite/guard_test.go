@@ -16,11 +16,7 @@ import (
 // under any other use is refused with the reason.
 func TestGuardedStart(t *testing.T) {
 	h := withProgram(t)
-	t.Cleanup(func() { // other tests start guests without a guard
-		if _, err := h.emulated.Run(h.after(), "rm", "-f", facts.GuardHook, facts.GuardRules); err != nil {
-			t.Errorf("remove the guard: %v", err)
-		}
-	})
+	t.Cleanup(h.unguarded)
 	h.shelved()
 	h.layout(plain)
 	h.sleeping("grading")
@@ -46,7 +42,9 @@ func TestGuardedStart(t *testing.T) {
 	h.run("sha256sum", "-c", "/var/lib/sum")
 
 	h.mustLendkeep("rollback")
-	assert.NotZero(t, h.try("test", "-e", facts.GuardHook).Exit)
+	for _, file := range []string{facts.GuardHook, facts.GuardRules, facts.GuardUdev} {
+		assert.NotZero(t, h.try("test", "-e", file).Exit, file)
+	}
 }
 
 func (h host) restartLibvirt() {

@@ -40,7 +40,7 @@ func withProgram(t *testing.T) host {
 	h := onLarch(t)
 	folder, err := programs()
 	require.NoError(t, err)
-	h.run("mkdir", "-p", "/usr/local/bin", "/usr/local/sbin")
+	h.run("mkdir", "-p", "/usr/local/bin")
 	for name, inside := range map[string]string{"lendkeep": "/usr/local/bin/lendkeep", "lendkeep-hook": facts.GuardProgram} {
 		content, err := os.ReadFile(filepath.Join(folder, name))
 		require.NoError(t, err)
@@ -48,8 +48,16 @@ func withProgram(t *testing.T) host {
 			require.NoError(t, h.emulated.WriteFile(h.Context(), inside, content, 0o755))
 		}
 	}
-	h.run("rm", "-rf", "/var/lib/lendkeep", "/root/workshop", "/tmp/an.order", facts.GuardHook, facts.GuardRules)
+	h.run("rm", "-rf", "/var/lib/lendkeep", "/run/lendkeep", "/root/workshop", "/tmp/an.order")
+	h.unguarded()
 	return h
+}
+
+// unguarded takes the guard away, for tests that start guests without.
+func (h host) unguarded() {
+	if _, err := h.emulated.Run(h.after(), "rm", "-f", facts.GuardHook, facts.GuardRules, facts.GuardUdev); err != nil {
+		h.Errorf("remove the guard: %v", err)
+	}
 }
 
 // lendkeep runs lendkeep in /root and tells how it ended.
