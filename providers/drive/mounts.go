@@ -20,9 +20,13 @@ type Mounts struct{}
 // told to end; one that hangs in the kernel does not end.
 const patience = time.Second
 
-// Mount mounts a device at a path, which has to be there. Without a kind the
-// kind is what the device holds; options are joined by commas.
+// Mount mounts a device at a path, which is made where it is missing, as systemd
+// does for its mounts (systemd.mount(5)); it stays when the mount goes. Without a
+// kind the kind is what the device holds; options are joined by commas.
 func (Mounts) Mount(ctx context.Context, device, kind, path string, options []string) error {
+	if err := os.MkdirAll(path, 0o755); err != nil {
+		return fmt.Errorf("mount %s at %s: %w", device, path, err)
+	}
 	var arguments []string
 	if kind != "" {
 		arguments = append(arguments, "-t", kind)

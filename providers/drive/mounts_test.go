@@ -5,6 +5,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"path/filepath"
 	"runtime"
 	"strconv"
 	"strings"
@@ -58,6 +59,18 @@ func TestMountAndUnmount(t *testing.T) {
 		err := Mounts{}.Unmount(t.Context(), dir)
 		assert.ErrorContains(t, err, "unmount "+dir)
 		assert.ErrorContains(t, err, "not mounted")
+	})
+}
+
+func TestMountMakesItsPlace(t *testing.T) {
+	inNamespace(t, func(t *testing.T, dir string) {
+		place := filepath.Join(dir, "srv", "attic")
+		require.NoError(t, Mounts{}.Mount(t.Context(), "attic", "tmpfs", place, nil))
+		assert.NotEmpty(t, mounted(t, place))
+		require.NoError(t, Mounts{}.Unmount(t.Context(), place))
+		assert.DirExists(t, place)
+		require.NoError(t, os.WriteFile(filepath.Join(dir, "file"), nil, 0o600))
+		require.ErrorContains(t, Mounts{}.Mount(t.Context(), "attic", "tmpfs", filepath.Join(dir, "file", "attic"), nil), "not a directory")
 	})
 }
 

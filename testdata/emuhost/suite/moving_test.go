@@ -134,7 +134,7 @@ func TestMoveRolledBack(t *testing.T) {
 	code := h.plan("--shift", "night")
 	h.shell(`cd /root; PATH=/usr/local/bin:$PATH; lendkeep apply /tmp/an.order --approve ` + code + ` --confirmed grading --erase ` + machine.Spare + ` >/tmp/apply.log 2>&1 & pid=$!
 		while kill -0 $pid 2>/dev/null; do
-			if dd if=` + device + ` bs=4096 count=1 iflag=direct status=none | grep -qa "unfinished copy"; then kill -KILL $pid; fi
+			if dd if=` + device + ` bs=4096 count=1 iflag=direct status=none | grep -qa "unfinished copy"; then kill -KILL $pid; break; fi
 		done; wait $pid || true`)
 	assert.Contains(t, h.run("dd", "if="+device, "bs=64", "count=1", "iflag=fullblock", "status=none"), "lendkeep: unfinished copy")
 	assert.Equal(t, 9, h.lendkeep("apply", "/tmp/an.order", "--approve", code, "--confirmed", "grading", "--erase", machine.Spare).Exit, "an order has not ended")
