@@ -5,7 +5,6 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
-	"path/filepath"
 	"runtime"
 	"strconv"
 	"strings"
