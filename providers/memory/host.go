@@ -32,6 +32,7 @@ type Host struct {
 	away     map[facts.Address]Away
 	remount  map[string]facts.Mount         // what was unmounted, by device and path
 	origins  map[string]Origin              // by path
+	marks    map[string]facts.Volume        // how filesystems stood, by device and condition
 	ends     map[string]Ends                // what was kept of drives, by its name
 	stores   map[string]facts.VariableStore // what was kept of variable stores, by its sha256
 	boot     []facts.Mount                  // what a start of the host mounts
@@ -60,7 +61,7 @@ type Origin struct {
 // New makes a host that stands as the survey says. The judge may be nil: then
 // nobody but this package judges definitions.
 func New(survey facts.Survey, judge Judge) *Host {
-	h := &Host{survey: Clone(survey), away: map[facts.Address]Away{}, remount: map[string]facts.Mount{}, origins: map[string]Origin{}, ends: map[string]Ends{}, stores: map[string]facts.VariableStore{}, judge: judge}
+	h := &Host{survey: Clone(survey), away: map[facts.Address]Away{}, remount: map[string]facts.Mount{}, origins: map[string]Origin{}, ends: map[string]Ends{}, stores: map[string]facts.VariableStore{}, marks: map[string]facts.Volume{}, judge: judge}
 	h.boot = slices.Clone(h.survey.Mounts)
 	ix := facts.NewIndex(&h.survey)
 	for _, p := range h.survey.Paths {
@@ -184,5 +185,5 @@ func (h *Host) guest(name string) *facts.Guest {
 func (h *Host) Second() *Host {
 	h.mu.Lock()
 	defer h.mu.Unlock()
-	return &Host{survey: Clone(h.survey), away: maps.Clone(h.away), remount: maps.Clone(h.remount), origins: maps.Clone(h.origins), ends: maps.Clone(h.ends), stores: maps.Clone(h.stores), boot: h.boot, stubborn: h.stubborn, judge: h.judge}
+	return &Host{survey: Clone(h.survey), away: maps.Clone(h.away), remount: maps.Clone(h.remount), origins: maps.Clone(h.origins), ends: maps.Clone(h.ends), stores: maps.Clone(h.stores), marks: maps.Clone(h.marks), boot: h.boot, stubborn: h.stubborn, judge: h.judge}
 }

@@ -33,8 +33,31 @@ func (h *Host) mount(device, kind, path string, options []string) error {
 		m = old
 	}
 	h.survey.Mounts = append(h.survey.Mounts, m)
+	h.mark(b, facts.Volume{Condition: facts.Dirty, Why: "it is mounted"})
 	h.see()
 	return nil
+}
+
+// mark notes how the filesystem of a partition stands on the drive from now on:
+// a mounted one looks as if it had not been unmounted, as the kernel marks it.
+// It is as it was when it stood so before.
+func (h *Host) mark(b *facts.Block, as facts.Volume) {
+	i := slices.IndexFunc(h.survey.Contents, func(c facts.Content) bool { return c.Of == b.Whole })
+	if i < 0 || b.Partition == nil {
+		return
+	}
+	content := &h.survey.Contents[i]
+	content.Volumes = slices.Clone(content.Volumes)
+	v := content.Volume(b.Partition.Number)
+	if v == nil || v.Signature == nil {
+		return
+	}
+	key := func(c facts.Condition) string { return b.Devno.String() + " " + string(c) }
+	h.marks[key(v.Condition)] = *v
+	if was, ok := h.marks[key(as.Condition)]; ok {
+		as.Why = was.Why
+	}
+	v.Condition, v.Why = as.Condition, as.Why
 }
 
 // Unmount unmounts what is uppermost at a path.
@@ -63,6 +86,12 @@ func (h *Host) unmount(path string) error {
 	}
 	h.remount[m.Devno.String()+path] = m
 	h.survey.Mounts = slices.Delete(h.survey.Mounts, at, at+1)
+	elsewhere := slices.ContainsFunc(h.survey.Mounts, func(other facts.Mount) bool { return other.Devno == m.Devno })
+	for i := range h.survey.Blocks {
+		if b := h.survey.Blocks[i]; b.Devno == m.Devno && !elsewhere {
+			h.mark(&b, facts.Volume{Condition: facts.Clean})
+		}
+	}
 	h.see()
 	return nil
 }

@@ -5,6 +5,7 @@ package invented
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 
@@ -81,7 +82,11 @@ func (b *Builder) Look(name string) *facts.Content {
 		part.Partition.StartBytes, part.SizeBytes = first*512, 64<<20
 		t.Entries = append(t.Entries, facts.Entry{Number: part.Partition.Number, First: first, Last: first + 131071, ID: part.Partition.ID,
 			Type: "0fc63daf-8483-4772-8e79-3d69d8477de4", Name: part.Partition.Name})
-		c.Volumes = append(c.Volumes, facts.Volume{Number: part.Partition.Number, Signature: part.Signature, Condition: facts.Clean})
+		v := facts.Volume{Number: part.Partition.Number, Signature: part.Signature, Condition: facts.Clean}
+		if slices.ContainsFunc(b.Survey.Mounts, func(m facts.Mount) bool { return m.Devno == part.Devno }) {
+			v.Condition, v.Why = facts.Dirty, "it is mounted"
+		}
+		c.Volumes = append(c.Volumes, v)
 	}
 	if c.Table = t; len(t.Entries) == 0 {
 		c.Table, c.Blank = nil, true
