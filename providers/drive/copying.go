@@ -68,7 +68,7 @@ func (ds Drives) copyTo(ctx context.Context, i *image.Image, d facts.Drive, keep
 	}
 	err = copy.Copy(ctx, i, target, copy.Options{
 		Mark:   facts.UnfinishedMark + keep + "\n",
-		Record: filepath.Join(ds.Folder, keep+".copy"),
+		Record: ds.recordOf(keep),
 		Drive:  fmt.Sprintf("%s/%d, %d bytes", d.Serial, d.Namespace, d.SizeBytes),
 		Watch:  ds.Watch,
 	})
@@ -77,6 +77,9 @@ func (ds Drives) copyTo(ctx context.Context, i *image.Image, d facts.Drive, keep
 	}
 	return file.settled(ctx)
 }
+
+// recordOf is where a copy keeps how far it has come.
+func (ds Drives) recordOf(keep string) string { return filepath.Join(ds.Folder, keep+".copy") }
 
 // sameImage compares an image with what it was when it was looked at.
 func sameImage(i *image.Image, from facts.Source) error {

@@ -4,6 +4,8 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io/fs"
+	"os"
 
 	"golang.org/x/sys/unix"
 
@@ -33,13 +35,17 @@ func (ds Drives) WriteTable(ctx context.Context, d facts.Drive, before, after *f
 
 // Empty makes the first bytes of a drive and its last MiB read as zeroes. Its
 // start comes last: the mark of an unfinished copy stands there, and without it
-// a drive counts as blank.
-func (ds Drives) Empty(ctx context.Context, d facts.Drive, bytes uint64, _ string) error {
+// a drive counts as blank. How far that copy had come is forgotten first: nobody
+// may go on with it on a drive that is half empty.
+func (ds Drives) Empty(ctx context.Context, d facts.Drive, bytes uint64, keep string) error {
 	file, err := ds.openDrive(ctx, d, 0)
 	if err != nil {
 		return fmt.Errorf("empty drive: %w", err)
 	}
 	return closing(file, "empty drive", func() error {
+		if err := os.Remove(ds.recordOf(keep)); err != nil && !errors.Is(err, fs.ErrNotExist) {
+			return err
+		}
 		bytes = (min(bytes, d.SizeBytes) + d.SectorBytes - 1) / d.SectorBytes * d.SectorBytes
 		front, last := min(bytes, endBytes), d.SizeBytes-min(d.SizeBytes, endBytes)
 		for _, span := range [][2]uint64{{front, bytes}, {last, d.SizeBytes}, {0, front}} {

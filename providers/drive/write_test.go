@@ -133,7 +133,10 @@ func TestEmpty(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			drives, d, path := make(t, 16<<20, 4096)
 			fill(t, path, 0, bytes.Repeat([]byte("full"), 4<<20))
+			record := filepath.Join(drives.Folder, "a.copy")
+			require.NoError(t, os.WriteFile(record, nil, 0o600))
 			require.NoError(t, drives.Empty(t.Context(), d, 5<<20+1, "a"))
+			assert.NoFileExists(t, record, "nobody goes on with the copy")
 			got := wholeOf(t, path)
 			assert.Empty(t, bytes.Trim(got[:5<<20+4096], "\x00"))
 			assert.Equal(t, bytes.Repeat([]byte("full"), (10<<20-4096)/4), got[5<<20+4096:15<<20])
