@@ -6,29 +6,21 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
-	"io"
 	"io/fs"
 	"os"
 	"path/filepath"
-	"slices"
 	"time"
 
 	"github.com/rs/zerolog"
 	"github.com/spf13/cobra"
 
-	"lendkeep/providers/drive"
-	"lendkeep/providers/drive/content"
 	"lendkeep/providers/firmware"
-	"lendkeep/providers/hook"
 	"lendkeep/providers/libvirt"
 	"lendkeep/providers/libvirt/dump"
 	"lendkeep/providers/memory"
-	"lendkeep/providers/person"
 	"lendkeep/providers/sysfs"
-	"lendkeep/providers/systemd"
 	"lendkeep/reconcile/facts"
 	"lendkeep/reconcile/step"
-	"lendkeep/spec"
 )
 
 // keepFolder is where a real host's journals and lock lie (Filesystem Hierarchy
@@ -110,86 +102,6 @@ func readSurvey(name string) (facts.Survey, error) {
 		return facts.Survey{}, fail(exitUsage, "take the survey again: lendkeep survey -o "+name, "%s: %w", name, err)
 	}
 	return survey, nil
-}
-
-// openLive gives this machine.
-func (w *where) openLive(uri string) (host, error) {
-	if uri == "" {
-		uri = defaultURI
-	}
-	tree, err := sysfs.Open("/")
-	if err != nil {
-		return host{}, fail(exitUsage, "", "%w", err)
-	}
-	conn, err := libvirt.Open(uri)
-	if err != nil {
-		return host{}, fail(exitUsage, "see that libvirt runs and that you may use it: virsh -c "+uri+" list; or work on a survey: --survey FILE", "%w", err)
-	}
-	confirmed := person.File{Path: filepath.Join(keepFolder, "confirmed.json")}
-	drives := drive.Drives{Root: "/", Folder: filepath.Join(keepFolder, "drives")}
-	if w.progress != nil {
-		drives.Watch = w.progress.watch
-	}
-	live := liveHost{tree: tree, conn: conn, firmware: firmware.OnHost(tree.FS(), firmwareCache(), w.donors...), images: append(w.images, w.sources...),
-		contents: drive.Contents{Root: "/", ESPs: startableOn}, sources: w.sources, confirmed: confirmed}
-	return host{step.Ports{
-		Survey: live, Guests: conn, Mounts: drive.Mounts{}, Functions: tree, Rungs: tree,
-		Stores: firmware.Stores{Root: "/", Keep: filepath.Join(keepFolder, "variables")},
-		Guard:  hook.Files{Root: "/"}, Watch: systemd.Units{Root: "/"}, ROMs: firmware.Folder{Root: "/"}, Drives: drives, Person: confirmed,
-	}, conn.Close}, nil
-}
-
-// liveHost reads the facts of this machine: libvirt first, since guests name
-// paths that are then looked at.
-type liveHost struct {
-	tree      sysfs.Tree
-	conn      *libvirt.Conn
-	firmware  *firmware.Host
-	images    []string // paths that the layout names
-	contents  drive.Contents
-	sources   []string // images that are looked into, besides every NVMe drive
-	confirmed person.File
-}
-
-// Survey reads everything.
-func (h liveHost) Survey(ctx context.Context) (facts.Survey, error) {
-	survey, err := complete(ctx, h.tree, h.firmware, h.conn.Survey(ctx), h.images...)
-	if err != nil {
-		return survey, err
-	}
-	var drives []string
-	for _, f := range survey.Functions {
-		if f.NVMe == nil {
-			continue
-		}
-		for _, n := range f.NVMe.Namespaces {
-			drives = append(drives, n.Block)
-		}
-	}
-	h.contents.Survey(ctx, &survey, drives, h.sources)
-	if survey.Confirmed, err = h.confirmed.Read(); err != nil {
-		// Nothing is confirmed then, which is safe.
-		survey.Gaps = append(survey.Gaps, facts.Gap{Fact: "confirmations", Path: h.confirmed.Path, Reason: err.Error()})
-	}
-	return survey, nil
-}
-
-// startableOn reads what can be started from the EFI system partitions of
-// a drive or image.
-func startableOn(r io.ReaderAt, sizeBytes, sectorBytes uint64) ([]content.ESP, error) {
-	list, err := firmware.ReadESPs(r, int64(sizeBytes), int(sectorBytes))
-	if err != nil {
-		return nil, err
-	}
-	var esps []content.ESP
-	for _, e := range list {
-		found := content.ESP{Number: e.Partition.Number, Gap: e.Gap}
-		for _, l := range e.Loaders {
-			found.Loaders = append(found.Loaders, l.Path)
-		}
-		esps = append(esps, found)
-	}
-	return esps, nil
 }
 
 // complete adds what the tree shows, and the firmware in it, to what libvirt
@@ -288,56 +200,6 @@ func openJudge(ctx context.Context) (memory.Judge, func()) {
 	return judge, judge.Close
 }
 
-// layoutOf loads a layout together with the facts it is held against. The
-// host's connection is stated in the layout itself, so it is looked at twice:
-// once for that, then with the facts it may compute with.
-func layoutOf(ctx context.Context, dir string, w *where) (*spec.Layout, facts.Survey, spec.Diagnostics, error) {
-	if w.survey == "" && w.standIn == "" {
-		first, diagnostics := spec.Load(dir, spec.Given{Known: true, MemoryBytes: 1 << 40, CPUs: 1 << 10, HostName: "unknown"})
-		if diagnostics.HasErrors() {
-			return nil, facts.Survey{}, nil, diagnostics
-		}
-		if w.connect == "" {
-			w.connect = first.Host.Libvirt
-		}
-		w.images, w.donors, w.sources = imagesOf(first), firmwareIn(first), sourcesOf(first)
-	}
-	survey, err := w.facts(ctx, "")
-	if err != nil {
-		return nil, facts.Survey{}, nil, err
-	}
-	given := spec.Given{Known: true, MemoryBytes: survey.Machine.MemoryBytes, CPUs: survey.Machine.CPUs, HostName: survey.Machine.Name}
-	layout, diagnostics := spec.Load(dir, given)
-	if diagnostics.HasErrors() {
-		return nil, facts.Survey{}, nil, diagnostics
-	}
-	return layout, survey, diagnostics, nil
-}
-
-// imagesOf lists the images that a layout names, which libvirt may not know yet.
-func imagesOf(layout *spec.Layout) []string {
-	var list []string
-	for _, g := range layout.Guests {
-		for _, d := range g.Disks {
-			if d.Image != "" {
-				list = append(list, d.Image)
-			}
-		}
-	}
-	return list
-}
-
-// sourcesOf lists the images whose systems a layout moves.
-func sourcesOf(layout *spec.Layout) []string {
-	var list []string
-	for _, c := range layout.Controllers {
-		if c.Drive != nil && c.Drive.CopyOf != "" && !slices.Contains(list, c.Drive.CopyOf) {
-			list = append(list, c.Drive.CopyOf)
-		}
-	}
-	return list
-}
-
 // systemClock is the real time.
 type systemClock struct{}
 
@@ -359,18 +221,4 @@ func writeFile(name string, content []byte) error {
 		return fail(exitUsage, "", "write %s: %w", name, err)
 	}
 	return nil
-}
-
-func shiftOf(layout *spec.Layout, name string) (*spec.Shift, error) {
-	if name == "" {
-		return nil, nil
-	}
-	if s := layout.Shift(name); s != nil {
-		return s, nil
-	}
-	var names []string
-	for _, s := range layout.Shifts {
-		names = append(names, s.Name)
-	}
-	return nil, fail(exitUsage, fmt.Sprintf("name one of %q", names), "the layout has no shift %q", name)
 }

@@ -1,0 +1,74 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"slices"
+
+	"lendkeep/reconcile/facts"
+	"lendkeep/spec"
+)
+
+// layoutOf loads a layout together with the facts it is held against. The
+// host's connection is stated in the layout itself, so it is looked at twice:
+// once for that, then with the facts it may compute with.
+func layoutOf(ctx context.Context, dir string, w *where) (*spec.Layout, facts.Survey, spec.Diagnostics, error) {
+	if w.survey == "" && w.standIn == "" {
+		first, diagnostics := spec.Load(dir, spec.Given{Known: true, MemoryBytes: 1 << 40, CPUs: 1 << 10, HostName: "unknown"})
+		if diagnostics.HasErrors() {
+			return nil, facts.Survey{}, nil, diagnostics
+		}
+		if w.connect == "" {
+			w.connect = first.Host.Libvirt
+		}
+		w.images, w.donors, w.sources = imagesOf(first), firmwareIn(first), sourcesOf(first)
+	}
+	survey, err := w.facts(ctx, "")
+	if err != nil {
+		return nil, facts.Survey{}, nil, err
+	}
+	given := spec.Given{Known: true, MemoryBytes: survey.Machine.MemoryBytes, CPUs: survey.Machine.CPUs, HostName: survey.Machine.Name}
+	layout, diagnostics := spec.Load(dir, given)
+	if diagnostics.HasErrors() {
+		return nil, facts.Survey{}, nil, diagnostics
+	}
+	return layout, survey, diagnostics, nil
+}
+
+// imagesOf lists the images that a layout names, which libvirt may not know yet.
+func imagesOf(layout *spec.Layout) []string {
+	var list []string
+	for _, g := range layout.Guests {
+		for _, d := range g.Disks {
+			if d.Image != "" {
+				list = append(list, d.Image)
+			}
+		}
+	}
+	return list
+}
+
+// sourcesOf lists the images whose systems a layout moves.
+func sourcesOf(layout *spec.Layout) []string {
+	var list []string
+	for _, c := range layout.Controllers {
+		if c.Drive != nil && c.Drive.CopyOf != "" && !slices.Contains(list, c.Drive.CopyOf) {
+			list = append(list, c.Drive.CopyOf)
+		}
+	}
+	return list
+}
+
+func shiftOf(layout *spec.Layout, name string) (*spec.Shift, error) {
+	if name == "" {
+		return nil, nil
+	}
+	if s := layout.Shift(name); s != nil {
+		return s, nil
+	}
+	var names []string
+	for _, s := range layout.Shifts {
+		names = append(names, s.Name)
+	}
+	return nil, fail(exitUsage, fmt.Sprintf("name one of %q", names), "the layout has no shift %q", name)
+}

@@ -1,0 +1,98 @@
+package main
+
+import (
+	"context"
+	"io"
+	"path/filepath"
+
+	"lendkeep/providers/drive"
+	"lendkeep/providers/drive/content"
+	"lendkeep/providers/firmware"
+	"lendkeep/providers/hook"
+	"lendkeep/providers/libvirt"
+	"lendkeep/providers/person"
+	"lendkeep/providers/sysfs"
+	"lendkeep/providers/systemd"
+	"lendkeep/reconcile/facts"
+	"lendkeep/reconcile/step"
+)
+
+// openLive gives this machine.
+func (w *where) openLive(uri string) (host, error) {
+	if uri == "" {
+		uri = defaultURI
+	}
+	tree, err := sysfs.Open("/")
+	if err != nil {
+		return host{}, fail(exitUsage, "", "%w", err)
+	}
+	conn, err := libvirt.Open(uri)
+	if err != nil {
+		return host{}, fail(exitUsage, "see that libvirt runs and that you may use it: virsh -c "+uri+" list; or work on a survey: --survey FILE", "%w", err)
+	}
+	confirmed := person.File{Path: filepath.Join(keepFolder, "confirmed.json")}
+	drives := drive.Drives{Root: "/", Folder: filepath.Join(keepFolder, "drives")}
+	if w.progress != nil {
+		drives.Watch = w.progress.watch
+	}
+	live := liveHost{tree: tree, conn: conn, firmware: firmware.OnHost(tree.FS(), firmwareCache(), w.donors...), images: append(w.images, w.sources...),
+		contents: drive.Contents{Root: "/", ESPs: startableOn}, sources: w.sources, confirmed: confirmed}
+	return host{step.Ports{
+		Survey: live, Guests: conn, Mounts: drive.Mounts{}, Functions: tree, Rungs: tree,
+		Stores: firmware.Stores{Root: "/", Keep: filepath.Join(keepFolder, "variables")},
+		Guard:  hook.Files{Root: "/"}, Watch: systemd.Units{Root: "/"}, ROMs: firmware.Folder{Root: "/"}, Drives: drives, Person: confirmed,
+	}, conn.Close}, nil
+}
+
+// liveHost reads the facts of this machine: libvirt first, since guests name
+// paths that are then looked at.
+type liveHost struct {
+	tree      sysfs.Tree
+	conn      *libvirt.Conn
+	firmware  *firmware.Host
+	images    []string // paths that the layout names
+	contents  drive.Contents
+	sources   []string // images that are looked into, besides every NVMe drive
+	confirmed person.File
+}
+
+// Survey reads everything.
+func (h liveHost) Survey(ctx context.Context) (facts.Survey, error) {
+	survey, err := complete(ctx, h.tree, h.firmware, h.conn.Survey(ctx), h.images...)
+	if err != nil {
+		return survey, err
+	}
+	var drives []string
+	for _, f := range survey.Functions {
+		if f.NVMe == nil {
+			continue
+		}
+		for _, n := range f.NVMe.Namespaces {
+			drives = append(drives, n.Block)
+		}
+	}
+	h.contents.Survey(ctx, &survey, drives, h.sources)
+	if survey.Confirmed, err = h.confirmed.Read(); err != nil {
+		// Nothing is confirmed then, which is safe.
+		survey.Gaps = append(survey.Gaps, facts.Gap{Fact: "confirmations", Path: h.confirmed.Path, Reason: err.Error()})
+	}
+	return survey, nil
+}
+
+// startableOn reads what can be started from the EFI system partitions of
+// a drive or image.
+func startableOn(r io.ReaderAt, sizeBytes, sectorBytes uint64) ([]content.ESP, error) {
+	list, err := firmware.ReadESPs(r, int64(sizeBytes), int(sectorBytes))
+	if err != nil {
+		return nil, err
+	}
+	var esps []content.ESP
+	for _, e := range list {
+		found := content.ESP{Number: e.Partition.Number, Gap: e.Gap}
+		for _, l := range e.Loaders {
+			found.Loaders = append(found.Loaders, l.Path)
+		}
+		esps = append(esps, found)
+	}
+	return esps, nil
+}
