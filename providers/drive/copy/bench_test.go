@@ -58,11 +58,14 @@ func copyOnly(from, to, record string) error {
 //
 //	LENDKEEP_BENCH_DIR=/var/tmp go test -run '^$' -bench Copy -benchtime 3x ./providers/drive/copy
 //
-// qemu-img has what an operator who knows it would give it: writes out of
-// sequence, 16 of them at once, no cache on the target, and for the image the
-// better of no cache and the page cache, both of which are measured.
-// theirs/ours is the ratio of the wall times, of the best run of each; MiB is the
-// resident memory of the process that copies, at its highest.
+// plain/ours is the ratio of the wall times, of the best run of each, to the two
+// commands as anybody types them, followed by a sync of the target: what plain
+// qemu-img leaves in the page cache is on no drive yet, and what it compares with
+// may never have been. tuned/ours is the ratio to what an operator who knows it
+// would give it: writes out of sequence, 16 of them at once, no cache on the
+// target, and for the image the better of no cache and the page cache, both of
+// which are measured. MiB is the resident memory of the process that copies, at
+// its highest.
 func BenchmarkCopy(b *testing.B) {
 	dir := os.Getenv("LENDKEEP_BENCH_DIR")
 	if dir == "" {
@@ -121,6 +124,11 @@ func benchOne(b *testing.B, dir, from string, size int64, on string) {
 		}
 	}
 	for range b.N {
+		measured("plain", func(target string) {
+			run(b, "qemu-img", "convert", "-n", "-f", "qcow2", "-O", "raw", from, target)
+			run(b, "sync", target)
+			run(b, "qemu-img", "compare", "-q", "-f", "qcow2", "-F", "raw", from, target)
+		})
 		for _, cache := range []string{"none", "writeback"} {
 			measured(cache, func(target string) {
 				run(b, "qemu-img", "convert", "-n", "-W", "-m", "16", "-f", "qcow2", "-O", "raw", "-t", "none", "-T", cache, from, target)
@@ -136,9 +144,11 @@ func benchOne(b *testing.B, dir, from string, size int64, on string) {
 		})
 	}
 	b.ReportMetric(0, "ns/op") // says nothing here: of all three together
-	b.ReportMetric(min(best["none"], best["writeback"]).Seconds()/best["ours"].Seconds(), "theirs/ours")
-	b.ReportMetric(best["none"].Seconds(), "theirs-direct-s")
-	b.ReportMetric(best["writeback"].Seconds(), "theirs-cached-s")
+	b.ReportMetric(best["plain"].Seconds()/best["ours"].Seconds(), "plain/ours")
+	b.ReportMetric(min(best["none"], best["writeback"]).Seconds()/best["ours"].Seconds(), "tuned/ours")
+	b.ReportMetric(best["plain"].Seconds(), "plain-s")
+	b.ReportMetric(best["none"].Seconds(), "direct-s")
+	b.ReportMetric(best["writeback"].Seconds(), "cached-s")
 	b.ReportMetric(best["ours"].Seconds(), "ours-s")
 	b.ReportMetric(float64(peak)/1024, "MiB")
 }
