@@ -96,25 +96,30 @@ func (r *Return) mount(ix *facts.Index, f *facts.Function, c *Controller, m Moun
 		return
 	}
 	there := ix.MountAt(m.Path)
+	wrong := func(format string, values ...any) {
+		r.Wrong = append(r.Wrong, NotMounted(c.Record.Controller, m.Partition)+fmt.Sprintf(format, values...))
+	}
 	switch {
 	case there != nil && there.Devno == part.Devno:
 	case there != nil:
-		r.wrong(what, "%s is mounted at %s", there.Source, m.Path)
+		wrong("%s is mounted at %s", there.Source, m.Path)
 	case m.PartitionID != "" && part.Partition.ID != m.PartitionID:
-		r.wrong(what, "it has the id %s, by the rules %s", part.Partition.ID, m.PartitionID)
+		wrong("it has the id %s, by the rules %s", part.Partition.ID, m.PartitionID)
 	case part.Signature.Usage != "filesystem" || m.FSType != "" && part.Signature.Kind != m.FSType:
-		r.wrong(what, "it holds %s, by the rules %s", part.Signature.Kind, m.FSType)
+		wrong("it holds %s, by the rules %s", part.Signature.Kind, m.FSType)
 	case used(ix, part) != "":
-		r.wrong(what, "it is in use: %s", used(ix, part))
+		wrong("it is in use: %s", used(ix, part))
 	case unclean(ix, part) != "":
-		r.wrong(what, "%s; look at it, have it repaired where it needs that, and mount it by hand or by an order", unclean(ix, part))
+		wrong("%s; look at it, have it repaired where it needs that, and mount it by hand or by an order", unclean(ix, part))
 	default:
 		r.Mount = append(r.Mount, Mounting{"/dev/" + part.Name, m})
 	}
 }
 
-func (r *Return) wrong(what, format string, values ...any) {
-	r.Wrong = append(r.Wrong, "partition "+what+" was not mounted: "+fmt.Sprintf(format, values...))
+// NotMounted begins the words that say why a partition was not mounted after a
+// return. The history keeps them; by this whoever reads it knows which is meant.
+func NotMounted(controller, partition string) string {
+	return fmt.Sprintf("partition %s of controller %s was not mounted: ", partition, controller)
 }
 
 // unclean says why a filesystem is not mounted by a program that nobody

@@ -141,7 +141,7 @@ func (l *look) home(c *guard.Controller, f *facts.Function) {
 		return
 	}
 	for _, m := range lacking.mounts {
-		l.doubt(l.about(c, Event{Key: "mount " + m.Path + " " + name, Text: fmt.Sprintf("%s of controller %s is not mounted at %s%s", m.Partition, name, m.Path, l.waits(c, m.Path))}), patience)
+		l.doubt(l.about(c, Event{Key: "mount " + m.Path + " " + name, Text: fmt.Sprintf("%s of controller %s is not mounted at %s%s%s", m.Partition, name, m.Path, l.unmounted(c, m), l.waits(c, m.Path))}), patience)
 	}
 	if rest := append(lacking.wait, lacking.wrong...); len(rest) > 0 {
 		l.doubt(l.about(c, Event{Key: "whole " + name, Text: strings.Join(rest, "; ") + l.waits(c, paths(c)...)}), patience)
@@ -167,9 +167,30 @@ func (l *look) lacking(c *guard.Controller, f *facts.Function) lacking {
 		return found
 	}
 	for _, m := range left.Mount {
-		found.absent = append(found.absent, fmt.Sprintf("%s is not mounted at %s", m.Partition, m.Path))
+		found.absent = append(found.absent, fmt.Sprintf("%s is not mounted at %s%s", m.Partition, m.Path, l.unmounted(c, m)))
 	}
 	return found
+}
+
+// unmounted gives what the guard said when it last looked after a mount and did
+// not make it; that may be long ago, so its time is told.
+func (l *look) unmounted(c *guard.Controller, m guard.Mounting) string {
+	var at time.Time
+	text := ""
+	for _, noted := range l.Ledger.releases {
+		if noted.At.Before(at) {
+			continue
+		}
+		if slices.Contains(noted.Mounted, m.Path) {
+			at, text = noted.At, ""
+		}
+		for _, wrong := range noted.Wrong {
+			if why, found := strings.CutPrefix(wrong, guard.NotMounted(c.Record.Controller, m.Partition)); found {
+				at, text = noted.At, fmt.Sprintf(" (the guard at %s: %s)", noted.At.UTC().Format(time.DateTime), why)
+			}
+		}
+	}
+	return text
 }
 
 // ends notes that a guest has let a controller go, and gives the time by which

@@ -331,6 +331,33 @@ func TestAlarmSaysWhoIsHeldBack(t *testing.T) {
 	}
 }
 
+// What the guard saw when it did not mount something is told with the return and
+// with the alarm, until it has mounted it.
+func TestSaysWhyTheGuardHasNotMounted(t *testing.T) {
+	w := newWorld(t)
+	returned := func(wrong, mounted []string) (way, alarm watch.Event) {
+		w.start("grading", true)
+		w.look(t)
+		w.pass(time.Hour)
+		w.end("grading", true)
+		w.mounted = false
+		w.notes = append(w.notes, watch.Event{At: w.now, Kind: watch.Released, Guest: "grading", Wrong: wrong, Mounted: mounted})
+		w.look(t)
+		w.pass(time.Minute)
+		said := w.look(t)
+		require.Equal(t, []string{"returned home", "alarm mount /srv/shelf reel"}, kinds(said))
+		w.mounted = true
+		w.look(t)
+		return said[0], said[1]
+	}
+	back, alarm := returned([]string{guard.NotMounted("reel", "attic") + "gone", guard.NotMounted("reel", "shelf") + "it was not left clean"}, nil)
+	assert.Equal(t, []string{"shelf is not mounted at /srv/shelf (the guard at 2026-11-25 07:00:00: it was not left clean)"}, back.Wrong)
+	assert.Equal(t, "shelf of controller reel is not mounted at /srv/shelf (the guard at 2026-11-25 07:00:00: it was not left clean); held back until it is: catalogue", alarm.Text)
+
+	back, _ = returned(nil, []string{"/srv/shelf"}) // and then somebody has unmounted it
+	assert.Equal(t, []string{"shelf is not mounted at /srv/shelf"}, back.Wrong)
+}
+
 func TestStandingIsRemembered(t *testing.T) {
 	w := newWorld(t)
 	w.start("grading", false)
