@@ -76,14 +76,7 @@ func (c *Carrier) undo(ctx context.Context, n int) (stuck string, err error) {
 	if err := c.note(Record{Event: Intent, Step: n + 1, Undo: true}); err != nil {
 		return "", err
 	}
-	longest := s.Takes() + s.Within() + grace
-	if long, ok := s.(step.Long); ok {
-		longest = long.Longest()
-	}
-	limit, cancel := c.Clock.Limit(ctx, longest)
-	deed := s.Undo(limit, c.Ports)
-	cancel()
-	return c.judgeUndo(ctx, n, deed)
+	return c.judgeUndo(ctx, n, c.limited(ctx, ctx, s, s.Undo))
 }
 
 // mayUndo asks what speaks against undoing a step, for as long as its effects

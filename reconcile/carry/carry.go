@@ -219,17 +219,27 @@ func (c *Carrier) do(interruptible context.Context, n int) error {
 			return err
 		}
 	}
-	within, longest := ctx, s.Takes()+s.Within()+grace
-	if long, ok := s.(step.Long); ok {
-		within, longest = interruptible, long.Longest()
-	}
 	if standing == step.Neither && climbs(s) {
 		return c.judge(ctx, n, nil) // the deed is none for a host that stands so, the ladder is
 	}
-	limit, cancel := c.Clock.Limit(within, longest)
-	deed := s.Do(limit, c.Ports)
-	cancel()
-	return c.judge(ctx, n, deed)
+	return c.judge(ctx, n, c.limited(ctx, interruptible, s, s.Do))
+}
+
+// limited does a deed within its time. A step that may take long comes back once
+// it is interrupted or its time is over: nothing of it goes on then.
+func (c *Carrier) limited(ctx, interruptible context.Context, s step.Step, deed func(context.Context, step.Ports) error) error {
+	long, ok := s.(step.Long)
+	if !ok {
+		limit, cancel := c.Clock.Limit(ctx, s.Takes()+s.Within()+grace)
+		defer cancel()
+		return deed(limit, c.Ports)
+	}
+	limit, cancel := c.Clock.Limit(interruptible, long.Longest())
+	defer cancel()
+	if err := deed(limit, c.Ports); err != nil {
+		return errors.New(err.Error()) // not one of those that never answered
+	}
+	return nil
 }
 
 // settled notes a step that the host has already: done, if it was begun by an

@@ -76,3 +76,37 @@ func TestPartitionsThatAppearLate(t *testing.T) {
 		})
 	}
 }
+
+// interrupted is a host whose person gives up in the middle of a copy.
+type interrupted struct {
+	step.Drives
+	give context.CancelFunc
+}
+
+// Copy implements step.Drives: it comes back once it is interrupted.
+func (i interrupted) Copy(ctx context.Context, from facts.Source, d facts.Drive, keep string) error {
+	i.give()
+	<-ctx.Done()
+	return ctx.Err()
+}
+
+// Any other step is waited for; a copy ends at once, and everything is undone.
+func TestInterruptedCopy(t *testing.T) {
+	survey, layout := movingFrom()
+	sealed := plan(t, survey, layout, "night")
+	host := memory.New(survey, nil)
+	ctx, give := context.WithCancel(context.Background())
+	ports := host.Ports()
+	ports.Drives = interrupted{ports.Drives, give}
+	c := carry.Carrier{Ports: ports, Journal: journal.New(&fault.Disk{Fault: &fault.Fault{}}), Clock: &ticking{sealed.Order.SurveyedAt}}
+	approval, err := order.Approve(sealed, sealed.Code(), sealed.Order.Erases()...)
+	require.NoError(t, err)
+	report, err := c.Out(ctx, approval)
+	require.NoError(t, err)
+	assert.Equal(t, carry.Restored, report.Ended, report.Note)
+	assert.Contains(t, report.Note, "context canceled")
+	after, err := host.Survey(context.Background())
+	require.NoError(t, err)
+	survey.Sort()
+	assert.Empty(t, facts.Differences(survey, after))
+}
