@@ -43,14 +43,14 @@ func TestMain(m *testing.M) {
 
 // host is larch as one test sees it.
 type host struct {
-	*testing.T
+	testing.TB
 	emulated *emuhost.Host
 }
 
 // onLarch gives larch, running with its cards where machine.Larch has them. A
 // computer that cannot run it skips the test; one that should and fails, fails
 // it. A test that changes the machine switches it off in the end.
-func onLarch(t *testing.T) host {
+func onLarch(t testing.TB) host {
 	t.Helper()
 	if os.Getenv(wanted) == "" {
 		t.Skipf("boots a whole host: set %s=1 to run it", wanted)

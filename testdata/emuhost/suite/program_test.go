@@ -36,7 +36,7 @@ var programs = sync.OnceValues(func() (string, error) {
 
 // withProgram gives larch with lendkeep and its guard's program there, no guard
 // installed and no orders recorded.
-func withProgram(t *testing.T) host {
+func withProgram(t testing.TB) host {
 	h := onLarch(t)
 	folder, err := programs()
 	require.NoError(t, err)

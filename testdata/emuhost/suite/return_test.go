@@ -17,7 +17,7 @@ var quick = strings.NewReplacer(`within = "100s"`, `within = "5s"`, "  return {\
 
 // guarded gives larch with the guard in force, a guest that borrows the reel and
 // hears no power button, and one whose disk lies on the reel's shelf.
-func guarded(t *testing.T) host {
+func guarded(t testing.TB) host {
 	h := withProgram(t)
 	t.Cleanup(h.unguarded)
 	h.shelved()
