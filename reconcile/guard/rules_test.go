@@ -132,3 +132,19 @@ func TestScript(t *testing.T) {
 		})
 	}
 }
+
+// libvirt calls the hook seven times in the life of a guest, and waits each
+// time; the program is started for three of them.
+func TestScriptStartsTheProgramOnlyWhereItActs(t *testing.T) {
+	program := filepath.Join(t.TempDir(), "lendkeep-hook")
+	require.NoError(t, os.WriteFile(program, []byte("#!/bin/sh\necho \"$1 $2 $3\"\n"), 0o755))
+	script := strings.ReplaceAll(guard.Script, facts.GuardProgram, program)
+	said := ""
+	for _, call := range []string{"prepare begin", "start begin", "started begin", "reconnect begin", "migrate begin", "stopped end", "release end"} {
+		operation, sub, _ := strings.Cut(call, " ")
+		out, err := exec.Command("sh", "-c", script, "lendkeep", "grading", operation, sub, "-").CombinedOutput()
+		require.NoError(t, err)
+		said += string(out)
+	}
+	assert.Equal(t, "grading prepare begin\ngrading started begin\ngrading release end\n", said)
+}

@@ -3,13 +3,18 @@ package guard
 import "lendkeep/reconcile/facts"
 
 // Script is the hook that libvirt runs: it hands over to the guard's program.
-// At every operation but prepare it ends well whatever the program does, since
-// a failure at reconnect kills a running guest. Without the program a guest
+// It does so where the program has something to do, and at every operation but
+// prepare it ends well whatever that does, since a failure at reconnect kills a
+// running guest. Without the program a guest
 // that borrows a PCI function is refused and every other one let through.
 const Script = `#!/bin/sh
 ` + facts.GuardMark + `
 # Written and removed by orders of lendkeep; what it goes by is in
 # ` + facts.GuardRules + `.
+case "$2 $3" in
+"prepare begin" | "started begin" | "release end") ;;
+*) exit 0 ;;
+esac
 program=` + facts.GuardProgram + `
 "$program" "$@"
 code=$?
