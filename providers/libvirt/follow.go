@@ -140,15 +140,17 @@ func (f *follower) register() error {
 	return err
 }
 
+// close lets go of libvirt first: whoever sees the channel closed may follow anew,
+// and libvirt takes one of each callback from a connection.
 func (f *follower) close() {
 	f.mu.Lock()
 	f.closed = true
-	close(f.news)
 	f.mu.Unlock()
 	for _, id := range f.callbacks {
 		_ = f.conn.libvirt.DomainEventDeregister(id) // of a lost connection none is left
 	}
 	_ = f.conn.libvirt.UnregisterCloseCallback() // as above
+	close(f.news)
 }
 
 // lifecycle gives words for what happens to a guest.
