@@ -93,6 +93,20 @@ type Partition struct {
 	At        Place
 }
 
+// FormatOf gives the filesystem that is stated for the partition of that name,
+// or "".
+func (c Controller) FormatOf(partition string) string {
+	if c.Drive == nil {
+		return ""
+	}
+	for _, part := range c.Drive.Partitions {
+		if part.Name == partition {
+			return part.Format
+		}
+	}
+	return ""
+}
+
 // Return says how the host takes the controller back.
 type Return struct {
 	Within    time.Duration // 30 s when not stated

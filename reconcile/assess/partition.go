@@ -37,7 +37,7 @@ func (c *Case) unmade(found Found) []spec.Partition {
 func (f *filler) lay() {
 	f.Before = f.Content.Table
 	if f.Copy != nil {
-		f.Before = f.copied()
+		f.Before = f.Image.Table // with its backup where the image ended
 	} else if f.Before == nil && !f.Content.Blank && !f.erasing() {
 		return
 	}
@@ -68,14 +68,6 @@ func (f *filler) erasing() bool {
 	return true
 }
 
-// copied gives the table as the drive will have it right after the copy: with
-// its backup where the image ended.
-func (f *filler) copied() *facts.Table {
-	t := *f.Image.Table
-	t.Entries = slices.Clone(t.Entries)
-	return &t
-}
-
 func (f *filler) missing() []spec.Partition {
 	var list []spec.Partition
 	for _, p := range f.drive.Partitions {
@@ -96,7 +88,7 @@ func (f *filler) table(missing []spec.Partition) bool {
 				Cause{"/dev/" + f.Content.Of, fmt.Sprintf("primary %s, backup %s", f.Before.Primary, f.Before.Backup)}, "see what is wrong: sgdisk -v, and repair it before anything else")
 			return false
 		}
-		after = *f.copyOf(f.Before)
+		after = *f.Before
 	}
 	after.LastUsable, after.BackupAt = last, f.Drive.SizeBytes/f.Drive.SectorBytes-1
 	after.Primary, after.Backup = facts.Sound, facts.Sound
@@ -117,12 +109,6 @@ func (f *filler) table(missing []spec.Partition) bool {
 	}
 	f.After = &with
 	return true
-}
-
-func (f *filler) copyOf(t *facts.Table) *facts.Table {
-	clone := *t
-	clone.Entries = slices.Clone(t.Entries)
-	return &clone
 }
 
 // filesystems plans those that are missing, on new partitions and on old ones

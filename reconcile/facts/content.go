@@ -99,6 +99,14 @@ func (c *Content) Holds(image *Content) bool {
 // its own (UEFI 2.10, 3.5.1.1, x86-64).
 const Fallback = `\EFI\BOOT\BOOTX64.EFI`
 
+// Identity gives the table's id; of no table it is empty.
+func (t *Table) Identity() string {
+	if t == nil {
+		return ""
+	}
+	return t.ID
+}
+
 // Entry gives the entry with that GPT name, or nil when none or several have it.
 func (t *Table) Entry(name string) *Entry {
 	var found *Entry

@@ -59,7 +59,7 @@ func controllerOf(c *assess.Case, found assess.Found, before *Controller) Contro
 	}
 	for i := range made.Mounts {
 		if m := &made.Mounts[i]; m.FSType == "" {
-			m.FSType = statedFormat(stated, m.Partition)
+			m.FSType = stated.FormatOf(m.Partition)
 		}
 	}
 	return made
@@ -166,18 +166,6 @@ func sizeOf(f *facts.Function) uint64 {
 		sum += n.SizeBytes
 	}
 	return sum
-}
-
-func statedFormat(c *spec.Controller, partition string) string {
-	if c.Drive == nil {
-		return ""
-	}
-	for _, part := range c.Drive.Partitions {
-		if part.Name == partition {
-			return part.Format
-		}
-	}
-	return ""
 }
 
 func (r *Rules) addGuest(c *assess.Case, g *spec.Guest, known map[string]bool) {

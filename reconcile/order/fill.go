@@ -20,7 +20,7 @@ func (p *planner) fill(found assess.Found) {
 	at := found.Controller.Drive.At
 	target := step.Target{Controller: found.Record(), Drive: f.Drive, Keep: p.keep(f.Drive)}
 	if f.Clear {
-		p.add(&step.ClearDrive{Target: target, Holds: f.Content.Describe(), Table: idOf(f.Content.Table), Then: then(f)}, at)
+		p.add(&step.ClearDrive{Target: target, Holds: f.Content.Describe(), Table: f.Content.Table.Identity(), Then: then(f)}, at)
 	}
 	if f.Copy != nil {
 		s := &step.CopySystem{Target: target, Source: *f.Copy, Table: f.Image.Table.ID, DataBytes: f.Image.DataBytes, Laid: f.After != nil}
@@ -47,18 +47,11 @@ func (p *planner) keep(d facts.Drive) string {
 	return hex.EncodeToString(sum[:8])
 }
 
-func idOf(t *facts.Table) string {
-	if t == nil {
-		return ""
-	}
-	return t.ID
-}
-
 func then(f assess.Filling) string {
 	if f.Copy != nil {
 		return f.Image.Table.ID
 	}
-	return idOf(f.After)
+	return f.After.Identity()
 }
 
 // owners notes the guests that have the image, each of which must be off.

@@ -294,19 +294,7 @@ func (p *planner) mount(found assess.Found, rule spec.Mount, wanted bool) {
 }
 
 func filesystemOf(found assess.Found, rule spec.Mount) step.Filesystem {
-	return step.Filesystem{Controller: found.Record(), Partition: rule.Partition, Path: rule.Path, Options: rule.Options, FSType: formatOf(found.Controller, rule.Partition)}
-}
-
-func formatOf(c *spec.Controller, partition string) string {
-	if c.Drive == nil {
-		return ""
-	}
-	for _, part := range c.Drive.Partitions {
-		if part.Name == partition {
-			return part.Format
-		}
-	}
-	return ""
+	return step.Filesystem{Controller: found.Record(), Partition: rule.Partition, Path: rule.Path, Options: rule.Options, FSType: found.Controller.FormatOf(rule.Partition)}
 }
 
 // users gives the guests whose disks are on a mount.

@@ -118,7 +118,7 @@ func (s *CopySystem) image(ix *facts.Index) (*facts.Content, error) {
 		return nil, fmt.Errorf("copy %s: nothing was read of it", s.Source.Path)
 	case len(image.Gaps) > 0:
 		return nil, fmt.Errorf("copy %s: its %s is not known: %s", s.Source.Path, image.Gaps[0].Fact, image.Gaps[0].Reason)
-	case tableID(image) != s.Table || image.SizeBytes != s.Source.SizeBytes || image.Format != s.Source.Format:
+	case image.Table.Identity() != s.Table || image.SizeBytes != s.Source.SizeBytes || image.Format != s.Source.Format:
 		return nil, fmt.Errorf("copy %s: it is not the image that the order was written for; plan again", s.Source.Path)
 	}
 	return image, nil
@@ -136,7 +136,7 @@ func (s *CopySystem) Stands(ix *facts.Index) (Standing, string) {
 		return Neither, err.Error()
 	case content.Blank:
 		return Before, s.title() + " is blank"
-	case tableID(content) == s.Table:
+	case content.Table.Identity() == s.Table:
 		return After, s.title() + " holds the system of " + s.Source.Path
 	case content.Unfinished == s.Keep:
 		return Neither, "the copy to " + s.title() + " has not ended"

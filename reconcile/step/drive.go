@@ -128,9 +128,9 @@ func (s *ClearDrive) Stands(ix *facts.Index) (Standing, string) {
 		return Neither, err.Error()
 	case content.Blank:
 		return After, s.title() + " is blank"
-	case tableID(content) == s.Table && content.Unfinished == "":
+	case content.Table.Identity() == s.Table && content.Unfinished == "":
 		return Before, s.title() + " holds " + content.Describe()
-	case tableID(content) == s.Then || content.Unfinished == s.Keep:
+	case content.Table.Identity() == s.Then || content.Unfinished == s.Keep:
 		return After, s.title() + " is filled anew"
 	default:
 		return Neither, s.title() + " holds " + content.Describe()
@@ -145,11 +145,4 @@ func (s *ClearDrive) Do(ctx context.Context, p Ports) error {
 // Undo implements Step.
 func (s *ClearDrive) Undo(ctx context.Context, p Ports) error {
 	return p.Drives.PutBack(ctx, s.Drive, s.Keep)
-}
-
-func tableID(content *facts.Content) string {
-	if content.Table == nil {
-		return ""
-	}
-	return content.Table.ID
 }
