@@ -17,8 +17,23 @@ type Block struct {
 	Array          string          `json:"array,omitempty"`        // md level, "raid1"
 	BackingFile    string          `json:"backing_file,omitempty"` // of a loop device
 	Links          []string        `json:"links,omitempty"`        // names below /dev that udev gave it
+	Exclusive      Exclusive       `json:"exclusive,omitempty"`    // the kernel's own answer whether anybody holds it
+	Openers        []string        `json:"openers,omitempty"`      // processes that have it open, "dd (pid 77)": an exclusive open does not notice them
 	Gaps           []Gap           `json:"gaps,omitempty"`
 }
+
+// Exclusive is what the kernel answers to opening a block device for oneself
+// alone (open(2), O_EXCL): mounts in whichever mount namespace, swap and
+// devices built on it refuse it; loop devices and plain openers do not.
+type Exclusive string
+
+// The zero value is of surveys that could not ask, as of a captured tree:
+// nothing is lent on the strength of it.
+const (
+	NotAsked      Exclusive = ""
+	HeldByNobody  Exclusive = "free"
+	HeldBySomeone Exclusive = "busy" // EBUSY
+)
 
 // PartitionTable is the kind and identity of a drive's table.
 type PartitionTable struct {
@@ -62,6 +77,7 @@ type Mount struct {
 	Source       string   `json:"source"` // as given to mount; may be stale
 	Options      []string `json:"options,omitempty"`
 	SuperOptions []string `json:"super_options,omitempty"`
+	Elsewhere    string   `json:"elsewhere,omitempty"` // a process of the other mount namespace that has it, "sh (pid 77)"; empty: the host's own. Only what unmounting on the host would leave there
 }
 
 // Swap is an active swap area, from /proc/swaps.

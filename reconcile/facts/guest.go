@@ -30,6 +30,7 @@ type Definition struct {
 	XML         string   `json:"xml"`
 	Lent        []Lent   `json:"lent,omitempty"`
 	Disks       []Disk   `json:"disks,omitempty"`
+	Reaches     []Reach  `json:"reaches,omitempty"`
 	Records     []Record `json:"records,omitempty"`
 	MemoryBytes uint64   `json:"memory_bytes"`
 	CPUs        int      `json:"cpus"`
@@ -55,6 +56,29 @@ type Disk struct {
 	Pool   string `json:"pool,omitempty"`
 	Volume string `json:"volume,omitempty"`
 }
+
+// Reach is something of the host that a definition names besides its disks and
+// the functions that it lends.
+type Reach struct {
+	At       string    `json:"at"` // place in the definition, "devices/serial/source/@path"
+	Kind     ReachKind `json:"kind"`
+	Name     string    `json:"name,omitempty"` // by its kind: the path, the address, ...
+	ReadOnly bool      `json:"read_only,omitempty"`
+}
+
+// ReachKind says what the name of a Reach is.
+type ReachKind string
+
+// What cannot be told apart is ReachUnclear: the guest may use more than can be
+// read of its definition.
+const (
+	ReachPath    ReachKind = "path"    // a file, folder, device node or socket of the host
+	ReachPCI     ReachKind = "pci"     // the address of a PCI function, whole or as the parent of what is used
+	ReachSCSI    ReachKind = "scsi"    // a SCSI host or device of it, "0" or "0:0:1:0"
+	ReachUSB     ReachKind = "usb"     // a USB device, "1:4" (bus:device) or "0951:1666" (vendor:product)
+	ReachMdev    ReachKind = "mdev"    // UUID of a mediated device
+	ReachUnclear ReachKind = "unclear" // Name says what could not be understood
+)
 
 // Record is lendkeep's note in a guest's <metadata>: which controller was
 // meant by an address. It is the one way to know a controller while it is lent,

@@ -153,7 +153,9 @@ func (ix *Index) addBlocks() {
 func (ix *Index) addMounts() {
 	for i := range ix.Survey.Mounts {
 		m := &ix.Survey.Mounts[i]
-		ix.mountAt[m.Path] = m
+		if m.Elsewhere == "" { // paths of other mount namespaces are not the host's
+			ix.mountAt[m.Path] = m
+		}
 		if b := ix.byDevno[m.Devno]; b != nil {
 			ix.mountsOf[b.Name] = append(ix.mountsOf[b.Name], m)
 		}
