@@ -129,6 +129,11 @@ func TestSlotsClaimsAndInterfaces(t *testing.T) {
 	assert.Nil(t, index.Function(address(t, "0000:00:1f.0")).NVMe)
 	assert.Empty(t, index.BySerial("BEHIND"))
 
+	assert.Equal(t, 2, index.Function(address(t, "0000:02:00.0")).Virtual)
+	require.Len(t, index.Virtuals(address(t, "0000:02:00.0")), 1)
+	assert.Equal(t, address(t, "0000:02:00.0"), *index.Function(address(t, "0000:02:00.1")).Parent)
+	assert.Zero(t, index.Function(address(t, "0000:01:00.0")).Virtual)
+
 	virtio := index.Function(address(t, "0000:00:01.0"))
 	assert.Equal(t, []facts.Interface{{Name: "eth7", Up: true}, {Name: "eth8", Up: true}}, virtio.Interfaces, "up where it is not known")
 	require.NotNil(t, virtio.Gap("network_interfaces"))

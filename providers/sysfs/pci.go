@@ -80,6 +80,13 @@ func (s *survey) readFunction(at facts.Address) facts.Function {
 	f.PowerState, _ = p.textIfAny("power_state", "power_state")
 	cold, _ := p.textIfAny("d3cold_allowed", "d3cold_allowed")
 	f.D3cold = cold == "1"
+	f.Parent = parent(p)
+	if text, there := p.textIfAny("virtual_functions", "sriov_numvfs"); there && text != "" {
+		f.Virtual, err = strconv.Atoi(text)
+		if err != nil {
+			p.gap("virtual_functions", "sriov_numvfs", unexpected(text))
+		}
+	}
 	f.BARs = bars(p)
 	readConfig(p, &f)
 	return f
@@ -131,6 +138,21 @@ func group(p place) *int {
 		return nil
 	}
 	return &number
+}
+
+// parent gives the function that has made a virtual one (Linux
+// Documentation/PCI/pci-iov-howto.rst); nil for any other.
+func parent(p place) *facts.Address {
+	name := p.link("parent", "physfn")
+	if name == "" {
+		return nil
+	}
+	at, err := facts.ParseAddress(name)
+	if err != nil {
+		p.gap("parent", "physfn", err)
+		return nil
+	}
+	return &at
 }
 
 // numaNode gives -1 where the kernel says so, or was built without NUMA.

@@ -29,6 +29,7 @@ func (t *tree) read(xml string) (facts.Definition, error) {
 		Disks:     disksOf(t.guest),
 		CPUs:      1, // libvirt's default
 		HugePages: at(t.guest, "memoryBacking", "hugepages") != nil,
+		Locked:    at(t.guest, "memoryBacking", "locked") != nil,
 	}
 	for _, part := range []func(*etree.Element, *facts.Definition) error{readLent, readRecords, readMemory, readCPUs, readBoot} {
 		if err := part(t.guest, &d); err != nil {
@@ -168,12 +169,17 @@ func disksOf(guest *etree.Element) []facts.Disk {
 		d := diskOf(e)
 		d.Target = attr(child(e, "target"), "dev")
 		d.Device = cmp.Or(attr(e, "device"), "disk")
+		// A medium in a CD drive is never written (libvirt src/conf/domain_conf.c).
+		d.ReadOnly = child(e, "readonly") != nil || d.Device == "cdrom"
+		d.Shareable = child(e, "shareable") != nil
 		if facts.IsShim(d.Source) {
 			d.Kind = facts.KindShim // it is no file of the guest's
 		}
 		list = append(list, d)
 		for below := child(e, "backingStore"); child(below, "source") != nil; below = child(below, "backingStore") {
-			list = append(list, also(d, below, "backing"))
+			backing := also(d, below, "backing")
+			backing.ReadOnly = true
+			list = append(list, backing)
 		}
 		if mirror := child(e, "mirror"); mirror != nil {
 			list = append(list, also(d, mirror, "mirror"))
@@ -182,6 +188,7 @@ func disksOf(guest *etree.Element) []facts.Disk {
 	for _, e := range children(devices, "filesystem") {
 		d := diskOf(e)
 		d.Target, d.Device = attr(child(e, "target"), "dir"), "filesystem"
+		d.ReadOnly = child(e, "readonly") != nil
 		list = append(list, d)
 	}
 	if nvram := at(guest, "os", "nvram"); nvram != nil {

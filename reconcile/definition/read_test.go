@@ -60,10 +60,10 @@ func TestReadTellsDisksMemoryAndProcessors(t *testing.T) {
 	require.NoError(t, err)
 	assert.Equal(t, []facts.Disk{
 		{Target: "vda", Kind: "file", Source: `/srv/images/grading 'A' & "B".qcow2`, Device: "disk"},
-		{Target: "vda", Kind: "file", Source: "/srv/images/base.img", Device: "backing"},
+		{Target: "vda", Kind: "file", Source: "/srv/images/base.img", Device: "backing", ReadOnly: true},
 		{Target: "vdb", Kind: "volume", Pool: "shelf", Volume: "cache.qcow2", Device: "disk"},
 		{Target: "vdc", Kind: "network", Source: "nbd:scans", Device: "disk"},
-		{Target: "sda", Kind: "file", Device: "cdrom"},
+		{Target: "sda", Kind: "file", Device: "cdrom", ReadOnly: true},
 		{Target: "scans", Kind: "dir", Source: "/srv/shelf/scans", Device: "filesystem"},
 		{Target: "nvram", Kind: "nvram", Source: "/var/lib/libvirt/qemu/nvram/grading_VARS.fd", Device: "nvram"},
 	}, d.Disks)
@@ -75,6 +75,25 @@ func TestReadTellsDisksMemoryAndProcessors(t *testing.T) {
 	require.NoError(t, err)
 	assert.Contains(t, d.Disks, facts.Disk{Target: "sda", Kind: "block", Source: "/dev/vg0/prints", Device: "disk"})
 	assert.Contains(t, d.Disks, facts.Disk{Target: "vda", Kind: "nvme", Device: "disk"})
+}
+
+func TestReadTellsWhatIsWritten(t *testing.T) {
+	d, err := Read(`<domain><memoryBacking><locked/></memoryBacking><devices>
+		<disk type='file'><source file='/a'/><target dev='vda'/><readonly/></disk>
+		<disk type='file'><source file='/b'/><target dev='vdb'/><shareable/></disk>
+		<disk type='file'><source file='/c'/><mirror type='file'><source file='/d'/></mirror><target dev='vdc'/></disk>
+		<disk type='file' device='floppy'><source file='/e'/><target dev='fda'/></disk>
+		<filesystem type='mount'><source dir='/f'/><target dir='f'/><readonly/></filesystem></devices></domain>`)
+	require.NoError(t, err)
+	assert.Equal(t, []facts.Disk{
+		{Target: "vda", Kind: "file", Source: "/a", Device: "disk", ReadOnly: true},
+		{Target: "vdb", Kind: "file", Source: "/b", Device: "disk", Shareable: true},
+		{Target: "vdc", Kind: "file", Source: "/c", Device: "disk"},
+		{Target: "vdc", Kind: "file", Source: "/d", Device: "mirror"},
+		{Target: "fda", Kind: "file", Source: "/e", Device: "floppy"},
+		{Target: "f", Kind: "dir", Source: "/f", Device: "filesystem", ReadOnly: true},
+	}, d.Disks)
+	assert.True(t, d.Locked)
 }
 
 func TestReadTakesTheNoteWhateverItsPrefix(t *testing.T) {

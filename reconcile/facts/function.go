@@ -37,7 +37,9 @@ type Function struct {
 	ResetMethods    []string    `json:"reset_methods,omitempty"`
 	BARs            []BAR       `json:"bars,omitempty"`
 	MSIX            *MSIX       `json:"msix,omitempty"`
-	Slot            string      `json:"slot,omitempty"` // physical slot, as under /sys/bus/pci/slots
+	Slot            string      `json:"slot,omitempty"`              // physical slot, as under /sys/bus/pci/slots
+	Parent          *Address    `json:"parent,omitempty"`            // of a virtual function: the one that has made it (physfn)
+	Virtual         int         `json:"virtual_functions,omitempty"` // how many it has made (sriov_numvfs)
 	PowerState      string      `json:"power_state,omitempty"`
 	D3cold          bool        `json:"d3cold_allowed"`
 	NVMe            *NVMe       `json:"nvme,omitempty"` // only while the kernel's nvme driver holds it

@@ -1,6 +1,10 @@
 package facts
 
-import "lendkeep/spec"
+import (
+	"slices"
+
+	"lendkeep/spec"
+)
 
 // Virtualization is what libvirt says.
 type Virtualization struct {
@@ -35,6 +39,7 @@ type Definition struct {
 	MemoryBytes uint64   `json:"memory_bytes"`
 	CPUs        int      `json:"cpus"`
 	HugePages   bool     `json:"huge_pages,omitempty"`
+	Locked      bool     `json:"locked,omitempty"` // all its memory stays in place
 	Boot        Boot     `json:"boot"`
 }
 
@@ -55,6 +60,9 @@ type Disk struct {
 	Device string `json:"device"` // "disk", "cdrom"; "backing", "mirror": further images of a disk; "filesystem": a shared folder; "nvram"
 	Pool   string `json:"pool,omitempty"`
 	Volume string `json:"volume,omitempty"`
+
+	ReadOnly  bool `json:"read_only,omitempty"` // the guest cannot write it
+	Shareable bool `json:"shareable,omitempty"` // meant to be written by several guests at once
 }
 
 // Reach is something of the host that a definition names besides its disks and
@@ -79,6 +87,38 @@ const (
 	ReachMdev    ReachKind = "mdev"    // UUID of a mediated device
 	ReachUnclear ReachKind = "unclear" // Name says what could not be understood
 )
+
+// Functions gives every PCI function that a definition holds, however it names
+// it, each once: those that it lends, and those that it reaches.
+func (d *Definition) Functions() []Address {
+	var list []Address
+	add := func(at Address) {
+		if !slices.Contains(list, at) {
+			list = append(list, at)
+		}
+	}
+	for _, l := range d.Lent {
+		add(l.Address)
+	}
+	for _, r := range d.Reaches {
+		// One that is no address is told as unclear by whoever read it.
+		if at, err := ParseAddress(r.Name); r.Kind == ReachPCI && err == nil {
+			add(at)
+		}
+	}
+	return list
+}
+
+// Pins tells whether a guest's memory stays in place as a whole: with a device
+// that may write to any of it at any time (Linux
+// Documentation/driver-api/vfio.rst), or by its own wish.
+func (d *Definition) Pins() bool {
+	if len(d.Lent) > 0 || d.Locked {
+		return true
+	}
+	return slices.ContainsFunc(d.Reaches, func(r Reach) bool { return r.Kind == ReachPCI || r.Kind == ReachMdev }) ||
+		slices.ContainsFunc(d.Disks, func(disk Disk) bool { return disk.Kind == "vhostvdpa" })
+}
 
 // Record is lendkeep's note in a guest's <metadata>: which controller was
 // meant by an address. It is the one way to know a controller while it is lent,

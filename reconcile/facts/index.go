@@ -22,6 +22,7 @@ type Index struct {
 	tops      map[Address][]*Block
 	groups    map[int][]*Function
 	below     map[Address][]*Function
+	virtuals  map[Address][]*Function // by their parent
 	guests    map[string]*Guest
 	paths     map[string]*Path
 	mountAt   map[string]*Mount   // the uppermost mount of each place
@@ -49,6 +50,7 @@ func NewIndex(survey *Survey) *Index {
 		tops:      map[Address][]*Block{},
 		groups:    map[int][]*Function{},
 		below:     map[Address][]*Function{},
+		virtuals:  map[Address][]*Function{},
 		guests:    make(map[string]*Guest, len(survey.Libvirt.Guests)),
 		paths:     make(map[string]*Path, len(survey.Paths)),
 		mountAt:   make(map[string]*Mount, len(survey.Mounts)),
@@ -95,6 +97,9 @@ func (ix *Index) addFunctions() {
 		if f.Upstream != nil {
 			ix.below[*f.Upstream] = append(ix.below[*f.Upstream], f)
 		}
+		if f.Parent != nil {
+			ix.virtuals[*f.Parent] = append(ix.virtuals[*f.Parent], f)
+		}
 	}
 }
 
@@ -107,8 +112,8 @@ func (ix *Index) addGuests() {
 		if g.Live == nil {
 			continue
 		}
-		for _, lent := range g.Live.Lent {
-			ix.holders[lent.Address] = g
+		for _, at := range g.Live.Functions() {
+			ix.holders[at] = g
 		}
 		ix.addRecords(g.Live)
 	}
@@ -117,8 +122,8 @@ func (ix *Index) addGuests() {
 		if g.Kept == nil {
 			continue
 		}
-		for _, lent := range g.Kept.Lent {
-			ix.keepers[lent.Address] = append(ix.keepers[lent.Address], g)
+		for _, at := range g.Kept.Functions() {
+			ix.keepers[at] = append(ix.keepers[at], g)
 		}
 		ix.addRecords(g.Kept)
 	}
@@ -252,6 +257,10 @@ func (ix *Index) Siblings(at Address) []*Function {
 	}
 	return list
 }
+
+// Virtuals gives the virtual functions that a function has made, as far as they
+// were seen.
+func (ix *Index) Virtuals(parent Address) []*Function { return ix.virtuals[parent] }
 
 // Upstream gives the bridges and ports above a function, nearest first.
 func (ix *Index) Upstream(at Address) []*Function {
