@@ -19,7 +19,7 @@ var allowed = map[string][]string{
 	"reconcile/assess":        {"spec", "reconcile/facts", "reconcile/definition"},
 	"reconcile/guard":         {"spec", "reconcile/facts", "reconcile/assess"},
 	"reconcile/watch":         {"spec", "reconcile/facts", "reconcile/guard"},
-	"reconcile/step":          {"spec", "reconcile/facts", "reconcile/definition", "reconcile/guard"},
+	"reconcile/step":          {"spec", "reconcile/facts", "reconcile/definition", "reconcile/guard", "reconcile/watch"},
 	"reconcile/order":         {"spec", "reconcile/facts", "reconcile/definition", "reconcile/assess", "reconcile/guard", "reconcile/step", "reconcile/watch"},
 	"reconcile/carry":         {"spec", "reconcile/facts", "reconcile/definition", "reconcile/assess", "reconcile/guard", "reconcile/step", "reconcile/order"},
 	"reconcile/journal":       {},

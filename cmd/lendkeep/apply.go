@@ -29,7 +29,7 @@ that was done is undone in reverse.
 An order that erases a drive needs that drive's serial as well, and one with
 steps by hand asks for each whether it is done: typed, or given with --erase and
 --confirmed.`,
-		Example: "  lendkeep apply day.order --approve ABCD-EFGH",
+		Example: "  lendkeep apply day.order --approve ABCD-EFGH-IJKL-MNOP",
 		Args:    cobra.ExactArgs(1),
 		RunE: func(c *cobra.Command, arguments []string) error {
 			sealed, err := openOrder(arguments[0])
@@ -58,7 +58,10 @@ steps by hand asks for each whether it is done: typed, or given with --erase and
 }
 
 func openOrder(name string) (order.Sealed, error) {
-	content, err := os.ReadFile(name)
+	content, err := readTrusted(name, order.MaxBytes)
+	if errors.Is(err, errOthersWrite) {
+		return order.Sealed{}, fail(exitDamaged, "write it where only you can, and plan again: lendkeep plan LAYOUT -o FILE", "read order %s: %w; nothing was touched", name, err)
+	}
 	if err != nil {
 		return order.Sealed{}, fail(exitUsage, "write one: lendkeep plan LAYOUT -o FILE", "read order: %w", err)
 	}
@@ -146,6 +149,8 @@ func ended(report carry.Report, err error) error {
 	switch {
 	case errors.As(err, &stale):
 		return fail(exitStale, "plan again, read the new order, approve that", "%w; nothing was touched", err)
+	case errors.Is(err, carry.ErrOtherMachine):
+		return fail(exitStale, "plan on a survey of this host", "%w; nothing was touched", err)
 	case err != nil:
 		return fail(exitPerson, "see that the host answers, then lendkeep rollback", "%w", err)
 	case report.Ended == carry.Restored && report.Note != carry.AskedFor:

@@ -130,22 +130,10 @@ func printOrder(w io.Writer, sealed order.Sealed, name string, xml bool) error {
 func printStep(t *text, n int, s step.Written, xml bool) {
 	t.line("%2d  %s", n, s.Step.Does())
 	t.line("      stated  %s", s.Why)
-	define, isDefine := s.Step.(*step.DefineGuest)
-	if isDefine {
-		for _, change := range define.Changes {
-			t.line("      change  %s", change)
+	if detailed, ok := s.Step.(step.Detailed); ok {
+		for _, d := range detailed.Details() {
+			t.line("      %-7s %s", d.Head, d.Text)
 		}
-	}
-	if installs, ok := s.Step.(*step.InstallGuard); ok {
-		for _, rule := range installs.Changes {
-			t.line("      rule    %s", rule)
-		}
-	}
-	if hand, ok := s.Step.(*step.ByHand); ok {
-		for _, line := range hand.Tells {
-			t.line("      do      %s", line)
-		}
-		t.line("      seen    when %s", hand.Confirms)
 	}
 	undo := s.Step.Undoes()
 	if undo == "" {
@@ -153,8 +141,12 @@ func printStep(t *text, n int, s step.Written, xml bool) {
 	}
 	t.line("      undo    %s", undo)
 	t.line("      risk    %s, about %s", s.Step.Risk(), round(s.Step.Takes()))
-	if isDefine && xml {
-		for _, line := range definition.Difference(define.Before, define.After) {
+	if define, ok := s.Step.(*step.DefineGuest); ok && xml {
+		after, _, err := define.After()
+		if err != nil {
+			t.line("      %v", err)
+		}
+		for _, line := range definition.Difference(define.Before, after) {
 			t.line("      %s", line)
 		}
 	}

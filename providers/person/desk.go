@@ -31,10 +31,9 @@ func (d Desk) Confirm(ctx context.Context, s *step.ByHand) error {
 		return fmt.Errorf("%s: nobody is there to confirm it", s.Does())
 	}
 	fmt.Fprintf(d.Out, "\n%s\n", s.Does())
-	for _, line := range s.Tells {
-		fmt.Fprintf(d.Out, "   do      %s\n", line)
+	for _, line := range s.Details() {
+		fmt.Fprintf(d.Out, "   %-7s %s\n", line.Head, line.Text)
 	}
-	fmt.Fprintf(d.Out, "   seen    when %s\n", s.Confirms)
 	fmt.Fprintf(d.Out, "Once that is so, type the guest's name: ")
 	answer, err := line(ctx, d.In)
 	switch {

@@ -16,7 +16,7 @@ import (
 )
 
 func TestDesk(t *testing.T) {
-	ask := &step.ByHand{Guest: "grading", What: "suspend drive encryption", Tells: []string{"manage-bde"}, Confirms: "it says so", Keep: "k"}
+	ask := &step.ByHand{Guest: "grading", System: "windows", Hand: "encryption", Keep: "k"}
 	for answer, kept := range map[string]bool{"grading\n": true, "  grading \n": true, "\n": false, "y\n": false, "": false, "catalogue\n": false} {
 		file := person.File{Path: filepath.Join(t.TempDir(), "sub", "confirmed.json")}
 		var out bytes.Buffer
@@ -39,17 +39,17 @@ func TestDesk(t *testing.T) {
 func TestDeskLeavesTheRest(t *testing.T) {
 	file := person.File{Path: filepath.Join(t.TempDir(), "confirmed.json")}
 	desk := person.Desk{Keeps: file, In: strings.NewReader("grading\ngrading\n"), Out: &bytes.Buffer{}}
-	for _, what := range []string{"one", "two"} {
-		require.NoError(t, desk.Confirm(context.Background(), &step.ByHand{Guest: "grading", What: what}))
+	for _, what := range []string{"driver", "encryption"} {
+		require.NoError(t, desk.Confirm(context.Background(), &step.ByHand{Guest: "grading", System: "windows", Hand: what}))
 	}
 	list, err := file.Read()
 	require.NoError(t, err)
-	assert.Equal(t, []string{": one", ": two"}, list)
+	assert.Equal(t, []string{": see that Windows starts its NVMe driver by itself", ": suspend drive encryption"}, list)
 }
 
 func TestDeskWithNobody(t *testing.T) {
 	file := person.File{Path: filepath.Join(t.TempDir(), "confirmed.json")}
-	ask := &step.ByHand{Guest: "grading", What: "w"}
+	ask := &step.ByHand{Guest: "grading", System: "linux", Hand: "names"}
 	require.ErrorContains(t, person.Desk{Keeps: file}.Confirm(context.Background(), ask), "nobody is there")
 	require.NoError(t, person.Desk{Keeps: file, Confirmed: []string{"grading"}}.Confirm(context.Background(), ask))
 

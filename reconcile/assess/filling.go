@@ -19,7 +19,6 @@ type Filling struct {
 	Copy        *facts.Source
 	Before      *facts.Table // that the table is made from; nil: the drive is blank
 	After       *facts.Table // nil: no table is written
-	Changes     []string     // what After changes, for people
 	Filesystems []Formatting
 
 	copying []Finding // of the check copy

@@ -10,6 +10,7 @@ package assess
 import (
 	"fmt"
 
+	"lendkeep/reconcile/facts"
 	"lendkeep/spec"
 )
 
@@ -65,15 +66,4 @@ func (c *Case) memoryOf(g *spec.Guest) uint64 {
 }
 
 // Size gives a size in bytes for people, in binary units.
-func Size(bytes uint64) string {
-	const unit = 1024
-	if bytes < unit {
-		return fmt.Sprintf("%d B", bytes)
-	}
-	value, exponent := float64(bytes), -1
-	for value >= unit && exponent < 4 {
-		value /= unit
-		exponent++
-	}
-	return fmt.Sprintf("%.1f %ciB", value, "KMGTP"[exponent])
-}
+func Size(bytes uint64) string { return facts.Size(bytes) }

@@ -96,16 +96,10 @@ func (f *filler) table(missing []spec.Partition) bool {
 	if len(missing) == 0 && !(moved && f.drive.CopyOf != "") {
 		return true
 	}
-	if moved {
-		f.Changes = append(f.Changes, "its backup goes to the end of the drive")
-	}
-	with, entries, err := added(after, missing, f.Drive)
+	with, err := added(after, missing, f.Drive)
 	if err != nil {
 		f.stop("no room on the drive of "+f.name(), "The layout states more than fits: "+err.Error()+".", Cause{"/dev/" + f.Content.Of, Size(f.Drive.SizeBytes)}, "state smaller sizes", "choose a larger drive")
 		return false
-	}
-	for _, e := range entries {
-		f.Changes = append(f.Changes, fmt.Sprintf("partition %d %s is added, %s", e.Number, e.Name, Size((e.Last-e.First+1)*f.Drive.SectorBytes)))
 	}
 	f.After = &with
 	return true

@@ -82,26 +82,24 @@ func place(t facts.Table, p spec.Partition, sectorBytes uint64) (stretch, bool) 
 
 // added gives the table with the stated partitions that it lacks. Sizes that
 // are stated are placed before what takes the rest.
-func added(t facts.Table, parts []spec.Partition, d facts.Drive) (facts.Table, []facts.Entry, error) {
+func added(t facts.Table, parts []spec.Partition, d facts.Drive) (facts.Table, error) {
 	t.Entries = slices.Clone(t.Entries)
 	parts = slices.Clone(parts)
 	slices.SortStableFunc(parts, func(a, b spec.Partition) int { return cmp.Compare(number(a.Rest), number(b.Rest)) })
-	var list []facts.Entry
 	for _, p := range parts {
 		room, ok := place(t, p, d.SectorBytes)
 		if !ok {
-			return t, nil, fmt.Errorf("partition %s has no room; %s", p.Name, roomIn(t, d))
+			return t, fmt.Errorf("partition %s has no room; %s", p.Name, roomIn(t, d))
 		}
 		e := facts.Entry{Number: freeNumber(t), First: room.first, Last: room.last, Type: typeLinux, Name: p.Name,
 			ID: idOf("partition", d.Serial, t.ID, p.Name, fmt.Sprint(room.first))}
 		if e.Number > 128 {
-			return t, nil, fmt.Errorf("its table has no free entry for partition %s", p.Name)
+			return t, fmt.Errorf("its table has no free entry for partition %s", p.Name)
 		}
 		t.Entries = append(t.Entries, e)
-		list = append(list, e)
 	}
 	slices.SortFunc(t.Entries, func(a, b facts.Entry) int { return cmp.Compare(a.Number, b.Number) })
-	return t, list, nil
+	return t, nil
 }
 
 func number(b bool) int {

@@ -79,6 +79,9 @@ func (c *Carrier) Out(ctx context.Context, approval order.Approval) (Report, err
 		return Report{}, err
 	}
 	sealed := approval.Sealed()
+	if err := sameMachine(ix, sealed.Order); err != nil {
+		return Report{}, err
+	}
 	if changes := sealed.Order.Changes(ix); len(changes) > 0 {
 		return Report{}, StaleError{changes}
 	}
@@ -92,6 +95,9 @@ func (c *Carrier) Out(ctx context.Context, approval order.Approval) (Report, err
 // when rolling back had begun.
 func (c *Carrier) Resume(ctx context.Context, report Report) (Report, error) {
 	c.report = report
+	if err := c.here(ctx); err != nil {
+		return report, err
+	}
 	if err := c.note(Record{Event: Resume}); err != nil {
 		return c.report, err
 	}
@@ -104,7 +110,30 @@ func (c *Carrier) Resume(ctx context.Context, report Report) (Report, error) {
 // Rollback undoes an order, ended or not.
 func (c *Carrier) Rollback(ctx context.Context, report Report) (Report, error) {
 	c.report = report
+	if err := c.here(context.WithoutCancel(ctx)); err != nil {
+		return report, err
+	}
 	return c.turn(context.WithoutCancel(ctx), AskedFor)
+}
+
+// ErrOtherMachine says that an order was written for another machine: serials
+// alone do not tell hosts apart, since drives are moved and copied.
+var ErrOtherMachine = errors.New("the order was written on the facts of another machine")
+
+func sameMachine(ix *facts.Index, o order.Order) error {
+	if now := ix.Survey.Machine; now.ID != o.Machine {
+		return fmt.Errorf("%w: host %s, not this one, which is called %s", ErrOtherMachine, o.Host, now.Name)
+	}
+	return nil
+}
+
+// here refuses a journal of another machine.
+func (c *Carrier) here(ctx context.Context) error {
+	ix, err := c.look(ctx)
+	if err != nil {
+		return err
+	}
+	return sameMachine(ix, c.report.Sealed.Order)
 }
 
 func (c *Carrier) note(r Record) error {

@@ -47,6 +47,7 @@ type Survey struct {
 
 // Machine is the host itself.
 type Machine struct {
+	ID          string  `json:"id,omitempty"` // told from every other host by it; empty: nobody could say
 	Name        string  `json:"name"`
 	Kernel      string  `json:"kernel"` // release, "6.1.0-56-amd64"
 	CommandLine string  `json:"command_line"`

@@ -200,10 +200,26 @@ func (c Controller) leaves() string {
 	return "udev leaves volumes on " + c.Record.Controller + " alone, but for " + strings.Join(names, ", ")
 }
 
-// Sentences tells the rules to people, one line each.
+// how tells what a mount is made with.
+func (m Mount) how() string {
+	how := m.Options
+	if m.FSType != "" {
+		how = append([]string{m.FSType}, how...)
+	}
+	if len(how) == 0 {
+		return ""
+	}
+	return " (" + strings.Join(how, ", ") + ")"
+}
+
+// Sentences tells the rules to people, one line each: everything that the guard,
+// udev and the watch will do by them.
 func (r Rules) Sentences() []string {
 	var list []string
 	borrowers := r.borrowers()
+	for _, serial := range r.NeverLend {
+		list = append(list, serial+" is never lent")
+	}
 	for _, c := range r.Controllers {
 		name := c.Record.Controller
 		if c.Record.Serial != "" {
@@ -213,7 +229,7 @@ func (r Rules) Sentences() []string {
 			list = append(list, "only "+strings.Join(names, ", ")+" may borrow "+name, c.leaves())
 		}
 		for _, m := range c.Mounts {
-			list = append(list, fmt.Sprintf("%s of %s is unmounted before a lend and mounted at %s after it", m.Partition, c.Record.Controller, m.Path))
+			list = append(list, fmt.Sprintf("%s of %s is unmounted before a lend and mounted at %s after it%s", m.Partition, c.Record.Controller, m.Path, m.how()))
 		}
 	}
 	alarms := map[string]bool{} // by place
@@ -223,7 +239,10 @@ func (r Rules) Sentences() []string {
 		}
 	}
 	if len(r.Alarm) > 0 {
-		list = append(list, r.Alarm[0]+" is told of alarms")
+		list = append(list, "the command that is told of alarms, as root: "+strings.Join(r.Alarm, " "))
+	}
+	if r.Libvirt != "" {
+		list = append(list, "the watch asks libvirt at "+r.Libvirt)
 	}
 	for _, g := range r.Guests {
 		for _, place := range g.LivesOn {

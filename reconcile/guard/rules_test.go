@@ -22,15 +22,16 @@ func TestSentenceOfAnAlarm(t *testing.T) {
 
 func TestRulesRoundTrip(t *testing.T) {
 	rules := newBench(t).rules
-	rules.Alarm = []string{"/usr/local/bin/tell-me"}
+	rules.Alarm = []string{"/usr/local/bin/tell-me", "studio"}
 	again, err := guard.Decode(rules.Encode())
 	require.NoError(t, err)
 	assert.Equal(t, rules, again)
 	assert.Equal(t, []string{
+		"SN-NEVER is never lent",
 		"only grading may borrow reel (RL-4410-0073)",
 		"udev leaves volumes on reel alone, but for shelf",
-		"shelf of reel is unmounted before a lend and mounted at /srv/shelf after it",
-		"/usr/local/bin/tell-me is told of alarms",
+		"shelf of reel is unmounted before a lend and mounted at /srv/shelf after it (xfs, noatime)",
+		"the command that is told of alarms, as root: /usr/local/bin/tell-me studio",
 		"catalogue starts only while /srv/shelf is mounted",
 	}, rules.Sentences())
 }

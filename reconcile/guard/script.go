@@ -2,6 +2,12 @@ package guard
 
 import "lendkeep/reconcile/facts"
 
+// Files derives everything that is installed for rules: what an order carries
+// is the rules alone.
+func (r Rules) Files() facts.GuardFiles {
+	return facts.GuardFiles{Hook: Script, Rules: r.Encode(), Udev: Static(r)}
+}
+
 // Script is the hook that libvirt runs: it hands over to the guard's program.
 // It does so where the program has something to do, and at every operation but
 // prepare it ends well whatever that does, since a failure at reconnect kills a

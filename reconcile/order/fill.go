@@ -8,7 +8,6 @@ import (
 	"lendkeep/reconcile/assess"
 	"lendkeep/reconcile/facts"
 	"lendkeep/reconcile/step"
-	"lendkeep/spec"
 )
 
 // fill brings what a controller's drive holds in line.
@@ -33,7 +32,7 @@ func (p *planner) fill(found assess.Found) {
 		p.add(s, at)
 	}
 	if f.After != nil {
-		p.add(&step.WriteTable{Target: target, Before: f.Before, After: *f.After, Copied: f.Copy != nil, Changes: f.Changes}, at)
+		p.add(&step.WriteTable{Target: target, Before: f.Before, After: *f.After, Copied: f.Copy != nil}, at)
 	}
 	for _, made := range f.Filesystems {
 		p.add(&step.MakeFilesystem{Target: target, Partition: made.On, Made: made.Made, Added: made.Added, Over: made.Over}, made.At)
@@ -72,49 +71,11 @@ func (p *planner) byHand() {
 			continue
 		}
 		f := p.c.Filling(g.Boots.Name)
-		for _, hand := range handsOn(g, g.Boots.Name) {
-			hand.Guest, hand.Keep = g.Name, p.keep(f.Drive)
+		for _, name := range step.Hands(g.System) {
+			hand := &step.ByHand{Guest: g.Name, Controller: g.Boots.Name, System: g.System, Hand: name, Keep: p.keep(f.Drive)}
 			p.hands[g.Name] = append(p.hands[g.Name], hand.Name())
-			p.add(&hand, p.c.Layout.Controller(g.Boots.Name).Drive.At)
+			p.add(hand, p.c.Layout.Controller(g.Boots.Name).Drive.At)
 		}
-	}
-}
-
-// handsOn lists the steps by hand for an installed system. Windows: the service
-// of its NVMe driver and its start types (Microsoft, "INACCESSIBLE_BOOT_DEVICE"
-// and "CM_SERVICE start types": 0 is boot), fast startup and BitLocker (powercfg,
-// manage-bde). Linux: initramfs-tools(7), fstab(5).
-func handsOn(g *spec.Guest, controller string) []step.ByHand {
-	switch g.System {
-	case "windows":
-		return []step.ByHand{{
-			What: "see that Windows starts its NVMe driver by itself",
-			Tells: []string{
-				"start " + g.Name + " once with " + controller + " lent to it as a second disk beside its image (a layout without copy_of and boots)",
-				"let Windows install the drive, then shut down",
-			},
-			Confirms: `reg query HKLM\SYSTEM\CurrentControlSet\Services\stornvme /v Start prints 0x0, and stornvme has no key StartOverride`,
-		}, {
-			What:     "suspend drive encryption",
-			Tells:    []string{"manage-bde -protectors -disable C: (the key is bound to the old disk)"},
-			Confirms: "manage-bde -status C: says that protection is off, or that the drive is not encrypted",
-		}, {
-			What:     "turn fast startup off, so that shutting down does not hibernate",
-			Tells:    []string{"powercfg /h off, as administrator"},
-			Confirms: "powercfg /a no longer lists hibernation and fast startup as available",
-		}}
-	case "linux":
-		return []step.ByHand{{
-			What:     "see that the initramfs holds the nvme driver",
-			Tells:    []string{"with initramfs-tools: add nvme to /etc/initramfs-tools/modules, then update-initramfs -u; other systems: see their manual"},
-			Confirms: "lsinitramfs /boot/initrd.img-$(uname -r) lists nvme.ko, or the kernel has it built in",
-		}, {
-			What:     "see that nothing names the old disk",
-			Tells:    []string{"write UUID= instead of /dev/vda and the like in /etc/fstab and the kernel command line"},
-			Confirms: "grep -n '/dev/[vs]d' /etc/fstab /proc/cmdline prints nothing",
-		}}
-	default:
-		return nil
 	}
 }
 

@@ -35,7 +35,7 @@ func TestGuardIsBroughtInLine(t *testing.T) {
 	first, _ := guarded(t, nil)
 	require.NotNil(t, first)
 	current := func(b *invented.Builder, _ *spec.Layout) {
-		b.Survey.Guard.GuardFiles = first.After
+		b.Survey.Guard.GuardFiles = first.Files()
 	}
 	for name, c := range map[string]struct {
 		change func(*invented.Builder, *spec.Layout)
@@ -46,12 +46,12 @@ func TestGuardIsBroughtInLine(t *testing.T) {
 		"current":       {current, "", ""},
 		"current, but it has learnt nothing yet": {func(b *invented.Builder, l *spec.Layout) {
 			current(b, l)
-			rules, err := guard.Decode(first.After.Rules)
+			rules, err := guard.Decode(first.Files().Rules)
 			require.NoError(t, err)
 			rules.Controllers[0].Model, rules.Controllers[0].SizeBytes = "", 0
 			rules.Controllers[0].Keeps[0].ID = ""
 			b.Survey.Guard.Rules, b.Survey.Guard.Udev = rules.Encode(), guard.Static(rules)
-			require.NotEqual(t, first.After.Udev, b.Survey.Guard.Udev)
+			require.NotEqual(t, first.Files().Udev, b.Survey.Guard.Udev)
 		}, "", ""},
 		"another layout": {func(b *invented.Builder, l *spec.Layout) {
 			current(b, l)
@@ -104,7 +104,7 @@ func TestGuardComesBeforeStarts(t *testing.T) {
 	start := o.Steps[len(o.Steps)-1].Step.(*step.StartGuest)
 	assert.True(t, start.Guarded)
 	assert.Contains(t, start.Needs(), o.Steps[0].Step.Gives()[0])
-	assert.Contains(t, strings.Join(o.Steps[0].Step.(*step.InstallGuard).Changes, "\n"), "only grading may borrow reel")
+	assert.Contains(t, strings.Join(o.Steps[0].Step.(*step.InstallGuard).After.Sentences(), "\n"), "only grading may borrow reel")
 }
 
 // An order is bound to what it replaces.

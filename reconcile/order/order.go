@@ -13,13 +13,14 @@ import (
 )
 
 // Format is the version of the order file; another version is refused.
-const Format = 1
+const Format = 2
 
 // Order is a plan that can be approved and carried out. The same layout and
 // the same survey give the same order, to the byte.
 type Order struct {
 	Format      int              `json:"format"`
 	Host        string           `json:"host"`
+	Machine     string           `json:"machine"` // facts.Machine.ID of the host, whatever its name
 	Libvirt     string           `json:"libvirt"` // connection URI, as the layout states it
 	LayoutDir   string           `json:"layout_dir"`
 	LayoutHash  string           `json:"layout_hash"`
@@ -55,7 +56,7 @@ func Plan(c *assess.Case, findings []assess.Finding) (Order, error) {
 		return Order{}, fmt.Errorf("write order: %w", err)
 	}
 	o := Order{
-		Format: Format, Host: c.Layout.Host.Name, Libvirt: c.Layout.Host.Libvirt,
+		Format: Format, Host: c.Layout.Host.Name, Machine: c.Facts.Survey.Machine.ID, Libvirt: c.Layout.Host.Libvirt,
 		LayoutDir: c.Layout.Dir, LayoutHash: c.Layout.Hash,
 		SurveyedAt: c.Facts.Survey.TakenAt,
 		Steps:      steps, Controllers: []facts.Record{}, Relies: []Reliance{}, Findings: findings,

@@ -2,6 +2,9 @@ package order_test
 
 import (
 	"bytes"
+	"crypto/sha256"
+	"encoding/hex"
+	"fmt"
 	"slices"
 	"strings"
 	"testing"
@@ -236,6 +239,75 @@ func TestStepsOfOrdersTellEverything(t *testing.T) {
 	}
 }
 
+// resealed gives an order file with other bytes under their right checksum, as
+// somebody makes it who knows the format.
+func resealed(t testing.TB, sealed order.Sealed, old, new string) []byte {
+	_, body, found := strings.Cut(string(sealed.File()), "\n\"order\": ")
+	require.True(t, found)
+	body = strings.TrimSuffix(body, "\n}\n")
+	require.Contains(t, body, old)
+	body = strings.Replace(body, old, new, 1)
+	sum := sha256.Sum256([]byte(body))
+	return fmt.Appendf(nil, "{\n\"sha256\": %q,\n\"order\": %s\n}\n", hex.EncodeToString(sum[:]), body)
+}
+
+// An order has one encoding. White space, keys that are there twice or spelled
+// otherwise, escapes and whatever follows would be bytes that nobody is shown,
+// with which two orders of one code are found in seconds.
+func TestOrdersHaveOneEncoding(t *testing.T) {
+	b, layout := larch()
+	sealed, err := order.Seal(plan(t, b, layout, "day"))
+	require.NoError(t, err)
+	again, err := order.Open(sealed.File())
+	require.NoError(t, err)
+	require.Equal(t, sealed.ID(), again.ID())
+	for name, content := range map[string][]byte{
+		"white space":        resealed(t, sealed, "\"host\": \"larch\"", "\"host\":  \"larch\""),
+		"a key twice":        resealed(t, sealed, "\"host\": \"larch\"", "\"host\": \"x\",\n \"host\": \"larch\""),
+		"a key in capitals":  resealed(t, sealed, "\"host\": \"larch\"", "\"Host\": \"larch\""),
+		"an escape":          resealed(t, sealed, "\"host\": \"larch\"", "\"host\": \"l\\u0061rch\""),
+		"another time zone":  resealed(t, sealed, "Z\",", "+00:00\","),
+		"an unknown key":     resealed(t, sealed, "\"host\": \"larch\"", "\"note\": 1,\n \"host\": \"larch\""),
+		"a hook of its own":  resealed(t, sealed, "\"after\": {\n     \"format\"", "\"after\": {\n     \"hook\": \"#!/bin/sh\",\n     \"format\""),
+		"something after it": append(sealed.File(), ' '),
+		"a second one":       append(sealed.File(), sealed.File()...),
+		"white space inside": bytes.Replace(sealed.File(), []byte("{\n"), []byte("{ \n"), 1),
+		"its end missing":    bytes.TrimSpace(sealed.File()),
+	} {
+		t.Run(name, func(t *testing.T) {
+			_, err := order.Open(content)
+			require.Error(t, err)
+		})
+	}
+}
+
+// What people are shown is derived: no order can hold one thing and say another.
+func TestOrdersCarryNoCode(t *testing.T) {
+	b, layout := larch()
+	sealed, err := order.Seal(plan(t, b, layout, "day"))
+	require.NoError(t, err)
+	for _, part := range []string{"#!/bin/sh", "[Service]", "SUBSYSTEM", "\"changes\""} {
+		assert.NotContains(t, string(sealed.File()), part)
+	}
+}
+
+func TestCodes(t *testing.T) {
+	b, layout := larch()
+	sealed, err := order.Seal(plan(t, b, layout, "day"))
+	require.NoError(t, err)
+	code := sealed.Code()
+	assert.Regexp(t, "^[A-Z2-7]{4}-[A-Z2-7]{4}-[A-Z2-7]{4}-[A-Z2-7]{4}$", code)
+	for _, typed := range []string{code, strings.ToLower(code), strings.ReplaceAll(code, "-", ""), strings.ReplaceAll(code, "-", " "),
+		" " + code + "\r\n", strings.ReplaceAll(code, "-", "\u2011"), strings.ReplaceAll(code, "-", "\u2013"), "\u200b" + code} {
+		_, err := order.Approve(sealed, typed)
+		assert.NoError(t, err, "%q", typed)
+	}
+	for _, typed := range []string{"", code[:9], code + "A", code[5:], strings.Repeat("A", 16)} {
+		_, err := order.Approve(sealed, typed)
+		assert.ErrorIs(t, err, order.ErrOtherCode, "%q", typed)
+	}
+}
+
 func FuzzOpen(f *testing.F) {
 	b, layout := larch()
 	sealed, err := order.Seal(plan(f, b, layout, "day"))
@@ -246,6 +318,7 @@ func FuzzOpen(f *testing.F) {
 		if err != nil {
 			return
 		}
+		require.Equal(t, content, sealed.File())
 		ix := facts.NewIndex(&facts.Survey{})
 		sealed.Order.Changes(ix)
 		for _, w := range sealed.Order.Steps {

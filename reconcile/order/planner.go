@@ -9,7 +9,6 @@ import (
 	"lendkeep/reconcile/facts"
 	"lendkeep/reconcile/guard"
 	"lendkeep/reconcile/step"
-	"lendkeep/reconcile/watch"
 	"lendkeep/spec"
 )
 
@@ -58,31 +57,27 @@ func (p *planner) plan() error {
 // is lent, else not there. Where it cannot be installed a finding says so.
 func (p *planner) installGuard() {
 	now := p.c.Facts.Survey.Guard
-	s := &step.InstallGuard{Before: now.GuardFiles, Changes: []string{}}
+	s := &step.InstallGuard{Before: now.GuardFiles}
 	if p.c.Lends() {
 		rules := guard.Compile(p.c)
 		if installed, ok := guard.Current(now.Rules, rules); ok {
 			rules = installed
 		}
-		s.After = facts.GuardFiles{Hook: guard.Script, Rules: rules.Encode(), Udev: guard.Static(rules)}
-		s.Changes = rules.Sentences()
+		s.After = &rules
 	}
-	if s.After == s.Before || !now.Known() || !now.Ours() || s.After.Hook != "" && !now.Program {
+	if s.Files() == s.Before || !now.Known() || !now.Ours() || s.After != nil && !now.Program {
 		return
 	}
-	p.guard = s.After.Hook != ""
+	p.guard = s.After != nil
 	p.add(s, p.c.Layout.Host.At)
 }
 
 // installWatch brings the service that watches in line, as installGuard does.
 func (p *planner) installWatch() {
 	now := p.c.Facts.Survey.Watch
-	s := &step.InstallWatch{Before: now.WatchFiles, Guarded: p.guard}
-	if p.c.Lends() {
-		s.After = facts.WatchFiles{Unit: watch.Unit, Enabled: true}
-	}
+	s := &step.InstallWatch{Before: now.WatchFiles, After: p.c.Lends(), Guarded: p.guard}
 	guarded := p.guard || p.c.Facts.Survey.Guard.Rules != ""
-	if s.After == s.Before || !now.Known() || !now.Systemd || !now.Ours() || s.After.Unit != "" && (!now.Program || !guarded) {
+	if s.Files() == s.Before || !now.Known() || !now.Systemd || !now.Ours() || s.After && (!now.Program || !guarded) {
 		return
 	}
 	p.add(s, p.c.Layout.Host.At)
@@ -112,7 +107,7 @@ func (p *planner) guest(g *spec.Guest) error {
 		running = false
 	}
 	if define {
-		p.add(&step.DefineGuest{Guest: g.Name, Before: change.Before, After: change.After, Wanted: change.Wanted, Changes: change.Changes, ROM: pathOf(change.ROM), Shim: shimOf(change.Shim)}, g.At)
+		p.add(&step.DefineGuest{Guest: g.Name, Before: change.Before, Wanted: change.Wanted}, g.At)
 	}
 	if entry != nil {
 		p.add(&step.WriteEntry{Guest: g.Name, Store: entry.Store.Path, StoreSum: entry.Store.SHA256, Entry: entry.NewEntry}, g.Entry.At)

@@ -10,6 +10,7 @@ import (
 	"fmt"
 	"slices"
 	"strings"
+	"unicode"
 
 	"lendkeep/reconcile/step"
 )
@@ -41,6 +42,9 @@ func Seal(o Order) (Sealed, error) {
 	if err := encoder.Encode(o); err != nil {
 		return Sealed{}, fmt.Errorf("seal order: %w", err)
 	}
+	if buffer.Len() > MaxBytes {
+		return Sealed{}, fmt.Errorf("seal order: its %d bytes are more than the %d that are read back", buffer.Len(), MaxBytes)
+	}
 	return Sealed{o, bytes.TrimSpace(buffer.Bytes())}, nil
 }
 
@@ -50,12 +54,16 @@ func (s Sealed) ID() string {
 	return hex.EncodeToString(sum[:])
 }
 
-// Code is the approval code: the first 40 bits of the ID in base32, eight
-// letters and digits (RFC 4648, section 6) in two groups, short enough to type.
+// Code is the approval code: the first 80 bits of the ID in base32 (RFC 4648,
+// section 6: no 0, 1, 8 or 9 that could be taken for a letter), sixteen letters
+// and digits in four groups that can be read aloud. An order with the code
+// of a given one takes some 2^80 tries to find. Who writes both orders needs
+// 2^40 for two with one code, which is within reach: a code approves what its
+// reader was shown by the lendkeep that carries it out, no file of a stranger's.
 func (s Sealed) Code() string {
 	sum := sha256.Sum256(s.bytes)
-	text := base32.StdEncoding.EncodeToString(sum[:5])
-	return text[:4] + "-" + text[4:]
+	text := base32.StdEncoding.EncodeToString(sum[:10])
+	return strings.Join([]string{text[:4], text[4:8], text[8:12], text[12:]}, "-")
 }
 
 // File gives the order file.
@@ -63,9 +71,17 @@ func (s Sealed) File() []byte {
 	return fmt.Appendf(nil, "{\n\"sha256\": %q,\n\"order\": %s\n}\n", s.ID(), s.bytes)
 }
 
+// MaxBytes bounds an order file: one with a thousand changed definitions of
+// 20 KB each has about 50 MB.
+const MaxBytes = 64 << 20
+
 // Open reads an order file strictly. A file that does not match its own
-// checksum is ErrDamaged.
+// checksum is ErrDamaged, and so is one that is not to the byte what lendkeep
+// writes for what it says: nothing may hide between the values or after them.
 func Open(content []byte) (Sealed, error) {
+	if len(content) > MaxBytes {
+		return Sealed{}, fmt.Errorf("read order: %w: it has more than %d bytes", ErrDamaged, MaxBytes)
+	}
 	var f file
 	if err := strict(content, &f); err != nil {
 		return Sealed{}, fmt.Errorf("read order: %w: %w", ErrDamaged, err)
@@ -80,7 +96,14 @@ func Open(content []byte) (Sealed, error) {
 	if s.Order.Format != Format {
 		return Sealed{}, fmt.Errorf("read order: it is of version %d, this lendkeep reads version %d; plan again", s.Order.Format, Format)
 	}
-	return s, nil
+	again, err := Seal(s.Order)
+	if err != nil {
+		return Sealed{}, fmt.Errorf("read order: %w", err)
+	}
+	if !bytes.Equal(again.File(), content) {
+		return Sealed{}, fmt.Errorf("read order: %w: it is not written as lendkeep writes what it says", ErrDamaged)
+	}
+	return again, nil
 }
 
 func strict(content []byte, into any) error {
@@ -118,8 +141,9 @@ func (o Order) UndoErases() []string {
 	return list
 }
 
-// Approve approves an order by its code; letter case and the hyphen do not
-// matter. Any other code is ErrOtherCode. The serial of every drive that the
+// Approve approves an order by its code; letter case, white space and hyphens do
+// not matter, as they change when a code is pasted. Any other code is
+// ErrOtherCode. The serial of every drive that the
 // order erases must be given too, exactly; else it is ErrNotErased.
 func Approve(s Sealed, code string, serials ...string) (Approval, error) {
 	for _, serial := range s.Order.Erases() {
@@ -127,11 +151,20 @@ func Approve(s Sealed, code string, serials ...string) (Approval, error) {
 			return Approval{}, fmt.Errorf("approve order: drive %s: %w", serial, ErrNotErased)
 		}
 	}
-	plain := func(text string) string { return strings.ToUpper(strings.ReplaceAll(strings.TrimSpace(text), "-", "")) }
 	if plain(code) != plain(s.Code()) {
 		return Approval{}, fmt.Errorf("approve order: %w", ErrOtherCode)
 	}
 	return Approval{s}, nil
+}
+
+// plain leaves of a code what counts: letters and digits.
+func plain(code string) string {
+	return strings.Map(func(r rune) rune {
+		if unicode.IsSpace(r) || unicode.Is(unicode.Pd, r) || unicode.Is(unicode.Cf, r) {
+			return -1
+		}
+		return unicode.ToUpper(r)
+	}, code)
 }
 
 // Sealed gives what was approved.

@@ -36,7 +36,7 @@ func TestWatchIsBroughtInLine(t *testing.T) {
 		"without its program ": {facts.Watch{Systemd: true, WatchFiles: current}, false, remove},
 	} {
 		_, o := guarded(t, func(b *invented.Builder, l *spec.Layout) {
-			b.Survey.Watch, b.Survey.Guard.GuardFiles = c.now, first.After
+			b.Survey.Watch, b.Survey.Guard.GuardFiles = c.now, first.Files()
 			b.Survey.Guard.Hook = guard.Script
 			if !c.lends {
 				for i := range l.Guests {

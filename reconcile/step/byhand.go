@@ -2,7 +2,9 @@ package step
 
 import (
 	"context"
+	"fmt"
 	"slices"
+	"strings"
 	"time"
 
 	"lendkeep/reconcile/facts"
@@ -12,23 +14,108 @@ import (
 const byHandTakes = 10 * time.Minute
 
 // ByHand is what only a person can do, inside the guest. They say when it is
-// done; the host cannot see it.
+// done; the host cannot see it. The order names the step; what it tells them is
+// this lendkeep's own.
 type ByHand struct {
-	Guest    string   `json:"guest"`
-	What     string   `json:"what"`     // a verb phrase of one line
-	Tells    []string `json:"tells"`    // how it is done
-	Confirms string   `json:"confirms"` // how they see that it is
-	Keep     string   `json:"keep"`     // of the order: an answer to an earlier one does not count
+	Guest      string `json:"guest"`
+	Controller string `json:"controller"` // from which the guest will start
+	System     string `json:"system"`     // the guest's, of which the steps are
+	Hand       string `json:"hand"`       // the name of one of those
+	Keep       string `json:"keep"`       // of the order: an answer to an earlier one does not count
+}
+
+// hand is what a person is told to do in a guest.
+type hand struct {
+	name     string
+	what     string   // a verb phrase of one line
+	tells    []string // how it is done; %[1]s is the guest, %[2]s the controller
+	confirms string   // how they see that it is
+}
+
+// hands are the steps by hand for an installed system, in their sequence.
+// Windows: the service of its NVMe driver and its start types (Microsoft,
+// "INACCESSIBLE_BOOT_DEVICE" and "CM_SERVICE start types": 0 is boot), fast
+// startup and BitLocker (powercfg, manage-bde). Linux: initramfs-tools(7),
+// fstab(5).
+var hands = map[string][]hand{
+	"windows": {{
+		name: "driver",
+		what: "see that Windows starts its NVMe driver by itself",
+		tells: []string{
+			"start %[1]s once with %[2]s lent to it as a second disk beside its image (a layout without copy_of and boots)",
+			"let Windows install the drive, then shut down",
+		},
+		confirms: `reg query HKLM\SYSTEM\CurrentControlSet\Services\stornvme /v Start prints 0x0, and stornvme has no key StartOverride`,
+	}, {
+		name:     "encryption",
+		what:     "suspend drive encryption",
+		tells:    []string{"manage-bde -protectors -disable C: (the key is bound to the old disk)"},
+		confirms: "manage-bde -status C: says that protection is off, or that the drive is not encrypted",
+	}, {
+		name:     "fast startup",
+		what:     "turn fast startup off, so that shutting down does not hibernate",
+		tells:    []string{"powercfg /h off, as administrator"},
+		confirms: "powercfg /a no longer lists hibernation and fast startup as available",
+	}},
+	"linux": {{
+		name:     "driver",
+		what:     "see that the initramfs holds the nvme driver",
+		tells:    []string{"with initramfs-tools: add nvme to /etc/initramfs-tools/modules, then update-initramfs -u; other systems: see their manual"},
+		confirms: "lsinitramfs /boot/initrd.img-$(uname -r) lists nvme.ko, or the kernel has it built in",
+	}, {
+		name:     "names",
+		what:     "see that nothing names the old disk",
+		tells:    []string{"write UUID= instead of /dev/vda and the like in /etc/fstab and the kernel command line"},
+		confirms: "grep -n '/dev/[vs]d' /etc/fstab /proc/cmdline prints nothing",
+	}},
+}
+
+// Hands names the steps by hand of a system; none where it has none.
+func Hands(system string) []string {
+	var list []string
+	for _, h := range hands[system] {
+		list = append(list, h.name)
+	}
+	return list
+}
+
+func (s *ByHand) hand() hand {
+	for _, h := range hands[s.System] {
+		if h.name == s.Hand {
+			return h
+		}
+	}
+	return hand{what: s.Hand} // Sound refuses it
+}
+
+// Sound refuses a step of which this lendkeep could not say how it is done.
+func (s *ByHand) Sound() error {
+	if !slices.Contains(Hands(s.System), s.Hand) {
+		return fmt.Errorf("this lendkeep knows no step by hand %q for system %q", s.Hand, s.System)
+	}
+	return nil
+}
+
+// Details tells how it is done, and how the person sees that it is.
+func (s *ByHand) Details() []Detail {
+	var list []Detail
+	for _, line := range s.hand().tells {
+		list = append(list, Detail{"do", strings.NewReplacer("%[1]s", s.Guest, "%[2]s", s.Controller).Replace(line)})
+	}
+	return append(list, Detail{"seen", "when " + s.hand().confirms})
 }
 
 // Name is what the confirmation is kept under.
-func (s *ByHand) Name() string { return s.Keep + ": " + s.What }
+func (s *ByHand) Name() string { return s.Keep + ": " + s.What() }
+
+// What says what is to be done: a verb phrase of one line.
+func (s *ByHand) What() string { return s.hand().what }
 
 // Kind implements Step, as do the methods below.
 func (s *ByHand) Kind() string { return "by hand" }
 
 // Does implements Step.
-func (s *ByHand) Does() string { return "by hand, in guest " + s.Guest + ": " + s.What }
+func (s *ByHand) Does() string { return "by hand, in guest " + s.Guest + ": " + s.What() }
 
 // Undoes implements Step. Whether the person undoes what they did is theirs to
 // decide.

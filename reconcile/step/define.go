@@ -11,15 +11,41 @@ import (
 
 const defineTakes = time.Second
 
-// DefineGuest sets a guest's kept definition, or makes a new guest.
+// DefineGuest sets a guest's kept definition, or makes a new guest. The order
+// holds what the layout states; the definition that libvirt is given is derived
+// from it and from the one that was found.
 type DefineGuest struct {
-	Guest   string            `json:"guest"`
-	Before  string            `json:"before,omitempty"` // XML as libvirt gave it; empty: the guest is new
-	After   string            `json:"after"`            // XML as it is given to libvirt
-	Wanted  definition.Wanted `json:"wanted"`           // what the layout states, by which the result is judged
-	Changes []string          `json:"changes"`          // for people
-	ROM     string            `json:"rom,omitempty"`    // path of the option ROM that it names
-	Shim    string            `json:"shim,omitempty"`   // path of the shim disk that it names
+	Guest  string            `json:"guest"`
+	Before string            `json:"before,omitempty"` // XML as libvirt gave it; empty: the guest is new
+	Wanted definition.Wanted `json:"wanted"`           // by which the result is judged as well
+}
+
+// After gives the XML that libvirt is given, and what that changes, for people.
+func (s *DefineGuest) After() (xml string, changes []string, err error) {
+	if s.Before == "" {
+		xml, err = definition.Create(s.Wanted)
+		return xml, []string{"new guest"}, err
+	}
+	becomes, changes, err := definition.Become(s.Before, s.Wanted)
+	return becomes.XML, changes, err
+}
+
+// Sound refuses what no definition can be made of, or one of another guest.
+func (s *DefineGuest) Sound() error {
+	xml, _, err := s.After()
+	if err != nil {
+		return err
+	}
+	if name, _, err := definition.Names(xml); err != nil || name != s.Guest {
+		return fmt.Errorf("its definition is not of guest %s", s.Guest)
+	}
+	return nil
+}
+
+// Details tells what changes.
+func (s *DefineGuest) Details() []Detail {
+	_, changes, _ := s.After() // Sound has said so
+	return details("change", changes)
 }
 
 // Kind implements Step, as do the methods below.
@@ -53,11 +79,13 @@ func (s *DefineGuest) Within() time.Duration { return defineTakes }
 // Needs implements Step.
 func (s *DefineGuest) Needs() []Fact {
 	list := []Fact{guestIs(s.Guest, "off")}
-	if s.ROM != "" {
-		list = append(list, romIs(s.ROM, "in place"))
-	}
-	if s.Shim != "" {
-		list = append(list, shimIs(s.Shim, "in place"))
+	for _, b := range s.Wanted.Borrows {
+		if b.ROM != "" {
+			list = append(list, romIs(b.ROM, "in place"))
+		}
+		if b.Shim != nil {
+			list = append(list, shimIs(b.Shim.Path, "in place"))
+		}
 	}
 	return list
 }
@@ -102,7 +130,13 @@ func (s *DefineGuest) Stands(ix *facts.Index) (Standing, string) {
 }
 
 // Do implements Step.
-func (s *DefineGuest) Do(ctx context.Context, p Ports) error { return p.Guests.Define(ctx, s.After) }
+func (s *DefineGuest) Do(ctx context.Context, p Ports) error {
+	xml, _, err := s.After()
+	if err != nil {
+		return fmt.Errorf("define guest %s: %w", s.Guest, err)
+	}
+	return p.Guests.Define(ctx, xml)
+}
 
 // Undo implements Step.
 func (s *DefineGuest) Undo(ctx context.Context, p Ports) error {

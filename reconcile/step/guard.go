@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"lendkeep/reconcile/facts"
+	"lendkeep/reconcile/guard"
 )
 
 const (
@@ -15,12 +16,37 @@ const (
 
 // InstallGuard installs, renews or removes the guard: the hook that libvirt
 // calls at every start, the rules that it goes by, and those by which udev
-// leaves guests' volumes alone. The order holds the exact bytes of all, before
-// and after; empty is absent.
+// leaves guests' volumes alone. The order holds the rules; what is installed is
+// derived from them when it is. Before is what was found, which must still be
+// there, so that it is nothing but what an undo gives back.
 type InstallGuard struct {
-	Before  facts.GuardFiles `json:"before"`
-	After   facts.GuardFiles `json:"after"`
-	Changes []string         `json:"changes"` // what the rules say, for people
+	Before facts.GuardFiles `json:"before"` // empty: absent
+	After  *guard.Rules     `json:"after"`  // nil: none
+}
+
+// Files are what is installed; empty is absent.
+func (s *InstallGuard) Files() facts.GuardFiles {
+	if s.After == nil {
+		return facts.GuardFiles{}
+	}
+	return s.After.Files()
+}
+
+// Sound refuses rules that the guard itself would not read.
+func (s *InstallGuard) Sound() error {
+	if s.After == nil {
+		return nil
+	}
+	_, err := guard.Decode(s.After.Encode())
+	return err
+}
+
+// Details tells what the rules say.
+func (s *InstallGuard) Details() []Detail {
+	if s.After == nil {
+		return nil
+	}
+	return details("rule", s.After.Sentences())
 }
 
 // Kind implements Step, as do the methods below.
@@ -29,7 +55,7 @@ func (s *InstallGuard) Kind() string { return "install guard" }
 // Does implements Step.
 func (s *InstallGuard) Does() string {
 	switch {
-	case s.After.Hook == "":
+	case s.After == nil:
 		return "remove the guard of starts"
 	case s.Before.Hook == "":
 		return "install the guard of every start"
@@ -43,7 +69,7 @@ func (s *InstallGuard) Undoes() string {
 	switch {
 	case s.Before == facts.GuardFiles{}:
 		return "remove the guard again"
-	case s.After.Hook == "":
+	case s.After == nil:
 		return "install the guard again as it was"
 	default:
 		return "give the guard its old rules back"
@@ -64,7 +90,7 @@ func (s *InstallGuard) Needs() []Fact { return nil }
 
 // Gives implements Step.
 func (s *InstallGuard) Gives() []Fact {
-	if s.After.Hook == "" {
+	if s.After == nil {
 		return []Fact{guardIs("absent")}
 	}
 	return []Fact{guardIs("in force")}
@@ -73,7 +99,7 @@ func (s *InstallGuard) Gives() []Fact {
 // Ready refuses to have libvirt call a program that is not there: then no
 // guest that borrows anything would start.
 func (s *InstallGuard) Ready(ix *facts.Index) error {
-	if s.After.Hook != "" && !ix.Survey.Guard.Program {
+	if s.After != nil && !ix.Survey.Guard.Program {
 		return fmt.Errorf("install guard: its program is not at %s", facts.GuardProgram)
 	}
 	return nil
@@ -88,7 +114,7 @@ func (s *InstallGuard) Stands(ix *facts.Index) (Standing, string) {
 	switch {
 	case !now.Known():
 		return Neither, "the guard could not be read: " + now.Gaps[0].Path + ": " + now.Gaps[0].Reason
-	case now.GuardFiles == s.After:
+	case now.GuardFiles == s.Files():
 		return After, "hook and rules are as planned"
 	case now.GuardFiles == s.Before:
 		return Before, "hook and rules are as they were"
@@ -99,7 +125,7 @@ func (s *InstallGuard) Stands(ix *facts.Index) (Standing, string) {
 
 // Do implements Step.
 func (s *InstallGuard) Do(ctx context.Context, p Ports) error {
-	return p.Guard.Install(ctx, s.After)
+	return p.Guard.Install(ctx, s.Files())
 }
 
 // Undo implements Step.

@@ -9,22 +9,24 @@ import (
 
 	"lendkeep/providers/memory"
 	"lendkeep/reconcile/facts"
+	"lendkeep/reconcile/guard"
 	"lendkeep/reconcile/invented"
 	"lendkeep/reconcile/step"
 )
 
 func TestInstallGuardStands(t *testing.T) {
-	s := &step.InstallGuard{Before: facts.GuardFiles{Hook: "hook", Rules: "old", Udev: "u"}, After: facts.GuardFiles{Hook: "hook", Rules: "new", Udev: "u"}}
+	s := &step.InstallGuard{Before: facts.GuardFiles{Hook: "hook", Rules: "old", Udev: "u"}, After: &guard.Rules{Format: guard.Format}}
+	hook, rules := s.Files().Hook, s.Files().Rules
 	for name, c := range map[string]struct {
 		now  facts.Guard
 		want step.Standing
 	}{
 		"as it was":         {facts.Guard{GuardFiles: facts.GuardFiles{Hook: "hook", Rules: "old", Udev: "u"}}, step.Before},
-		"as planned":        {facts.Guard{GuardFiles: facts.GuardFiles{Hook: "hook", Rules: "new", Udev: "u"}}, step.After},
-		"changed by others": {facts.Guard{GuardFiles: facts.GuardFiles{Hook: "hook", Rules: "x", Udev: "u"}}, step.Neither},
-		"udev's are gone":   {facts.Guard{GuardFiles: facts.GuardFiles{Hook: "hook", Rules: "new"}}, step.Neither},
-		"the hook is gone":  {facts.Guard{GuardFiles: facts.GuardFiles{Rules: "new", Udev: "u"}}, step.Neither},
-		"it cannot be read": {facts.Guard{GuardFiles: facts.GuardFiles{Hook: "hook", Rules: "new", Udev: "u"}, Gaps: []facts.Gap{{Path: facts.GuardRules}}}, step.Neither},
+		"as planned":        {facts.Guard{GuardFiles: facts.GuardFiles{Hook: hook, Rules: rules}}, step.After},
+		"changed by others": {facts.Guard{GuardFiles: facts.GuardFiles{Hook: hook, Rules: "x"}}, step.Neither},
+		"udev's are others": {facts.Guard{GuardFiles: facts.GuardFiles{Hook: hook, Rules: rules, Udev: "x"}}, step.Neither},
+		"the hook is gone":  {facts.Guard{GuardFiles: facts.GuardFiles{Rules: rules}}, step.Neither},
+		"it cannot be read": {facts.Guard{GuardFiles: facts.GuardFiles{Hook: hook, Rules: rules}, Gaps: []facts.Gap{{Path: facts.GuardRules}}}, step.Neither},
 		"nothing is there":  {facts.Guard{}, step.Neither},
 	} {
 		standing, seen := s.Stands(facts.NewIndex(&facts.Survey{Guard: c.now}))
@@ -34,7 +36,7 @@ func TestInstallGuardStands(t *testing.T) {
 }
 
 func TestInstallGuardNeedsItsProgram(t *testing.T) {
-	s := &step.InstallGuard{After: facts.GuardFiles{Hook: "hook", Rules: "rules"}}
+	s := &step.InstallGuard{After: &guard.Rules{}}
 	assert.ErrorContains(t, s.Ready(facts.NewIndex(&facts.Survey{})), facts.GuardProgram)
 	assert.NoError(t, s.Ready(facts.NewIndex(&facts.Survey{Guard: facts.Guard{Program: true}})))
 	remove := &step.InstallGuard{Before: facts.GuardFiles{Hook: "hook", Rules: "rules"}}
@@ -43,7 +45,7 @@ func TestInstallGuardNeedsItsProgram(t *testing.T) {
 
 func TestInstallGuardThereAndBack(t *testing.T) {
 	host := memory.New(invented.NewBuilder().Survey, nil)
-	s := &step.InstallGuard{Before: facts.GuardFiles{Rules: "left over"}, After: facts.GuardFiles{Hook: "hook", Rules: "rules", Udev: "udev"}}
+	s := &step.InstallGuard{Before: facts.GuardFiles{Rules: "left over"}, After: &guard.Rules{}}
 	require.NoError(t, host.Install(t.Context(), s.Before))
 	require.NoError(t, s.Do(t.Context(), host.Ports()))
 	after, err := host.Survey(t.Context())

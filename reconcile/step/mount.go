@@ -1,8 +1,10 @@
 package step
 
 import (
+	"cmp"
 	"context"
 	"fmt"
+	"strings"
 	"time"
 
 	"lendkeep/reconcile/facts"
@@ -24,6 +26,12 @@ type Filesystem struct {
 	FSType      string       `json:"fs_type,omitempty"` // empty: what the kernel finds
 	Path        string       `json:"path"`
 	Options     []string     `json:"options,omitempty"`
+}
+
+// Details tells what it is mounted with.
+func (f Filesystem) Details() []Detail {
+	with := strings.Join(append([]string{cmp.Or(f.FSType, "what the kernel finds")}, f.Options...), ", ")
+	return []Detail{{"with", with}}
 }
 
 func (f Filesystem) title() string {

@@ -202,6 +202,27 @@ type Eraser interface{ Erases() string }
 // UndoEraser is a step whose undo does so.
 type UndoEraser interface{ UndoErases() string }
 
+// Detailed is a step that has more to say than one line. What it says is derived
+// from what it does.
+type Detailed interface{ Details() []Detail }
+
+// Detail is one line about a step under a heading of one word.
+type Detail struct{ Head, Text string }
+
+func details(head string, lines []string) []Detail {
+	list := make([]Detail, 0, len(lines))
+	for _, line := range lines {
+		list = append(list, Detail{head, line})
+	}
+	return list
+}
+
+// Checked is a step of which not every value can be done.
+type Checked interface {
+	// Sound says why it cannot; an order that holds it is refused.
+	Sound() error
+}
+
 // Hides tells whether a later step takes away what an earlier one needs, so that
 // the earlier one's effect may no longer be seen: a drive that is lent.
 func Hides(later, earlier Step) bool {
@@ -272,6 +293,11 @@ func (w *Written) UnmarshalJSON(content []byte) error {
 	w.Step, w.Why = make(), e.Why
 	if err := strict(e.Step, w.Step); err != nil {
 		return fmt.Errorf("read step %s: %w", e.Kind, err)
+	}
+	if checked, ok := w.Step.(Checked); ok {
+		if err := checked.Sound(); err != nil {
+			return fmt.Errorf("read step %s: %w", e.Kind, err)
+		}
 	}
 	return nil
 }

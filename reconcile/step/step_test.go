@@ -7,6 +7,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"lendkeep/reconcile/definition"
 	"lendkeep/reconcile/facts"
 	"lendkeep/reconcile/invented"
 	"lendkeep/reconcile/step"
@@ -20,7 +21,7 @@ var shelf = step.Filesystem{Controller: reel, Partition: "shelf", FSType: "xfs",
 var one = []step.Step{
 	&step.StopGuest{Guest: "grading", LetsGo: []facts.Record{reel}},
 	&step.StartGuest{Guest: "grading", Borrows: []facts.Record{reel}, Frees: []string{"/srv/shelf"}},
-	&step.DefineGuest{Guest: "grading", Before: "<domain/>", After: "<domain/>", Changes: []string{"x"}},
+	&step.DefineGuest{Guest: "grading", Before: "<domain type='kvm'><name>grading</name><devices/></domain>", Wanted: definition.Wanted{Name: "grading"}},
 	&step.RetireGuest{Guest: "grading", Before: "<domain/>"},
 	&step.Mount{Filesystem: shelf},
 	&step.Unmount{Filesystem: shelf},

@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"reflect"
+	"slices"
 	"strings"
 	"time"
 
@@ -15,10 +16,40 @@ import (
 // Partitions that were there stay as they are.
 type WriteTable struct {
 	Target
-	Before  *facts.Table `json:"before,omitempty"` // nil: the drive is blank
-	After   facts.Table  `json:"after"`
-	Copied  bool         `json:"copied,omitempty"` // Before is what an earlier step copies
-	Changes []string     `json:"changes"`
+	Before *facts.Table `json:"before,omitempty"` // nil: the drive is blank
+	After  facts.Table  `json:"after"`
+	Copied bool         `json:"copied,omitempty"` // Before is what an earlier step copies
+}
+
+// Sound refuses a table that changes or lacks a partition which was there.
+func (s *WriteTable) Sound() error {
+	if s.Before == nil {
+		return nil
+	}
+	for _, e := range s.Before.Entries {
+		if !slices.Contains(s.After.Entries, e) {
+			return fmt.Errorf("partition %d %s would not stay as it is", e.Number, e.Name)
+		}
+	}
+	return nil
+}
+
+// changes tells what is written, for people.
+func (s *WriteTable) changes() string {
+	var list []string
+	before := facts.Table{BackupAt: s.After.BackupAt}
+	if s.Before != nil {
+		before = *s.Before
+	}
+	if before.BackupAt != s.After.BackupAt {
+		list = append(list, "its backup goes to the end of the drive")
+	}
+	for _, e := range s.After.Entries {
+		if !slices.Contains(before.Entries, e) {
+			list = append(list, fmt.Sprintf("partition %d %s is added, %s", e.Number, e.Name, facts.Size((e.Last-e.First+1)*s.Drive.SectorBytes)))
+		}
+	}
+	return strings.Join(list, "; ")
 }
 
 // Kind implements Step, as do the methods below.
@@ -26,7 +57,7 @@ func (s *WriteTable) Kind() string { return "write table" }
 
 // Does implements Step.
 func (s *WriteTable) Does() string {
-	return "write the partition table of " + s.title() + ": " + strings.Join(s.Changes, "; ")
+	return "write the partition table of " + s.title() + ": " + s.changes()
 }
 
 // Undoes implements Step.

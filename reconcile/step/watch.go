@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"lendkeep/reconcile/facts"
+	"lendkeep/reconcile/watch"
 )
 
 const (
@@ -13,13 +14,21 @@ const (
 	watchWithin = 10 * time.Second
 )
 
-// InstallWatch installs, renews or removes the service that watches lends. The
-// order holds the exact bytes of its unit, before and after; empty is absent.
+// InstallWatch installs, renews or removes the service that watches lends. Its
+// unit is this lendkeep's own; Before is what was found, as with InstallGuard.
 type InstallWatch struct {
 	Before facts.WatchFiles `json:"before"`
-	After  facts.WatchFiles `json:"after"`
+	After  bool             `json:"after"` // whether the service is there
 	// Guarded says that this order installs the rules that it reads.
 	Guarded bool `json:"guarded,omitempty"`
+}
+
+// Files are what is installed; empty is absent.
+func (s *InstallWatch) Files() facts.WatchFiles {
+	if !s.After {
+		return facts.WatchFiles{}
+	}
+	return facts.WatchFiles{Unit: watch.Unit, Enabled: true}
 }
 
 // Kind implements Step, as do the methods below.
@@ -28,7 +37,7 @@ func (s *InstallWatch) Kind() string { return "install watch" }
 // Does implements Step.
 func (s *InstallWatch) Does() string {
 	switch {
-	case s.After.Unit == "":
+	case !s.After:
 		return "remove the service that watches lends"
 	case s.Before.Unit == "":
 		return "install the service that watches lends, and start it"
@@ -42,7 +51,7 @@ func (s *InstallWatch) Undoes() string {
 	switch {
 	case s.Before.Unit == "":
 		return "remove the service again"
-	case s.After.Unit == "":
+	case !s.After:
 		return "install the service again as it was"
 	default:
 		return "give the service its old unit back"
@@ -68,7 +77,7 @@ func (s *InstallWatch) Needs() []Fact {
 
 // Gives implements Step.
 func (s *InstallWatch) Gives() []Fact {
-	if s.After.Unit == "" {
+	if !s.After {
 		return []Fact{{"watch", "absent"}}
 	}
 	return []Fact{{"watch", "in force"}}
@@ -80,7 +89,7 @@ func (s *InstallWatch) Ready(ix *facts.Index) error {
 	switch {
 	case !now.Systemd:
 		return fmt.Errorf("install watch: systemd does not run this host")
-	case s.After.Unit != "" && !now.Program:
+	case s.After && !now.Program:
 		return fmt.Errorf("install watch: its program is not at %s", facts.WatchProgram)
 	}
 	return nil
@@ -96,7 +105,7 @@ func (s *InstallWatch) Stands(ix *facts.Index) (Standing, string) {
 	switch {
 	case !now.Known():
 		return Neither, "the service could not be read: " + now.Gaps[0].Path + ": " + now.Gaps[0].Reason
-	case now.WatchFiles == s.After:
+	case now.WatchFiles == s.Files():
 		return After, "the service is as planned"
 	case now.WatchFiles == s.Before:
 		return Before, "the service is as it was"
@@ -107,7 +116,7 @@ func (s *InstallWatch) Stands(ix *facts.Index) (Standing, string) {
 
 // Do implements Step.
 func (s *InstallWatch) Do(ctx context.Context, p Ports) error {
-	return p.Watch.InstallWatch(ctx, s.After)
+	return p.Watch.InstallWatch(ctx, s.Files())
 }
 
 // Undo implements Step.

@@ -13,15 +13,16 @@ import (
 )
 
 func TestInstallWatchStands(t *testing.T) {
-	old, made := facts.WatchFiles{Unit: "old", Enabled: true}, facts.WatchFiles{Unit: "new", Enabled: true}
-	s := &step.InstallWatch{Before: old, After: made}
+	old := facts.WatchFiles{Unit: "old", Enabled: true}
+	s := &step.InstallWatch{Before: old, After: true}
+	made := s.Files()
 	for name, c := range map[string]struct {
 		now  facts.Watch
 		want step.Standing
 	}{
 		"as it was":         {facts.Watch{WatchFiles: old}, step.Before},
 		"as planned":        {facts.Watch{WatchFiles: made}, step.After},
-		"not enabled":       {facts.Watch{WatchFiles: facts.WatchFiles{Unit: "new"}}, step.Neither},
+		"not enabled":       {facts.Watch{WatchFiles: facts.WatchFiles{Unit: made.Unit}}, step.Neither},
 		"changed by others": {facts.Watch{WatchFiles: facts.WatchFiles{Unit: "x", Enabled: true}}, step.Neither},
 		"it cannot be read": {facts.Watch{WatchFiles: made, Gaps: []facts.Gap{{Path: facts.WatchUnit}}}, step.Neither},
 	} {
@@ -32,22 +33,22 @@ func TestInstallWatchStands(t *testing.T) {
 }
 
 func TestInstallWatchNeedsSystemdAndItsProgram(t *testing.T) {
-	s := &step.InstallWatch{After: facts.WatchFiles{Unit: "unit", Enabled: true}}
+	s := &step.InstallWatch{After: true}
 	ready := func(w facts.Watch) error { return s.Ready(facts.NewIndex(&facts.Survey{Watch: w})) }
 	assert.ErrorContains(t, ready(facts.Watch{Program: true}), "systemd")
 	assert.ErrorContains(t, ready(facts.Watch{Systemd: true}), facts.WatchProgram)
 	assert.NoError(t, ready(facts.Watch{Systemd: true, Program: true}))
-	remove := &step.InstallWatch{Before: s.After}
+	remove := &step.InstallWatch{Before: s.Files()}
 	assert.NoError(t, remove.Ready(facts.NewIndex(&facts.Survey{Watch: facts.Watch{Systemd: true}})))
 }
 
 func TestInstallWatchThereAndBack(t *testing.T) {
 	host := memory.New(invented.NewBuilder().Survey, nil)
-	s := &step.InstallWatch{After: facts.WatchFiles{Unit: "unit", Enabled: true}}
+	s := &step.InstallWatch{After: true}
 	require.NoError(t, s.Do(t.Context(), host.Ports()))
 	after, err := host.Survey(t.Context())
 	require.NoError(t, err)
-	assert.Equal(t, s.After, after.Watch.WatchFiles)
+	assert.Equal(t, s.Files(), after.Watch.WatchFiles)
 	require.NoError(t, s.Undo(t.Context(), host.Ports()))
 	before, err := host.Survey(t.Context())
 	require.NoError(t, err)
