@@ -21,6 +21,9 @@ func checkAddresses(c *Case) []Finding {
 			continue
 		}
 		for _, lent := range g.Kept.Lent {
+			if c.Stated(g.Name) != nil && c.Facts.Function(lent.Address) == nil && c.keeps(g.Name, lent.Address) {
+				continue // undeclared says so
+			}
 			if f, bad := wrongDevice(c, g, lent.Address); bad {
 				list = append(list, f)
 			}
@@ -73,13 +76,4 @@ func agrees(c *Case, r facts.Record, there *facts.Function) bool {
 		return there.NVMe.Serial == r.Serial
 	}
 	return len(c.Facts.BySerial(r.Serial)) == 0
-}
-
-func recorded(records []facts.Record, at facts.Address) bool {
-	for _, r := range records {
-		if r.Address == at {
-			return true
-		}
-	}
-	return false
 }

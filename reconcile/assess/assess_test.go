@@ -225,10 +225,197 @@ var cases = map[string]struct {
 	}, "guest-definition", assess.Stop, "transient"},
 	"new guest without memory": {func(b *bench) { b.layout.Guests = append(b.layout.Guests, invented.Guest("new")) },
 		"guest-definition", assess.Stop, "memory is not stated"},
-	"a device that the layout does not know": {func(b *bench) {
-		r := b.Record("", b.NVMe("RL-4410-0088"))
-		b.Survey.Libvirt.Guests[0].Kept.Lent = []facts.Lent{{Address: r.Address, Managed: true}}
-	}, "guest-definition", assess.Note, "RL-4410-0088"},
+	"a function that the layout does not declare": {func(b *bench) { b.Hold("grading", b.NVMe("RL-4410-0088")) },
+		"undeclared", assess.Caution, "declare it: a controller"},
+	"an undeclared function with mounted drives": {func(b *bench) {
+		b.Hold("grading", b.NVMe("RL-4410-0088", "films"))
+		b.Mount("nvme1n1p1", "/srv/films")
+		b.shift = "day"
+	}, "undeclared", assess.Stop, "mount /srv/films"},
+	"an undeclared function with mounted drives, of a guest that stays off": {func(b *bench) {
+		b.Hold("grading", b.NVMe("RL-4410-0088", "films"))
+		b.Mount("nvme1n1p1", "/srv/films")
+	}, "undeclared", assess.Caution, "mount /srv/films"},
+	"an undeclared function with swap": {func(b *bench) {
+		b.Hold("grading", b.NVMe("RL-4410-0088", "swap"))
+		b.Survey.Swaps = []facts.Swap{{Path: "/dev/nvme1n1p1"}}
+		b.shift = "day"
+	}, "undeclared", assess.Stop, "swap /dev/nvme1n1p1"},
+	"an undeclared network card that is up": {func(b *bench) {
+		card := b.Card(b.reel, "e1000e")
+		b.Function(card).Interfaces = []facts.Interface{{Name: "eth3", Up: true}}
+		b.Hold("grading", card)
+		b.shift = "day"
+	}, "undeclared", assess.Stop, "eth3"},
+	"an undeclared function in a group with others": {func(b *bench) {
+		at := b.NVMe("RL-4410-0088")
+		b.Card(at, "e1000e")
+		b.Hold("grading", at)
+		b.shift = "day"
+	}, "undeclared", assess.Stop, "82574L"},
+	"an undeclared function that is never lent": {func(b *bench) {
+		b.Hold("grading", b.NVMe("RL-4410-0088"))
+		b.layout.Host.NeverLend = []string{"RL-4410-0088"}
+		b.shift = "day"
+	}, "undeclared", assess.Stop, "never_lend"},
+	"an undeclared function of which something is not known": {func(b *bench) {
+		at := b.NVMe("RL-4410-0088")
+		b.Hold("grading", at)
+		b.Function(at).Gaps = []facts.Gap{{Fact: "nvme", Path: "/sys/x", Reason: "permission denied"}}
+		b.shift = "day"
+	}, "undeclared", assess.Stop, "permission denied"},
+	"an undeclared function in no group": {func(b *bench) {
+		at := b.NVMe("RL-4410-0088")
+		b.Hold("grading", at)
+		b.Function(at).Group = nil
+		b.shift = "day"
+	}, "undeclared", assess.Stop, "no IOMMU group"},
+	"another controller of the layout, named in arguments for QEMU": {func(b *bench) {
+		// Become takes every device out that names one; what it cannot take out stays.
+		b.Run("catalogue")
+		b.layout.Guests[1].Borrows = nil
+		b.Survey.Libvirt.Guests[1].Kept.Reaches = []facts.Reach{{At: "commandline", Kind: facts.ReachPCI, Name: b.reel.String()}}
+		b.Survey.Libvirt.Guests[1].Kept.XML = ""
+	}, "undeclared", assess.Caution, "controller reel"},
+	"an address where nothing sits": {func(b *bench) {
+		b.Hold("grading", facts.Address{Bus: 0x77})
+		b.shift = "day"
+	}, "undeclared", assess.Stop, "0000:77:00.0"},
+	"virtual functions of what is lent": {func(b *bench) {
+		b.Function(b.reel).Virtual = 2
+		at := b.NVMe("RL-4410-0088", "films")
+		b.Function(at).Parent = &b.reel
+		b.Mount("nvme1n1p1", "/srv/films")
+	}, "card", assess.Stop, "used by mount /srv/films"},
+	"virtual functions of what is put aside": {func(b *bench) {
+		b.Function(b.Card(b.reel, "e1000e")).Virtual = 1
+		b.layout.Controllers = append(b.layout.Controllers, spec.Controller{Name: "card", PCI: &spec.PCIIdentity{Vendor: 0x8086, Device: 0x10d3}})
+	}, "card", assess.Stop, "sriov_numvfs"},
+	"virtual functions of what is undeclared": {func(b *bench) {
+		at := b.NVMe("RL-4410-0088")
+		b.Function(at).Virtual = 2
+		b.Hold("grading", at)
+		b.shift = "day"
+	}, "card", assess.Stop, "go offline"},
+	"the card's other function is in use": {func(b *bench) {
+		sibling := b.NVMe("RL-4410-0088", "films")
+		b.Function(sibling).Address = facts.Address{Bus: b.reel.Bus, Function: 1}
+		b.Survey.Functions[1].Interfaces = []facts.Interface{{Name: "eth3", Up: true}}
+	}, "card", assess.Caution, "eth3"},
+	"two guests of a shift hold one undeclared function": {func(b *bench) {
+		at := b.NVMe("RL-4410-0088")
+		b.Hold("grading", at)
+		b.Hold("catalogue", at)
+		b.layout.Shifts[0].Guests = append(b.layout.Shifts[0].Guests, spec.Ref{Name: "catalogue"})
+		b.shift = "day"
+	}, "shared", assess.Stop, "RL-4410-0088"},
+	"a guest outside the layout holds an undeclared function": {func(b *bench) {
+		at := b.NVMe("RL-4410-0088")
+		b.Hold("grading", at)
+		b.Builder.Guest("other", "")
+		b.Hold("other", at)
+		b.Run("other")
+		b.shift = "day"
+	}, "shared", assess.Stop, "guests grading and other"},
+	"two guests of a shift in one IOMMU group": {func(b *bench) {
+		b.Hold("catalogue", b.Card(b.reel, "vfio-pci"))
+		b.layout.Shifts[0].Guests = append(b.layout.Shifts[0].Guests, spec.Ref{Name: "catalogue"})
+		b.shift = "day"
+	}, "shared", assess.Stop, "IOMMU group"},
+	"two guests of a shift write one image": {func(b *bench) {
+		b.Builder.Guest("second", "/srv/images/grading.qcow2")
+		b.layout.Guests = append(b.layout.Guests, invented.Guest("second"))
+		b.layout.Shifts[0].Guests = append(b.layout.Shifts[0].Guests, spec.Ref{Name: "second"})
+		b.shift = "day"
+	}, "shared", assess.Stop, "/srv/images/grading.qcow2"},
+	"two guests of a shift that is not planned": {func(b *bench) {
+		b.Builder.Guest("second", "/srv/images/grading.qcow2")
+		b.layout.Guests = append(b.layout.Guests, invented.Guest("second"))
+		b.layout.Shifts[0].Guests = append(b.layout.Shifts[0].Guests, spec.Ref{Name: "second"})
+	}, "shared", assess.Caution, "/srv/images/grading.qcow2"},
+	"one image, beside a guest that keeps running": {func(b *bench) {
+		b.Builder.Guest("other", "/link/grading.qcow2")
+		b.Survey.Paths[2].Resolved = "/srv/images/grading.qcow2"
+		b.Run("other")
+		b.shift = "day"
+	}, "shared", assess.Stop, "/link/grading.qcow2"},
+	"one writes what another is based on": {func(b *bench) {
+		b.Builder.Guest("other", "/srv/images/other.qcow2")
+		b.Survey.Paths[2].Backing = "/srv/images/grading.qcow2"
+		b.Run("other")
+		b.shift = "day"
+	}, "shared", assess.Stop, "/srv/images/grading.qcow2"},
+	"one has the partition that another's image lies on": {func(b *bench) {
+		b.NVMe("RL-4410-0088", "films")
+		b.Mount("nvme1n1p1", "/srv/films")
+		b.Builder.Guest("other", "/srv/films/other.qcow2")
+		b.Run("other")
+		b.Device("grading", "<disk type='block' device='disk'><source dev='/dev/nvme1n1p1'/><target dev='vdz'/></disk>")
+		b.shift = "day"
+	}, "shared", assess.Stop, "/dev/nvme1n1p1"},
+	"a partition that the host has mounted": {func(b *bench) {
+		b.NVMe("RL-4410-0088", "films")
+		b.Block("nvme1n1p1").Links = []string{"disk/by-partuuid/4f1c0c52-9a0e-4c6e-8f0a-5c1f2f0e7a11"}
+		b.Mount("nvme1n1p1", "/srv/films")
+		b.layout.Guests[0].Disks = []spec.Disk{{Name: "films", PartitionID: "4f1c0c52-9a0e-4c6e-8f0a-5c1f2f0e7a11", Bus: "virtio"}}
+		b.shift = "day"
+	}, "host-disk", assess.Stop, "mount /srv/films"},
+	"a mounted partition of a guest that stays off": {func(b *bench) {
+		b.NVMe("RL-4410-0088", "films")
+		b.Mount("nvme1n1p1", "/srv/films")
+		b.Device("grading", "<disk type='block' device='disk'><source dev='/dev/nvme1n1p1'/><target dev='vdz'/></disk>")
+	}, "host-disk", assess.Caution, "mount /srv/films"},
+	"a member of an array that runs": {func(b *bench) {
+		b.NVMe("RL-4410-0088", "films")
+		b.Mapper("md", "nvme1n1p1")
+		b.Device("grading", "<disk type='block' device='disk'><source dev='/dev/nvme1n1p1'/><target dev='vdz'/></disk>")
+		b.shift = "day"
+	}, "host-disk", assess.Stop, "deactivate dm-"},
+	"an image that a loop device has open": {func(b *bench) {
+		b.Survey.Blocks = append(b.Survey.Blocks, facts.Block{Name: "loop0", Devno: facts.Devno{Major: 7}, BackingFile: "/srv/images/grading.qcow2"})
+		b.shift = "day"
+	}, "host-disk", assess.Stop, "loop0"},
+	"a disc that the host changes": {func(b *bench) {
+		b.Survey.Blocks = append(b.Survey.Blocks, facts.Block{Name: "loop0", Devno: facts.Devno{Major: 7}, BackingFile: "/srv/disc.iso"})
+		b.Device("grading", "<disk type='file' device='cdrom'><source file='/srv/disc.iso'/><target dev='sdz'/></disk>")
+		b.shift = "day"
+	}, "host-disk", assess.Caution, "only reads"},
+	"an image that no survey has seen": {func(b *bench) {
+		b.layout.Guests[0].Disks = []spec.Disk{{Name: "games", Image: "/srv/games.qcow2", Bus: "virtio"}}
+		b.shift = "day"
+	}, "guest-disk", assess.Stop, "not in the survey"},
+	"an image that no survey has seen, of a guest that stays off": {func(b *bench) {
+		b.layout.Guests[0].Disks = []spec.Disk{{Name: "games", Image: "/srv/games.qcow2", Bus: "virtio"}}
+	}, "guest-disk", assess.Caution, "not in the survey"},
+	"an image that cannot be read whole": {func(b *bench) {
+		b.Survey.Paths[0].Gap = "permission denied"
+		b.shift = "day"
+	}, "guest-disk", assess.Caution, "permission denied"},
+	"what an image is based on is missing": {func(b *bench) {
+		b.Survey.Paths[0].Backing = "/srv/images/base.qcow2"
+		b.Survey.Paths = append(b.Survey.Paths, facts.Path{Named: "/srv/images/base.qcow2", Missing: true})
+		b.shift = "day"
+	}, "guest-disk", assess.Stop, "/srv/images/base.qcow2"},
+	"partition missing, and the guest is to be started": {func(b *bench) {
+		b.layout.Guests[0].Disks = []spec.Disk{{Name: "games", PartitionID: "4f1c0c52-9a0e-4c6e-8f0a-5c1f2f0e7a11", Bus: "virtio"}}
+		b.shift = "day"
+	}, "guest-disk", assess.Stop, "by-partuuid"},
+	"a network card that is up and would be put aside": {func(b *bench) {
+		b.Function(b.Card(b.reel, "e1000e")).Interfaces = []facts.Interface{{Name: "eth3", Up: true}}
+		b.layout.Controllers = append(b.layout.Controllers, spec.Controller{Name: "card", PCI: &spec.PCIIdentity{Vendor: 0x8086, Device: 0x10d3}})
+	}, "host-use", assess.Stop, "network interface eth3"},
+	"memory pinned by what is not declared": {func(b *bench) {
+		b.Hold("catalogue", b.NVMe("RL-4410-0088"))
+		b.layout.Guests[1].Memory = &spec.Memory{SizeBytes: 64 << 30}
+		b.shift = "night"
+	}, "memory", assess.Stop, "64.0 GiB"},
+	"memory pinned by a guest outside the layout": {func(b *bench) {
+		b.Builder.Guest("other", "")
+		b.Hold("other", b.NVMe("RL-4410-0088"))
+		b.Run("other")
+		b.Survey.Libvirt.Guests[2].Live.MemoryBytes = 16 << 30
+		b.shift = "day"
+	}, "memory", assess.Stop, "other"},
 	"gap below what is lent": {func(b *bench) {
 		b.Function(b.reel).Gaps = []facts.Gap{{Fact: "driver", Path: "/sys/x/driver", Reason: "permission denied"}}
 	}, "gap", assess.Stop, "permission denied"},
@@ -436,4 +623,63 @@ func TestCompanionMakesAGroupViable(t *testing.T) {
 	require.True(t, assess.Stops(b.findings()))
 	b.layout.Controllers = append(b.layout.Controllers, spec.Controller{Name: "card", PCI: &spec.PCIIdentity{Vendor: 0x8086, Device: 0x10d3}})
 	assert.False(t, assess.Stops(b.findings()))
+}
+
+// Each case looks like one that would be told, and is none.
+func TestNoNoise(t *testing.T) {
+	together := func(b *bench, device string) {
+		b.Device("grading", device)
+		b.Device("catalogue", device)
+		b.layout.Shifts[0].Guests = append(b.layout.Shifts[0].Guests, spec.Ref{Name: "catalogue"})
+		b.layout.Controllers[0].Return.Mounts = nil
+		b.Survey.Mounts = b.Survey.Mounts[:1]
+		b.Survey.Paths = append(b.Survey.Paths, facts.Path{Named: "/srv/common", Resolved: "/srv/common", Format: "raw"})
+		b.shift = "day"
+	}
+	for name, change := range map[string]func(*bench){
+		"a disc in two guests": func(b *bench) {
+			together(b, "<disk type='file' device='cdrom'><source file='/srv/common'/><target dev='sdz'/></disk>")
+		},
+		"a disk meant for both": func(b *bench) {
+			together(b, "<disk type='file' device='disk'><source file='/srv/common'/><target dev='vdz'/><shareable/></disk>")
+		},
+		"a disk that both only read": func(b *bench) {
+			together(b, "<disk type='file' device='disk'><source file='/srv/common'/><target dev='vdz'/><readonly/></disk>")
+		},
+		"a folder of both": func(b *bench) {
+			together(b, "<filesystem type='mount'><source dir='/srv/common'/><target dir='common'/></filesystem>")
+		},
+		"two guests outside the layout share all that can be shared": func(b *bench) {
+			at := b.NVMe("RL-4410-0088", "films")
+			for _, name := range []string{"one", "two"} {
+				b.Builder.Guest(name, "/srv/images/common.qcow2")
+				b.Hold(name, at)
+				b.Run(name)
+			}
+			b.Mount("nvme1n1p1", "/srv/films")
+			b.shift = "day"
+		},
+		"a disc that is mounted on the host, read only": func(b *bench) {
+			b.Device("grading", "<disk type='file' device='cdrom'><source file='/srv/common'/><target dev='sdz'/></disk>")
+			b.Survey.Paths = append(b.Survey.Paths, facts.Path{Named: "/srv/common", Resolved: "/srv/common", Format: "raw"})
+			b.Survey.Blocks = append(b.Survey.Blocks, facts.Block{Name: "loop0", Devno: facts.Devno{Major: 7}, BackingFile: "/srv/common", ReadOnly: true})
+			b.shift = "day"
+		},
+		"an image on a drive that comes home first": func(b *bench) {
+			b.Builder.Guest("third", "/srv/shelf/third.qcow2")
+			b.Survey.Paths = b.Survey.Paths[:2]
+			b.Survey.Mounts = b.Survey.Mounts[:1]
+			b.layout.Guests = append(b.layout.Guests, invented.Guest("third"))
+			b.layout.Shifts[1].Guests = append(b.layout.Shifts[1].Guests, spec.Ref{Name: "third"})
+			b.shift = "night"
+		},
+	} {
+		t.Run(name, func(t *testing.T) {
+			b := newBench()
+			change(b)
+			for _, f := range b.findings() {
+				assert.NotContains(t, []string{"undeclared", "card", "shared", "host-disk", "guest-disk", "memory"}, f.Check, "%+v", f)
+			}
+		})
+	}
 }

@@ -18,6 +18,7 @@ type Case struct {
 	Shift  *spec.Shift // the shift that is aimed at; nil: guests stay on or off as they are
 
 	stated    map[string]*spec.Guest
+	shifting  map[string]bool             // guests that some shift names
 	mounts    map[string]*spec.Controller // by where a return rule mounts something of theirs
 	found     map[string]Found
 	borrowers map[string][]*spec.Guest
@@ -25,6 +26,9 @@ type Case struct {
 	changes   map[string]Change
 	fillings  map[string]Filling
 	companies map[int]*company
+	crews     map[*spec.Shift][]running
+	will      map[string]*facts.Definition // of guests, once the order is carried out
+	pieces    map[*facts.Definition][]facts.Piece
 	meant     map[facts.Address]string // controllers of the layout by where they sit
 }
 
@@ -43,6 +47,7 @@ type Found struct {
 func NewCase(layout *spec.Layout, index *facts.Index, shift *spec.Shift) *Case {
 	c := &Case{Layout: layout, Facts: index, Shift: shift,
 		stated:    map[string]*spec.Guest{},
+		shifting:  map[string]bool{},
 		mounts:    map[string]*spec.Controller{},
 		found:     map[string]Found{},
 		borrowers: map[string][]*spec.Guest{},
@@ -50,11 +55,19 @@ func NewCase(layout *spec.Layout, index *facts.Index, shift *spec.Shift) *Case {
 		changes:   map[string]Change{},
 		fillings:  map[string]Filling{},
 		meant:     map[facts.Address]string{},
+		crews:     map[*spec.Shift][]running{},
+		will:      map[string]*facts.Definition{},
+		pieces:    map[*facts.Definition][]facts.Piece{},
 	}
 	for i := range layout.Guests {
 		c.stated[layout.Guests[i].Name] = &layout.Guests[i]
 		for _, ref := range layout.Guests[i].Borrows {
 			c.borrowers[ref.Name] = append(c.borrowers[ref.Name], &layout.Guests[i])
+		}
+	}
+	for _, s := range layout.Shifts {
+		for _, ref := range s.Guests {
+			c.shifting[ref.Name] = true
 		}
 	}
 	for i := range layout.Controllers {
@@ -187,31 +200,23 @@ func (c *Case) findPCI(controller *spec.Controller) Found {
 
 // Runs tells whether a guest shall run once the order is carried out, and
 // whether the layout says so; otherwise it stays as it is.
-func (c *Case) Runs(g *spec.Guest) bool {
+func (c *Case) Runs(g *spec.Guest) bool { return c.runsIn(c.Shift, g) }
+
+// runsIn is Runs for any shift.
+func (c *Case) runsIn(shift *spec.Shift, g *spec.Guest) bool {
 	if g.Retired {
 		return false
 	}
-	if c.Shift != nil {
-		for _, s := range c.Layout.Shifts {
-			for _, ref := range s.Guests {
-				if ref.Name == g.Name {
-					return c.inShift(g)
-				}
-			}
-		}
+	if shift != nil && c.shifting[g.Name] {
+		return slices.ContainsFunc(shift.Guests, func(r spec.Ref) bool { return r.Name == g.Name })
 	}
-	live := c.Facts.Guest(g.Name)
-	return live != nil && live.Running
+	return c.RunsNow(g.Name)
 }
 
 // RunsNow tells whether a guest runs at the moment of the survey.
 func (c *Case) RunsNow(name string) bool {
 	g := c.Facts.Guest(name)
 	return g != nil && g.Running
-}
-
-func (c *Case) inShift(g *spec.Guest) bool {
-	return slices.ContainsFunc(c.Shift.Guests, func(r spec.Ref) bool { return r.Name == g.Name })
 }
 
 // Borrower gives the guest of the layout that shall have the controller once

@@ -92,7 +92,8 @@ func (c *Case) starts(g *spec.Guest) bool {
 			return false // another finding stops it
 		}
 	}
-	return len(c.Change(g).Changes) > 0
+	entry, _ := c.Entry(g)
+	return entry != nil || len(c.Change(g).Changes) > 0
 }
 
 // strangers: guests that the layout does not name, or that do not borrow the

@@ -10,7 +10,7 @@ import (
 
 func checkGaps(c *Case) []Finding {
 	var list []Finding
-	for _, found := range c.borrowed() {
+	for _, found := range append(c.borrowed(), c.putAside()...) {
 		if found.Function == nil {
 			continue
 		}

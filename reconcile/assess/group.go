@@ -11,6 +11,7 @@ package assess
 
 import (
 	"fmt"
+	"maps"
 	"slices"
 	"strings"
 
@@ -77,6 +78,23 @@ func (c *Case) lentWith(g *spec.Guest) map[facts.Address]bool {
 	return lent
 }
 
+// lentAlong gives the addresses that leave the host's drivers together with a
+// controller, whichever guest borrows it.
+func (c *Case) lentAlong(found Found) map[facts.Address]bool {
+	var along map[facts.Address]bool
+	for _, g := range c.Borrowers(found.Controller.Name) {
+		if g.Retired {
+			continue
+		}
+		lent := c.lentWith(g)
+		if along == nil {
+			along = lent
+		}
+		maps.DeleteFunc(along, func(at facts.Address, _ bool) bool { return !lent[at] })
+	}
+	return along
+}
+
 // company is what the layout has of one IOMMU group.
 type company struct {
 	borrowed   []Found
@@ -118,6 +136,19 @@ func (c *Case) Companions(f *facts.Function) []Found {
 		return nil
 	}
 	return c.companies[*f.Group].companions
+}
+
+// putAside gives the controllers that an order puts on VFIO for the sake of a
+// group.
+func (c *Case) putAside() []Found {
+	var list []Found
+	for i := range c.Layout.Controllers {
+		found := c.Found(c.Layout.Controllers[i].Name)
+		if found.Function != nil && found.Where == facts.Home && c.KeptAside(found) != "" {
+			list = append(list, found)
+		}
+	}
+	return list
 }
 
 // KeptAside names the borrowed controller for whose sake a controller is kept

@@ -1,12 +1,14 @@
 // guest-disk: a disk that the layout or its definition gives a guest is not
-// there. libvirt accepts the definition all the same and fails when the guest
-// starts.
+// there, nor what it is based on, or nobody has looked. libvirt accepts the
+// definition all the same and fails when the guest starts.
 package assess
 
 import (
 	"fmt"
 	"slices"
+	"strings"
 
+	"lendkeep/reconcile/facts"
 	"lendkeep/spec"
 )
 
@@ -14,71 +16,109 @@ func checkGuestDisks(c *Case) []Finding {
 	var list []Finding
 	for i := range c.Layout.Guests {
 		g := &c.Layout.Guests[i]
+		if g.Retired {
+			continue
+		}
 		for _, d := range g.Disks {
-			if g.Retired {
-				continue
-			}
 			if f, bad := c.diskFinding(g, d); bad {
 				list = append(list, f)
 			}
 		}
-		if c.Runs(g) && !c.RunsNow(g.Name) {
-			list = append(list, c.definedDisks(g)...)
+		if d := c.willHave(g); d != nil {
+			list = append(list, c.definedDisks(g, d)...)
 		}
 	}
 	return list
 }
 
-// definedDisks finds images that only the definition of a guest names, when the
-// guest is to be started.
-func (c *Case) definedDisks(g *spec.Guest) []Finding {
-	d := c.becomes(g)
-	if d == nil {
-		return nil
-	}
+// definedDisks finds what only the definition of a guest names, and images
+// below others, once the guest is to be started; what is not known always.
+func (c *Case) definedDisks(g *spec.Guest, d *facts.Definition) []Finding {
 	var list []Finding
-	for _, disk := range d.Disks {
-		stated := slices.ContainsFunc(g.Disks, func(s spec.Disk) bool { return s.Image == disk.Source })
-		if disk.Kind != "file" || stated || !c.missing(disk.Source) {
-			continue
+	for _, p := range c.storage(d) {
+		if slices.ContainsFunc(g.Disks, func(s spec.Disk) bool {
+			return s.Image == p.Named || s.PartitionID != "" && partitionLink(s) == p.Named
+		}) || p.Kind == "nvram" {
+			continue // libvirt makes a missing variable store
 		}
-		list = append(list, Finding{Severity: Stop, At: g.At,
-			Summary:  shorten("image of disk " + disk.Target + " of guest " + g.Name + " is missing"),
-			Detail:   "The definition names it, and the guest cannot start without it.",
-			Causes:   []Cause{{disk.Source, "no such file"}},
-			Remedies: []string{"put the image there", "mount what it lies on", "take the disk out of the definition: virsh edit " + g.Name},
-		})
+		switch {
+		case c.missing(p.Named) && c.startedBy(g):
+			list = append(list, Finding{Severity: c.absence(p.Named), At: g.At,
+				Summary:  shorten("image of disk " + p.Target + " of guest " + g.Name + " is missing"),
+				Detail:   "The definition names it, or an image that another is based on, and the guest cannot start without it.",
+				Causes:   []Cause{{p.Named, "no such file"}},
+				Remedies: []string{"put the image there", "mount what it lies on", "take the disk out of the definition: virsh edit " + g.Name},
+			})
+		case c.missing(p.Named):
+		default:
+			if f, bad := c.unknownDisk(g, p.Target, p.Named, g.At); bad {
+				list = append(list, f)
+			}
+		}
 	}
 	return list
+}
+
+// absence is the severity of a disk that a guest to be started lacks: a device
+// may come with a controller that is not home.
+func (c *Case) absence(named string) Severity {
+	if !strings.HasPrefix(named, "/dev/") {
+		return Stop
+	}
+	for i := range c.Layout.Controllers {
+		if c.Found(c.Layout.Controllers[i].Name).Where != facts.Home {
+			return Caution
+		}
+	}
+	return Stop
 }
 
 // missing tells whether an image is not there. While its mount is not there it
 // cannot be seen, which says nothing.
 func (c *Case) missing(image string) bool {
 	p := c.Facts.Path(image)
-	on, ok := c.returnMount(image)
-	return p != nil && p.Missing && (!ok || c.Facts.MountAt(on.Path) != nil)
+	return p != nil && p.Missing && !c.hidden(image) && c.Facts.Device(image) == nil
 }
 
-func (c *Case) diskFinding(g *spec.Guest, d spec.Disk) (Finding, bool) {
-	f := Finding{Severity: Caution, At: d.At}
-	if c.Runs(g) && !c.RunsNow(g.Name) {
-		f.Severity = Stop
+// hidden tells whether a file belongs on a return mount that is not there now.
+func (c *Case) hidden(image string) bool {
+	on, ok := c.returnMount(image)
+	return ok && c.Facts.MountAt(on.Path) == nil
+}
+
+// unknownDisk tells of an image or device into which the survey did not look,
+// or could not: what it is, and which others it is based on.
+func (c *Case) unknownDisk(g *spec.Guest, disk, named string, at spec.Place) (Finding, bool) {
+	p := c.Facts.Path(named)
+	f := Finding{Severity: c.severityOf(g), At: at,
+		Summary:  shorten("disk " + disk + " of guest " + g.Name + " is not known"),
+		Detail:   "The survey did not look at " + named + ": whether it is there, where it leads and which images it is based on is not known, so neither is who else uses it.",
+		Causes:   []Cause{{named, "(not in the survey)"}},
+		Remedies: []string{"check on the host itself, without --survey", "take the survey again once the guest is defined"},
 	}
-	if d.PartitionID != "" {
-		link := "/dev/disk/by-partuuid/" + d.PartitionID
-		if c.Facts.Device(link) != nil {
-			return f, false
+	switch {
+	case c.Facts.Device(named) != nil || c.hidden(named) || p != nil && p.Gap == "":
+		return f, false
+	case p != nil:
+		f.Detail = "The survey could not read " + named + " whole, so which images it is based on and who else uses it is not known."
+		f.Causes = []Cause{{named, p.Gap}}
+		f.Remedies = []string{"run lendkeep as root", "see what the file is: qemu-img info " + named}
+		if p.Resolved != "" { // where it is is known
+			f.Severity = Caution
 		}
-		f.Severity = Caution
-		f.Summary = shorten("disk " + d.Name + " of guest " + g.Name + " is not there")
-		f.Detail = "No partition has that GPT id. It may be on a drive that is lent."
-		f.Causes = []Cause{{link, "(absent)"}}
-		f.Remedies = []string{"compare the id with what lsblk -o NAME,PARTUUID prints"}
-		return f, true
+	}
+	return f, true
+}
+
+func partitionLink(d spec.Disk) string { return "/dev/disk/by-partuuid/" + d.PartitionID }
+
+func (c *Case) diskFinding(g *spec.Guest, d spec.Disk) (Finding, bool) {
+	f := Finding{Severity: c.severityOf(g), At: d.At}
+	if d.PartitionID != "" {
+		return c.partitionFinding(g, d)
 	}
 	if !c.missing(d.Image) {
-		return f, false
+		return c.unknownDisk(g, d.Name, d.Image, d.At)
 	}
 	f.Summary = shorten("image of disk " + d.Name + " of guest " + g.Name + " is missing")
 	f.Detail = "The guest cannot start without it. lendkeep makes no images."
@@ -88,4 +128,31 @@ func (c *Case) diskFinding(g *spec.Guest, d spec.Disk) (Finding, bool) {
 		f.Remedies = slices.Insert(f.Remedies, 0, fmt.Sprintf("make an empty one: qemu-img create -f qcow2 %s %d", d.Image, d.SizeBytes))
 	}
 	return f, true
+}
+
+// partitionFinding tells of a partition that is not there, and that no order
+// makes.
+func (c *Case) partitionFinding(g *spec.Guest, d spec.Disk) (Finding, bool) {
+	link := partitionLink(d)
+	f := Finding{Severity: Caution, At: d.At,
+		Summary:  shorten("disk " + d.Name + " of guest " + g.Name + " is not there"),
+		Detail:   "No partition has that GPT id. It may be on a drive that is lent.",
+		Causes:   []Cause{{link, "(absent)"}},
+		Remedies: []string{"compare the id with what lsblk -o NAME,PARTUUID prints"},
+	}
+	if c.startedBy(g) {
+		f.Severity = c.absence(link)
+	}
+	return f, c.Facts.Device(link) == nil && !c.made(d.PartitionID)
+}
+
+// made tells whether an order makes the partition of that GPT id.
+func (c *Case) made(id string) bool {
+	for i := range c.Layout.Controllers {
+		t := c.Filling(c.Layout.Controllers[i].Name).After
+		if t != nil && slices.ContainsFunc(t.Entries, func(e facts.Entry) bool { return e.ID == id }) {
+			return true
+		}
+	}
+	return false
 }

@@ -1,7 +1,7 @@
 // host-use: the host uses a drive behind a controller that a guest shall
-// borrow, at whatever depth: a mount, swap, LVM, md, encryption, a loop
-// device, a running guest's disk. What cannot be told apart from use counts
-// as use.
+// borrow, or that is put aside for the sake of its IOMMU group, at whatever
+// depth: a mount, swap, LVM, md, encryption, a loop device, a running guest's
+// disk, a network interface. What cannot be told apart from use counts as use.
 //
 // libvirt checks none of this: it unbinds the driver under a mounted
 // filesystem, writes still report success and are lost, and only sync says
@@ -16,7 +16,7 @@ import (
 
 func checkHostUse(c *Case) []Finding {
 	var list []Finding
-	for _, found := range c.borrowed() {
+	for _, found := range append(c.borrowed(), c.putAside()...) {
 		if found.Function == nil {
 			continue
 		}
@@ -26,7 +26,7 @@ func checkHostUse(c *Case) []Finding {
 			}
 			list = append(list, Finding{Severity: Stop, At: found.Controller.At,
 				Summary:  shorten("the host uses " + found.Controller.Name + ": " + string(use.Kind) + " " + use.User),
-				Detail:   "Lending the controller would take it away under this user; what is written afterwards is lost although it seems to succeed.",
+				Detail:   "Lending it, or putting it aside, would take it away under this user; what is written afterwards is lost although it seems to succeed.",
 				Causes:   []Cause{{use.Chain[0], use.String()}},
 				Remedies: freeing(found, use),
 			})

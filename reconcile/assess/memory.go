@@ -1,14 +1,15 @@
-// memory: the guests of a shift that borrow controllers need more memory than
-// the host has.
+// memory: the guests that run at the same time need more memory than the host
+// has: those of a shift, and those beside them.
 //
 // A guest with a lent device has all its memory pinned, since the device may
 // write to any of it at any time (Linux Documentation/driver-api/vfio.rst), so
-// nothing of it can be swapped out or shared. The guests without one can at
-// least be squeezed.
+// nothing of it can be swapped out or shared, whether the layout says that it
+// borrows the device or not. The guests without one can at least be squeezed.
 package assess
 
 import (
 	"fmt"
+	"slices"
 
 	"lendkeep/reconcile/facts"
 	"lendkeep/spec"
@@ -20,49 +21,60 @@ func checkMemory(c *Case) []Finding {
 		return nil
 	}
 	var list []Finding
+	if c.Shift == nil && slices.ContainsFunc(c.crew(nil), func(r running) bool { return r.starts }) {
+		list = c.memory(nil, "what would run", c.Layout.Host.At, have)
+	}
 	for i := range c.Layout.Shifts {
 		s := &c.Layout.Shifts[i]
-		var pinned, all uint64
-		for _, ref := range s.Guests {
-			g := c.Stated(ref.Name)
-			size := c.memoryOf(g)
-			all += size
-			if len(g.Borrows) > 0 {
-				pinned += size
-			}
-		}
-		f := Finding{Severity: Caution, At: s.At,
-			Causes: []Cause{{"/proc/meminfo", "MemTotal " + Size(have)}, {s.At.String(), fmt.Sprintf("pinned %s, all guests %s", Size(pinned), Size(all))}},
-		}
-		switch {
-		case pinned >= have:
-			f.Severity = Stop
-			f.Summary = shorten("shift " + s.Name + " pins more memory than the host has")
-			f.Detail = "The memory of guests with lent devices is pinned; the host would run out of it, and kill something."
-			f.Remedies = []string{"give the guests less memory", "put them into different shifts"}
-		case all >= have:
-			f.Summary = shorten("shift " + s.Name + " needs more memory than there is")
-			f.Detail = "Part of it would have to be swapped, and none of the pinned part can be."
-			f.Remedies = []string{"give the guests less memory", "put them into different shifts"}
-		default:
-			continue
-		}
-		if c.Shift != nil && c.Shift != s && f.Severity == Stop {
-			f.Severity = Caution
-		}
-		list = append(list, f)
+		list = append(list, c.memory(s, "shift "+s.Name, s.At, have)...)
 	}
 	return list
 }
 
-func (c *Case) memoryOf(g *spec.Guest) uint64 {
-	if g.Memory != nil {
-		return g.Memory.SizeBytes
+// memory holds what the guests of a shift need against what the host has.
+func (c *Case) memory(shift *spec.Shift, name string, at spec.Place, have uint64) []Finding {
+	pinned, all, who := c.need(shift)
+	f := Finding{Severity: Caution, At: at,
+		Causes:   []Cause{{"/proc/meminfo", "MemTotal " + Size(have)}, {at.String(), fmt.Sprintf("pinned %s, all guests %s: %v", Size(pinned), Size(all), who)}},
+		Remedies: []string{"give the guests less memory", "put them into different shifts"},
 	}
-	if known := c.Facts.Guest(g.Name); known != nil && known.Kept != nil {
-		return known.Kept.MemoryBytes
+	switch {
+	case pinned >= have:
+		f.Summary = shorten(name + " pins more memory than the host has")
+		f.Detail = "The memory of guests with lent devices is pinned; the host would run out of it, and kill something."
+		if c.Shift == nil || c.Shift == shift {
+			f.Severity = Stop
+		}
+	case all >= have:
+		f.Summary = shorten(name + " needs more memory than there is")
+		f.Detail = "Part of it would have to be swapped, and none of the pinned part can be."
+	default:
+		return nil
 	}
-	return 0
+	return []Finding{f}
+}
+
+// need sums the memory of all guests that run in a shift. A guest of the shift
+// that cannot be defined yet counts with what the layout states.
+func (c *Case) need(shift *spec.Shift) (pinned, all uint64, who []string) {
+	add := func(name string, bytes uint64, pins bool) {
+		all += bytes
+		if pins {
+			pinned += bytes
+		}
+		who = append(who, name)
+	}
+	counted := map[string]bool{}
+	for _, r := range c.crew(shift) {
+		counted[r.name] = true
+		add(r.name, r.has.MemoryBytes, r.has.Pins())
+	}
+	for i := range c.Layout.Guests {
+		if g := &c.Layout.Guests[i]; c.runsIn(shift, g) && !counted[g.Name] && g.Memory != nil {
+			add(g.Name, g.Memory.SizeBytes, len(g.Borrows) > 0)
+		}
+	}
+	return pinned, all, who
 }
 
 // Size gives a size in bytes for people, in binary units.

@@ -1,4 +1,5 @@
-// protected: a controller that a guest shall borrow must never be lent. Those
+// protected: a controller that a guest shall borrow, or that is put aside for
+// the sake of its IOMMU group, must never be lent. Those
 // are the ones on the layout's never_lend list, and every controller whose
 // drives hold the host's own system: root, /boot, /usr, /var, the ESP.
 package assess
@@ -11,7 +12,7 @@ import (
 
 func checkProtected(c *Case) []Finding {
 	var list []Finding
-	for _, found := range c.borrowed() {
+	for _, found := range append(c.borrowed(), c.putAside()...) {
 		if found.Function == nil {
 			continue
 		}

@@ -11,64 +11,68 @@ import (
 	"slices"
 
 	"lendkeep/reconcile/facts"
+	"lendkeep/spec"
 )
 
 func checkReset(c *Case) []Finding {
 	var list []Finding
 	for _, found := range c.borrowed() {
-		f := found.Function
-		// Before 5.15 an absent attribute says nothing.
-		if f == nil || f.Gap("reset_method") != nil || !facts.KernelAtLeast(c.Facts.Survey.Machine.Kernel, 5, 15) {
+		if found.Function != nil {
+			list = append(list, c.resetFindings(found.Function, "controller "+found.Controller.Name, found.Controller.At, Stop, c.belowWith(found.Function, c.lentAlong(found)))...)
+		}
+	}
+	for i := range c.Layout.Guests {
+		g := &c.Layout.Guests[i]
+		d := c.willHave(g)
+		if g.Retired || d == nil {
 			continue
 		}
-		switch {
-		case len(f.ResetMethods) == 0:
-			list = append(list, Finding{Severity: Caution, At: found.Controller.At,
-				Summary:  "controller " + found.Controller.Name + " cannot be reset",
-				Detail:   "It may not work for its next user after a guest has ended, the host included, until the machine is powered off and on.",
-				Causes:   []Cause{causeOf(f, "reset_method", "(absent)")},
-				Remedies: []string{"try lending and returning it while nothing of value is on it", "lend another controller"},
-			})
-		case !slices.ContainsFunc(f.ResetMethods, func(m string) bool { return m != "bus" }) && len(c.besides(f)) > 0:
-			others := c.besides(f)
-			list = append(list, Finding{Severity: Stop, At: found.Controller.At,
-				Summary:  "resetting " + found.Controller.Name + " resets others",
-				Detail:   "It can only be reset through its bus, which resets everything below the same bridge; the kernel refuses that while others use it.",
-				Causes:   append([]Cause{causeOf(f, "reset_method", "bus")}, titles(others)...),
-				Remedies: []string{"lend the others to the same guest", "move the card to a slot of its own"},
-			})
+		for _, at := range c.undeclared(g, d) {
+			if f := c.Facts.Function(at); f != nil {
+				list = append(list, c.resetFindings(f, at.String()+" of guest "+g.Name, g.At, c.severityOf(g), c.belowWith(f, c.leaving(g, d)))...)
+			}
 		}
 	}
 	return list
 }
 
-// besides gives the other functions below the same bridge that do not go to
-// every guest which borrows this one.
-func (c *Case) besides(f *facts.Function) []*facts.Function {
+// resetFindings tells what a reset of a function means, which hits the others
+// where it has no way but through its bus.
+func (c *Case) resetFindings(f *facts.Function, name string, at spec.Place, severity Severity, others []*facts.Function) []Finding {
+	// Before 5.15 an absent attribute says nothing.
+	if f.Gap("reset_method") != nil || !facts.KernelAtLeast(c.Facts.Survey.Machine.Kernel, 5, 15) {
+		return nil
+	}
+	switch {
+	case len(f.ResetMethods) == 0:
+		return []Finding{{Severity: Caution, At: at,
+			Summary:  shorten(name + " cannot be reset"),
+			Detail:   "It may not work for its next user after a guest has ended, the host included, until the machine is powered off and on.",
+			Causes:   []Cause{causeOf(f, "reset_method", "(absent)")},
+			Remedies: []string{"try lending and returning it while nothing of value is on it", "lend another controller"},
+		}}
+	case !slices.ContainsFunc(f.ResetMethods, func(m string) bool { return m != "bus" }) && len(others) > 0:
+		return []Finding{{Severity: severity, At: at,
+			Summary:  shorten("resetting " + name + " resets others"),
+			Detail:   "It can only be reset through its bus, which resets everything below the same bridge; the kernel refuses that while others use it.",
+			Causes:   append([]Cause{causeOf(f, "reset_method", "bus")}, titles(others)...),
+			Remedies: []string{"lend the others to the same guest", "move the card to a slot of its own"},
+		}}
+	}
+	return nil
+}
+
+// belowWith gives the other functions below the same bridge that are not lent
+// along.
+func (c *Case) belowWith(f *facts.Function, lent map[facts.Address]bool) []*facts.Function {
 	if f.Upstream == nil {
 		return nil
 	}
 	var list []*facts.Function
 	for _, other := range c.Facts.Below(*f.Upstream) {
-		if other.Address != f.Address && !c.lentAlong(f, other) {
+		if other.Address != f.Address && !lent[other.Address] {
 			list = append(list, other)
 		}
 	}
 	return list
-}
-
-func (c *Case) lentAlong(f, other *facts.Function) bool {
-	for i := range c.Layout.Controllers {
-		name := c.Layout.Controllers[i].Name
-		if c.Found(name).Function != f {
-			continue
-		}
-		for _, g := range c.Borrowers(name) {
-			if !c.lentWith(g)[other.Address] {
-				return false
-			}
-		}
-		return true
-	}
-	return false
 }

@@ -34,6 +34,9 @@ type Index struct {
 	records   map[string][]Record
 	files     map[*Mount][]fileUse
 	direct    map[string][]directUse
+	lowers    map[string][]*Block // by kernel name: what a device is built on
+	loops     map[string][]*Block // loop devices by what they are on (Same)
+	swapFiles map[string]*Swap    // by what they are (Same)
 	contents  map[string]*Content
 	stores    map[string]*VariableStore
 }
@@ -62,6 +65,9 @@ func NewIndex(survey *Survey) *Index {
 		records:   map[string][]Record{},
 		files:     map[*Mount][]fileUse{},
 		direct:    map[string][]directUse{},
+		lowers:    map[string][]*Block{},
+		loops:     map[string][]*Block{},
+		swapFiles: map[string]*Swap{},
 		contents:  make(map[string]*Content, len(survey.Contents)),
 		stores:    make(map[string]*VariableStore, len(survey.Stores)),
 	}
@@ -78,6 +84,7 @@ func NewIndex(survey *Survey) *Index {
 		ix.stores[survey.Stores[i].Path] = &survey.Stores[i]
 	}
 	ix.addMounts()
+	ix.addStorage()
 	ix.addUsers()
 	return ix
 }

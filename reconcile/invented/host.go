@@ -198,6 +198,26 @@ func (b *Builder) Run(name string) {
 	}
 }
 
+// Device adds a device to the kept definition of a guest.
+func (b *Builder) Device(guest, xml string) {
+	for i := range b.Survey.Libvirt.Guests {
+		if g := &b.Survey.Libvirt.Guests[i]; g.Name == guest {
+			d, err := definition.Read(strings.Replace(g.Kept.XML, "</devices>", xml+"</devices>", 1))
+			if err != nil {
+				panic(err) // a mistake in a test's own input
+			}
+			g.Kept = &d
+		}
+	}
+}
+
+// Hold adds a PCI function to the kept definition of a guest, without a word of
+// which controller is meant.
+func (b *Builder) Hold(guest string, at facts.Address) {
+	b.Device(guest, fmt.Sprintf("<hostdev mode='subsystem' type='pci' managed='yes'><source><address domain='0x%04x' bus='0x%02x' slot='0x%02x' function='0x%x'/></source></hostdev>",
+		at.Segment, at.Bus, at.Slot, at.Function))
+}
+
 // Record gives the record by which a guest knows a controller of the builder.
 func (b *Builder) Record(name string, at facts.Address) facts.Record {
 	f := b.Function(at)

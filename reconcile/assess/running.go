@@ -1,0 +1,81 @@
+package assess
+
+import (
+	"lendkeep/reconcile/facts"
+	"lendkeep/spec"
+)
+
+// running is a guest that runs at the same time as others, with the definition
+// that it has then.
+type running struct {
+	name   string
+	has    *facts.Definition
+	stated *spec.Guest // nil: the layout does not name it
+	starts bool        // the order starts it, or starts it again
+}
+
+// crew gives every guest that runs in a shift, nil for none: those of the
+// layout, and those that run now and that the layout does not name.
+func (c *Case) crew(shift *spec.Shift) []running {
+	list, asked := c.crews[shift]
+	if asked {
+		return list
+	}
+	for i := range c.Layout.Guests {
+		g := &c.Layout.Guests[i]
+		if !c.runsIn(shift, g) {
+			continue
+		}
+		r := running{name: g.Name, stated: g, starts: c.starts(g)}
+		if r.has = c.willHave(g); !r.starts {
+			r.has = c.Facts.Guest(g.Name).Live
+		}
+		if r.has != nil {
+			list = append(list, r)
+		}
+	}
+	for i := range c.Facts.Survey.Libvirt.Guests {
+		g := &c.Facts.Survey.Libvirt.Guests[i]
+		if g.Running && g.Live != nil && c.Stated(g.Name) == nil {
+			list = append(list, running{name: g.Name, has: g.Live})
+		}
+	}
+	c.crews[shift] = list
+	return list
+}
+
+// willHave gives the definition that a guest has once the order is carried
+// out; where it cannot be set the one that it has, nil where there is none.
+func (c *Case) willHave(g *spec.Guest) *facts.Definition {
+	d, asked := c.will[g.Name]
+	if asked {
+		return d
+	}
+	d = c.becomes(g)
+	if known := c.Facts.Guest(g.Name); d == nil && known != nil {
+		d = known.Kept
+	}
+	c.will[g.Name] = d
+	return d
+}
+
+// storage gives what a definition uses of the host's storage; asked once.
+func (c *Case) storage(d *facts.Definition) []facts.Piece {
+	list, asked := c.pieces[d]
+	if !asked {
+		list = c.Facts.Storage(d)
+		c.pieces[d] = list
+	}
+	return list
+}
+
+// startedBy tells whether the order that is aimed at starts a guest.
+func (c *Case) startedBy(g *spec.Guest) bool { return c.Runs(g) && c.starts(g) }
+
+// severityOf is that of what keeps a guest from being started.
+func (c *Case) severityOf(g *spec.Guest) Severity {
+	if c.startedBy(g) {
+		return Stop
+	}
+	return Caution
+}

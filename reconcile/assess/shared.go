@@ -1,0 +1,118 @@
+// shared: two guests that run at the same time use one thing that only one can
+// have: a PCI function or its IOMMU group, or an image, block device or
+// partition that one of them writes. It counts by whatever name, through links,
+// pools, bind mounts and the images below an image, and so does a part of it: a
+// partition and its drive, an image and the partition that it lies on.
+//
+// Two that write one filesystem destroy it, and so does one under another that
+// reads it. libvirt locks nothing unless a lock manager is set up, QEMU locks
+// image files only on the same host and no block devices (libvirt
+// docs/kbase/locking.rst; QEMU docs/system/images, "image locking"). Both may
+// say that this is meant: <shareable/> in both definitions, or <readonly/>.
+package assess
+
+import (
+	"fmt"
+
+	"lendkeep/reconcile/facts"
+	"lendkeep/spec"
+)
+
+func checkShared(c *Case) []Finding {
+	list := c.sharedIn(c.Shift)
+	for i := range c.Layout.Shifts {
+		if s := &c.Layout.Shifts[i]; s != c.Shift {
+			list = append(list, c.sharedIn(s)...)
+		}
+	}
+	return list
+}
+
+// claim is one guest's use of a thing.
+type claim struct {
+	who *running
+	of  string // for people
+	facts.Piece
+}
+
+func (c *Case) sharedIn(shift *spec.Shift) []Finding {
+	claims := c.claims(shift)
+	owners := map[string][]int{} // claims by what they are of
+	for i, one := range claims {
+		owners[one.Same] = append(owners[one.Same], i)
+	}
+	told := map[[2]string]bool{}
+	var list []Finding
+	for i, one := range claims {
+		for _, same := range one.On {
+			for _, n := range owners[same] {
+				other := claims[n]
+				if n == i || one.who == other.who || told[[2]string{one.who.name, other.who.name}] || !clash(one, other) {
+					continue
+				}
+				if f, bad := c.sharedFinding(shift, one, other); bad {
+					told[[2]string{one.who.name, other.who.name}], told[[2]string{other.who.name, one.who.name}] = true, true
+					list = append(list, f)
+				}
+			}
+		}
+	}
+	return list
+}
+
+func clash(a, b claim) bool {
+	return (a.Writes || b.Writes) && !(a.Shareable && b.Shareable)
+}
+
+// claims lists what the guests of a shift use. What the layout's controllers
+// are is not in it: contention and undeclared speak of those.
+func (c *Case) claims(shift *spec.Shift) []claim {
+	var list []claim
+	crew := c.crew(shift)
+	for i := range crew {
+		who := &crew[i]
+		for _, p := range c.storage(who.has) {
+			list = append(list, claim{who, p.Named, p})
+		}
+		for _, at := range who.has.Functions() {
+			f := c.Facts.Function(at)
+			if f == nil {
+				continue
+			}
+			if c.meant[at] == "" {
+				list = append(list, claim{who, f.Title(), whole(facts.SameFunction(at))})
+			}
+			if f.Group != nil {
+				list = append(list, claim{who, "the IOMMU group of " + f.Title(), whole(fmt.Sprintf("group %d", *f.Group))})
+			}
+		}
+	}
+	return list
+}
+
+// whole is something that one guest has for itself alone.
+func whole(same string) facts.Piece {
+	return facts.Piece{Writes: true, Same: same, On: []string{same}}
+}
+
+// sharedFinding tells of a clash, unless nothing of it is the order's or the
+// layout's doing.
+func (c *Case) sharedFinding(shift *spec.Shift, a, b claim) (Finding, bool) {
+	stated := a.who.stated
+	if stated == nil {
+		stated = b.who.stated
+	}
+	if stated == nil || shift != c.Shift && !(c.shifting[a.who.name] || c.shifting[b.who.name]) {
+		return Finding{}, false
+	}
+	f := Finding{Severity: Caution, At: stated.At,
+		Summary:  shorten("guests " + a.who.name + " and " + b.who.name + " use one thing"),
+		Detail:   fmt.Sprintf("Guest %s uses %s, guest %s %s, and that is the same or lies on it. Only one can have it at a time.", a.who.name, a.of, b.who.name, b.of),
+		Causes:   []Cause{{"definition of guest " + a.who.name, a.of}, {"definition of guest " + b.who.name, b.of}},
+		Remedies: []string{"put the guests into different shifts and plan one: lendkeep plan --shift NAME", "give one of them another disk or device", "if both may have it, say so in both definitions: <shareable/> or <readonly/>"},
+	}
+	if shift == c.Shift && (a.who.starts || b.who.starts) {
+		f.Severity = Stop
+	}
+	return f, true
+}
