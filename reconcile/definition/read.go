@@ -3,6 +3,7 @@ package definition
 import (
 	"cmp"
 	"fmt"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -31,7 +32,12 @@ func (t *tree) read(xml string) (facts.Definition, error) {
 		HugePages: at(t.guest, "memoryBacking", "hugepages") != nil,
 		Locked:    at(t.guest, "memoryBacking", "locked") != nil,
 	}
-	for _, part := range []func(*etree.Element, *facts.Definition) error{readLent, readRecords, readMemory, readCPUs, readBoot} {
+	taken, err := readLent(t.guest, &d)
+	if err != nil {
+		return facts.Definition{}, fmt.Errorf("read definition: %w", err)
+	}
+	readReaches(t.guest, &d, taken)
+	for _, part := range []func(*etree.Element, *facts.Definition) error{readRecords, readMemory, readCPUs, readBoot} {
 		if err := part(t.guest, &d); err != nil {
 			return facts.Definition{}, fmt.Errorf("read definition: %w", err)
 		}
@@ -81,26 +87,57 @@ func cpuCount(vcpu *etree.Element) (int, error) {
 }
 
 // readLent reads every way in which a definition can hold a PCI function: as a
-// device, as a network card, and as a drive that QEMU drives by itself.
-func readLent(guest *etree.Element, d *facts.Definition) error {
-	for _, e := range devicesOf(guest) {
-		if !holdsPCI(e) {
-			continue
+// device, as a network card, and as a drive that QEMU drives by itself, also
+// where that is below another image. It gives the address elements it has read.
+func readLent(guest *etree.Element, d *facts.Definition) (map[*etree.Element]bool, error) {
+	taken := map[*etree.Element]bool{}
+	for _, device := range devicesOf(guest) {
+		for _, e := range append([]*etree.Element{device}, imagesBelow(device)...) {
+			if !holdsPCI(e) {
+				continue
+			}
+			source := child(e, "source")
+			at := child(source, "address")
+			address, err := addressOf(at)
+			if err != nil {
+				return nil, fmt.Errorf("<%s>: %w", e.Tag, err)
+			}
+			taken[at] = true
+			managed := attr(e, "managed") == "yes" || attr(source, "managed") == "yes"
+			lent := facts.Lent{Address: address, Managed: managed, ROM: attr(child(e, "rom"), "file")}
+			if lent.BootOrder, err = orderOf(e); err != nil {
+				return nil, err
+			}
+			d.Lent = append(d.Lent, lent)
 		}
-		source := child(e, "source")
-		address, err := addressOf(child(source, "address"))
-		if err != nil {
-			return fmt.Errorf("<%s>: %w", e.Tag, err)
-		}
-		managed := attr(e, "managed") == "yes" || attr(source, "managed") == "yes"
-		lent := facts.Lent{Address: address, Managed: managed}
-		if lent.BootOrder, err = orderOf(e); err != nil {
-			return err
-		}
-		lent.ROM = attr(child(e, "rom"), "file")
-		d.Lent = append(d.Lent, lent)
 	}
-	return nil
+	return taken, nil
+}
+
+// imagesBelow lists the images that a disk is made of or copied to, at any
+// depth: <backingStore>, <mirror> and <dataStore>, the last in its <source>.
+func imagesBelow(disk *etree.Element) []*etree.Element {
+	if disk.FullTag() != "disk" && !isImageBelow(disk) {
+		return nil
+	}
+	var list []*etree.Element
+	for _, e := range append(disk.ChildElements(), childrenOf(child(disk, "source"))...) {
+		if isImageBelow(e) {
+			list = append(append(list, e), imagesBelow(e)...)
+		}
+	}
+	return list
+}
+
+func isImageBelow(e *etree.Element) bool {
+	return slices.Contains([]string{"backingStore", "mirror", "dataStore"}, e.FullTag())
+}
+
+func childrenOf(e *etree.Element) []*etree.Element {
+	if e == nil {
+		return nil
+	}
+	return e.ChildElements()
 }
 
 // devicesOf lists a guest's devices of every kind.
@@ -118,7 +155,7 @@ func holdsPCI(e *etree.Element) bool {
 	case "interface":
 		kind := attr(at(e, "source", "address"), "type")
 		return attr(e, "type") == "hostdev" && (kind == "pci" || kind == "")
-	case "disk":
+	case "disk", "backingStore", "mirror", "dataStore":
 		return attr(e, "type") == "nvme"
 	default:
 		return false
@@ -176,17 +213,17 @@ func disksOf(guest *etree.Element) []facts.Disk {
 			d.Kind = facts.KindShim // it is no file of the guest's
 		}
 		list = append(list, d)
-		for below := child(e, "backingStore"); child(below, "source") != nil; below = child(below, "backingStore") {
-			backing := also(d, below, "backing")
-			backing.ReadOnly = true
-			list = append(list, backing)
-		}
-		if mirror := child(e, "mirror"); mirror != nil {
-			list = append(list, also(d, mirror, "mirror"))
+		for _, below := range imagesBelow(e) {
+			if image := also(d, below); image.Kind == "nvme" || image.Source != "" || image.Volume != "" {
+				list = append(list, image)
+			}
 		}
 	}
 	for _, e := range children(devices, "filesystem") {
 		d := diskOf(e)
+		if attr(e, "type") == "" { // libvirt's default is mount
+			d.Kind, d.Source = "dir", attr(child(e, "source"), "dir")
+		}
 		d.Target, d.Device = attr(child(e, "target"), "dir"), "filesystem"
 		d.ReadOnly = child(e, "readonly") != nil
 		list = append(list, d)
@@ -202,9 +239,17 @@ func disksOf(guest *etree.Element) []facts.Disk {
 }
 
 // also gives an image that belongs to a disk, with its part in it as the device.
-func also(disk facts.Disk, e *etree.Element, device string) facts.Disk {
+// Images below the uppermost are only read, and what they keep elsewhere.
+func also(disk facts.Disk, e *etree.Element) facts.Disk {
 	d := diskOf(e)
-	d.Target, d.Device = disk.Target, device
+	d.Target, d.Device = disk.Target, "backing"
+	for above := e; above.Tag != "disk"; above = above.Parent() {
+		d.ReadOnly = d.ReadOnly || above.Tag == "backingStore"
+	}
+	if e.Tag == "mirror" {
+		d.Device = "mirror"
+		d.Source = cmp.Or(d.Source, attr(e, "file")) // as libvirt before 1.2.4 says it
+	}
 	return d
 }
 

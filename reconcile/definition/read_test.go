@@ -172,12 +172,17 @@ func FuzzRead(f *testing.F) {
 		f.Add(sample(f, name))
 	}
 	f.Add("<domain><memory unit='\xff'>1</memory></domain>")
+	f.Add("<domain xmlns:q='http://libvirt.org/schemas/domain/qemu/1.0'><q:commandline><q:arg value='file=/a,b:/c,{\"d\":\"/e\"},01:00.0'/></q:commandline></domain>")
 	f.Fuzz(func(t *testing.T, xml string) {
 		d, err := Read(xml)
 		if err != nil {
 			return
 		}
 		assert.Equal(t, xml, d.XML)
+		assert.LessOrEqual(t, len(d.Reaches), maxReaches+1)
+		for _, r := range d.Reaches {
+			assert.LessOrEqual(t, len(r.Name), maxName)
+		}
 		// What can be read is written back byte for byte.
 		tree, err := parse(xml)
 		require.NoError(t, err)

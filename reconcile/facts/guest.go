@@ -82,9 +82,11 @@ type ReachKind string
 const (
 	ReachPath    ReachKind = "path"    // a file, folder, device node or socket of the host
 	ReachPCI     ReachKind = "pci"     // the address of a PCI function, whole or as the parent of what is used
-	ReachSCSI    ReachKind = "scsi"    // a SCSI host or device of it, "0" or "0:0:1:0"
-	ReachUSB     ReachKind = "usb"     // a USB device, "1:4" (bus:device) or "0951:1666" (vendor:product)
+	ReachSCSI    ReachKind = "scsi"    // a SCSI device "0:0:1:0", or all of a SCSI host "0"; empty: which one is not known
+	ReachUSB     ReachKind = "usb"     // a USB device, "1:4" (bus:device) or "0951:1666" (vendor:product, four digits each); empty: which one is not known
 	ReachMdev    ReachKind = "mdev"    // UUID of a mediated device
+	ReachCard    ReachKind = "card"    // a network interface of the host, "eth0"
+	ReachNetwork ReachKind = "network" // one of libvirt's virtual networks
 	ReachUnclear ReachKind = "unclear" // Name says what could not be understood
 )
 
