@@ -31,16 +31,7 @@ func TestQEMUDriverAcceptsWhatIsEditedAndMade(t *testing.T) {
 		askQEMUDriver(t, folder)
 		return
 	}
-	if found, _ := filepath.Glob("/usr/lib/*/libvirt/connection-driver/" + qemu); len(found) == 0 {
-		outside.Missing(t, "libvirt's QEMU driver is not installed (Debian package libvirt-daemon-driver-qemu)")
-	}
-	if _, err := exec.LookPath(program); err != nil {
-		outside.Missing(t, "QEMU is not installed (Debian package qemu-system-x86): "+err.Error())
-	}
 	folder := inChild(t)
-	if reason, err := os.ReadFile(filepath.Join(folder, "unavailable")); err == nil {
-		outside.Missing(t, "libvirt's QEMU driver does not open here: "+string(reason))
-	}
 	for i, w := range wishes(t) {
 		t.Run(w.name, func(t *testing.T) {
 			answer, err := os.ReadFile(filepath.Join(folder, fmt.Sprintf("%d.answer", i)))
@@ -62,6 +53,12 @@ func TestQEMUDriverAcceptsWhatIsEditedAndMade(t *testing.T) {
 
 // inChild runs this test again as nobody, and gives the folder of the answers.
 func inChild(t *testing.T) string {
+	if found, _ := filepath.Glob("/usr/lib/*/libvirt/connection-driver/" + qemu); len(found) == 0 {
+		outside.Missing(t, "libvirt's QEMU driver is not installed (Debian package libvirt-daemon-driver-qemu)")
+	}
+	if _, err := exec.LookPath(program); err != nil {
+		outside.Missing(t, "QEMU is not installed (Debian package qemu-system-x86): "+err.Error())
+	}
 	folder, err := os.MkdirTemp("", "lendkeep-qemu-")
 	require.NoError(t, err)
 	t.Cleanup(func() { os.RemoveAll(folder) })
@@ -74,7 +71,7 @@ func inChild(t *testing.T) string {
 	for _, name := range []string{"grading", "l2-kept"} {
 		require.NoError(t, os.WriteFile(filepath.Join(testdata, name+".xml"), []byte(sample(t, name)), 0o644))
 	}
-	child := exec.Command(self, "-test.run", "^TestQEMUDriverAcceptsWhatIsEditedAndMade$", "-test.v")
+	child := exec.Command(self, "-test.run", "^"+t.Name()+"$", "-test.v")
 	child.Dir = folder
 	child.Env = []string{"PATH=" + os.Getenv("PATH"), "HOME=" + folder, "TMPDIR=" + folder, "LENDKEEP_TEST_CHILD=" + folder}
 	if os.Geteuid() == 0 {
@@ -84,12 +81,15 @@ func inChild(t *testing.T) string {
 	said, err := child.CombinedOutput()
 	require.NoError(t, err, "%s", said)
 	require.Contains(t, string(said), "--- PASS")
+	if reason, err := os.ReadFile(filepath.Join(folder, "unavailable")); err == nil {
+		outside.Missing(t, "libvirt's QEMU driver does not open here: "+string(reason))
+	}
 	return folder
 }
 
-// askQEMUDriver is the child: it defines every wish, writes down the answers,
-// and undefines all again.
-func askQEMUDriver(t *testing.T, folder string) {
+// embedded opens libvirt's QEMU driver in the child, or says in the folder why
+// that cannot be.
+func embedded(t *testing.T, folder string) *Conn {
 	require.NoError(t, libvirt.EventRegisterDefaultImpl()) // the driver demands it
 	go func() {
 		for libvirt.EventRunDefaultImpl() == nil {
@@ -98,6 +98,16 @@ func askQEMUDriver(t *testing.T, folder string) {
 	c, err := Open("qemu:///embed?root=" + filepath.Join(folder, "libvirt"))
 	if err != nil {
 		require.NoError(t, os.WriteFile(filepath.Join(folder, "unavailable"), []byte(err.Error()), 0o600))
+		return nil
+	}
+	return c
+}
+
+// askQEMUDriver is the child: it defines every wish, writes down the answers,
+// and undefines all again.
+func askQEMUDriver(t *testing.T, folder string) {
+	c := embedded(t, folder)
+	if c == nil {
 		return
 	}
 	defer c.Close()
@@ -110,8 +120,8 @@ func askQEMUDriver(t *testing.T, folder string) {
 			}
 		}
 	}
-	twins := strings.Replace(wishes(t)[1].edited(t), "'ua-games'", "'ua-net-far'", 1)
-	err = c.Define(ctx, twins)
+	twins := strings.Replace(wishes(t)[1].edited(t), "'ua-lendkeep-disk-games'", "'ua-lendkeep-net-far'", 1)
+	err := c.Define(ctx, twins)
 	require.Error(t, err)
 	require.NoError(t, os.WriteFile(filepath.Join(folder, "refused"), []byte(err.Error()), 0o600))
 	for _, g := range c.Survey(ctx).Guests {

@@ -15,6 +15,7 @@ type device struct {
 	address facts.Address
 	record  *facts.Record // lendkeep's note of what sits there, if any
 	keep    bool          // it is of a controller that the guest borrows
+	told    bool          // that it is lent from here on, or no longer, has been said
 }
 
 // borrows makes the guest's devices and lendkeep's records of them be those
@@ -29,11 +30,11 @@ func (e *edit) borrows() error {
 		return err
 	}
 	lent := e.match(devices, now.Records)
-	said := len(e.changes)
 	for _, d := range devices {
 		if !d.keep && e.ours(d) {
 			drop(d.Element)
 			e.say("no longer borrows %s", e.titleOf(d))
+			d.told = true
 		}
 	}
 	var boots *etree.Element
@@ -53,7 +54,7 @@ func (e *edit) borrows() error {
 	if err != nil {
 		return err
 	}
-	if changed && len(e.changes) == said {
+	if changed && !allTold(now.Records, wanted, append(devices, lent...)) {
 		e.say("note of what is borrowed brought up to date")
 	}
 	if shim := e.shimDisk(); shim != nil {
@@ -63,6 +64,18 @@ func (e *edit) borrows() error {
 		return nil
 	}
 	return e.bootsFrom(boots)
+}
+
+// allTold tells whether each change of the note has been said with the device
+// that it speaks of.
+func allTold(was, wanted []facts.Record, devices []*device) bool {
+	silent := func(r facts.Record, others []facts.Record) bool {
+		return !slices.Contains(others, r) && !slices.ContainsFunc(devices, func(d *device) bool {
+			return d.told && (d.address == r.Address || d.record != nil && sameController(*d.record, r))
+		})
+	}
+	return !slices.ContainsFunc(wanted, func(r facts.Record) bool { return silent(r, was) }) &&
+		!slices.ContainsFunc(was, func(r facts.Record) bool { return silent(r, wanted) })
 }
 
 // lentDevices lists the PCI devices with the record that belongs to each.
@@ -159,7 +172,7 @@ func (e *edit) otherwise(r facts.Record) error {
 // definition says of the device, the guest's side of it above all, stays.
 func (e *edit) lend(d *device, r facts.Record) *device {
 	if d == nil {
-		d = &device{Element: with(
+		d = &device{address: r.Address, told: true, Element: with(
 			element("hostdev", "mode", "subsystem", "type", "pci", "managed", "yes"),
 			element("driver", "name", "vfio"),
 			with(element("source"), element("address", addressAttrs(r.Address)...)),
@@ -174,6 +187,7 @@ func (e *edit) lend(d *device, r facts.Record) *device {
 			to.CreateAttr(pairs[0], pairs[1])
 		}
 		e.say("borrows %s at %s instead of %s", title(r), r.Address, d.address)
+		d.told = true
 	}
 	if set(d.Element, "managed", "yes") {
 		e.say("libvirt rebinds the driver of %s by itself (managed)", title(r))

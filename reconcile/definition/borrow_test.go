@@ -128,7 +128,7 @@ func TestEditRefusesWhatTheGuestHasInAnotherForm(t *testing.T) {
 func TestEditMakesAnUnmanagedDeviceManaged(t *testing.T) {
 	r := facts.Record{Controller: "nic", Vendor: 0x8086, Device: 0x10d3, Address: address(t, "0000:04:00.0")}
 	after, changes := edited(t, sample(t, "grading"), Wanted{Name: "grading", Borrows: []Borrowed{{Record: r}}})
-	assert.Equal(t, []string{"libvirt rebinds the driver of nic (8086:10d3) by itself (managed)"}, changes)
+	assert.Equal(t, []string{"libvirt rebinds the driver of nic (8086:10d3) by itself (managed)", "note of what is borrowed brought up to date"}, changes)
 	assert.Contains(t, after, "<hostdev mode='subsystem' type='pci' managed='yes'>\n      <source>")
 }
 

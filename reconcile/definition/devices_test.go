@@ -9,7 +9,7 @@ import (
 )
 
 func TestEditDisks(t *testing.T) {
-	marked := strings.Replace(sample(t, "catalogue"), "<target dev='hda' bus='ide'/>", "<target dev='hda' bus='ide'/>\n      <alias name='ua-system'/>", 1)
+	marked := strings.Replace(sample(t, "catalogue"), "<target dev='hda' bus='ide'/>", "<target dev='hda' bus='ide'/>\n      <alias name='ua-lendkeep-disk-system'/>", 1)
 	tests := []struct {
 		name    string
 		xml     string
@@ -20,24 +20,26 @@ func TestEditDisks(t *testing.T) {
 		{"the same source", sample(t, "catalogue"), Disk{Name: "system", Source: "/srv/shelf/catalogue.qcow2", Kind: "file", Format: "raw"}, nil,
 			"<driver name='qemu' type='qcow2'/>"},
 		{"by its mark", marked, Disk{Name: "system", Source: "/srv/b.img", Kind: "file", Format: "raw"},
-			[]string{"disk system: /srv/b.img instead of /srv/shelf/catalogue.qcow2"},
+			[]string{"disk system: /srv/b.img instead of /srv/shelf/catalogue.qcow2", "disk system: read as raw instead of qcow2"},
 			"    <disk type='file' device='disk'>\n      <driver name='qemu' type='raw'/>\n      <source file='/srv/b.img'/>\n      <target dev='hda'"},
 		{"by the name of its target, to a block device", sample(t, "catalogue"), Disk{Name: "hda", Source: "/dev/disk/by-partuuid/4f", Kind: "block"},
-			[]string{"disk hda: /dev/disk/by-partuuid/4f instead of /srv/shelf/catalogue.qcow2"},
+			[]string{"disk hda: /dev/disk/by-partuuid/4f instead of /srv/shelf/catalogue.qcow2", "disk hda: read as raw instead of qcow2"},
 			"    <disk type='block' device='disk'>\n      <driver name='qemu' type='raw'/>\n      <source dev='/dev/disk/by-partuuid/4f'/>\n"},
 		{"a spelled out chain goes with its image", sample(t, "grading"), Disk{Name: "vda", Source: "/srv/c.qcow2", Kind: "file", Format: "qcow2"},
-			[]string{`disk vda: /srv/c.qcow2 instead of /srv/images/grading 'A' & "B".qcow2`},
+			[]string{`disk vda: /srv/c.qcow2 instead of /srv/images/grading 'A' & "B".qcow2`,
+				"disk vda: without <backingStore type='file'><format type='raw'/><source file='/srv/images/base.img'/><backingStore/></backingStore>"},
 			"      <driver name='qemu' type='qcow2' cache='none' io='native'/>\n      <source file='/srv/c.qcow2'/>\n      <target dev='vda' bus='virtio'/>\n"},
 		{"not by a target that has another's mark", marked, Disk{Name: "hda", Source: "/srv/b.img", Kind: "file", Format: "raw"},
 			[]string{"disk hda: /srv/b.img as vdb on virtio"}, "<source file='/srv/shelf/catalogue.qcow2'/>"},
 		{"another bus", sample(t, "catalogue"), Disk{Name: "system", Source: "/srv/shelf/catalogue.qcow2", Kind: "file", Bus: "virtio"},
-			[]string{"disk system: vdb on virtio instead of ide"}, "<target dev='vdb' bus='virtio'/>\n    </disk>"},
+			[]string{"disk system: vdb on virtio instead of ide",
+				"disk system: without <address type='drive' controller='0' bus='0' target='0' unit='0'/>"}, "<target dev='vdb' bus='virtio'/>\n    </disk>"},
 		{"in a pool that is known", sample(t, "grading"), Disk{Name: "cache", Source: "/srv/shelf/cache.qcow2", Kind: "file", Pool: "shelf", Volume: "cache.qcow2"}, nil, ""},
 		{"a new one, after those of its bus", sample(t, "grading"), Disk{Name: "games", Source: "/srv/it's.qcow2", Kind: "file", Format: "qcow2"},
 			[]string{"disk games: /srv/it's.qcow2 as vdd on virtio"},
-			"    </disk>\n    <disk type='file' device='disk'>\n      <driver name='qemu' type='qcow2'/>\n      <source file='/srv/it&apos;s.qcow2'/>\n      <target dev='vdd' bus='virtio'/>\n      <alias name='ua-games'/>\n    </disk>\n    <disk type='file' device='cdrom'>"},
+			"    </disk>\n    <disk type='file' device='disk'>\n      <driver name='qemu' type='qcow2'/>\n      <source file='/srv/it&apos;s.qcow2'/>\n      <target dev='vdd' bus='virtio'/>\n      <alias name='ua-lendkeep-disk-games'/>\n    </disk>\n    <disk type='file' device='cdrom'>"},
 		{"a new one of SCSI", sample(t, "grading"), Disk{Name: "games", Source: "/dev/b", Kind: "block", Bus: "scsi"},
-			[]string{"disk games: /dev/b as sdb on scsi", "SCSI controller (virtio-scsi)"},
+			[]string{"disk games: /dev/b as sdb on scsi", "SCSI controller 0 (virtio-scsi)"},
 			"<controller type='scsi' index='0' model='virtio-scsi'/>\n    <filesystem"},
 		{"a new one where a SCSI controller is", sample(t, "catalogue"), Disk{Name: "games", Source: "/dev/b", Kind: "block", Bus: "scsi"},
 			[]string{"disk games: /dev/b as sdb on scsi"}, "<target dev='sdb' bus='scsi'/>"},
@@ -72,13 +74,13 @@ func TestLetters(t *testing.T) {
 }
 
 func TestMark(t *testing.T) {
-	for name, want := range map[string]string{"games": "ua-games", "a-9": "ua-a-9", "a_b": "ua-a__b", "ä&": "ua-_c3_a4_26"} {
+	for name, want := range map[string]string{"games": "ua-lendkeep-disk-games", "a-9": "ua-lendkeep-disk-a-9", "a_b": "ua-lendkeep-disk-a__b", "ä&": "ua-lendkeep-disk-_c3_a4_26"} {
 		assert.Equal(t, want, mark(diskMark, name))
 	}
 }
 
 func TestEditNetworks(t *testing.T) {
-	marked := strings.Replace(sample(t, "grading"), "<model type='e1000e'/>", "<model type='e1000e'/>\n      <alias name='ua-net-lan'/>", 1)
+	marked := strings.Replace(sample(t, "grading"), "<model type='e1000e'/>", "<model type='e1000e'/>\n      <alias name='ua-lendkeep-net-lan'/>", 1)
 	tests := []struct {
 		name    string
 		xml     string
@@ -95,7 +97,7 @@ func TestEditNetworks(t *testing.T) {
 			[]string{"network lan: MAC address 52:54:00:00:00:01 instead of 52:54:00:6d:90:01", "network lan: model virtio instead of e1000e"},
 			"<mac address='52:54:00:00:00:01'/>\n      <source bridge='br0'/>\n      <model type='virtio'/>\n      <boot order='2'/>"},
 		{"a new one", sample(t, "grading"), Network{Name: "store", Bridge: "br7"}, []string{"network store: bridge br7"},
-			"    </interface>\n    <interface type='bridge'>\n      <source bridge='br7'/>\n      <model type='virtio'/>\n      <alias name='ua-net-store'/>\n    </interface>\n    <channel"},
+			"    </interface>\n    <interface type='bridge'>\n      <source bridge='br7'/>\n      <model type='virtio'/>\n      <alias name='ua-lendkeep-net-store'/>\n    </interface>\n    <channel"},
 	}
 	for _, test := range tests {
 		t.Run(test.name, func(t *testing.T) {
@@ -150,20 +152,20 @@ func TestCreate(t *testing.T) {
       <driver name='qemu' type='qcow2'/>
       <source file='/srv/c.qcow2'/>
       <target dev='vda' bus='virtio'/>
-      <alias name='ua-system'/>
+      <alias name='ua-lendkeep-disk-system'/>
     </disk>
     <disk type='block' device='disk'>
       <driver name='qemu' type='raw'/>
       <source dev='/dev/b'/>
       <target dev='sda' bus='scsi'/>
-      <alias name='ua-prints'/>
+      <alias name='ua-lendkeep-disk-prints'/>
     </disk>
     <controller type='scsi' index='0' model='virtio-scsi'/>
     <interface type='network'>
       <mac address='52:54:00:00:00:01'/>
       <source network='default'/>
       <model type='virtio'/>
-      <alias name='ua-net-lan'/>
+      <alias name='ua-lendkeep-net-lan'/>
     </interface>
     <serial type='pty'>
       <target port='0'/>

@@ -5,38 +5,11 @@ import (
 	"fmt"
 	"path"
 	"slices"
-	"strings"
 
 	"github.com/beevik/etree"
 
 	"lendkeep/reconcile/facts"
 )
-
-// Marks of lendkeep's own in <alias>, by which a disk or card is known again
-// when what it leads to has changed. libvirt keeps names that start with "ua-"
-// and have no other characters than letters, digits, - and _ (libvirt domain
-// format, "alias").
-const (
-	diskMark    = "ua-"
-	networkMark = "ua-net-"
-)
-
-// mark gives the alias of a name. Two names never get the same: characters
-// that libvirt does not take are written as _ and their hexadecimal number.
-func mark(prefix, name string) string {
-	alias := prefix
-	for _, b := range []byte(name) {
-		switch {
-		case b == '_':
-			alias += "__"
-		case b == '-' || b >= '0' && b <= '9' || b >= 'A' && b <= 'Z' || b >= 'a' && b <= 'z':
-			alias += string(rune(b))
-		default:
-			alias += fmt.Sprintf("_%02x", b)
-		}
-	}
-	return alias
-}
 
 // disks makes the guest have every disk that is stated. A disk is known by its
 // mark, else by its source, else by the name of its target; what else the guest
@@ -47,20 +20,27 @@ func (e *edit) disks() error {
 	claim(found, had, e.wanted.Disks, func(d Disk, el *etree.Element) bool { return aliasOf(el) == mark(diskMark, d.Name) })
 	claim(found, had, e.wanted.Disks, func(d Disk, el *etree.Element) bool { return d.isSourceOf(el) })
 	claim(found, had, e.wanted.Disks, func(d Disk, el *etree.Element) bool {
-		return !marked(el) && cmp.Or(attr(el, "device"), "disk") == "disk" && attr(child(el, "target"), "dev") == d.Name
+		return !marked(el) && !e.anothers(el, d) && cmp.Or(attr(el, "device"), "disk") == "disk" && attr(child(el, "target"), "dev") == d.Name
 	})
 	for i, d := range e.wanted.Disks {
+		var err error
 		if found[i] == nil {
-			if err := e.newDisk(d); err != nil {
-				return err
-			}
-			continue
+			err = cmp.Or(doubted("disk "+d.Name, had, found, mark(oldDiskMark, d.Name), mark(diskMark, d.Name)), e.newDisk(d))
+		} else {
+			err = e.oldDisk(found[i], d)
 		}
-		if err := e.oldDisk(found[i], d); err != nil {
+		if err != nil {
 			return err
 		}
 	}
 	return nil
+}
+
+// anothers tells whether a disk bears the old mark of another one that is stated.
+func (e *edit) anothers(el *etree.Element, d Disk) bool {
+	return slices.ContainsFunc(e.wanted.Disks, func(other Disk) bool {
+		return other.Name != d.Name && aliasOf(el) == mark(oldDiskMark, other.Name)
+	})
 }
 
 // leaves takes disks out whose system is on a drive now: a guest that saw both
@@ -92,10 +72,6 @@ func claim[W any](found, had []*etree.Element, wanted []W, fits func(W, *etree.E
 	}
 }
 
-func aliasOf(el *etree.Element) string { return attr(child(el, "alias"), "name") }
-
-func marked(el *etree.Element) bool { return strings.HasPrefix(aliasOf(el), diskMark) }
-
 // isSourceOf tells whether a disk of the guest leads to what is wanted.
 func (d Disk) isSourceOf(el *etree.Element) bool {
 	now := diskOf(el)
@@ -122,7 +98,7 @@ func (e *edit) newDisk(d Disk) error {
 		element("alias", "name", mark(diskMark, d.Name)))
 	e.addDisk(el)
 	e.say("disk %s: %s as %s on %s", d.Name, d.Source, target, bus)
-	e.diskBus(bus)
+	e.diskController(bus, target)
 	return nil
 }
 
@@ -163,99 +139,68 @@ func sourceAttr(kind string) string {
 // oldDisk corrects a disk. Its image format is believed as long as its source
 // stays: raw read as qcow2, or the reverse, destroys it.
 func (e *edit) oldDisk(el *etree.Element, d Disk) error {
-	if now := diskOf(el); !d.isSourceOf(el) {
-		driver := child(el, "driver")
-		if driver == nil {
-			driver = element("driver", "name", "qemu")
-			addAfter(el, nil, driver)
-		}
-		format, err := d.format()
-		if err != nil {
+	if !d.isSourceOf(el) {
+		if err := e.newSource(el, d); err != nil {
 			return err
 		}
-		driver.CreateAttr("type", format)
-		e.newSource(el, d)
-		e.say("disk %s: %s instead of %s", d.Name, d.Source, cmp.Or(now.Source, now.Volume, "nothing"))
 	}
-	target := child(el, "target")
-	if was := attr(target, "bus"); target != nil && d.Bus != "" && was != d.Bus {
-		name := e.freeTarget(d.Bus)
-		target.CreateAttr("dev", name)
-		target.CreateAttr("bus", d.Bus)
-		if address := child(el, "address"); address != nil {
-			drop(address) // of the old bus; libvirt gives a new one
+	return e.toBus(el, d)
+}
+
+// replaceable are the kinds of source in whose place an image can be put. The
+// others are more than an image: a drive that QEMU drives by itself, a program
+// that serves the disk.
+var replaceable = []string{"", "file", "block", "volume", "network", "dir"}
+
+// newSource replaces what a disk leads to. What was said of the old image goes
+// with it: a chain that was spelled out, keys, parts, labels.
+func (e *edit) newSource(el *etree.Element, d Disk) error {
+	of := "disk " + d.Name
+	if kind := attr(el, "type"); !slices.Contains(replaceable, kind) || attr(el, "device") == "lun" || child(el, "mirror") != nil {
+		return fmt.Errorf("%s: the guest has another kind of disk in its place, which %s cannot simply replace; change it by hand: %s", of, d.Source, spelled(el))
+	}
+	format, err := d.format()
+	if err != nil {
+		return err
+	}
+	now := diskOf(el)
+	e.say("%s: %s instead of %s", of, d.Source, cmp.Or(now.Source, now.Volume, "nothing"))
+	e.setFormat(of, el, format)
+	el.CreateAttr("type", d.Kind)
+	source := element("source", sourceAttr(d.Kind), d.Source)
+	old := child(el, "source")
+	addAfter(el, cmp.Or(old, child(el, "driver")), source)
+	if old != nil && (!bare(old) || len(old.Attr) > 1) {
+		e.lose(of, old)
+	} else if old != nil {
+		drop(old)
+	}
+	for _, name := range []string{"backingStore", "auth", "encryption"} {
+		if said := child(el, name); said != nil {
+			e.lose(of, said)
 		}
-		e.say("disk %s: %s on %s instead of %s", d.Name, name, d.Bus, was)
-		e.diskBus(d.Bus)
 	}
 	return nil
 }
 
-// newSource replaces what a disk leads to; a chain that was spelled out
-// belongs to the old image.
-func (e *edit) newSource(el *etree.Element, d Disk) {
-	el.CreateAttr("type", d.Kind)
-	source := element("source", sourceAttr(d.Kind), d.Source)
-	old := child(el, "source")
-	if old == nil {
-		addAfter(el, child(el, "driver"), source)
-	} else {
-		addAfter(el, old, source)
-		drop(old)
+// setFormat says how a disk's new image is read.
+func (e *edit) setFormat(of string, el *etree.Element, format string) {
+	driver := child(el, "driver")
+	if driver == nil {
+		driver = element("driver", "name", "qemu")
+		addAfter(el, nil, driver)
 	}
-	if chain := child(el, "backingStore"); chain != nil {
-		drop(chain)
+	if was := attr(driver, "type"); was != format && was != "" {
+		e.say("%s: read as %s instead of %s", of, format, was)
 	}
-}
-
-// freeTarget gives the first name that no disk has, in the series that guests
-// call the disks of a bus by (libvirt domain format, <target dev>).
-func (e *edit) freeTarget(bus string) string {
-	series := map[string]string{"virtio": "vd", "xen": "xvd", "ide": "hd", "fdc": "fd"}[bus]
-	taken := map[string]bool{}
-	for _, el := range children(e.devices(), "disk") {
-		taken[attr(child(el, "target"), "dev")] = true
-	}
-	for n := 0; ; n++ {
-		if name := cmp.Or(series, "sd") + letters(n); !taken[name] {
-			return name
-		}
-	}
-}
-
-// letters counts a, b, ... z, aa, ab, ...
-func letters(n int) string {
-	text := ""
-	for ; n >= 0; n = n/26 - 1 {
-		text = string(rune('a'+n%26)) + text
-	}
-	return text
-}
-
-// targetNumber is the inverse of letters for a target name, -1 for any other.
-func targetNumber(target string) int {
-	at := strings.Index(target, "d")
-	number := -1
-	for _, letter := range target[at+1:] {
-		if letter < 'a' || letter > 'z' {
-			return -1
-		}
-		number = (number+1)*26 + int(letter-'a')
-	}
-	return number
-}
-
-// diskBus adds the controller that a SCSI disk needs; left to itself libvirt
-// chooses a model that current systems have no driver for.
-func (e *edit) diskBus(bus string) {
-	if bus != "scsi" {
+	driver.CreateAttr("type", format)
+	if format == "qcow2" {
 		return
 	}
-	for _, c := range children(e.devices(), "controller") {
-		if attr(c, "type") == "scsi" {
-			return
-		}
+	if cache := child(driver, "metadata_cache"); cache != nil {
+		e.lose(of, cache)
 	}
-	add(e.devices(), element("controller", "type", "scsi", "index", "0", "model", "virtio-scsi"), deviceSequence)
-	e.say("SCSI controller (virtio-scsi)")
+	if attr(driver, "discard_no_unref") != "" {
+		e.loseAttr(of, driver, "discard_no_unref")
+	}
 }

@@ -53,10 +53,10 @@ func TestEditForTheMainJob(t *testing.T) {
 	before := sample(t, "grading")
 	after, changes := edited(t, before, w)
 	assert.Equal(t, []string{
-		"memory 16 GiB instead of 512 MiB",
+		"memory 16 GiB instead of 512 MiB", "memory 16 GiB from the start instead of 256 MiB",
 		"memory in huge pages",
-		"6 processors instead of 2",
-		"processors as one socket with 3 cores of 2 threads",
+		"6 processors instead of 2", "as many at most, instead of 4",
+		"processors as one socket with 3 cores of 2 threads, instead of <topology sockets='1' dies='1' cores='2' threads='2'/>",
 		"runs on CPUs 0-5 of the host instead of 0-1",
 		"borrows reel (RL-4410-0073) at 0000:01:00.0",
 		"starts from reel: boot order 1, disk vda moves to 2, network card 52:54:00:6d:90:01 moves to 3, disk sda moves to 4",
@@ -156,7 +156,8 @@ func TestEditMemoryProcessorsAndPages(t *testing.T) {
 		{"pages already on", paged, Wanted{Name: "catalogue", HugePages: &on}, nil, ""},
 		{"pages off, the rest stays", paged, Wanted{Name: "catalogue", HugePages: &off}, []string{"memory no longer in huge pages"}, "<memoryBacking>\n    <locked/>\n  </memoryBacking>"},
 		{"one processor", sample(t, "grading"), Wanted{Name: "grading", CPUs: 1},
-			[]string{"1 processor instead of 2", "processors as one socket with 1 core of 1 thread"}, "<vcpu placement='static' cpuset='0-1'>1<"},
+			[]string{"1 processor instead of 2", "as many at most, instead of 4", "processors: without <vcpupin vcpu='1' cpuset='0'/>",
+				"processors as one socket with 1 core of 1 thread, instead of <topology sockets='1' dies='1' cores='2' threads='2'/>"}, "<vcpu placement='static' cpuset='0-1'>1<"},
 		{"other CPUs of the host", sample(t, "grading"), Wanted{Name: "grading", CPUSet: "1"},
 			[]string{"runs on CPUs 1 of the host instead of 0-1", "processor 1 no longer pinned to CPUs 0"}, "<vcpu placement='static' cpuset='1' current='2'>4<"},
 		{"the same CPUs of the host", sample(t, "grading"), Wanted{Name: "grading", CPUSet: "1,0"}, nil, ""},
@@ -186,11 +187,15 @@ func TestEditFirmware(t *testing.T) {
 		{"BIOS is BIOS", "catalogue", "bios", nil, ""},
 		{"to UEFI", "catalogue", "uefi", []string{"firmware UEFI instead of BIOS"}, "<os firmware='efi'>"},
 		{"to BIOS", "grading", "bios", []string{
-			"firmware variables /var/lib/libvirt/qemu/nvram/grading_VARS.fd no longer used; the file stays",
+			"firmware: without <loader readonly='yes' secure='no' type='pflash'>/usr/share/OVMF/OVMF_CODE_4M.fd</loader>",
+			"firmware variables /var/lib/libvirt/qemu/nvram/grading_VARS.fd no longer used, nor the boot entries and keys in them; the store itself stays",
+			"firmware: without <nvram template='/usr/share/OVMF/OVMF_VARS_4M.fd'>/var/lib/libvirt/qemu/nvram/grading_VARS.fd</nvram>",
 			"firmware BIOS instead of UEFI",
 		}, "hvm</type>\n    <bootmenu"},
 		{"to another image", "grading", "/opt/fw.fd", []string{
-			"firmware variables /var/lib/libvirt/qemu/nvram/grading_VARS.fd no longer used; the file stays",
+			"firmware: without <loader readonly='yes' secure='no' type='pflash'>/usr/share/OVMF/OVMF_CODE_4M.fd</loader>",
+			"firmware variables /var/lib/libvirt/qemu/nvram/grading_VARS.fd no longer used, nor the boot entries and keys in them; the store itself stays",
+			"firmware: without <nvram template='/usr/share/OVMF/OVMF_VARS_4M.fd'>/var/lib/libvirt/qemu/nvram/grading_VARS.fd</nvram>",
 			"firmware /opt/fw.fd instead of /usr/share/OVMF/OVMF_CODE_4M.fd",
 		}, "hvm</type>\n    <loader readonly='yes' type='pflash'>/opt/fw.fd</loader>\n    <bootmenu"},
 	}
@@ -221,7 +226,6 @@ func TestEditRefuses(t *testing.T) {
 		{"what a pool may hold already", Wanted{Name: "grading", Disks: []Disk{{Name: "a", Source: "/srv/shelf/cache.qcow2", Kind: "file", Format: "qcow2"}}}, "may be volume cache.qcow2"},
 		{"a volume of that name in another pool", Wanted{Name: "grading", Disks: []Disk{{Name: "a", Source: "/srv/shelf/cache.qcow2", Kind: "file", Format: "qcow2", Pool: "other", Volume: "cache.qcow2"}}}, "may be volume cache.qcow2"},
 		{"a card to nowhere", Wanted{Name: "grading", Networks: []Network{{Name: "lan"}}}, "one of bridge and network"},
-		{"a card named like a disk", Wanted{Name: "grading", Networks: []Network{{Name: "a", Bridge: "br0"}}, Disks: []Disk{{Name: "net-a", Source: "/a", Kind: "block"}}}, "rename one"},
 		{"a control character", Wanted{Name: "grading", Disks: []Disk{{Name: "a", Source: "/srv/a\n.img", Kind: "file"}}}, "cannot be written in XML"},
 		{"no firmware", Wanted{Name: "grading", Firmware: "coreboot"}, "neither uefi, bios nor a path"},
 		{"no set of CPUs", Wanted{Name: "grading", CPUSet: "all"}, "not a set of CPUs"},

@@ -2,6 +2,8 @@ package definition
 
 import (
 	"cmp"
+	"fmt"
+	"slices"
 	"strings"
 
 	"github.com/beevik/etree"
@@ -12,18 +14,28 @@ import (
 // else the guest has stays.
 func (e *edit) networks() error {
 	had := children(e.devices(), "interface")
-	found := make([]*etree.Element, len(e.wanted.Networks))
-	claim(found, had, e.wanted.Networks, func(n Network, el *etree.Element) bool { return aliasOf(el) == mark(networkMark, n.Name) })
-	claim(found, had, e.wanted.Networks, func(n Network, el *etree.Element) bool {
+	wanted := e.wanted.Networks
+	found := make([]*etree.Element, len(wanted))
+	there := func(n Network, el *etree.Element) bool { return !marked(el) && whereTo(el) == n.whereTo() }
+	claim(found, had, wanted, func(n Network, el *etree.Element) bool { return aliasOf(el) == mark(networkMark, n.Name) })
+	claim(found, had, wanted, func(n Network, el *etree.Element) bool {
 		return !marked(el) && n.MAC != "" && sameMAC(macOf(el), n.MAC)
 	})
-	claim(found, had, e.wanted.Networks, func(n Network, el *etree.Element) bool { return !marked(el) && whereTo(el) == n.whereTo() })
-	for i, n := range e.wanted.Networks {
-		if found[i] == nil {
-			e.newNetwork(n)
-		} else {
-			e.oldNetwork(found[i], n)
+	claim(found, had, wanted, func(n Network, el *etree.Element) bool {
+		return there(n, el) && aliasOf(el) == mark(oldNetworkMark, n.Name)
+	})
+	claim(found, had, wanted, there)
+	for i, n := range wanted {
+		if found[i] != nil {
+			if err := e.oldNetwork(found[i], n); err != nil {
+				return err
+			}
+			continue
 		}
+		if err := doubted("network "+n.Name, had, found, mark(oldNetworkMark, n.Name), mark(networkMark, n.Name)); err != nil {
+			return err
+		}
+		e.newNetwork(n)
 	}
 	return nil
 }
@@ -66,15 +78,11 @@ func (e *edit) newNetwork(n Network) {
 	e.say("network %s: %s", n.Name, n.whereTo())
 }
 
-func (e *edit) oldNetwork(el *etree.Element, n Network) {
-	if was := whereTo(el); was != n.whereTo() {
-		el.CreateAttr("type", n.kind())
-		old := child(el, "source")
-		addAfter(el, cmp.Or(old, child(el, "mac")), n.source())
-		if old != nil {
-			drop(old)
+func (e *edit) oldNetwork(el *etree.Element, n Network) error {
+	if whereTo(el) != n.whereTo() {
+		if err := e.newPlace(el, n); err != nil {
+			return err
 		}
-		e.say("network %s: %s instead of %s", n.Name, n.whereTo(), was)
 	}
 	if n.MAC != "" && !sameMAC(macOf(el), n.MAC) {
 		mac := child(el, "mac")
@@ -86,12 +94,66 @@ func (e *edit) oldNetwork(el *etree.Element, n Network) {
 		mac.CreateAttr("address", strings.ToLower(n.MAC))
 	}
 	if was := attr(child(el, "model"), "type"); n.Model != "" && was != n.Model {
-		model := child(el, "model")
-		if model == nil {
-			model = element("model")
-			addAfter(el, child(el, "source"), model)
-		}
-		model.CreateAttr("type", n.Model)
-		e.say("network %s: model %s instead of %s", n.Name, n.Model, cmp.Or(was, "the default"))
+		return e.newModel(el, n)
 	}
+	return nil
+}
+
+// ofAnyPlace is what a network card may say of itself wherever it leads
+// (libvirt domain format, "Network interfaces"). The rest speaks of one kind of
+// network.
+var ofAnyPlace = strings.Fields("@type @trustGuestRxFilters mac source model driver alias boot rom acpi address link mtu bandwidth tune")
+
+// newPlace makes a card lead elsewhere.
+func (e *edit) newPlace(el *etree.Element, n Network) error {
+	was := whereTo(el)
+	if attr(el, "type") != n.kind() {
+		if attr(el, "type") == "hostdev" {
+			return fmt.Errorf("network %s: its card is a device of the host's (%s); remove that by hand", n.Name, spelled(el))
+		}
+		for _, a := range el.Attr {
+			if !slices.Contains(ofAnyPlace, "@"+a.FullKey()) {
+				return fmt.Errorf("network %s: whether %s='%s' can be had on %s is not known; change it by hand", n.Name, a.FullKey(), a.Value, n.whereTo())
+			}
+		}
+		for _, c := range el.ChildElements() {
+			if !slices.Contains(ofAnyPlace, c.FullTag()) {
+				return fmt.Errorf("network %s: whether %s can be had on %s is not known; change it by hand", n.Name, spelled(c), n.whereTo())
+			}
+		}
+	}
+	e.say("network %s: %s instead of %s", n.Name, n.whereTo(), was)
+	el.CreateAttr("type", n.kind())
+	old := child(el, "source")
+	addAfter(el, cmp.Or(old, child(el, "mac")), n.source())
+	switch {
+	case old == nil:
+	case bare(old) && len(old.Attr) == 1:
+		drop(old)
+	default:
+		e.lose("network "+n.Name, old)
+	}
+	return nil
+}
+
+// newModel makes a card another one. What is said of virtio's driver, no other
+// card has.
+func (e *edit) newModel(el *etree.Element, n Network) error {
+	model := child(el, "model")
+	e.say("network %s: model %s instead of %s", n.Name, n.Model, cmp.Or(attr(model, "type"), "the default"))
+	if model == nil {
+		model = element("model")
+		addAfter(el, child(el, "source"), model)
+	}
+	model.CreateAttr("type", n.Model)
+	if strings.HasPrefix(n.Model, "virtio") {
+		return nil
+	}
+	if team := child(el, "teaming"); team != nil {
+		return fmt.Errorf("network %s: %s needs virtio; change it by hand", n.Name, spelled(team))
+	}
+	if driver := child(el, "driver"); driver != nil {
+		e.lose("network "+n.Name, driver)
+	}
+	return nil
 }

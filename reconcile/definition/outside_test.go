@@ -30,7 +30,9 @@ func TestDefinitionsFitLibvirtsSchema(t *testing.T) {
 	made := rapid.Custom(func(t *rapid.T) string {
 		name, before := someDefinition(t, texts)
 		after, _, err := Edit(before, someDevices(t, someWanted(t, name)))
-		require.NoError(t, err)
+		if refused(t, err) {
+			return before
+		}
 		return after
 	})
 	dir := t.TempDir()

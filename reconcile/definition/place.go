@@ -62,7 +62,9 @@ func addAfter(parent, before, e *etree.Element) {
 		parent.InsertChildAt(at, etree.NewText(margin(siblings[0])))
 		parent.InsertChildAt(at+1, e)
 	} else {
-		parent.Child = nil // white space at most
+		for len(parent.Child) > 0 && blank(parent.Child[len(parent.Child)-1]) {
+			parent.RemoveChildAt(len(parent.Child) - 1)
+		}
 		parent.AddChild(etree.NewText(margin(parent) + "  "))
 		parent.AddChild(e)
 		parent.AddChild(etree.NewText(margin(parent)))
@@ -94,9 +96,9 @@ func drop(e *etree.Element) {
 	}
 }
 
-// dropEmpty removes an element that has neither attributes nor children left.
+// dropEmpty removes an element that has nothing left: a comment is something.
 func dropEmpty(e *etree.Element) {
-	if e != nil && len(e.Attr) == 0 && len(e.ChildElements()) == 0 && strings.TrimSpace(e.Text()) == "" {
+	if e != nil && len(e.Attr) == 0 && bare(e) {
 		drop(e)
 	}
 }

@@ -93,7 +93,7 @@ func setRecords(guest *etree.Element, wanted []facts.Record) (bool, error) {
 		}
 		addAfter(note, before, recordElement(note.Space, r))
 	}
-	if note != nil && len(note.ChildElements()) == 0 {
+	if note != nil && bare(note) {
 		metadata := note.Parent()
 		drop(note)
 		dropEmpty(metadata)

@@ -123,11 +123,6 @@ func (w Wanted) checkNetworks() error {
 		if (n.Bridge == "") == (n.Network == "") {
 			return fmt.Errorf("network %s of guest %s: one of bridge and network must be stated", n.Name, w.Name)
 		}
-		for _, d := range w.Disks {
-			if mark(networkMark, n.Name) == mark(diskMark, d.Name) {
-				return fmt.Errorf("guest %s: libvirt cannot tell the names of network %s and disk %s apart; rename one", w.Name, n.Name, d.Name)
-			}
-		}
 	}
 	return nil
 }

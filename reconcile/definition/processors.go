@@ -1,0 +1,164 @@
+package definition
+
+import (
+	"fmt"
+	"slices"
+	"strconv"
+
+	"github.com/beevik/etree"
+)
+
+func (e *edit) cpus() error {
+	if e.wanted.CPUs == 0 && e.wanted.CPUSet == "" {
+		return nil
+	}
+	vcpu := child(e.guest, "vcpu")
+	if vcpu == nil {
+		return fmt.Errorf("it has no <vcpu>")
+	}
+	if e.wanted.CPUs != 0 {
+		if err := e.cpuCount(vcpu); err != nil {
+			return err
+		}
+	}
+	if e.wanted.CPUSet != "" {
+		return e.cpuSet(vcpu)
+	}
+	return nil
+}
+
+func (e *edit) cpuCount(vcpu *etree.Element) error {
+	was, err := cpuCount(vcpu)
+	if err != nil || was == e.wanted.CPUs {
+		return err
+	}
+	if at(e.guest, "cpu", "numa", "cell") != nil {
+		return fmt.Errorf("its processors are spread over NUMA nodes of its own (<cpu><numa>); change them there by hand")
+	}
+	e.say("%s instead of %d", count(e.wanted.CPUs, "processor"), was)
+	if attr(vcpu, "current") != "" {
+		e.say("as many at most, instead of %s", text(vcpu))
+		unset(vcpu, "current")
+	}
+	vcpu.SetText(strconv.Itoa(e.wanted.CPUs))
+	if single := child(e.guest, "vcpus"); single != nil {
+		e.lose("processors", single) // lists each of the old number
+	}
+	if err := e.tuneFewer(); err != nil {
+		return err
+	}
+	return e.topology()
+}
+
+// tuneFewer takes what is said of processors that the guest has no longer out
+// of <cputune>: libvirt refuses a schedule for one, and would give a pin to one
+// that comes back.
+func (e *edit) tuneFewer() error {
+	tune := child(e.guest, "cputune")
+	if tune == nil {
+		return nil
+	}
+	for _, el := range tune.ChildElements() {
+		list := attr(el, "vcpus")
+		if el.Tag == "vcpupin" {
+			list = attr(el, "vcpu")
+		}
+		if list == "" {
+			continue
+		}
+		set, err := parseCPUs(list)
+		if err != nil {
+			return err
+		}
+		if err := e.tune(el, set); err != nil {
+			return err
+		}
+	}
+	dropEmpty(tune)
+	return nil
+}
+
+// tune corrects what is said of some of the guest's processors.
+func (e *edit) tune(el *etree.Element, of cpus) error {
+	left := cpus{}
+	for n := range of {
+		if n < e.wanted.CPUs {
+			left[n] = true
+		}
+	}
+	switch {
+	case len(left) == len(of):
+	case el.Tag != "vcpupin" && el.Tag != "vcpusched":
+		return fmt.Errorf("it tunes processors that it would have no longer (%s); change that by hand", spelled(el))
+	case len(left) == 0:
+		e.lose("processors", el)
+	default:
+		e.say("processors: %s for %s alone", spelled(el), left)
+		el.CreateAttr("vcpus", left.String())
+	}
+	return nil
+}
+
+// topology keeps sockets, cores and threads in step with the number of
+// processors, since libvirt refuses a definition where they disagree.
+func (e *edit) topology() error {
+	topology := at(e.guest, "cpu", "topology")
+	if topology == nil {
+		return nil
+	}
+	threads, err := strconv.Atoi(attr(topology, "threads"))
+	if err != nil || threads < 1 || e.wanted.CPUs%threads != 0 {
+		threads = 1
+	}
+	was := spelled(topology)
+	for _, a := range slices.Clone(topology.Attr) {
+		topology.CreateAttr(a.Key, "1") // sockets, dies, clusters: one of each
+	}
+	topology.CreateAttr("cores", strconv.Itoa(e.wanted.CPUs/threads))
+	topology.CreateAttr("threads", strconv.Itoa(threads))
+	e.say("processors as one socket with %s of %s, instead of %s", count(e.wanted.CPUs/threads, "core"), count(threads, "thread"), was)
+	return nil
+}
+
+func (e *edit) cpuSet(vcpu *etree.Element) error {
+	wanted, err := parseCPUs(e.wanted.CPUSet)
+	if err != nil {
+		return err
+	}
+	was := "any"
+	if list := attr(vcpu, "cpuset"); list != "" {
+		set, err := parseCPUs(list)
+		if err != nil {
+			return err
+		}
+		was = set.String()
+	}
+	if was != wanted.String() {
+		vcpu.CreateAttr("cpuset", wanted.String())
+		if attr(vcpu, "placement") == "auto" {
+			was += ", those that libvirt chooses"
+		}
+		vcpu.CreateAttr("placement", "static") // libvirt ignores the set where it places by itself
+		e.say("runs on CPUs %s of the host instead of %s", wanted, was)
+	}
+	for _, pin := range children(child(e.guest, "cputune"), "vcpupin") {
+		set, err := parseCPUs(attr(pin, "cpuset"))
+		if err != nil {
+			return err
+		}
+		// A pin goes before the guest's own set.
+		if !set.within(wanted) {
+			drop(pin)
+			e.say("processor %s no longer pinned to CPUs %s", attr(pin, "vcpu"), set)
+		}
+	}
+	dropEmpty(child(e.guest, "cputune"))
+	return nil
+}
+
+func count(n int, what string) string {
+	if n == 1 {
+		return "1 " + what
+	}
+	return fmt.Sprintf("%d %ss", n, what)
+}
