@@ -36,8 +36,9 @@ type bench struct {
 	looked  int
 	open    int // for how many looks a process has a device open
 	blind   error
-	stuck   error // of unmounting
-	deaf    bool  // unmounting claims to be done
+	stuck   error  // of unmounting
+	deaf    bool   // unmounting claims to be done
+	unfit   string // a device that cannot be mounted
 	told    []string
 	notes   []watch.Event
 	waited  time.Duration
@@ -72,6 +73,9 @@ func (b *bench) MountAt(device, path string) {
 type programs struct{ *bench }
 
 func (p programs) Mount(_ context.Context, device, kind, path string, options []string) error {
+	if device == p.unfit {
+		return errors.New("mount " + device + ": input/output error")
+	}
 	p.mounted = append(p.mounted, kind+" "+device+" "+path+" "+strings.Join(options, ","))
 	p.MountAt(device, path)
 	return nil
@@ -81,7 +85,13 @@ func (p programs) Unmount(_ context.Context, path string) error {
 	if p.stuck != nil || p.deaf {
 		return p.stuck
 	}
-	p.Survey.Mounts = slices.DeleteFunc(p.Survey.Mounts, func(m facts.Mount) bool { return m.Path == path })
+	at := slices.IndexFunc(p.Survey.Mounts, func(m facts.Mount) bool { return m.Path == path })
+	for _, m := range p.Survey.Mounts {
+		if strings.HasPrefix(m.Path, path+"/") {
+			return errors.New("umount " + path + ": target is busy")
+		}
+	}
+	p.Survey.Mounts = slices.Delete(slices.Clone(p.Survey.Mounts), at, at+1)
 	return nil
 }
 
@@ -111,7 +121,7 @@ func (b *bench) call(guest, operation string) (code int, said string) {
 			if b.soiled {
 				shelf.Condition, shelf.Why = facts.Dirty, "its log is not empty"
 			}
-			s.Contents = []facts.Content{{Of: "nvme0n1", Volumes: []facts.Volume{shelf}}}
+			s.Contents = []facts.Content{{Of: "nvme0n1", Volumes: []facts.Volume{{Number: 1, Condition: facts.Clean}, shelf}}}
 		},
 		later: func(guest, definition string) error {
 			assert.Equal(b.t, b.xml, definition)

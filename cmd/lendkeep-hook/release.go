@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"slices"
 	"strings"
 	"time"
 
@@ -119,17 +120,28 @@ func (here surroundings) once(call guard.Call, act func(*facts.Index, []guard.Mi
 	here.contents(&survey, rules)
 	ix := facts.NewIndex(&survey)
 	seen := outcome{Return: guard.After(rules, ix, call)}
-	for _, m := range seen.Mount {
-		if err := mount(call.Guest, m, here); err != nil {
-			seen.Wrong = append(seen.Wrong, err.Error())
-			continue
-		}
-		seen.mounted = append(seen.mounted, m.Path)
-	}
+	seen.mount(call.Guest, here)
 	if act != nil {
 		act(ix, seen.Wait)
 	}
 	return seen, nil
+}
+
+// mount makes the mounts of a look. What belongs into one that could not be made
+// must not come before it.
+func (seen *outcome) mount(guest string, here surroundings) {
+	var failed []string
+	for _, m := range seen.Mount {
+		if slices.ContainsFunc(failed, func(outer string) bool { return guard.Within(m.Path, outer) }) {
+			seen.Wrong = append(seen.Wrong, m.Path+" is not mounted either")
+			continue
+		}
+		if err := mount(guest, m, here); err != nil {
+			seen.Wrong, failed = append(seen.Wrong, err.Error()), append(failed, m.Path)
+			continue
+		}
+		seen.mounted = append(seen.mounted, m.Path)
+	}
 }
 
 func mount(guest string, m guard.Mounting, here surroundings) error {

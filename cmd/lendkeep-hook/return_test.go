@@ -174,3 +174,35 @@ func TestOrderEndsTheLadder(t *testing.T) {
 	assert.Empty(t, b.climbed)
 	assert.Contains(t, strings.Join(b.told, "\n"), "an order is being carried out")
 }
+
+// A mount that is in another leaves before it and comes after it, and not at all
+// where that one cannot be mounted.
+func TestMountsInEachOther(t *testing.T) {
+	for name, unfit := range map[string]string{"both": "", "the outer one cannot be mounted": "/dev/nvme0n1p2", "the inner one cannot": "/dev/nvme0n1p1"} {
+		t.Run(name, func(t *testing.T) {
+			b := newBench(t)
+			b.MountAt("nvme0n1p1", "/srv/shelf/inner")
+			rules, err := guard.Decode(b.Survey.Guard.Rules)
+			require.NoError(t, err)
+			shelf := rules.Controllers[0].Mounts[0]
+			rules.Controllers[0].Mounts = []guard.Mount{{Partition: "start", Path: "/srv/shelf/inner", Options: []string{}}, shelf}
+			b.Survey.Guard.Rules = rules.Encode()
+			code, said := b.call("l2", "prepare begin -")
+			require.Zero(t, code, said)
+			require.Len(t, b.Survey.Mounts, 1)
+
+			b.unfit = unfit
+			code, _ = b.call("l2", "release end -")
+			assert.Zero(t, code)
+			want := []string{"xfs /dev/nvme0n1p2 /srv/shelf noatime", " /dev/nvme0n1p1 /srv/shelf/inner "}
+			switch unfit {
+			case "/dev/nvme0n1p2":
+				want = nil
+				assert.Contains(t, strings.Join(b.told, "\n"), "/srv/shelf/inner is not mounted either")
+			case "/dev/nvme0n1p1":
+				want = want[:1]
+			}
+			assert.Equal(t, want, b.mounted)
+		})
+	}
+}

@@ -4,7 +4,6 @@ import (
 	"context"
 	"fmt"
 	"slices"
-	"strings"
 
 	"lendkeep/reconcile/facts"
 )
@@ -80,10 +79,10 @@ func (h *Host) unmount(path string) error {
 	if at < 0 {
 		return fmt.Errorf("umount: %s: not mounted", path)
 	}
-	m := h.survey.Mounts[at]
-	if user := h.busy(path); user != "" {
+	if user := h.busy(&h.survey.Mounts[at]); user != "" {
 		return fmt.Errorf("umount: %s: target is busy: %s", path, user)
 	}
+	m := h.survey.Mounts[at]
 	h.remount[m.Devno.String()+path] = m
 	h.survey.Mounts = slices.Delete(h.survey.Mounts, at, at+1)
 	elsewhere := slices.ContainsFunc(h.survey.Mounts, func(other facts.Mount) bool { return other.Devno == m.Devno })
@@ -96,22 +95,16 @@ func (h *Host) unmount(path string) error {
 	return nil
 }
 
-// busy names who keeps files below a path open.
-func (h *Host) busy(path string) string {
-	for _, g := range h.survey.Libvirt.Guests {
-		if g.Live == nil {
-			continue
-		}
-		for _, d := range g.Live.Disks {
-			if strings.HasPrefix(d.Source, path+"/") {
-				return "guest " + g.Name
-			}
-		}
+// busy names who keeps a mount, as the kernel does: mounts in it, and who has a
+// file on it open. A filesystem made of folders on it does not: the kernel lets go
+// of the mount and keeps the drive (measured with Linux 6.18, overlay).
+func (h *Host) busy(m *facts.Mount) string {
+	ix := facts.NewIndex(&h.survey)
+	if list := ix.MountsBelow(m.Path); len(list) > 0 {
+		return "mount " + list[0].Path
 	}
-	for _, b := range h.survey.Blocks {
-		if strings.HasPrefix(b.BackingFile, path+"/") {
-			return b.Name
-		}
+	if users := ix.Openers(m); len(users) > 0 {
+		return users[0]
 	}
 	return ""
 }

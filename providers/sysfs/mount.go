@@ -9,7 +9,6 @@ import (
 	"maps"
 	"path"
 	"slices"
-	"strconv"
 	"strings"
 
 	"github.com/moby/sys/mountinfo"
@@ -165,30 +164,10 @@ func (s *survey) readSwaps(context.Context) {
 			area.gap("swaps", "swaps", unexpected(line))
 			continue
 		}
-		swap := facts.Swap{Path: unescape(fields[0]), File: fields[1] == "file"}
+		swap := facts.Swap{Path: facts.Unescape(fields[0]), File: fields[1] == "file"}
 		if !swap.File && strings.HasSuffix(swap.Path, deleted) {
 			area.gap("swaps", "swaps", fmt.Errorf("swap is active on %s: the device went away under it", swap.Path))
 		}
 		s.out.Swaps = append(s.out.Swaps, swap)
 	}
-}
-
-// unescape turns \ooo, which stands for a byte that would break a line into
-// wrong fields, back into that byte (Linux fs/seq_file.c, mangle_path).
-func unescape(text string) string {
-	if !strings.Contains(text, `\`) {
-		return text
-	}
-	var plain strings.Builder
-	for i := 0; i < len(text); i++ {
-		if text[i] == '\\' && i+4 <= len(text) {
-			if b, err := strconv.ParseUint(text[i+1:i+4], 8, 8); err == nil {
-				plain.WriteByte(byte(b))
-				i += 3
-				continue
-			}
-		}
-		plain.WriteByte(text[i])
-	}
-	return plain.String()
 }

@@ -21,7 +21,8 @@ const pathPatience = 5 * time.Second
 const maxPaths = 100_000
 
 // readPaths finds where each named path leads, and that of every image below a
-// named one, of every loop device's file and of every swap file.
+// named one, of every loop device's file, of every swap file and of what mounted
+// filesystems are made of.
 func (s *survey) readPaths(ctx context.Context, named []string) {
 	queue := append([]string(nil), named...)
 	for _, b := range s.out.Blocks {
@@ -30,6 +31,12 @@ func (s *survey) readPaths(ctx context.Context, named []string) {
 	for _, swap := range s.out.Swaps {
 		if swap.File {
 			queue = append(queue, swap.Path)
+		}
+	}
+	for i := range s.out.Mounts {
+		if m := &s.out.Mounts[i]; m.Elsewhere == "" {
+			made, _ := m.StandsOn()
+			queue = append(queue, made...)
 		}
 	}
 	seen := map[string]bool{"": true}

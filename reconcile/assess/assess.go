@@ -72,6 +72,7 @@ var checks = []Check{
 	{"copy", "copy.go", checkCopy},
 	{"partition", "partition.go", checkPartitions},
 	{"return-mount", "returnmount.go", checkReturnMounts},
+	{"stray-mount", "straymount.go", checkStrayMounts},
 	{"guest-disk", "guestdisk.go", checkGuestDisks},
 	{"host-disk", "hostdisk.go", checkHostDisks},
 	{"guest-definition", "guestdef.go", checkDefinitions},

@@ -52,6 +52,11 @@ func moving(b *bench) {
 	b.layout.Guests[0].System = "windows"
 }
 
+// stray mounts something that has no device of its own.
+func (b *bench) stray(kind, place string) {
+	b.Survey.Mounts = append(b.Survey.Mounts, facts.Mount{Devno: facts.Devno{Minor: 99}, Root: "/", Path: place, Kind: kind, Source: kind})
+}
+
 func (b *bench) content(of string) *facts.Content {
 	for i := range b.Survey.Contents {
 		if b.Survey.Contents[i].Of == of {
@@ -212,6 +217,22 @@ var cases = map[string]struct {
 		b.NVMe("RL-4410-0088", "x")
 		b.Mount("nvme1n1p1", "/srv/shelf")
 	}, "return-mount", assess.Stop, "/dev/nvme1n1p1"},
+	"a mount in the shelf": {func(b *bench) {
+		b.stray("tmpfs", "/srv/shelf/x")
+	}, "stray-mount", assess.Stop, "unmount /srv/shelf/x"},
+	"a mount where the shelf belongs, but is not": {func(b *bench) {
+		b.Survey.Mounts = b.Survey.Mounts[:1]
+		b.stray("overlay", "/srv/shelf/x")
+	}, "stray-mount", assess.Stop, "overlay at /srv/shelf/x is not stated"},
+	"an automount where the shelf is": {func(b *bench) {
+		b.stray("autofs", "/srv/shelf")
+		slices.Reverse(b.Survey.Mounts[1:])
+	}, "stray-mount", assess.Stop, "x-systemd.automount"},
+	"the shelf mounted twice": {func(b *bench) { b.Mount("nvme0n1p2", "/srv/shelf") }, "stray-mount", assess.Stop, "until nothing is mounted there"},
+	"an overlay made of the shelf": {func(b *bench) {
+		b.stray("overlay", "/merged")
+		b.Survey.Mounts[len(b.Survey.Mounts)-1].SuperOptions = []string{"lowerdir=/srv/shelf/a:/x"}
+	}, "host-use", assess.Stop, "mount /merged"},
 	"image missing": {func(b *bench) {
 		b.layout.Guests[0].Disks = []spec.Disk{{Name: "games", Image: "/srv/games.qcow2", Bus: "virtio", SizeBytes: 1 << 30}}
 		b.Survey.Paths = append(b.Survey.Paths, facts.Path{Named: "/srv/games.qcow2", Missing: true})

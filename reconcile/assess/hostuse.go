@@ -37,6 +37,9 @@ func checkHostUse(c *Case) []Finding {
 
 // handled tells whether the layout or another check takes care of a use.
 func (c *Case) handled(found Found, use facts.Use) bool {
+	if use.Mount != nil && c.intrudes(use.Mount) {
+		return true // stray-mount says so
+	}
 	if use.Mount == nil || !c.declaredMount(found, use.Mount) {
 		return false
 	}
@@ -48,7 +51,7 @@ func (c *Case) handled(found Found, use facts.Use) bool {
 // rule makes: that place, that partition.
 func (c *Case) declaredMount(found Found, m *facts.Mount) bool {
 	for _, rule := range found.Controller.Return.Mounts {
-		if rule.Path != m.Path {
+		if rule.Path != m.Path || m.Elsewhere != "" {
 			continue
 		}
 		part := c.Facts.PartitionNamed(found.Function.Address, rule.Partition)
@@ -61,7 +64,11 @@ func freeing(found Found, use facts.Use) []string {
 	name := found.Controller.Name
 	switch use.Kind {
 	case facts.UseMount:
-		return []string{"unmount " + use.User, "let the layout do it: return { mount ... at = \"" + use.User + "\" } in controller " + name}
+		list := []string{"unmount " + use.User}
+		if use.Mount.Devno.Major != 0 { // what is made of others cannot be stated
+			list = append(list, "let the layout do it: return { mount ... at = \""+use.User+"\" } in controller "+name)
+		}
+		return list
 	case facts.UseSwap:
 		return []string{"swapoff " + use.User + ", and take it out of /etc/fstab"}
 	case facts.UseGuest:

@@ -25,7 +25,8 @@ type Index struct {
 	virtuals  map[Address][]*Function // by their parent
 	guests    map[string]*Guest
 	paths     map[string]*Path
-	mountAt   map[string]*Mount   // the uppermost mount of each place
+	mountsAt  map[string][]*Mount // by place, the uppermost last
+	byPath    []*Mount            // the same, by path
 	mountsOf  map[string][]*Mount // by kernel name of the device
 	serials   map[string][]*Function
 	ofKind    map[[2]spec.PCIID][]*Function
@@ -37,6 +38,7 @@ type Index struct {
 	lowers    map[string][]*Block // by kernel name: what a device is built on
 	loops     map[string][]*Block // loop devices by what they are on (Same)
 	swapFiles map[string]*Swap    // by what they are (Same)
+	unplaced  []string            // uses of which nobody can tell what of
 	contents  map[string]*Content
 	stores    map[string]*VariableStore
 }
@@ -56,7 +58,7 @@ func NewIndex(survey *Survey) *Index {
 		virtuals:  map[Address][]*Function{},
 		guests:    make(map[string]*Guest, len(survey.Libvirt.Guests)),
 		paths:     make(map[string]*Path, len(survey.Paths)),
-		mountAt:   make(map[string]*Mount, len(survey.Mounts)),
+		mountsAt:  make(map[string][]*Mount, len(survey.Mounts)),
 		mountsOf:  map[string][]*Mount{},
 		serials:   map[string][]*Function{},
 		ofKind:    map[[2]spec.PCIID][]*Function{},
@@ -85,6 +87,7 @@ func NewIndex(survey *Survey) *Index {
 	}
 	ix.addMounts()
 	ix.addStorage()
+	ix.addStacked()
 	ix.addUsers()
 	return ix
 }
@@ -166,7 +169,8 @@ func (ix *Index) addMounts() {
 	for i := range ix.Survey.Mounts {
 		m := &ix.Survey.Mounts[i]
 		if m.Elsewhere == "" { // paths of other mount namespaces are not the host's
-			ix.mountAt[m.Path] = m
+			ix.mountsAt[m.Path] = append(ix.mountsAt[m.Path], m)
+			ix.byPath = append(ix.byPath, m)
 		}
 		if b := ix.byDevno[m.Devno]; b != nil {
 			ix.mountsOf[b.Name] = append(ix.mountsOf[b.Name], m)
@@ -177,6 +181,7 @@ func (ix *Index) addMounts() {
 			}
 		}
 	}
+	slices.SortStableFunc(ix.byPath, func(a, b *Mount) int { return strings.Compare(a.Path, b.Path) })
 }
 
 // Function gives the function at that address, or nil.
@@ -188,8 +193,14 @@ func (ix *Index) Block(name string) *Block { return ix.blocks[name] }
 // Guest gives the guest of that name, or nil where libvirt knows none.
 func (ix *Index) Guest(name string) *Guest { return ix.guests[name] }
 
-// MountAt gives what is mounted at exactly that place, or nil.
-func (ix *Index) MountAt(place string) *Mount { return ix.mountAt[place] }
+// MountAt gives what is uppermost at exactly that place, or nil.
+func (ix *Index) MountAt(place string) *Mount {
+	list := ix.mountsAt[place]
+	if len(list) == 0 {
+		return nil
+	}
+	return list[len(list)-1]
+}
 
 // Drives gives the block devices that hang directly on a function.
 func (ix *Index) Drives(at Address) []*Block { return ix.tops[at] }
@@ -237,7 +248,7 @@ func (ix *Index) Holding(file string) *Mount {
 		file = p.Resolved
 	}
 	for place := path.Clean(file); ; place = path.Dir(place) {
-		if m := ix.mountAt[place]; m != nil {
+		if m := ix.MountAt(place); m != nil {
 			return m
 		}
 		if place == "/" || place == "." {

@@ -2,6 +2,7 @@ package facts
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 )
 
@@ -34,20 +35,25 @@ func (u Use) String() string {
 	return strings.Join(u.Chain, " > ") + " > " + string(u.Kind) + " " + u.User
 }
 
+// Through tells whether a use is reached through the mount at a place.
+func (u Use) Through(place string) bool { return slices.Contains(u.Chain, place) }
+
 // fileUse is somebody's use of a file on a mount.
 type fileUse struct {
-	kind UseKind
-	user string
-	file string
-	live bool
-	loop *Block // a loop device: the use goes on there
+	kind  UseKind
+	user  string
+	file  string
+	live  bool
+	loop  *Block // a loop device: the use goes on there
+	mount *Mount // a filesystem made of it: likewise
 }
 
 // directUse is somebody's use of a device itself.
 type directUse struct {
-	kind UseKind
-	user string
-	live bool
+	kind  UseKind
+	user  string
+	live  bool
+	mount *Mount // a filesystem made of it: the use goes on there
 }
 
 // addUsers notes who uses files and devices: swap areas, loop devices, guests
@@ -55,9 +61,9 @@ type directUse struct {
 func (ix *Index) addUsers() {
 	for _, s := range ix.Survey.Swaps {
 		if s.File {
-			ix.addFile(s.Path, fileUse{kind: UseSwap, user: s.Path, live: true})
+			ix.addOpen(s.Path, fileUse{kind: UseSwap, user: s.Path, live: true})
 		} else {
-			ix.addDirect(s.Path, directUse{UseSwap, s.Path, true})
+			ix.addDirect(s.Path, directUse{UseSwap, s.Path, true, nil})
 		}
 	}
 	for i := range ix.Survey.Blocks {
@@ -73,7 +79,7 @@ func (ix *Index) addUsers() {
 			ix.addFile(p.Target, fileUse{kind: UsePool, user: p.Name, live: false})
 		}
 		for _, source := range p.Sources {
-			ix.addDirect(source, directUse{UsePool, p.Name, p.Active})
+			ix.addDirect(source, directUse{UsePool, p.Name, p.Active, nil})
 		}
 	}
 }
@@ -108,10 +114,25 @@ func (ix *Index) addChain(image string, g *Guest) {
 func (ix *Index) addSource(named string, use fileUse) {
 	if b := ix.Device(named); b != nil {
 		if use.loop == nil {
-			ix.direct[b.Name] = append(ix.direct[b.Name], directUse{use.kind, use.user, use.live})
+			ix.direct[b.Name] = append(ix.direct[b.Name], directUse{use.kind, use.user, use.live, nil})
 			return
 		}
-		ix.direct[b.Name] = append(ix.direct[b.Name], directUse{UseHolder, use.user, true})
+		ix.direct[b.Name] = append(ix.direct[b.Name], directUse{UseHolder, use.user, true, nil})
+		return
+	}
+	if use.loop != nil {
+		ix.addOpen(named, use)
+		return
+	}
+	ix.addFile(named, use)
+}
+
+// addOpen notes the use of a file that the kernel itself has open, by the path
+// that it has now. One that was deleted still lies on the filesystem of its folder:
+// the kernel appends to its name only.
+func (ix *Index) addOpen(named string, use fileUse) {
+	if ix.astray(named) {
+		ix.unplaced = append(ix.unplaced, use.user+" is on "+named+", which is not there any more")
 		return
 	}
 	ix.addFile(named, use)
@@ -135,13 +156,18 @@ func (ix *Index) addDirect(named string, use directUse) {
 // on such files, guests, pools. What cannot be told apart from use counts as
 // use (UseUnknown).
 func (ix *Index) Uses(at Address) []Use {
-	walk := usesWalk{ix: ix, seen: map[string]bool{}}
+	walk := usesWalk{ix: ix, at: at, seen: map[string]bool{}, over: map[*Mount]bool{}}
 	f := ix.functions[at]
 	if f == nil {
 		return nil
 	}
 	for _, drive := range ix.tops[at] {
 		walk.block(drive, []string{at.String()})
+	}
+	if ix.heldPerhaps(at) {
+		for _, text := range ix.unplaced {
+			walk.add(Use{Kind: UseUnknown, User: text, Chain: []string{at.String()}, Live: true})
+		}
 	}
 	for _, card := range f.Interfaces {
 		if card.Up {
@@ -151,9 +177,21 @@ func (ix *Index) Uses(at Address) []Use {
 	return walk.uses
 }
 
+// heldPerhaps tells whether a use that nobody can place may be one of a
+// function's drives. The kernel keeps a filesystem alive that any of them is on,
+// and with it holds the device, so one that it says nobody holds is not meant.
+func (ix *Index) heldPerhaps(at Address) bool {
+	perhaps := func(b *Block) bool { return b.Exclusive != HeldByNobody }
+	return slices.ContainsFunc(ix.tops[at], func(drive *Block) bool {
+		return perhaps(drive) || slices.ContainsFunc(ix.parts[drive.Name], perhaps)
+	})
+}
+
 type usesWalk struct {
 	ix   *Index
+	at   Address
 	seen map[string]bool
+	over map[*Mount]bool // mounts that were met on others
 	uses []Use
 }
 
@@ -170,6 +208,10 @@ func (w *usesWalk) block(b *Block, above []string) {
 		w.mount(m, chain)
 	}
 	for _, d := range w.ix.direct[b.Name] {
+		if d.mount != nil {
+			w.stacked(d.mount, chain)
+			continue
+		}
 		w.add(Use{Kind: d.kind, User: d.user, Chain: chain, Live: d.live})
 	}
 	for _, part := range w.ix.parts[b.Name] {
@@ -198,11 +240,22 @@ func (w *usesWalk) holder(name string, chain []string) {
 	}
 }
 
-// mount is a use by itself, and so is each file in use on it.
-func (w *usesWalk) mount(m *Mount, chain []string) {
-	kind := UseMount
+// system tells a mount of the host's own system.
+func (m *Mount) system() bool {
 	switch m.Path {
 	case "/", "/boot", "/boot/efi", "/efi", "/usr", "/var":
+		return m.Elsewhere == ""
+	}
+	return false
+}
+
+// mount is a use by itself, and so is each file in use on it, each filesystem
+// made of what is on it, and each mount at its place or below: while one is there
+// the kernel does not let go of it, or another is found where it was. What is
+// below the host's own system is none of it: the system is never lent.
+func (w *usesWalk) mount(m *Mount, chain []string) {
+	kind := UseMount
+	if m.system() {
 		kind = UseSystem
 	}
 	w.add(Use{Kind: kind, User: m.Path, Chain: chain, Mount: m, Live: true})
@@ -212,8 +265,37 @@ func (w *usesWalk) mount(m *Mount, chain []string) {
 			w.holder(f.loop.Name, append(through[:len(through):len(through)], f.file))
 			continue
 		}
+		if f.mount != nil {
+			w.stacked(f.mount, append(through[:len(through):len(through)], f.file))
+			continue
+		}
 		w.add(Use{Kind: f.kind, User: f.user, Chain: append(through[:len(through):len(through)], f.file), Mount: m, Live: f.live})
 	}
+	if kind == UseSystem || m.Elsewhere != "" {
+		return
+	}
+	for _, list := range [][]*Mount{w.ix.MountsAt(m.Path), w.ix.MountsBelow(m.Path)} {
+		for _, other := range list {
+			if other != m && !w.own(other) {
+				w.stacked(other, through)
+			}
+		}
+	}
+}
+
+// own tells a mount of the function's own drives, which is met at its device.
+func (w *usesWalk) own(m *Mount) bool {
+	b := w.ix.byDevno[m.Devno]
+	return b != nil && b.Controller != nil && *b.Controller == w.at
+}
+
+// stacked goes on with a mount that is on another, once.
+func (w *usesWalk) stacked(m *Mount, chain []string) {
+	if w.over[m] {
+		return
+	}
+	w.over[m] = true
+	w.mount(m, chain)
 }
 
 // doubt adds a use where a device looks free but may not be. The kernel does

@@ -79,7 +79,8 @@ func (r *Return) back(ix *facts.Index, c *Controller, granted []facts.Address) {
 		r.Wrong = append(r.Wrong, err.Error())
 		return
 	}
-	for _, m := range c.Mounts {
+	mounts := slices.SortedFunc(slices.Values(c.Mounts), func(a, b Mount) int { return strings.Compare(a.Path, b.Path) })
+	for _, m := range mounts { // outer ones before those in them
 		r.mount(ix, f, c, m)
 	}
 }
@@ -107,6 +108,10 @@ func (r *Return) mount(ix *facts.Index, f *facts.Function, c *Controller, m Moun
 		wrong("it has the id %s, by the rules %s", part.Partition.ID, m.PartitionID)
 	case part.Signature.Usage != "filesystem" || m.FSType != "" && part.Signature.Kind != m.FSType:
 		wrong("it holds %s, by the rules %s", part.Signature.Kind, m.FSType)
+	case len(ix.MountsBelow(m.Path)) > 0:
+		wrong("%s is mounted below, where nobody would find it afterwards", ix.MountsBelow(m.Path)[0].Path)
+	case r.lacks(ix, f, c, m) != "":
+		wrong("it belongs into %s, which is not mounted", r.lacks(ix, f, c, m))
 	case used(ix, part) != "":
 		wrong("it is in use: %s", used(ix, part))
 	case unclean(ix, part) != "":
@@ -115,6 +120,24 @@ func (r *Return) mount(ix *facts.Index, f *facts.Function, c *Controller, m Moun
 		r.Mount = append(r.Mount, Mounting{"/dev/" + part.Name, m})
 	}
 }
+
+// lacks gives the mount of the rules that another one is in, where that is not
+// there: what is mounted meanwhile would be below it when it comes.
+func (r *Return) lacks(ix *facts.Index, f *facts.Function, c *Controller, inner Mount) string {
+	for _, outer := range c.Mounts {
+		if !Within(inner.Path, outer.Path) || slices.ContainsFunc(r.Mount, func(m Mounting) bool { return m.Path == outer.Path }) {
+			continue
+		}
+		part, there := ix.PartitionNamed(f.Address, outer.Partition), ix.MountAt(outer.Path)
+		if part == nil || there == nil || there.Devno != part.Devno {
+			return outer.Path
+		}
+	}
+	return ""
+}
+
+// Within tells whether a place is below another.
+func Within(place, outer string) bool { return strings.HasPrefix(place, outer+"/") }
 
 // NotMounted begins the words that say why a partition was not mounted after a
 // return. The history keeps them; by this whoever reads it knows which is meant.

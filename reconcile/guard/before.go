@@ -23,7 +23,7 @@ type Call struct {
 // Verdict is what the guard says before a start.
 type Verdict struct {
 	Refuse  string   // the reason, in words for the operator; empty: it may start
-	Unmount []string // paths to unmount first, then to look again
+	Unmount []string // paths to unmount first, in this sequence, then to look again; one that is mounted on twice is there twice
 	Notes   []string // what could not be made sure but does not refuse
 	Alarms  []string // what would refuse it, but the layout wants it told only
 	Lends   []string // names of the controllers that it would have
@@ -181,27 +181,32 @@ func (b *before) permitted(f *facts.Function, owner *Controller) error {
 }
 
 // unused refuses while the host uses a drive of the function, but for mounts
-// that the rules declare: those are unmounted. Of a stranger's function only
-// its drives count.
+// that the rules declare: those are unmounted, inner ones before those that they
+// are in. Of a stranger's function only its drives count.
 func (b *before) unused(f *facts.Function, owner *Controller, drivesOnly bool) error {
+	var leave []*facts.Mount
 	for _, use := range b.ix.LiveUses(f.Address) {
 		switch {
 		case use.Kind == facts.UseMount && owner != nil && b.declared(owner, f, use.Mount):
-			if !slices.Contains(b.verdict.Unmount, use.Mount.Path) {
-				b.verdict.Unmount = append(b.verdict.Unmount, use.Mount.Path)
+			if !slices.Contains(leave, use.Mount) {
+				leave = append(leave, use.Mount)
 			}
 		case use.Kind == facts.UseNetwork && drivesOnly:
 		default:
 			return fmt.Errorf("the host uses %s: %s; what is written there after the start would be lost", f.Title(), use)
 		}
 	}
+	for _, m := range leave {
+		b.verdict.Unmount = append(b.verdict.Unmount, m.Path)
+	}
+	slices.SortFunc(b.verdict.Unmount, func(a, b string) int { return strings.Compare(b, a) })
 	return nil
 }
 
 func (b *before) declared(c *Controller, f *facts.Function, m *facts.Mount) bool {
 	return slices.ContainsFunc(c.Mounts, func(rule Mount) bool {
 		part := b.ix.PartitionNamed(f.Address, rule.Partition)
-		return rule.Path == m.Path && part != nil && part.Devno == m.Devno
+		return m.Elsewhere == "" && rule.Path == m.Path && part != nil && part.Devno == m.Devno
 	})
 }
 

@@ -177,6 +177,7 @@ func (p *planner) stop(g *spec.Guest, restart bool) {
 			for _, rule := range found.Controller.Return.Mounts {
 				s.Mounts = append(s.Mounts, filesystemOf(found, rule))
 			}
+			slices.SortStableFunc(s.Mounts, func(a, b step.Filesystem) int { return strings.Compare(b.Path, a.Path) }) // inner ones go first
 		}
 	}
 	p.stops[g.Name] = true
@@ -239,7 +240,8 @@ func (p *planner) controller(found assess.Found) {
 		p.add(&step.SetAside{Controller: found.Record(), For: sake}, found.Controller.At)
 		home = false
 	}
-	for _, rule := range found.Controller.Return.Mounts {
+	rules := slices.SortedFunc(slices.Values(found.Controller.Return.Mounts), func(a, b spec.Mount) int { return strings.Compare(a.Path, b.Path) })
+	for _, rule := range rules { // outer ones before those in them
 		p.mount(found, rule, home && borrower == nil)
 	}
 }
@@ -257,7 +259,10 @@ func (p *planner) takeBack(found assess.Found, idle bool) {
 func (p *planner) mount(found assess.Found, rule spec.Mount, wanted bool) {
 	fs := filesystemOf(found, rule)
 	filling := p.c.Filling(found.Controller.Name)
-	after := step.Mount{Filled: filling.Copy != nil || filling.After != nil}
+	after := step.Mount{Filled: filling.Copy != nil || filling.After != nil, In: outer(found, rule)}
+	if wanted && after.In != "" && !p.mounts(after.In) {
+		return // a finding says why the outer one is not mounted
+	}
 	for _, made := range filling.Filesystems {
 		after.Made = append(after.Made, made.On.Name)
 	}
@@ -281,11 +286,43 @@ func (p *planner) mount(found assess.Found, rule spec.Mount, wanted bool) {
 	switch {
 	case mounted && !wanted:
 		fs.Options = m.Options
-		p.add(&step.Unmount{Filesystem: fs, Users: p.users(found.Function.Address, m)}, rule.At)
+		p.add(&step.Unmount{Filesystem: fs, Users: p.users(found.Function.Address, m), Holds: p.inner(found, rule)}, rule.At)
 	case !mounted && wanted:
 		after.Filesystem = fs
 		p.add(&after, rule.At)
 	}
+}
+
+// mounts tells whether something is mounted at a path or a step mounts it.
+func (p *planner) mounts(path string) bool {
+	return p.c.Facts.MountAt(path) != nil || slices.ContainsFunc(p.steps, func(w step.Written) bool {
+		m, ok := w.Step.(*step.Mount)
+		return ok && m.Path == path
+	})
+}
+
+// outer gives the path of the nearest stated mount that another one is in. A
+// layout states none in the mount of another controller.
+func outer(found assess.Found, rule spec.Mount) string {
+	nearest := ""
+	for _, other := range found.Controller.Return.Mounts {
+		if guard.Within(rule.Path, other.Path) && len(other.Path) > len(nearest) {
+			nearest = other.Path
+		}
+	}
+	return nearest
+}
+
+// inner gives the paths of the stated mounts that are in another one and are
+// mounted now.
+func (p *planner) inner(found assess.Found, rule spec.Mount) []string {
+	var list []string
+	for _, other := range found.Controller.Return.Mounts {
+		if guard.Within(other.Path, rule.Path) && p.c.Facts.MountAt(other.Path) != nil {
+			list = append(list, other.Path)
+		}
+	}
+	return list
 }
 
 func filesystemOf(found assess.Found, rule spec.Mount) step.Filesystem {

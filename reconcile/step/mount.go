@@ -79,14 +79,18 @@ func (f Filesystem) makes(ix *facts.Index, use facts.Use) bool {
 	return err == nil && part.Devno == use.Mount.Devno
 }
 
-// unused tells whether the mount is free of every use that a survey shows.
+// unused tells whether the mount is free of every use that a survey shows, what
+// is mounted in it or over it above all: that has to go first.
 func (f Filesystem) unused(ix *facts.Index) error {
 	where, function, _ := ix.Where(f.Controller)
 	if where != facts.Home {
 		return fmt.Errorf("unmount %s: controller %s is %s, not home", f.Path, f.Controller.Controller, where)
 	}
+	if list := ix.Crowd(f.Path); len(list) > 0 {
+		return fmt.Errorf("unmount %s: %s is mounted at %s", f.Path, list[0].Source, list[0].Path)
+	}
 	for _, use := range ix.LiveUses(function.Address) {
-		if use.Mount != nil && use.Mount.Path == f.Path && use.Kind != facts.UseMount {
+		if use.Through(f.Path) {
 			return fmt.Errorf("unmount %s: it is in use: %s", f.Path, use)
 		}
 	}
@@ -112,6 +116,7 @@ type Mount struct {
 	// filesystems: from the first mount on nothing is written to its table.
 	Made   []string `json:"made,omitempty"`
 	Filled bool     `json:"filled,omitempty"` // an earlier step writes the drive
+	In     string   `json:"in,omitempty"`     // path of the stated mount that it is in, which goes first
 }
 
 // Kind implements Step, as do the methods below.
@@ -141,6 +146,9 @@ func (s *Mount) Needs() []Fact {
 	for _, partition := range s.Made {
 		list = append(list, filesystemIs(s.Controller.Controller, partition, "made"))
 	}
+	if s.In != "" {
+		list = append(list, mountIs(s.In, "mounted"))
+	}
 	return list
 }
 
@@ -155,6 +163,12 @@ func (s *Mount) Ready(ix *facts.Index) error {
 	}
 	if part.Signature == nil || part.Signature.Usage != "filesystem" || s.FSType != "" && part.Signature.Kind != s.FSType {
 		return fmt.Errorf("mount %s: it holds no %s filesystem", s.title(), s.FSType)
+	}
+	if list := ix.MountsBelow(s.Path); len(list) > 0 {
+		return fmt.Errorf("mount %s: %s is mounted below, and nobody would find it afterwards", s.title(), list[0].Path)
+	}
+	if s.In != "" && ix.MountAt(s.In) == nil {
+		return fmt.Errorf("mount %s: nothing is mounted at %s, which it belongs into", s.title(), s.In)
 	}
 	return nil
 }
@@ -196,6 +210,7 @@ func (s *Mount) Undo(ctx context.Context, p Ports) error { return p.Mounts.Unmou
 type Unmount struct {
 	Filesystem
 	Users []string `json:"users,omitempty"` // guests whose disks are on it
+	Holds []string `json:"holds,omitempty"` // paths of the stated mounts in it, which go first
 }
 
 // Kind implements Step, as do the methods below.
@@ -222,6 +237,9 @@ func (s *Unmount) Needs() []Fact {
 	for _, guest := range s.Users {
 		list = append(list, guestIs(guest, "off"))
 	}
+	for _, inner := range s.Holds {
+		list = append(list, mountIs(inner, "absent"))
+	}
 	return list
 }
 
@@ -233,6 +251,9 @@ func (s *Unmount) Ready(ix *facts.Index) error { return s.unused(ix) }
 
 // MayUndo implements Step.
 func (s *Unmount) MayUndo(ix *facts.Index) error {
+	if list := ix.MountsBelow(s.Path); len(list) > 0 {
+		return fmt.Errorf("mount %s: %s is mounted below, and nobody would find it afterwards", s.title(), list[0].Path)
+	}
 	_, err := s.partition(ix)
 	return err
 }
