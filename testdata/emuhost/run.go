@@ -93,6 +93,15 @@ func (p *Program) Signal(ctx context.Context, signal syscall.Signal) error {
 	return p.life.ask(ctx, "Signal", wire.Signal{Command: p.number, Number: int(signal)}, new(wire.None))
 }
 
+// Condition tells what stands on the host that its next user would meet.
+func (h *Host) Condition(ctx context.Context) ([]wire.Trace, error) {
+	var found []wire.Trace
+	if err := h.ask(ctx, "Condition", wire.None(false), &found); err != nil {
+		return nil, fmt.Errorf("tell condition of the host: %w", err)
+	}
+	return found, nil
+}
+
 // ReadFile gives a whole file of the host, /proc and /sys included.
 func (h *Host) ReadFile(ctx context.Context, name string) ([]byte, error) {
 	var content []byte

@@ -16,7 +16,6 @@ import (
 // under any other use is refused with the reason.
 func TestGuardedStart(t *testing.T) {
 	h := withProgram(t)
-	t.Cleanup(h.unguarded)
 	h.shelved()
 	h.layout(plain)
 	h.sleeping("grading")

@@ -1,7 +1,6 @@
 package suite
 
 import (
-	"context"
 	"strings"
 	"time"
 
@@ -24,17 +23,12 @@ func (h host) defineWith(g emuhost.Guest, devices string) {
 	definition = strings.Replace(definition, "</devices>", devices+"</devices>", 1)
 	file := "/tmp/" + g.Name + ".xml"
 	require.NoError(h, h.emulated.WriteFile(h.Context(), file, []byte(definition), 0o644))
-	// A power cut may have brought a guest back that an earlier test removed.
-	h.try("virsh", "destroy", g.Name)
-	h.try("virsh", "undefine", "--nvram", g.Name)
+	h.try("virsh", "undefine", "--nvram", g.Name) // a test may define it anew
 	h.run("virsh", "define", file)
-	// The test's own context is done when cleanups run.
 	h.Cleanup(func() {
-		for _, argv := range [][]string{{"virsh", "destroy", g.Name}, {"virsh", "undefine", "--nvram", g.Name}} {
-			if _, err := h.emulated.Run(h.after(), argv...); err != nil {
-				h.Errorf("clean up guest %s: %v", g.Name, err)
-			}
-		}
+		h.try("virsh", "destroy", g.Name)
+		h.try("virsh", "undefine", "--nvram", g.Name)
+		h.run("rm", "-f", file)
 	})
 }
 
@@ -64,6 +58,3 @@ func (h host) returned(serial string) string {
 	h.run("udevadm", "settle")
 	return device
 }
-
-// after is the context for what is done when the test is over.
-func (h host) after() context.Context { return context.WithoutCancel(h.Context()) }

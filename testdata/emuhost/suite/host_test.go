@@ -47,9 +47,14 @@ type host struct {
 	emulated *emuhost.Host
 }
 
+// Context lasts through a test's cleanups, which ask the host as well; the
+// test's own is done by then.
+func (h host) Context() context.Context { return context.WithoutCancel(h.TB.Context()) }
+
 // onLarch gives larch, running with its cards where machine.Larch has them. A
 // computer that cannot run it skips the test; one that should and fails, fails
-// it. A test that changes the machine switches it off in the end.
+// it, and so does a test that leaves the host otherwise than it found it. One
+// that changes the machine boots larch again in the end.
 func onLarch(t testing.TB) host {
 	t.Helper()
 	if os.Getenv(wanted) == "" {
@@ -69,7 +74,9 @@ func onLarch(t testing.TB) host {
 			t.Logf("console of the host:\n%s", running.Console())
 		}
 	})
-	return host{t, running}
+	h := host{t, running}
+	h.keptAsFound()
+	return h
 }
 
 // run runs a command that must succeed and gives its output.

@@ -55,6 +55,7 @@ const installed = "/var/lib/images/grading.qcow2"
 // an image that was put away would be.
 func (h host) install() {
 	h.Helper()
+	h.Cleanup(func() { h.run("rm", "-rf", installed, "/tmp/disk.raw", "/mnt/start", "/var/lib/moved.sum") })
 	h.shell(`mkdir -p /var/lib/images /mnt/start && rm -f /tmp/disk.raw && truncate -s 200M /tmp/disk.raw
 		sgdisk -n1:0:+64M -t1:EF00 -c1:start -n2:0:0 -c2:system /tmp/disk.raw >/dev/null
 		loop=$(losetup -f --show -P /tmp/disk.raw) && udevadm settle
@@ -68,6 +69,17 @@ func (h host) install() {
 		qemu-img convert -c -O qcow2 /tmp/disk.raw ` + installed)
 }
 
+// moves has what a test moves to the spare drive cleared away in the end.
+func (h host) moves() {
+	h.Helper()
+	h.Cleanup(func() {
+		h.unguarded()
+		h.shell("while umount -q /srv/attic; do :; done")
+		h.blank(machine.Spare)
+		h.run("rm", "-rf", "/srv/attic")
+	})
+}
+
 // The whole job of moving: a drive that holds something is refused without its
 // serial; with it the system is copied, starts from the lent drive, the host has
 // the rest when the guest is off, and a rollback gives the drive its old content
@@ -75,7 +87,8 @@ func (h host) install() {
 func TestMovedSystemStarts(t *testing.T) {
 	h := withProgram(t)
 	address, device := h.controllers()[machine.Spare], h.namespace(machine.Spare)
-	h.shell("wipefs -qa " + device + "; mkfs.xfs -q -f -L oldreels " + device + " && udevadm settle")
+	h.moves()
+	h.shell("mkfs.xfs -q -L oldreels " + device + " && udevadm settle")
 	h.install()
 	g := emuhost.Guest{Name: "grading", Firmware: true}
 	h.defineWith(g, "<disk type='file' device='disk'><driver name='qemu' type='qcow2'/><source file='"+installed+"'/><target dev='sda' bus='sata'/></disk>")
@@ -121,7 +134,8 @@ func TestMovedSystemStarts(t *testing.T) {
 func TestMoveRolledBack(t *testing.T) {
 	h := withProgram(t)
 	device := h.namespace(machine.Spare)
-	h.shell("wipefs -qa " + device + "; mkfs.xfs -q -f -L oldreels " + device + " && udevadm settle")
+	h.moves()
+	h.shell("mkfs.xfs -q -L oldreels " + device + " && udevadm settle")
 	h.install()
 	h.defineWith(emuhost.Guest{Name: "grading", Firmware: true}, "<disk type='file' device='disk'><driver name='qemu' type='qcow2'/><source file='"+installed+"'/><target dev='sda' bus='sata'/></disk>")
 	before := h.run("virsh", "dumpxml", "--inactive", "grading")

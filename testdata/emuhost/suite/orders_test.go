@@ -58,18 +58,19 @@ var plain = strings.Replace(workshop, "  BOOTS\n", "", 1)
 func (h host) shelved() {
 	h.Helper()
 	device := h.namespace(machine.Reel)
-	h.shell("sgdisk -Z " + device + " >/dev/null; sgdisk -n1:0:+128M -t1:EF00 -c1:start -n2:0:0 -c2:shelf " + device + ` >/dev/null && udevadm settle
+	h.Cleanup(func() {
+		h.unguarded()
+		h.shell("while umount -q /srv/shelf; do :; done")
+		h.blank(machine.Reel)
+		h.run("rm", "-rf", "/srv/shelf", "/mnt/start", "/var/lib/sum")
+	})
+	h.shell("sgdisk -n1:0:+128M -t1:EF00 -c1:start -n2:0:0 -c2:shelf " + device + ` >/dev/null && udevadm settle
 		mkfs.vfat -F32 -n START ` + device + "p1 >/dev/null && mkdir -p /mnt/start && mount " + device + `p1 /mnt/start
 		mkdir -p /mnt/start/EFI/BOOT /mnt/start/EFI/debian
 		cp /usr/lib/grub/x86_64-efi/monolithic/grubx64.efi /mnt/start/EFI/BOOT/BOOTX64.EFI
 		printf 'echo marker-of-%s\nhalt\n' grading > /mnt/start/EFI/debian/grub.cfg && umount /mnt/start
 		mkfs.xfs -q -f -L shelf ` + device + "p2 && udevadm settle && mkdir -p /srv/shelf && mount -o noatime " + device + `p2 /srv/shelf
 		head -c 4000000 /dev/urandom > /srv/shelf/blob && sha256sum /srv/shelf/blob > /var/lib/sum`)
-	h.Cleanup(func() {
-		if _, err := h.emulated.Run(h.after(), "umount", "/srv/shelf"); err != nil {
-			h.Errorf("clean up the shelf: %v", err)
-		}
-	})
 }
 
 // The survey says what /sys, lspci and lsblk say, and plans the same order on
@@ -79,6 +80,7 @@ func TestSurvey(t *testing.T) {
 	h.shelved()
 	h.sleeping("grading")
 	h.mustLendkeep("survey", "-o", "/tmp/larch.json")
+	t.Cleanup(func() { h.run("rm", "/tmp/larch.json") })
 	content, err := h.emulated.ReadFile(t.Context(), "/tmp/larch.json")
 	require.NoError(t, err)
 	survey, err := facts.Decode(content)

@@ -9,6 +9,7 @@ import (
 	"strings"
 	"sync"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/require"
 
@@ -34,8 +35,8 @@ var programs = sync.OnceValues(func() (string, error) {
 	return folder, nil
 })
 
-// withProgram gives larch with lendkeep and its guard's program there, no guard
-// installed and no orders recorded.
+// withProgram gives larch with lendkeep and its guard's program there. What they
+// write is removed in the end, the guard with it.
 func withProgram(t testing.TB) host {
 	h := onLarch(t)
 	folder, err := programs()
@@ -48,16 +49,18 @@ func withProgram(t testing.TB) host {
 			require.NoError(t, h.emulated.WriteFile(h.Context(), inside, content, 0o755))
 		}
 	}
-	h.run("rm", "-rf", "/var/lib/lendkeep", "/run/lendkeep", "/root/workshop", "/tmp/an.order")
-	h.unguarded()
+	h.Cleanup(func() {
+		h.unguarded()
+		h.run("rm", "-rf", "/etc/lendkeep", "/var/lib/lendkeep", "/run/lendkeep", "/root/workshop", "/tmp/an.order", "/tmp/apply.log")
+	})
 	return h
 }
 
-// unguarded takes the guard away, for tests that start guests without.
+// unguarded takes the guard away and waits until it has ended what it was at.
 func (h host) unguarded() {
-	if _, err := h.emulated.Run(h.after(), "rm", "-f", facts.GuardHook, facts.GuardRules, facts.GuardUdev); err != nil {
-		h.Errorf("remove the guard: %v", err)
-	}
+	h.Helper()
+	h.run("rm", "-f", facts.GuardHook, facts.GuardRules, facts.GuardUdev)
+	h.until(time.Minute, "the guard has ended", func() bool { return h.try("pgrep", "-f", "lendkeep-hook").Exit != 0 })
 }
 
 // lendkeep runs lendkeep in /root and tells how it ended.
@@ -116,6 +119,7 @@ func (h host) sleeping(name string) {
 	copy(image, sector)
 	image[510], image[511] = 0x55, 0xaa
 	h.run("mkdir", "-p", "/var/lib/images")
+	h.Cleanup(func() { h.run("rm", "-f", "/var/lib/images/"+name+".img") })
 	require.NoError(h, h.emulated.WriteFile(h.Context(), "/var/lib/images/"+name+".img", image, 0o644))
 	h.defineWith(emuhost.Guest{Name: name}, "<disk type='file' device='disk'><driver name='qemu' type='raw'/><source file='/var/lib/images/"+name+".img'/><target dev='sda' bus='sata'/></disk>")
 }

@@ -19,7 +19,6 @@ var quick = strings.NewReplacer(`within = "100s"`, `within = "5s"`, "  return {\
 // hears no power button, and one whose disk lies on the reel's shelf.
 func guarded(t testing.TB) host {
 	h := withProgram(t)
-	t.Cleanup(h.unguarded)
 	h.shelved()
 	h.layout(quick)
 	h.define(emuhost.Guest{Name: "grading"})

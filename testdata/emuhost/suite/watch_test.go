@@ -38,8 +38,7 @@ type watched struct {
 // watchedLarch gives larch guarded, with an operator's command and a watch.
 func watchedLarch(t *testing.T) *watched {
 	h := withProgram(t)
-	t.Cleanup(h.unguarded)
-	h.run("rm", "-f", watchOut, watchLog, alarmed)
+	t.Cleanup(func() { h.run("rm", "-f", watchOut, watchLog, alarmed, alarmFile) })
 	require.NoError(t, h.emulated.WriteFile(t.Context(), alarmFile, []byte("#!/bin/sh\nexec cat >> \"$1\"\n"), 0o755))
 	h.shelved()
 	h.layout(alarming)
@@ -60,7 +59,7 @@ func (w *watched) begin() {
 		Env: []string{"PATH=/usr/local/bin:/usr/bin:/usr/sbin:/bin:/sbin"}})
 	require.NoError(w, err)
 	program := w.program
-	w.Cleanup(func() { _ = program.Signal(w.after(), syscall.SIGKILL) }) // most have ended by then
+	w.Cleanup(func() { _ = program.Signal(w.Context(), syscall.SIGKILL) }) // most have ended by then
 	w.next(watch.Began)
 	w.until(time.Minute, "the watch follows libvirt", func() bool { return w.following() > before })
 }
@@ -259,8 +258,9 @@ func (w *watched) complete() {
 // is told where it can be read.
 func TestDirtyShelf(t *testing.T) {
 	h := guarded(t)
-	// The log is cut short by the host, in place of a guest that was cut off.
-	h.shell("date > /srv/shelf/late && xfs_io -x -c 'shutdown -f' /srv/shelf && umount /srv/shelf")
+	// The log is cut short by the host, in place of a guest that was cut off. What
+	// was on the shelf before is on the drive.
+	h.shell("sync -f /srv/shelf && date > /srv/shelf/late && xfs_io -x -c 'shutdown -f' /srv/shelf && umount /srv/shelf")
 	address := h.controllers()[machine.Reel]
 	h.run("virsh", "start", "grading")
 	h.run("virsh", "destroy", "grading")

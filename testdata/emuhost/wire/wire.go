@@ -49,6 +49,33 @@ type Piece struct {
 // PieceBytes is how much of a file travels at once.
 const PieceBytes = 1 << 20
 
+// Trace is one thing on the host that acts on who comes after.
+type Trace struct {
+	Kind   Kind
+	Name   string // what it is undone by: a path, an address, a number of a process
+	Detail string
+}
+
+// Kind says what a trace is of.
+type Kind string
+
+// What a host can be left with. Of a drive the name is its controller's address.
+const (
+	Process   Kind = "process"
+	Guest     Kind = "guest"
+	Swap      Kind = "swap"
+	Mount     Kind = "mount"
+	Apart     Kind = "mount in another namespace" // that the host's own lacks
+	Loop      Kind = "loop device"
+	Mapped    Kind = "mapped device"
+	Array     Kind = "array"
+	Driver    Kind = "driver"
+	File      Kind = "file"
+	Held      Kind = "use of a drive"
+	Partition Kind = "partition of a drive"
+	Content   Kind = "content of a drive"
+)
+
 // None stands where a method needs nothing or answers nothing (gob refuses a
 // struct without fields).
 type None bool
