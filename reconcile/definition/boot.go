@@ -2,7 +2,6 @@ package definition
 
 import (
 	"cmp"
-	"fmt"
 	"slices"
 	"strconv"
 	"strings"
@@ -47,7 +46,7 @@ func (e *edit) bootsFrom(first ...*etree.Element) error {
 	}
 	// libvirt refuses a definition with both kinds of boot order.
 	for _, boot := range children(child(e.guest, "os"), "boot") {
-		said = append(said, fmt.Sprintf("<boot dev='%s'/> removed", attr(boot, "dev")))
+		said = append(said, spelled(boot)+" removed")
 		drop(boot)
 	}
 	if len(said) > 0 {

@@ -23,13 +23,16 @@ func (e *edit) disks() error {
 		return !marked(el) && !e.anothers(el, d) && cmp.Or(attr(el, "device"), "disk") == "disk" && attr(child(el, "target"), "dev") == d.Name
 	})
 	for i, d := range e.wanted.Disks {
-		var err error
-		if found[i] == nil {
-			err = cmp.Or(doubted("disk "+d.Name, had, found, mark(oldDiskMark, d.Name), mark(diskMark, d.Name)), e.newDisk(d))
-		} else {
-			err = e.oldDisk(found[i], d)
+		if found[i] != nil {
+			if err := e.oldDisk(found[i], d); err != nil {
+				return err
+			}
+			continue
 		}
-		if err != nil {
+		if err := doubted("disk "+d.Name, had, found, mark(oldDiskMark, d.Name), mark(diskMark, d.Name)); err != nil {
+			return err
+		}
+		if err := e.newDisk(d); err != nil {
 			return err
 		}
 	}

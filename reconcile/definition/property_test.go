@@ -316,6 +316,9 @@ func statedDevice(e *etree.Element, w Wanted) bool {
 func FuzzEdit(f *testing.F) {
 	for _, name := range samples {
 		f.Add(sample(f, name), uint8(1), uint8(3))
+		for _, o := range oddities {
+			f.Add(oddly(sample(f, name), o), uint8(4), uint8(0xff))
+		}
 	}
 	f.Fuzz(func(t *testing.T, xml string, bus, wish uint8) {
 		name, _, err := Names(xml)
@@ -331,9 +334,16 @@ func FuzzEdit(f *testing.F) {
 			w.Borrows[0].ROM = ours
 			w.Borrows[0].Shim = &ShimDisk{ourShim, "virtio"}
 		}
-		after, _, err := Edit(xml, w)
+		w.Disks[0].Bus = []string{"", "virtio", "scsi", "sata"}[wish>>3&3]
+		w.Firmware = []string{"", "uefi", "bios", "/fw.fd"}[wish>>5&3]
+		tree, changes, err := apply(xml, w)
 		if err != nil {
 			return
+		}
+		require.Empty(t, untold(tree, changes), "of these: %q", changes)
+		after := xml
+		if len(changes) > 0 {
+			after = tree.String()
 		}
 		again, changes, err := Edit(after, w)
 		require.NoError(t, err)
