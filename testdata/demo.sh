@@ -23,6 +23,9 @@ mkdir "$work/larch"
 do_ survey --root testdata/hosts/larch.txtar
 do_ survey --root testdata/hosts/larch.txtar -o "$work/larch/survey.json"
 
+say "What the stand-in host answers, with who holds its drives."
+do_ survey --stand-in "$work/larch" -o "$work/before.json"
+
 say "The layout: grading borrows the controller by day, catalogue lives on its shelf by night."
 do_ check examples/larch --stand-in "$work/larch"
 
@@ -48,7 +51,7 @@ do_ status examples/larch --stand-in "$work/larch"
 
 say "Is the host as before? Its facts, read again, beside the first survey:"
 do_ survey --stand-in "$work/larch" -o "$work/after.json"
-if diff "$work/larch/survey.json" "$work/after.json"; then
+if diff "$work/before.json" "$work/after.json"; then
 	echo "no difference: the host is as before"
 else
 	echo "the host is NOT as before" >&2

@@ -15,6 +15,7 @@ import (
 
 	"lendkeep/providers/drive"
 	"lendkeep/providers/history"
+	"lendkeep/providers/holding"
 	"lendkeep/providers/hook"
 	"lendkeep/providers/sysfs"
 	"lendkeep/reconcile/facts"
@@ -37,7 +38,7 @@ const (
 )
 
 func main() {
-	here := surroundings{survey: surveyMachine, contents: readContents, mounts: drive.Mounts{}, openers: drive.Openers, lock: lockFile,
+	here := surroundings{survey: surveyMachine, contents: readContents, mounts: drive.Mounts{}, ask: holding.Ask, lock: lockFile,
 		grants: hook.Grants{Folder: hook.GrantsFolder, Now: time.Now}, later: detach, now: time.Now, wait: time.Sleep, log: logLine, note: leaveNote}
 	if tree, err := sysfs.Open("/"); err == nil {
 		here.rungs = tree
@@ -50,7 +51,7 @@ type surroundings struct {
 	survey   func(context.Context) (facts.Survey, error)
 	contents func(*facts.Survey, guard.Rules) // adds how the filesystems were left that the rules mount
 	mounts   mounts
-	openers  func([]facts.Devno) []string // who has a block device open
+	ask      func(context.Context, *facts.Survey, ...facts.Address) // has the kernel say who holds what is below functions
 	rungs    rungs
 	lock     string
 	grants   hook.Grants

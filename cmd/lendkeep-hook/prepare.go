@@ -48,18 +48,15 @@ func prepare(guest string, from io.Reader, here surroundings) error {
 	hold, ordered := orderUnderWay(here.lock)
 	defer hold()
 	call.Ordered = ordered
-	verdict, ix := decide(call, here)
+	verdict := decide(call, here)
 	if verdict.Refuse != "" {
 		return errors.New(verdict.Refuse)
 	}
 	unmounted := verdict.Unmount
 	if len(verdict.Unmount) > 0 {
-		if verdict, ix, err = unmount(call, verdict, here); err != nil {
+		if verdict, err = unmount(call, verdict, here); err != nil {
 			return err
 		}
-	}
-	if err := closed(call, ix, here); err != nil {
-		return err
 	}
 	if lends {
 		if err := here.grants.Grant(guest, call.Definition); err != nil {
@@ -93,66 +90,48 @@ func mayLend(text string) bool {
 
 // unmount unmounts what the verdict says and looks again: only a host that
 // needs no more is started on.
-func unmount(call guard.Call, verdict guard.Verdict, here surroundings) (guard.Verdict, *facts.Index, error) {
+func unmount(call guard.Call, verdict guard.Verdict, here surroundings) (guard.Verdict, error) {
 	for _, place := range verdict.Unmount {
 		ctx, cancel := context.WithTimeout(context.Background(), unmountWithin)
 		err := here.mounts.Unmount(ctx, place)
 		cancel()
 		if err != nil {
-			return verdict, nil, err
+			return verdict, err
 		}
 		here.log(fmt.Sprintf("lendkeep: %s was unmounted for guest %s", place, call.Guest))
 	}
-	again, ix := decide(call, here)
+	again := decide(call, here)
 	switch {
 	case again.Refuse != "":
-		return again, nil, errors.New(again.Refuse)
+		return again, errors.New(again.Refuse)
 	case len(again.Unmount) > 0:
-		return again, nil, fmt.Errorf("%s is still mounted after it was unmounted", again.Unmount[0])
+		return again, fmt.Errorf("%s is still mounted after it was unmounted", again.Unmount[0])
 	}
-	return again, ix, nil
-}
-
-// probing is how long udev may have a device open to look at it, as it does
-// after every change (common practice: a few hundredths of a second).
-const probing = 300 * time.Millisecond
-
-// closed refuses while a process has a drive open that is to leave, as the QEMU
-// of another guest has whose disk is a partition.
-func closed(call guard.Call, ix *facts.Index, here surroundings) error {
-	devices := guard.Devices(ix, call.Definition)
-	if len(devices) == 0 {
-		return nil
-	}
-	users := here.openers(devices)
-	if len(users) > 0 {
-		here.wait(probing)
-		users = here.openers(devices)
-	}
-	if len(users) > 0 {
-		return fmt.Errorf("a drive that it borrows is in use: %s", strings.Join(users, ", "))
-	}
-	return nil
+	return again, nil
 }
 
 // decide looks at the host as it is now and asks the rules.
-func decide(call guard.Call, here surroundings) (guard.Verdict, *facts.Index) {
-	survey, rules, err := look(here)
-	ix := facts.NewIndex(&survey)
+func decide(call guard.Call, here surroundings) guard.Verdict {
+	survey, rules, err := look(here, call.Definition.Lent...)
 	if err != nil {
-		return guard.Blind(call, err), ix
+		return guard.Blind(call, err)
 	}
-	return guard.Before(rules, ix, call), ix
+	return guard.Before(rules, facts.NewIndex(&survey), call)
 }
 
-// look reads host and rules.
-func look(here surroundings) (facts.Survey, guard.Rules, error) {
+// look reads host and rules, and asks the kernel who holds what is lent.
+func look(here surroundings, lent ...facts.Lent) (facts.Survey, guard.Rules, error) {
 	ctx, cancel := context.WithTimeout(context.Background(), surveyWithin)
 	defer cancel()
 	survey, err := here.survey(ctx)
 	if err != nil {
 		return survey, guard.Rules{}, err
 	}
+	var at []facts.Address
+	for _, l := range lent {
+		at = append(at, l.Address)
+	}
+	here.ask(ctx, &survey, at...)
 	for _, gap := range survey.Guard.Gaps {
 		if gap.Path == facts.GuardRules {
 			return survey, guard.Rules{}, fmt.Errorf("read rules %s: %s", gap.Path, gap.Reason)

@@ -8,6 +8,7 @@ import (
 	"lendkeep/providers/drive"
 	"lendkeep/providers/drive/content"
 	"lendkeep/providers/firmware"
+	"lendkeep/providers/holding"
 	"lendkeep/providers/hook"
 	"lendkeep/providers/libvirt"
 	"lendkeep/providers/person"
@@ -62,6 +63,7 @@ func (h liveHost) Survey(ctx context.Context) (facts.Survey, error) {
 	if err != nil {
 		return survey, err
 	}
+	holding.AskAll(ctx, &survey)
 	var drives []string
 	for _, f := range survey.Functions {
 		if f.NVMe == nil {

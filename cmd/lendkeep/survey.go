@@ -6,6 +6,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"lendkeep/providers/firmware"
+	"lendkeep/providers/holding"
 	"lendkeep/providers/sysfs"
 	"lendkeep/reconcile/facts"
 )
@@ -58,7 +59,11 @@ func takeSurvey(c *cobra.Command, w *where, root, keep string) (facts.Survey, er
 	}
 	images := firmware.OnHost(tree.FS(), firmwareCache())
 	if keep == "" {
-		return surveyTree(c.Context(), tree, images)
+		survey, err := surveyTree(c.Context(), tree, images)
+		if err == nil && root == "/" {
+			holding.AskAll(c.Context(), &survey)
+		}
+		return survey, err
 	}
 	recorded, recording := tree.Recorded()
 	survey, err := surveyTree(c.Context(), recorded, images)

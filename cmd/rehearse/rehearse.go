@@ -28,6 +28,7 @@ type Rehearsal struct {
 	Pick func(call int, mode fault.Mode) bool
 
 	planned facts.Survey
+	first   facts.Survey      // how the host answers before anything is done
 	answers map[string]string // what the judge made of each definition
 }
 
@@ -104,6 +105,10 @@ func applies(call fault.Call, mode fault.Mode) bool {
 func (r *Rehearsal) through(ctx context.Context, approval order.Approval) (Report, []fault.Call, error) {
 	recorder := &recorder{inner: r.Judge, answers: map[string]string{}}
 	host := r.host(recorder)
+	var err error
+	if r.first, err = host.Survey(ctx); err != nil {
+		return Report{}, nil, err
+	}
 	run := newRun(r, host, &fault.Fault{})
 	ended, err := run.out(ctx, approval)
 	if err != nil {

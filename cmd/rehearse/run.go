@@ -152,7 +152,7 @@ func (r *run) verdict(ctx context.Context, c Case, power bool) Case {
 		bad(err.Error())
 		return c
 	}
-	want := r.of.Survey
+	want := r.of.first
 	switch c.Ended {
 	case carry.Carried:
 		want = r.of.planned

@@ -150,17 +150,17 @@ func (o *opened) holds(on facts.Entry) error {
 	return nil
 }
 
-// holding is what a partition holds, seen from a filesystem that is to be there.
-type holding int
+// holds is what a partition holds, seen from a filesystem that is to be there.
+type holds int
 
 const (
-	nothing holding = iota // no signature
-	whole                  // that very filesystem, clean
-	part                   // that very identity, not clean: its making was cut off, or it was used
+	nothing holds = iota // no signature
+	whole                // that very filesystem, clean
+	part                 // that very identity, not clean: its making was cut off, or it was used
 	another
 )
 
-func lookAt(node string, made facts.NewFilesystem) (holding, error) {
+func lookAt(node string, made facts.NewFilesystem) (holds, error) {
 	file, err := os.Open(node)
 	if err != nil {
 		return another, err
@@ -174,7 +174,7 @@ func lookAt(node string, made facts.NewFilesystem) (holding, error) {
 	return held(found, made)
 }
 
-func held(found facts.Volume, made facts.NewFilesystem) (holding, error) {
+func held(found facts.Volume, made facts.NewFilesystem) (holds, error) {
 	s := found.Signature
 	switch {
 	case found.Gap != "":

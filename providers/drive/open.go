@@ -11,6 +11,7 @@ import (
 
 	"golang.org/x/sys/unix"
 
+	"lendkeep/providers/holding"
 	"lendkeep/reconcile/facts"
 	"lendkeep/reconcile/step"
 )
@@ -21,6 +22,8 @@ type Drives struct {
 	Root   string // where /sys and /dev are; "/" when empty
 	Folder string // where kept ends lie: the journal's
 	Find   Finder // nil: among the NVMe namespaces below Root
+	// Openers names who has block devices open; nil: asks every process.
+	Openers func(context.Context, []facts.Devno) ([]string, error)
 	// Watch is told how far a copy is, in bytes; nil: nobody asks.
 	Watch func(phase string, done, total uint64)
 }
@@ -46,7 +49,7 @@ type opened struct {
 func (ds Drives) openDrive(ctx context.Context, d facts.Drive, flags int) (*opened, error) {
 	var file *opened
 	err := again(ctx, settle, func() (err error) {
-		file, err = ds.openOnce(d, flags)
+		file, err = ds.openOnce(ctx, d, flags)
 		return err
 	}, errBusy)
 	return file, err
@@ -74,12 +77,12 @@ func again(ctx context.Context, within time.Duration, try func() error, while er
 	}
 }
 
-func (ds Drives) openOnce(d facts.Drive, flags int) (*opened, error) {
+func (ds Drives) openOnce(ctx context.Context, d facts.Drive, flags int) (*opened, error) {
 	device, err := ds.find(d)
 	if err != nil {
 		return nil, err
 	}
-	if err := ds.unused(device); err != nil {
+	if err := ds.unused(ctx, device); err != nil {
 		return nil, fmt.Errorf("open drive %s (%s): %w", d.Serial, device.Name, err)
 	}
 	// O_EXCL without O_CREAT: fails while the device or a partition of it is
@@ -115,7 +118,7 @@ func (ds Drives) find(d facts.Drive) (Device, error) {
 
 // unused says who has the drive or a partition of it open: a guest that does
 // claims nothing, so that opening alone would not notice it.
-func (ds Drives) unused(device Device) error {
+func (ds Drives) unused(ctx context.Context, device Device) error {
 	if device.SectorBytes != 0 {
 		return nil
 	}
@@ -127,10 +130,17 @@ func (ds Drives) unused(device Device) error {
 	for _, p := range parts {
 		devices = append(devices, p.devno)
 	}
-	if users := Openers(devices); len(users) > 0 {
-		return fmt.Errorf("%w: %s", errBusy, strings.Join(users, ", "))
+	ask := ds.Openers
+	if ask == nil {
+		ask = holding.Openers
 	}
-	return nil
+	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), settle)
+	defer cancel()
+	users, err := ask(ctx, devices)
+	if len(users) > 0 {
+		return fmt.Errorf("%w: open in %s", errBusy, strings.Join(users, ", "))
+	}
+	return err
 }
 
 // same compares what was opened with what was meant. The drive is found anew,

@@ -42,7 +42,7 @@ func loop(t *testing.T, bytes int64, sector uint64) (Drives, facts.Drive, string
 		devno, err := devnoOf("/", filepath.Base(node))
 		return Device{Name: filepath.Base(node), Node: node, Devno: devno}, err
 	}
-	return Drives{Folder: t.TempDir(), Find: find},
+	return Drives{Folder: t.TempDir(), Find: find, Openers: visibleOpeners},
 		facts.Drive{Controller: "reel", Serial: serial, Namespace: 1, SizeBytes: uint64(bytes), SectorBytes: sector}, node
 }
 
@@ -110,7 +110,7 @@ func TestOpenDriveRefuses(t *testing.T) {
 	file, err := os.Open(node)
 	require.NoError(t, err)
 	_, err = drives.openDrive(soon(t), d, 0)
-	assert.ErrorContains(t, err, "has "+node+" open", "as a guest has it")
+	assert.ErrorContains(t, err, "it is in use: open in drive.test", "as a guest has it")
 	require.NoError(t, file.Close())
 	file2, err := drives.openDrive(t.Context(), d, 0)
 	require.NoError(t, err)
@@ -123,7 +123,7 @@ func TestOpenDriveRefusesFiles(t *testing.T) {
 	require.NoError(t, os.WriteFile(path, make([]byte, 4096), 0o600))
 	d := facts.Drive{Serial: serial, Namespace: 1, SizeBytes: 4096, SectorBytes: 512}
 	find := func(sector uint64) Drives {
-		return Drives{Find: func(facts.Drive) (Device, error) { return Device{Name: "file", Node: path, SectorBytes: sector}, nil }}
+		return Drives{Find: func(facts.Drive) (Device, error) { return Device{Name: "file", Node: path, SectorBytes: sector}, nil }, Openers: visibleOpeners}
 	}
 	file, err := find(512).openDrive(t.Context(), d, 0)
 	require.NoError(t, err)

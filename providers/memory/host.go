@@ -61,7 +61,7 @@ type Origin struct {
 // New makes a host that stands as the survey says. The judge may be nil: then
 // nobody but this package judges definitions.
 func New(survey facts.Survey, judge Judge) *Host {
-	h := &Host{survey: Clone(survey), away: map[facts.Address]Away{}, remount: map[string]facts.Mount{}, origins: map[string]Origin{}, ends: map[string]Ends{}, stores: map[string]facts.VariableStore{}, marks: map[string]facts.Volume{}, judge: judge}
+	h := &Host{survey: Clone(survey.Unanswered()), away: map[facts.Address]Away{}, remount: map[string]facts.Mount{}, origins: map[string]Origin{}, ends: map[string]Ends{}, stores: map[string]facts.VariableStore{}, marks: map[string]facts.Volume{}, judge: judge}
 	h.boot = slices.Clone(h.survey.Mounts)
 	ix := facts.NewIndex(&h.survey)
 	for _, p := range h.survey.Paths {
@@ -144,7 +144,7 @@ func (h *Host) Survey(ctx context.Context) (facts.Survey, error) {
 	}
 	h.mu.Lock()
 	defer h.mu.Unlock()
-	survey := Clone(h.survey)
+	survey := Clone(h.survey).Answered()
 	survey.Sort()
 	return survey, nil
 }

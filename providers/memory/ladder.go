@@ -94,7 +94,7 @@ func (h *Host) afterwards(name string, d facts.Definition) {
 
 // withoutLibvirt gives the facts that the guard has, who may not call libvirt.
 func (h *Host) withoutLibvirt() *facts.Index {
-	seen := Clone(h.survey)
+	seen := Clone(h.survey).Answered()
 	seen.Libvirt, seen.Paths = facts.Virtualization{}, nil
 	return facts.NewIndex(&seen)
 }

@@ -9,6 +9,7 @@ import (
 	"path/filepath"
 	"strings"
 
+	"lendkeep/providers/holding"
 	"lendkeep/reconcile/facts"
 )
 
@@ -80,20 +81,55 @@ func (t Tree) bound(at facts.Address) (facts.Function, error) {
 // rebind makes the kernel choose a driver anew, with an override or none.
 func (t Tree) rebind(ctx context.Context, f facts.Function, override string) error {
 	device := t.file(devicesDir, f.Address.String())
-	if err := t.put(ctx, filepath.Join(device, "driver_override"), override+"\n"); err != nil {
-		return err
-	}
+	overrides := func() error { return t.put(ctx, filepath.Join(device, "driver_override"), override+"\n") }
 	leave := f.Driver != "" && (override != "" || f.OnVFIO())
-	if leave {
-		if err := t.put(ctx, filepath.Join(device, "driver/unbind"), f.Address.String()); err != nil {
+	if !leave {
+		if err := overrides(); err != nil || f.Driver != "" {
 			return err
 		}
-	}
-	if !leave && f.Driver != "" {
-		return nil
+	} else if err := t.held(ctx, f.Address, func() error {
+		if err := overrides(); err != nil {
+			return err
+		}
+		return t.put(ctx, filepath.Join(device, "driver/unbind"), f.Address.String())
+	}); err != nil {
+		return err
 	}
 	return t.put(ctx, t.file("sys/bus/pci", "drivers_probe"), f.Address.String())
 }
+
+// held does what takes the drives of a function from the host while nobody else
+// can begin to use them. It does nothing where somebody does.
+func (t Tree) held(ctx context.Context, at facts.Address, do func() error) error {
+	release, err := t.hold(ctx, at)
+	if err != nil {
+		return fmt.Errorf("hold the drives of %s, so that nobody begins to use them: %w", at, err)
+	}
+	defer release()
+	return do()
+}
+
+// putHeld writes an attribute of a function that takes its drives from the host.
+func (t Tree) putHeld(ctx context.Context, at facts.Address, name, text string) error {
+	return t.held(ctx, at, func() error {
+		return t.put(ctx, filepath.Join(t.file(devicesDir, at.String()), name), text)
+	})
+}
+
+// holdDrives holds what is on the drives of a function of this machine.
+func (t Tree) holdDrives(ctx context.Context, at facts.Address) (func(), error) {
+	s := t.begin()
+	if s.readBlocks(ctx); ctx.Err() != nil {
+		return nil, ctx.Err()
+	}
+	for _, gap := range s.out.Gaps {
+		return nil, fmt.Errorf("read %s at %s: %s", gap.Fact, gap.Path, gap.Reason)
+	}
+	return holding.Hold(ctx, &s.out, at)
+}
+
+// nobody is for roots that are no machine: no kernel has their drives.
+func nobody(context.Context, facts.Address) (func(), error) { return func() {}, nil }
 
 func (t Tree) file(dir, name string) string { return filepath.Join(t.live, dir, name) }
 

@@ -52,7 +52,7 @@ func (s *survey) readBlock(name, dir string) {
 	if _, done := s.blocks[name]; done {
 		return
 	}
-	b := facts.Block{Name: name, Controller: nearestFunction(dir)}
+	b := facts.Block{Name: name, Controller: facts.NearestFunction(dir)}
 	p := place{&s.reader, dir, &b.Gaps}
 	// A partition's directory lies in that of its drive.
 	if drive := path.Base(path.Dir(dir)); s.blockDirs[drive] == path.Dir(dir) {

@@ -40,7 +40,7 @@ func (s *survey) addPaths() {
 	hidden := map[string][]facts.Block{}
 	for name, dir := range s.blockDirs {
 		if usable(name) != name {
-			b := facts.Block{Name: name, Controller: nearestFunction(dir), Holders: []string{usable(name)}}
+			b := facts.Block{Name: name, Controller: facts.NearestFunction(dir), Holders: []string{usable(name)}}
 			hidden[usable(name)] = append(hidden[usable(name)], b)
 		}
 	}

@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"os"
 	"path"
-	"path/filepath"
 
 	"lendkeep/reconcile/facts"
 )
@@ -35,7 +34,7 @@ func (t Tree) Rebind(ctx context.Context, at facts.Address) error {
 		err = errors.New("no driver holds it")
 	}
 	if err == nil {
-		err = t.put(ctx, filepath.Join(t.file(devicesDir, at.String()), "driver/unbind"), at.String())
+		err = t.putHeld(ctx, at, "driver/unbind", at.String())
 	}
 	if err == nil {
 		err = t.put(ctx, t.file("sys/bus/pci/drivers", f.Driver+"/bind"), at.String())
@@ -51,7 +50,7 @@ func (t Tree) Rebind(ctx context.Context, at facts.Address) error {
 func (t Tree) Reset(ctx context.Context, at facts.Address) error {
 	f, err := t.bound(at)
 	if err == nil {
-		err = t.put(ctx, filepath.Join(t.file(devicesDir, at.String()), "reset"), "1")
+		err = t.putHeld(ctx, at, "reset", "1")
 	}
 	if err == nil && f.Driver == "" {
 		err = t.put(ctx, t.file("sys/bus/pci", "drivers_probe"), at.String())
@@ -86,7 +85,7 @@ func (t Tree) remove(ctx context.Context, at facts.Address) error {
 	if err != nil {
 		return err
 	}
-	return t.put(ctx, filepath.Join(t.file(devicesDir, at.String()), "remove"), "1")
+	return t.putHeld(ctx, at, "remove", "1")
 }
 
 // bus gives the file that has a function's own bus looked at again, or all

@@ -95,3 +95,35 @@ func TestRungsThatFail(t *testing.T) {
 		assert.ErrorIs(t, do(archive, t.Context(), at), errReadOnly)
 	}
 }
+
+// Whatever takes a function's drives from the host is done while they are held,
+// and not where somebody else holds them.
+func TestDrivesAreHeldUntilTheyGo(t *testing.T) {
+	at := address(t, "0000:01:00.0")
+	for name, c := range map[string]struct {
+		do   func(Tree, context.Context, facts.Address) error
+		held string // the write that the drives are held for
+	}{
+		"rebind":  {Tree.Rebind, "bus/pci/drivers/nvme/unbind: 0000:01:00.0"},
+		"reset":   {Tree.Reset, "devices/pci0000:00/0000:01:00.0/reset: 1"},
+		"rescan":  {Tree.Rescan, "devices/pci0000:00/0000:01:00.0/remove: 1"},
+		"to VFIO": {Tree.ToVFIO, "bus/pci/drivers/nvme/unbind: 0000:01:00.0"},
+	} {
+		t.Run(name, func(t *testing.T) {
+			m := newLadder(t, at, "nvme", true)
+			m.hold = func(_ context.Context, of facts.Address) (func(), error) {
+				assert.Equal(t, at, of)
+				m.wrote = append(m.wrote, "held")
+				return func() { m.wrote = append(m.wrote, "let go") }, nil
+			}
+			require.NoError(t, c.do(m.Tree, t.Context(), at))
+			before, after, found := strings.Cut(strings.Join(m.wrote, "\n"), c.held+"\nlet go")
+			assert.True(t, found && strings.HasPrefix(before, "held\n"), "%s%s", before, after)
+
+			m = newLadder(t, at, "nvme", true)
+			m.hold = func(context.Context, facts.Address) (func(), error) { return nil, unix.EBUSY }
+			require.ErrorIs(t, c.do(m.Tree, t.Context(), at), unix.EBUSY)
+			assert.Empty(t, m.wrote, "no override is left behind either")
+		})
+	}
+}

@@ -29,7 +29,7 @@ func (s *survey) readInterfaces(context.Context) {
 			area.gap("functions.network_interfaces", entry.Name(), err)
 			continue
 		}
-		at := nearestFunction(real)
+		at := facts.NearestFunction(real)
 		if at == nil {
 			continue
 		}

@@ -64,7 +64,7 @@ func (s *survey) readFunction(at facts.Address) facts.Function {
 		p.dir = link // the rest can still be read through the link
 		p.gap("upstream", "", err)
 	} else {
-		f.Upstream = nearestFunction(path.Dir(dir))
+		f.Upstream = facts.NearestFunction(path.Dir(dir))
 	}
 	readIdentity(p, &f)
 	f.Driver = driver(p)

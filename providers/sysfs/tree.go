@@ -20,6 +20,7 @@ type Tree struct {
 
 	write func(path, text string) error // one write(2) to a file that is there
 	load  func(ctx context.Context, module string) error
+	hold  func(ctx context.Context, at facts.Address) (release func(), err error) // keeps others from a function's drives
 }
 
 // Open opens a root directory: "/", a captured directory, or an archive, which
@@ -40,7 +41,10 @@ func Open(root string) (Tree, error) {
 		return Tree{}, fmt.Errorf("open root directory %s: it is neither a directory nor a .txtar archive", root)
 	}
 	tree, err := OpenFS(os.DirFS(root))
-	tree.live, tree.write, tree.load = root, writeOnce, modprobe
+	tree.live, tree.write, tree.load, tree.hold = root, writeOnce, modprobe, nobody
+	if root == "/" {
+		tree.hold = tree.holdDrives
+	}
 	return tree, err
 }
 
@@ -70,14 +74,7 @@ func (t Tree) Recorded() (Tree, *Recording) {
 // else mentions: disks of guests, targets of pools. What cannot be read is a
 // gap in the survey; an error means that there is no survey, since ctx ended.
 func (t Tree) Survey(ctx context.Context, named []string) (facts.Survey, error) {
-	s := &survey{
-		reader: reader{fsys: t.fsys}, machine: t.live == "/",
-		out: facts.Survey{
-			Format: facts.Format, TakenAt: time.Now().UTC().Truncate(time.Second),
-			Functions: []facts.Function{}, Blocks: []facts.Block{}, Mounts: []facts.Mount{},
-			Swaps: []facts.Swap{}, Paths: []facts.Path{}, Claims: []facts.Claim{},
-		},
-	}
+	s := t.begin()
 	steps := []func(context.Context){
 		s.readMachine, s.readFunctions, s.readBlocks, s.readNVMe, s.readInterfaces,
 		s.readMounts, s.readSwaps, s.readClaims, s.readNames, s.readGuard,
@@ -90,6 +87,18 @@ func (t Tree) Survey(ctx context.Context, named []string) (facts.Survey, error) 
 	}
 	s.out.Sort()
 	return s.out, nil
+}
+
+// begin gives a survey in which nothing is read yet.
+func (t Tree) begin() *survey {
+	return &survey{
+		reader: reader{fsys: t.fsys}, machine: t.live == "/",
+		out: facts.Survey{
+			Format: facts.Format, TakenAt: time.Now().UTC().Truncate(time.Second),
+			Functions: []facts.Function{}, Blocks: []facts.Block{}, Mounts: []facts.Mount{},
+			Swaps: []facts.Swap{}, Paths: []facts.Path{}, Claims: []facts.Claim{},
+		},
+	}
 }
 
 // survey is a survey in the making.
@@ -114,18 +123,4 @@ func (s *survey) function(at facts.Address) *facts.Function {
 		return &s.out.Functions[i]
 	}
 	return nil
-}
-
-// nearestFunction gives the PCI function that a device's real path leads
-// through last. Addresses of more than four digits of segment (behind a VMD
-// controller) are no addresses of ours: there it is the controller above, with
-// which they go.
-func nearestFunction(dir string) *facts.Address {
-	var nearest *facts.Address
-	for element := range strings.SplitSeq(dir, "/") {
-		if at, err := facts.ParseAddress(element); err == nil {
-			nearest = &at
-		}
-	}
-	return nearest
 }

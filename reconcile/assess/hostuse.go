@@ -73,6 +73,8 @@ func freeing(found Found, use facts.Use) []string {
 		return []string{"swapoff " + use.User + ", and take it out of /etc/fstab"}
 	case facts.UseGuest:
 		return []string{"shut down guest " + use.User, "move its disk to another drive"}
+	case facts.UseProcess:
+		return []string{"find out what " + use.User + " is for, and end it"}
 	case facts.UsePool:
 		return []string{"stop the storage pool " + use.User}
 	case facts.UseNetwork:

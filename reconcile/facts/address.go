@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"fmt"
 	"strconv"
+	"strings"
 )
 
 // Address is where a PCI function sits: segment, bus, slot, function. It says
@@ -32,6 +33,20 @@ func ParseAddress(text string) (Address, error) {
 		return bad()
 	}
 	return Address{uint16(segment), uint8(bus), uint8(slot), uint8(function)}, nil
+}
+
+// NearestFunction gives the PCI function that a device's real path below /sys
+// leads through last; nil for none. Addresses of more than four digits of
+// segment (behind a VMD controller) are no addresses of ours: there it is the
+// controller above, with which they go.
+func NearestFunction(dir string) *Address {
+	var nearest *Address
+	for element := range strings.SplitSeq(dir, "/") {
+		if at, err := ParseAddress(element); err == nil {
+			nearest = &at
+		}
+	}
+	return nearest
 }
 
 // String gives the form that ParseAddress reads.

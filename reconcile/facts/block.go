@@ -18,7 +18,7 @@ type Block struct {
 	BackingFile    string          `json:"backing_file,omitempty"` // of a loop device
 	Links          []string        `json:"links,omitempty"`        // names below /dev that udev gave it
 	Exclusive      Exclusive       `json:"exclusive,omitempty"`    // the kernel's own answer whether anybody holds it
-	Openers        []string        `json:"openers,omitempty"`      // processes that have it open, "dd (pid 77)": an exclusive open does not notice them
+	Openers        []Opener        `json:"openers,omitempty"`      // who has it open: an exclusive open does not notice them
 	Gaps           []Gap           `json:"gaps,omitempty"`
 }
 
@@ -34,6 +34,12 @@ const (
 	HeldByNobody  Exclusive = "free"
 	HeldBySomeone Exclusive = "busy" // EBUSY
 )
+
+// Opener is a process that has a device open.
+type Opener struct {
+	Process string `json:"process"`         // "dd (pid 77)"
+	Guest   string `json:"guest,omitempty"` // by its command line it is the QEMU of this guest; it may lie
+}
 
 // PartitionTable is the kind and identity of a drive's table.
 type PartitionTable struct {

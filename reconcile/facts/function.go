@@ -44,7 +44,19 @@ type Function struct {
 	D3cold          bool        `json:"d3cold_allowed"`
 	NVMe            *NVMe       `json:"nvme,omitempty"` // only while the kernel's nvme driver holds it
 	Interfaces      []Interface `json:"network_interfaces,omitempty"`
+	Asked           bool        `json:"asked,omitempty"`    // the kernel was asked who holds what is below it
+	Attached        []Attached  `json:"attached,omitempty"` // what else below it is in use, or may be
 	Gaps            []Gap       `json:"gaps,omitempty"`
+}
+
+// Attached is something below a function, neither block device nor network
+// interface, that is in use: a character device that a process has open. Or it
+// may be, since nobody knows what uses things of its class: then it has no
+// openers.
+type Attached struct {
+	Name    string   `json:"name"`  // kernel name, "sg2"
+	Class   string   `json:"class"` // as below /sys/class, "scsi_generic"
+	Openers []Opener `json:"openers,omitempty"`
 }
 
 // ClassNVMe is the class of NVMe controllers (PCI Code and ID Assignment

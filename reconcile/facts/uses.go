@@ -18,6 +18,7 @@ const (
 	UseGuest   UseKind = "guest"  // a guest's disk or an image that one is based on
 	UsePool    UseKind = "pool"
 	UseNetwork UseKind = "network interface"
+	UseProcess UseKind = "process" // it has a device open, or mounted where the host does not see it
 	UseUnknown UseKind = "unknown"
 )
 
@@ -169,6 +170,7 @@ func (ix *Index) Uses(at Address) []Use {
 			walk.add(Use{Kind: UseUnknown, User: text, Chain: []string{at.String()}, Live: true})
 		}
 	}
+	walk.attached(f)
 	for _, card := range f.Interfaces {
 		if card.Up {
 			walk.add(Use{Kind: UseNetwork, User: card.Name, Chain: []string{at.String()}, Live: true})
@@ -214,6 +216,7 @@ func (w *usesWalk) block(b *Block, above []string) {
 		}
 		w.add(Use{Kind: d.kind, User: d.user, Chain: chain, Live: d.live})
 	}
+	w.held(b, chain)
 	for _, part := range w.ix.parts[b.Name] {
 		w.block(part, chain)
 	}
@@ -254,6 +257,10 @@ func (m *Mount) system() bool {
 // the kernel does not let go of it, or another is found where it was. What is
 // below the host's own system is none of it: the system is never lent.
 func (w *usesWalk) mount(m *Mount, chain []string) {
+	if m.Elsewhere != "" {
+		w.add(Use{Kind: UseProcess, User: m.Elsewhere + ", which has it mounted at " + m.Path + " in another mount namespace", Chain: chain, Live: true})
+		return
+	}
 	kind := UseMount
 	if m.system() {
 		kind = UseSystem
@@ -271,7 +278,7 @@ func (w *usesWalk) mount(m *Mount, chain []string) {
 		}
 		w.add(Use{Kind: f.kind, User: f.user, Chain: append(through[:len(through):len(through)], f.file), Mount: m, Live: f.live})
 	}
-	if kind == UseSystem || m.Elsewhere != "" {
+	if kind == UseSystem {
 		return
 	}
 	for _, list := range [][]*Mount{w.ix.MountsAt(m.Path), w.ix.MountsBelow(m.Path)} {

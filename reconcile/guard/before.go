@@ -191,16 +191,32 @@ func (b *before) unused(f *facts.Function, owner *Controller, drivesOnly bool) e
 			if !slices.Contains(leave, use.Mount) {
 				leave = append(leave, use.Mount)
 			}
-		case use.Kind == facts.UseNetwork && drivesOnly:
+		case drivesOnly && !ofDrives(f, use):
 		default:
 			return fmt.Errorf("the host uses %s: %s; what is written there after the start would be lost", f.Title(), use)
 		}
+	}
+	if why := b.ix.Unasked(f.Address); why != "" {
+		return fmt.Errorf("what the host uses is not known: %s", why)
 	}
 	for _, m := range leave {
 		b.verdict.Unmount = append(b.verdict.Unmount, m.Path)
 	}
 	slices.SortFunc(b.verdict.Unmount, func(a, b string) int { return strings.Compare(b, a) })
 	return nil
+}
+
+// ofDrives tells whether a use is one of a function's drives, as far as can be
+// told: everything below a mass storage controller (class 01 of the PCI Code and
+// ID Assignment Specification) is taken for one.
+func ofDrives(f *facts.Function, use facts.Use) bool {
+	switch use.Kind {
+	case facts.UseNetwork:
+		return false
+	case facts.UseProcess, facts.UseUnknown:
+		return f.Class>>16 == 1 || !slices.ContainsFunc(f.Attached, func(a facts.Attached) bool { return a.Name == use.Chain[len(use.Chain)-1] })
+	}
+	return true
 }
 
 func (b *before) declared(c *Controller, f *facts.Function, m *facts.Mount) bool {

@@ -50,7 +50,7 @@ func TestNestedMountsLeaveInnermostFirst(t *testing.T) {
 		"an overlay of one": {func(b *bench) {
 			b.Survey.Mounts = append(b.Survey.Mounts, facts.Mount{Devno: facts.Devno{Minor: 99}, Kind: "overlay", Path: "/merged", SuperOptions: []string{"lowerdir=/srv/shelf/inner/l"}})
 		}, "> /srv/shelf/inner > /srv/shelf/inner/l > mount /merged", nil},
-		"one that another namespace keeps": {func(b *bench) { b.Survey.Mounts[1].Elsewhere = "sh (pid 77)" }, "mount /srv/shelf", nil},
+		"one that another namespace keeps": {func(b *bench) { b.Survey.Mounts[1].Elsewhere = "sh (pid 77)" }, "which has it mounted at /srv/shelf in another mount namespace", nil},
 	} {
 		t.Run(name, func(t *testing.T) {
 			b := nested(t)

@@ -223,6 +223,9 @@ func relyController(ix *facts.Index, r facts.Record, add func(fact, value string
 	}
 	var uses, parts []string
 	for _, u := range ix.LiveUses(f.Address) {
+		if u.Kind == facts.UseProcess {
+			continue // comes and goes under other numbers; asked again right before each deed
+		}
 		uses = append(uses, u.String())
 	}
 	add("use by the host", strings.Join(uses, ", "))

@@ -186,5 +186,8 @@ func unusedAt(ix *facts.Index, r facts.Record) error {
 	if uses := ix.LiveUses(f.Address); len(uses) > 0 {
 		return fmt.Errorf("put %s on VFIO: the host uses it: %s", r.Controller, uses[0])
 	}
+	if why := ix.Unasked(f.Address); why != "" {
+		return fmt.Errorf("put %s on VFIO: %s", r.Controller, why)
+	}
 	return nil
 }

@@ -65,6 +65,9 @@ func (t Target) unused(ix *facts.Index) error {
 	if uses := ix.LiveUses(f.Address); len(uses) > 0 {
 		return fmt.Errorf("write %s: it is in use: %s", t.title(), uses[0])
 	}
+	if why := ix.Unasked(f.Address); why != "" {
+		return fmt.Errorf("write %s: %s", t.title(), why)
+	}
 	return nil
 }
 

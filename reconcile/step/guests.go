@@ -244,6 +244,9 @@ func readyToLend(ix *facts.Index, r facts.Record, lent map[facts.Address]bool, l
 			return fmt.Errorf("lend %s: the host uses it: %s", r.Controller, use)
 		}
 	}
+	if why := ix.Unasked(r.Address); why != "" {
+		return fmt.Errorf("lend %s: %s", r.Controller, why)
+	}
 	if f.Group == nil {
 		return fmt.Errorf("lend %s: %s is in no IOMMU group", r.Controller, r.Address)
 	}

@@ -80,12 +80,12 @@ func TestStartIsRefused(t *testing.T) {
 			b := host()
 			c.change(b)
 			s := &step.StartGuest{Guest: "grading", Borrows: []facts.Record{reel}, LivesOn: []string{"/srv/other"}}
-			require.ErrorContains(t, s.Ready(facts.NewIndex(&b.Survey)), c.says)
+			require.ErrorContains(t, s.Ready(answered(b)), c.says)
 		})
 	}
 	b := host()
 	b.Survey.Mounts = nil
-	require.NoError(t, (&step.StartGuest{Guest: "grading", Borrows: []facts.Record{reel}}).Ready(facts.NewIndex(&b.Survey)))
+	require.NoError(t, (&step.StartGuest{Guest: "grading", Borrows: []facts.Record{reel}}).Ready(answered(b)))
 }
 
 // Undoing long after the deed looks again: a drive that has come into use since
@@ -93,12 +93,12 @@ func TestStartIsRefused(t *testing.T) {
 func TestUndoLooksAgain(t *testing.T) {
 	b := host()
 	stop := &step.StopGuest{Guest: "grading", LetsGo: []facts.Record{reel}}
-	require.ErrorContains(t, stop.MayUndo(facts.NewIndex(&b.Survey)), "the host uses it")
+	require.ErrorContains(t, stop.MayUndo(answered(b)), "the host uses it")
 	idle := &step.TakeBack{Controller: reel, Idle: true}
-	require.ErrorContains(t, idle.MayUndo(facts.NewIndex(&b.Survey)), "the host uses it")
+	require.ErrorContains(t, idle.MayUndo(answered(b)), "the host uses it")
 	b.Survey.Mounts = nil
-	require.NoError(t, stop.MayUndo(facts.NewIndex(&b.Survey)))
-	require.NoError(t, idle.MayUndo(facts.NewIndex(&b.Survey)))
+	require.NoError(t, stop.MayUndo(answered(b)))
+	require.NoError(t, idle.MayUndo(answered(b)))
 
 	b = host()
 	b.Guest("catalogue", "/srv/shelf/catalogue.qcow2")
@@ -134,4 +134,26 @@ func TestMountGoesByThePartitionNotTheName(t *testing.T) {
 	b.Block("nvme0n1p1").Partition.Name = "shelf" // two of that name: none is meant
 	b.Survey.Mounts = nil
 	require.ErrorContains(t, (&step.Mount{Filesystem: shelf}).Ready(facts.NewIndex(&b.Survey)), "more than one")
+}
+
+// answered gives the facts of a host whose kernel was asked.
+func answered(b *invented.Builder) *facts.Index {
+	survey := b.Survey.Answered()
+	return facts.NewIndex(&survey)
+}
+
+// A captured tree says nothing of who holds a drive.
+func TestNothingIsLentUnasked(t *testing.T) {
+	b := invented.NewBuilder()
+	reel := b.Record("reel", b.NVMe("RL-4410-0073", "shelf"))
+	unasked := facts.NewIndex(&b.Survey)
+	for _, s := range []step.Step{&step.StartGuest{Guest: "grading", Borrows: []facts.Record{reel}}, &step.SetAside{Controller: reel}, &step.ClearDrive{Target: step.Target{Controller: reel}}} {
+		assert.ErrorContains(t, s.Ready(unasked), "the kernel was not asked", s.Does())
+		assert.NoError(t, s.Ready(answered(b)), s.Does())
+	}
+	late := b.Survey.Answered() // a partition has appeared since
+	late.Blocks[len(late.Blocks)-1].Exclusive = facts.NotAsked
+	assert.ErrorContains(t, (&step.SetAside{Controller: reel}).Ready(facts.NewIndex(&late)), "the kernel was not asked who holds nvme0n1p1")
+	idle := step.TakeBack{Controller: reel, Idle: true}
+	assert.ErrorContains(t, idle.MayUndo(unasked), "the kernel was not asked")
 }

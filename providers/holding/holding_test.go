@@ -1,0 +1,241 @@
+package holding
+
+import (
+	"os"
+	"os/exec"
+	"path/filepath"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+	"golang.org/x/sys/unix"
+
+	"lendkeep/reconcile/facts"
+	"lendkeep/testdata/outside"
+)
+
+// drive is a loop device over a file, which a survey shows as the drive of a
+// function.
+type drive struct {
+	testing.TB
+	file, device string
+	survey       *facts.Survey
+	at           facts.Address
+}
+
+func newDrive(t *testing.T) *drive {
+	t.Helper()
+	if os.Geteuid() != 0 {
+		t.Skip("loop devices take root")
+	}
+	for _, program := range []string{"losetup", "mkfs.ext4", "unshare"} {
+		if _, err := exec.LookPath(program); err != nil {
+			outside.Missing(t, program)
+		}
+	}
+	visible(t)
+	d := &drive{TB: t, file: filepath.Join(t.TempDir(), "drive"), at: facts.Address{Bus: 1}}
+	require.NoError(t, os.WriteFile(d.file, nil, 0o600))
+	require.NoError(t, os.Truncate(d.file, 16<<20))
+	d.run("mkfs.ext4", "-q", d.file)
+	d.device = strings.TrimSpace(d.run("losetup", "--find", "--show", d.file))
+	t.Cleanup(func() { d.run("losetup", "--detach", d.device) })
+	var stat unix.Stat_t
+	require.NoError(t, unix.Stat(d.device, &stat))
+	d.survey = &facts.Survey{
+		Functions: []facts.Function{{Address: d.at, Driver: "nvme"}},
+		Blocks:    []facts.Block{{Name: filepath.Base(d.device), Devno: devno(stat.Rdev), Controller: &d.at, SizeBytes: 16 << 20}},
+	}
+	return d
+}
+
+// visible leaves out processes that are hidden from root, as where the whole
+// test runs in a box: of those nothing could be said.
+func visible(t *testing.T) {
+	all := processes
+	t.Cleanup(func() { processes = all })
+	processes = func() ([]process, error) {
+		list, err := all()
+		return slices.DeleteFunc(list, func(p process) bool {
+			_, err := os.Readlink(p.path("ns/mnt"))
+			return os.IsPermission(err)
+		}), err
+	}
+}
+
+func (d *drive) run(program string, arguments ...string) string {
+	d.Helper()
+	out, err := exec.Command(program, arguments...).CombinedOutput()
+	require.NoError(d, err, "%s %v: %s", program, arguments, out)
+	return string(out)
+}
+
+// begin runs lines of shell that say "ready" and stay until the test is over.
+func (d *drive) begin(program string, arguments ...string) {
+	d.Helper()
+	command := exec.Command(program, arguments...)
+	in, err := command.StdinPipe()
+	require.NoError(d, err)
+	out, err := command.StdoutPipe()
+	require.NoError(d, err)
+	command.Stderr = os.Stderr
+	require.NoError(d, command.Start())
+	d.Cleanup(func() { _ = in.Close(); _ = command.Wait() })
+	said := make([]byte, 6)
+	_, err = out.Read(said)
+	require.NoError(d, err)
+	require.Equal(d, "ready\n", string(said))
+}
+
+// uses asks and gives the live uses in words.
+func (d *drive) uses() string {
+	Ask(d.Context(), d.survey, d.at)
+	var list []string
+	for _, u := range facts.NewIndex(d.survey).LiveUses(d.at) {
+		list = append(list, u.String())
+	}
+	return strings.Join(list, "; ")
+}
+
+func (d *drive) block() facts.Block { return d.survey.Blocks[0] }
+
+func TestAnIdleDriveIsFree(t *testing.T) {
+	d := newDrive(t)
+	assert.Empty(t, d.uses())
+	assert.Equal(t, facts.HeldByNobody, d.block().Exclusive)
+	assert.Empty(t, facts.NewIndex(d.survey).Unasked(d.at))
+	release, err := Hold(t.Context(), d.survey, d.at)
+	require.NoError(t, err)
+	assert.Contains(t, d.uses(), "the kernel says that it is in use", "held")
+	_, err = hold(t.Context(), d.survey, d.at)
+	assert.ErrorIs(t, err, unix.EBUSY, "by one at a time")
+	release()
+	assert.NotContains(t, d.uses(), "the kernel says")
+}
+
+// Mounted only where the host does not see it.
+func TestMountInAnotherNamespace(t *testing.T) {
+	d := newDrive(t)
+	place := t.TempDir()
+	d.begin("unshare", "-m", "--propagation", "private", "sh", "-c", "mount "+d.device+" "+place+" && echo ready && read x")
+	assert.Contains(t, d.uses(), "which has it mounted at "+place+" in another mount namespace")
+	assert.Equal(t, facts.HeldBySomeone, d.block().Exclusive)
+	assert.NotContains(t, d.uses(), "the kernel says", "somebody is named")
+	_, err := Hold(t.Context(), d.survey, d.at)
+	assert.ErrorContains(t, err, "somebody holds "+d.block().Name)
+}
+
+// Kept by a namespace of its own after it was unmounted on the host, and one
+// that goes along. Both as seen while the host still has it mounted.
+func TestMountThatStaysElsewhere(t *testing.T) {
+	d := newDrive(t)
+	base, place := t.TempDir(), ""
+	d.run("mount", "-t", "tmpfs", "base", base)
+	t.Cleanup(func() { d.run("umount", base) })
+	d.run("mount", "--make-shared", base)
+	place = filepath.Join(base, "shelf")
+	require.NoError(t, os.Mkdir(place, 0o700))
+	d.run("mount", d.device, place)
+	mounted := true
+	t.Cleanup(func() {
+		if mounted {
+			d.run("umount", place)
+		}
+	})
+	host := facts.Mount{Devno: d.block().Devno, Path: place, Kind: "ext4", Source: d.device}
+	d.survey.Mounts = []facts.Mount{host}
+
+	d.begin("unshare", "-m", "--propagation", "slave", "sh", "-c", "echo ready && read x")
+	assert.Equal(t, "0000:01:00.0 > "+d.block().Name+" > mount "+place, d.uses(), "a slave lets go with the host")
+
+	d.begin("unshare", "-m", "--propagation", "private", "sh", "-c", "echo ready && read x")
+	assert.Contains(t, d.uses(), "which has it mounted at "+place+" in another mount namespace")
+
+	d.run("umount", place)
+	mounted = false
+	d.survey.Mounts = slicesWithout(d.survey.Mounts, host.Path)
+	assert.Contains(t, d.uses(), "which has it mounted at "+place+" in another mount namespace")
+}
+
+// The relation of the mount below decides, not that of the mount itself.
+func TestPropagationIsThatOfTheMountBelow(t *testing.T) {
+	d := newDrive(t)
+	base := t.TempDir()
+	d.run("mount", "-t", "tmpfs", "base", base)
+	t.Cleanup(func() { d.run("umount", base) })
+	d.run("mount", "--make-shared", base)
+	place := filepath.Join(base, "shelf")
+	require.NoError(t, os.Mkdir(place, 0o700))
+	d.run("mount", d.device, place)
+	d.survey.Mounts = []facts.Mount{{Devno: d.block().Devno, Path: place, Kind: "ext4", Source: d.device}}
+	d.begin("unshare", "-m", "--propagation", "slave", "sh", "-c", "mount --make-private "+base+" && echo ready && read x")
+	said := d.uses()
+	d.run("umount", place)
+	d.survey.Mounts = nil
+	assert.Contains(t, said, "another mount namespace", "before")
+	assert.Contains(t, d.uses(), "another mount namespace", "it has stayed, so the kernel agrees")
+}
+
+func slicesWithout(list []facts.Mount, place string) []facts.Mount {
+	var kept []facts.Mount
+	for _, m := range list {
+		if m.Path != place || m.Elsewhere != "" {
+			kept = append(kept, m)
+		}
+	}
+	return kept
+}
+
+// Plain openers, by whatever name they know the device.
+func TestOpeners(t *testing.T) {
+	d := newDrive(t)
+	node := filepath.Join(t.TempDir(), "node")
+	require.NoError(t, unix.Mknod(node, unix.S_IFBLK|0o600, int(unix.Mkdev(d.block().Devno.Major, d.block().Devno.Minor))))
+	d.begin("sh", "-c", "exec 5<"+node+"; echo ready; read x")
+	assert.Contains(t, d.uses(), "process sh (pid ")
+	assert.Equal(t, facts.HeldByNobody, d.block().Exclusive, "the exclusive open does not notice")
+	_, err := Hold(t.Context(), d.survey, d.at)
+	assert.ErrorContains(t, err, "has a device of it open")
+}
+
+// What is over in a moment, as udev's look, is no use.
+func TestAMomentIsNoUse(t *testing.T) {
+	d := newDrive(t)
+	file, err := os.Open(d.device)
+	require.NoError(t, err)
+	time.AfterFunc(passing/3, func() { _ = file.Close() })
+	assert.Empty(t, d.uses())
+}
+
+// A name that leads elsewhere is not asked in its place.
+func TestTheNumberDecides(t *testing.T) {
+	d := newDrive(t)
+	d.survey.Blocks[0].Devno.Minor++
+	assert.Contains(t, d.uses(), "it is not block device")
+	assert.Equal(t, facts.NotAsked, d.block().Exclusive)
+	assert.Contains(t, facts.NewIndex(d.survey).Unasked(d.at), "was not asked who holds")
+	_, err := Hold(t.Context(), d.survey, d.at)
+	assert.ErrorContains(t, err, "it is not block device")
+}
+
+// Functions without a driver of the host have nothing that could be asked.
+func TestOnlyWhatTheHostHasIsAsked(t *testing.T) {
+	s := facts.Survey{Functions: []facts.Function{{Address: facts.Address{Bus: 1}}, {Address: facts.Address{Bus: 2}, Driver: "vfio-pci"}}}
+	AskAll(t.Context(), &s)
+	assert.False(t, s.Functions[0].Asked || s.Functions[1].Asked)
+}
+
+func TestGuestNamed(t *testing.T) {
+	for line, want := range map[string]string{
+		"qemu -name guest=grading,debug-threads=on -S": "grading",
+		"qemu -S -name guest=a,,b,debug-threads=on":    "a,b",
+		"qemu -name grading":                           "",
+		"qemu -name":                                   "",
+		"":                                             "",
+	} {
+		assert.Equal(t, want, guestNamed(strings.Split(line, " ")), line)
+	}
+}
