@@ -16,6 +16,10 @@ import (
 // open (common practice: a few hundredths of a second).
 const passing = 300 * time.Millisecond
 
+// askWithin is how long all questions together may take: those to a drive that
+// hangs would never end.
+const askWithin = 10 * time.Second
+
 // AskAll asks of every function that a driver of the host has.
 func AskAll(ctx context.Context, s *facts.Survey) {
 	var all []facts.Address
@@ -38,6 +42,8 @@ func Ask(ctx context.Context, s *facts.Survey, functions ...facts.Address) {
 	if len(of) == 0 {
 		return
 	}
+	ctx, cancel := context.WithTimeout(ctx, askWithin)
+	defer cancel()
 	if look(ctx, s, of); !transient(s, of) {
 		return
 	}
@@ -71,10 +77,10 @@ func look(ctx context.Context, s *facts.Survey, of map[facts.Address]bool) {
 	}
 	for i := range s.Blocks {
 		if b := &s.Blocks[i]; b.Controller != nil && of[*b.Controller] {
-			askBlock(b)
+			askBlock(ctx, b)
 		}
 	}
-	shareHidden(s, of)
+	shareHidden(ctx, s, of)
 	if err := lookAround(ctx, s, of); err != nil {
 		for i := range s.Functions {
 			if f := &s.Functions[i]; of[f.Address] {
@@ -86,13 +92,13 @@ func look(ctx context.Context, s *facts.Survey, of map[facts.Address]bool) {
 
 const gapExclusive = "exclusive"
 
-func askBlock(b *facts.Block) {
+func askBlock(ctx context.Context, b *facts.Block) {
 	b.Openers, b.Gaps = nil, without(b.Gaps, gapExclusive)
 	if hiddenPath(*b) {
 		return
 	}
 	var err error
-	if b.Exclusive, err = exclusive(*b); err != nil {
+	if b.Exclusive, err = exclusive(ctx, *b); err != nil {
 		b.Gaps = append(b.Gaps, facts.Gap{Fact: gapExclusive, Path: "/dev/" + b.Name, Reason: err.Error()})
 	}
 }
@@ -102,7 +108,7 @@ func askBlock(b *facts.Block) {
 func hiddenPath(b facts.Block) bool { return b.Devno == facts.Devno{} && len(b.Holders) > 0 }
 
 // shareHidden gives paths the answer of what they lead to.
-func shareHidden(s *facts.Survey, of map[facts.Address]bool) {
+func shareHidden(ctx context.Context, s *facts.Survey, of map[facts.Address]bool) {
 	for i := range s.Blocks {
 		b := &s.Blocks[i]
 		if b.Controller == nil || !of[*b.Controller] || !hiddenPath(*b) {
@@ -111,7 +117,7 @@ func shareHidden(s *facts.Survey, of map[facts.Address]bool) {
 		for _, head := range s.Blocks {
 			if head.Name == b.Holders[0] {
 				if b.Exclusive = head.Exclusive; b.Exclusive == facts.NotAsked {
-					b.Exclusive, _ = exclusive(head)
+					b.Exclusive, _ = exclusive(ctx, head)
 				}
 			}
 		}
@@ -133,7 +139,7 @@ func lookAround(ctx context.Context, s *facts.Survey, of map[facts.Address]bool)
 	}
 	list, errList := processes()
 	spaces, errSpaces := readNamespaces(ctx, list)
-	s.Mounts = append(s.Mounts, spaces.elsewhere(s)...)
+	s.Mounts = append(s.Mounts, spaces.elsewhere(s, of)...)
 	opened, errOpened := openers(ctx, wanted, list, spaces.slowFor)
 	for i := range s.Blocks {
 		b := &s.Blocks[i]
@@ -162,14 +168,14 @@ func (all namespaces) slowFor(p process) []string { return all.slow[all.in[p]] }
 // holds a device the kernel itself says.
 const maxElsewhere = 256
 
-// elsewhere gives the mounts of block devices that other namespaces have and
-// would keep, one for each device and namespace. Where the host's own system is
+// elsewhere gives the mounts from functions' drives that other namespaces have
+// and would keep, one for each device and namespace. Where the host's own system is
 // they are left out: it is never lent, and every service has some.
-func (all namespaces) elsewhere(s *facts.Survey) []facts.Mount {
+func (all namespaces) elsewhere(s *facts.Survey, of map[facts.Address]bool) []facts.Mount {
 	known := map[facts.Devno]bool{}
 	named := map[string]string{}
 	for _, b := range s.Blocks {
-		if b.Devno != (facts.Devno{}) {
+		if b.Controller != nil && of[*b.Controller] && !hiddenPath(b) {
 			known[b.Devno] = true
 			named["/dev/"+b.Name] = b.Name
 		}

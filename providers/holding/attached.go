@@ -21,8 +21,12 @@ type below struct {
 	name, class string
 }
 
-// characters finds every character device below functions: of whatever class,
-// whoever has one open uses the function.
+// listened is the class of keyboards, mice and power buttons: what has one open
+// (every login manager has) listens, and loses nothing by its going.
+const listened = "input"
+
+// characters finds every character device below functions: of whatever other
+// class, whoever has one open uses the function.
 func characters(s *facts.Survey, of map[facts.Address]bool) ([]below, error) {
 	entries, err := os.ReadDir(characterDir)
 	if err != nil {
@@ -46,6 +50,9 @@ func characters(s *facts.Survey, of map[facts.Address]bool) ([]below, error) {
 				return list, fmt.Errorf("find character device %s: %w", e.Name(), err)
 			}
 			class, _ := os.Readlink(path.Join(dir, "subsystem"))
+			if path.Base(class) == listened {
+				continue
+			}
 			list = append(list, below{at, node{character, number}, path.Base(dir), path.Base(class)})
 		}
 	}

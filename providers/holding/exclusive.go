@@ -1,6 +1,7 @@
 package holding
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"strings"
@@ -33,16 +34,30 @@ func open(b facts.Block) (fd int, err error) {
 }
 
 // exclusive asks once whether anybody holds a device. It is let go at once, so
-// that nobody's mount fails on the question.
-func exclusive(b facts.Block) (facts.Exclusive, error) {
-	fd, err := open(b)
+// that nobody's mount fails on the question. A drive that hangs may never answer:
+// then the question is left behind.
+func exclusive(ctx context.Context, b facts.Block) (facts.Exclusive, error) {
+	done := make(chan error, 1)
+	go func() {
+		fd, err := open(b)
+		if err == nil {
+			err = unix.Close(fd)
+		}
+		done <- err
+	}()
+	var err error
+	select {
+	case err = <-done:
+	case <-ctx.Done():
+		err = fmt.Errorf("open %s for itself alone: %w", b.Name, ctx.Err())
+	}
 	switch {
 	case errors.Is(err, unix.EBUSY):
 		return facts.HeldBySomeone, nil
 	case err != nil:
 		return facts.NotAsked, err
 	}
-	return facts.HeldByNobody, unix.Close(fd)
+	return facts.HeldByNobody, nil
 }
 
 func devno(raw uint64) facts.Devno {

@@ -228,6 +228,28 @@ func TestOnlyWhatTheHostHasIsAsked(t *testing.T) {
 	assert.False(t, s.Functions[0].Asked || s.Functions[1].Asked)
 }
 
+// A character device goes with the function that it hangs on; that of a
+// namespace with several paths with each of them.
+func TestFunctionsOf(t *testing.T) {
+	one, two := facts.Address{Bus: 1}, facts.Address{Bus: 2}
+	s := facts.Survey{Blocks: []facts.Block{
+		{Name: "nvme0n1", Devno: facts.Devno{Major: 259}, Controller: &one},
+		{Name: "nvme0c1n1", Controller: &two, Holders: []string{"nvme0n1"}},
+		{Name: "nvme1n1", Devno: facts.Devno{Major: 259, Minor: 1}, Controller: &two},
+	}}
+	for dir, want := range map[string][]facts.Address{
+		"/sys/devices/pci0000:00/0000:00:04.0/0000:01:00.0/nvme/nvme0":                         {one},
+		"/sys/devices/pci0000:00/0000:02:00.0/ata1/host0/target0:0:0/0:0:0:0/scsi_generic/sg0": {two},
+		"/sys/devices/pci0000:00/0000:02:00.0/10000:e0:06.0/nvme/nvme7":                        {two},
+		"/sys/devices/virtual/nvme-subsystem/nvme-subsys0/ng0n1":                               {one, two},
+		"/sys/devices/virtual/nvme-subsystem/nvme-subsys1/ng1n1":                               {two},
+		"/sys/devices/virtual/tty/tty0":                                                        nil,
+		"/sys/devices/virtual/nvme-subsystem/nvme-subsys1/ng9n1":                               nil,
+	} {
+		assert.Equal(t, want, functionsOf(&s, dir), dir)
+	}
+}
+
 func TestGuestNamed(t *testing.T) {
 	for line, want := range map[string]string{
 		"qemu -name guest=grading,debug-threads=on -S": "grading",

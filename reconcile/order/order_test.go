@@ -181,11 +181,14 @@ func TestChangedFactsAreNamed(t *testing.T) {
 			kept.XML += " "
 			b.Survey.Libvirt.Guests[0].Kept = &kept
 		}, "definition of guest grading was sha256"},
-		"unmounted":             {func(b *invented.Builder) { b.Survey.Mounts = b.Survey.Mounts[:1] }, "device of mount /srv/shelf was"},
-		"a card in its group":   {func(b *invented.Builder) { b.Card(facts.Address{Bus: 1}, "") }, "IOMMU group of controller reel was"},
-		"a partition more":      {func(b *invented.Builder) { b.Block("nvme0n1p1").Partition.ID = "x" }, "partitions of controller reel was"},
-		"another host's memory": {func(b *invented.Builder) { b.Survey.Machine.MemoryBytes++ }, ""},
-		"another drive":         {func(b *invented.Builder) { b.NVMe("RL-4410-0088") }, ""},
+		"unmounted":                  {func(b *invented.Builder) { b.Survey.Mounts = b.Survey.Mounts[:1] }, "device of mount /srv/shelf was"},
+		"a card in its group":        {func(b *invented.Builder) { b.Card(facts.Address{Bus: 1}, "") }, "IOMMU group of controller reel was"},
+		"a partition more":           {func(b *invented.Builder) { b.Block("nvme0n1p1").Partition.ID = "x" }, "partitions of controller reel was"},
+		"a process has it open":      {func(b *invented.Builder) { b.Block("nvme0n1p1").Openers = []facts.Opener{{Process: "dd (pid 77)"}} }, ""},
+		"the kernel was asked":       {func(b *invented.Builder) { b.Survey = b.Survey.Answered() }, ""},
+		"held, nobody knows by whom": {func(b *invented.Builder) { b.Block("nvme0n1p1").Exclusive = facts.HeldBySomeone }, "use by the host of controller reel was"},
+		"another host's memory":      {func(b *invented.Builder) { b.Survey.Machine.MemoryBytes++ }, ""},
+		"another drive":              {func(b *invented.Builder) { b.NVMe("RL-4410-0088") }, ""},
 	} {
 		t.Run(name, func(t *testing.T) {
 			b, layout := larch()
