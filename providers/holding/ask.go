@@ -105,7 +105,9 @@ func askBlock(ctx context.Context, b *facts.Block) {
 
 // hiddenPath tells whether a block device is only a path to another one, for
 // which there is no node to open: it has no number.
-func hiddenPath(b facts.Block) bool { return b.Devno == facts.Devno{} && len(b.Holders) > 0 }
+func hiddenPath(b facts.Block) bool {
+	return b.Devno == facts.Devno{} && len(b.Holders) > 0 && len(b.Gaps) == 0
+}
 
 // shareHidden gives paths the answer of what they lead to.
 func shareHidden(ctx context.Context, s *facts.Survey, of map[facts.Address]bool) {
@@ -140,7 +142,7 @@ func lookAround(ctx context.Context, s *facts.Survey, of map[facts.Address]bool)
 	list, errList := processes()
 	spaces, errSpaces := readNamespaces(ctx, list)
 	s.Mounts = append(s.Mounts, spaces.elsewhere(s, of)...)
-	opened, errOpened := openers(ctx, wanted, list, spaces.slowFor)
+	opened, errOpened := openers(ctx, wanted, list, spaces)
 	for i := range s.Blocks {
 		b := &s.Blocks[i]
 		if b.Controller != nil && of[*b.Controller] && !hiddenPath(*b) {
@@ -161,8 +163,6 @@ func lookAround(ctx context.Context, s *facts.Survey, of map[facts.Address]bool)
 	}
 	return errors.Join(errStrange, errChars, errList, errSpaces, errOpened)
 }
-
-func (all namespaces) slowFor(p process) []string { return all.slow[all.in[p]] }
 
 // maxElsewhere is how many mounts of other namespaces are named: that somebody
 // holds a device the kernel itself says.

@@ -201,6 +201,23 @@ func TestOpeners(t *testing.T) {
 	assert.ErrorContains(t, err, "has a device of it open")
 }
 
+// What the kernel serves to others no process has open.
+func TestExported(t *testing.T) {
+	d := newDrive(t)
+	root := t.TempDir()
+	served := func(file, content string) {
+		require.NoError(t, os.MkdirAll(filepath.Join(root, filepath.Dir(file)), 0o700))
+		require.NoError(t, os.WriteFile(filepath.Join(root, file), []byte(content+"\n"), 0o600))
+	}
+	n := node{block, d.block().Devno}
+	served("nvmet/subsystems/reel/namespaces/1/device_path", d.device)
+	served("nvmet/subsystems/reel/namespaces/2/device_path", "(null)")
+	served("target/core/fileio_0/file/udev_path", d.file)
+	found, err := exported(root, map[node]bool{n: true})
+	require.NoError(t, err)
+	assert.Equal(t, map[node][]facts.Opener{n: {{Process: "the kernel itself, as nvmet/subsystems/reel/namespaces/1"}}}, found)
+}
+
 // What is over in a moment, as udev's look, is no use.
 func TestAMomentIsNoUse(t *testing.T) {
 	d := newDrive(t)

@@ -45,10 +45,9 @@ const maxOpeners = 8
 
 // openers finds the processes that have devices open: neither mounts nor
 // holders show those. It goes by device numbers, as a process may have other
-// names for them. slow gives the network filesystems that a process sees.
-func openers(ctx context.Context, of map[node]bool, list []process, slow func(process) []string) (map[node][]facts.Opener, error) {
-	found := map[node][]facts.Opener{}
-	var unread error // the first of perhaps many alike
+// names for them. What the kernel has open to serve it to others counts too.
+func openers(ctx context.Context, of map[node]bool, list []process, spaces namespaces) (map[node][]facts.Opener, error) {
+	found, unread := exported(configfs, of) // the first error of perhaps many alike
 	for _, p := range list {
 		if ctx.Err() != nil {
 			return found, fmt.Errorf("look for open files: %w", ctx.Err())
@@ -57,7 +56,7 @@ func openers(ctx context.Context, of map[node]bool, list []process, slow func(pr
 		unread = cmp.Or(unread, err)
 		seen := map[node]bool{}
 		for _, name := range names {
-			n, there := p.open(name, slow)
+			n, there := p.open(name, spaces.slow[spaces.in[p]])
 			if there && of[n] && !seen[n] && len(found[n]) < maxOpeners {
 				seen[n] = true
 				found[n] = append(found[n], p.opener())
@@ -83,16 +82,21 @@ func (p process) files() ([]string, error) {
 	return nil, fmt.Errorf("look for open files of process %s: %w", p.pid, err)
 }
 
-// open tells what device an open file is. What lies on a network filesystem is
-// not looked at: that may never return. A file that was closed meanwhile is none.
-func (p process) open(name string, slow func(process) []string) (node, bool) {
+// configfs is where the kernel's servers are set up
+// (Documentation/filesystems/configfs.rst).
+const configfs = "/sys/kernel/config"
+
+// open tells what device an open file is. What lies on a network filesystem,
+// mounted at one of the slow places, is not looked at: that may never return. A
+// file that was closed meanwhile is none.
+func (p process) open(name string, slow []string) (node, bool) {
 	link := p.path("fd/" + name)
 	file, err := os.Readlink(link)
 	if err != nil || !strings.HasPrefix(file, "/") || strings.HasPrefix(file, "/memfd:") {
 		return node{}, false
 	}
 	if !strings.HasPrefix(file, "/dev/") {
-		for _, mount := range slow(p) {
+		for _, mount := range slow {
 			if strings.HasPrefix(file, strings.TrimSuffix(mount, "/")+"/") {
 				return node{}, false
 			}
@@ -210,6 +214,6 @@ func opened(ctx context.Context, wanted map[node]bool, but process) (map[node][]
 	}
 	list = slices.DeleteFunc(list, func(p process) bool { return p == but })
 	spaces, unread := readNamespaces(ctx, list)
-	found, err := openers(ctx, wanted, list, spaces.slowFor)
+	found, err := openers(ctx, wanted, list, spaces)
 	return found, errors.Join(unread, err)
 }

@@ -1,0 +1,50 @@
+package holding
+
+import (
+	"fmt"
+	"os"
+	"path/filepath"
+	"strings"
+
+	"golang.org/x/sys/unix"
+
+	"lendkeep/reconcile/facts"
+)
+
+// exports are where the kernel's own servers of drives keep, below configfs, the
+// path of what they have open: no process has it, and not all of them claim it
+// (Linux drivers/nvme/target/configfs.c, drivers/target/target_core_configfs.c,
+// Documentation/usb/gadget-testing.rst).
+var exports = []string{
+	"nvmet/subsystems/*/namespaces/*/device_path",
+	"target/core/*/*/udev_path",
+	"usb_gadget/*/functions/*/lun.*/file",
+}
+
+// exported finds which devices the kernel serves to others, root being where
+// configfs is mounted.
+func exported(root string, wanted map[node]bool) (map[node][]facts.Opener, error) {
+	found := map[node][]facts.Opener{}
+	for _, pattern := range exports {
+		files, _ := filepath.Glob(filepath.Join(root, pattern)) // the patterns are sound
+		for _, file := range files {
+			content, err := os.ReadFile(file)
+			if vanished(err) {
+				continue
+			}
+			if err != nil {
+				return found, fmt.Errorf("read what the kernel serves: %w", err)
+			}
+			var stat unix.Stat_t
+			named := strings.TrimSpace(string(content))
+			if !strings.HasPrefix(named, "/dev/") || unix.Stat(named, &stat) != nil {
+				continue // a file, which keeps its filesystem busy, or nothing
+			}
+			if n := (node{kindOf(stat.Mode), devno(stat.Rdev)}); wanted[n] {
+				within, _ := filepath.Rel(root, filepath.Dir(file))
+				found[n] = append(found[n], facts.Opener{Process: "the kernel itself, as " + within})
+			}
+		}
+	}
+	return found, nil
+}
