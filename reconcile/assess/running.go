@@ -59,12 +59,23 @@ func (c *Case) willHave(g *spec.Guest) *facts.Definition {
 	return d
 }
 
-// storage gives what a definition uses of the host's storage; asked once.
-func (c *Case) storage(d *facts.Definition) []facts.Piece {
+// claimsOf gives what a guest of that definition has of the host; asked once.
+func (c *Case) claimsOf(d *facts.Definition) []facts.Piece {
 	list, asked := c.pieces[d]
 	if !asked {
-		list = c.Facts.Storage(d)
+		list = c.Facts.Claims(d)
 		c.pieces[d] = list
+	}
+	return list
+}
+
+// storage gives what a definition uses of the host's storage.
+func (c *Case) storage(d *facts.Definition) []facts.Piece {
+	var list []facts.Piece
+	for _, p := range c.claimsOf(d) {
+		if p.Kind != facts.KindFunction {
+			list = append(list, p)
+		}
 	}
 	return list
 }

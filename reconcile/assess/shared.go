@@ -13,6 +13,7 @@ package assess
 
 import (
 	"fmt"
+	"slices"
 
 	"lendkeep/reconcile/facts"
 	"lendkeep/spec"
@@ -31,7 +32,6 @@ func checkShared(c *Case) []Finding {
 // claim is one guest's use of a thing.
 type claim struct {
 	who *running
-	of  string // for people
 	facts.Piece
 }
 
@@ -47,7 +47,7 @@ func (c *Case) sharedIn(shift *spec.Shift) []Finding {
 		for _, same := range one.On {
 			for _, n := range owners[same] {
 				other := claims[n]
-				if n == i || one.who == other.who || told[[2]string{one.who.name, other.who.name}] || !clash(one, other) {
+				if n == i || one.who == other.who || told[[2]string{one.who.name, other.who.name}] || !one.Clashes(other.Piece) {
 					continue
 				}
 				if f, bad := c.sharedFinding(shift, one, other); bad {
@@ -60,39 +60,23 @@ func (c *Case) sharedIn(shift *spec.Shift) []Finding {
 	return list
 }
 
-func clash(a, b claim) bool {
-	return (a.Writes || b.Writes) && !(a.Shareable && b.Shareable)
-}
-
 // claims lists what the guests of a shift use. What the layout's controllers
 // are is not in it: contention and undeclared speak of those.
 func (c *Case) claims(shift *spec.Shift) []claim {
+	declared := map[string]bool{}
+	for at := range c.meant {
+		declared[facts.SameFunction(at)] = true
+	}
 	var list []claim
 	crew := c.crew(shift)
 	for i := range crew {
-		who := &crew[i]
-		for _, p := range c.storage(who.has) {
-			list = append(list, claim{who, p.Named, p})
-		}
-		for _, at := range who.has.Functions() {
-			f := c.Facts.Function(at)
-			if f == nil {
-				continue
-			}
-			if c.meant[at] == "" {
-				list = append(list, claim{who, f.Title(), whole(facts.SameFunction(at))})
-			}
-			if f.Group != nil {
-				list = append(list, claim{who, "the IOMMU group of " + f.Title(), whole(fmt.Sprintf("group %d", *f.Group))})
+		for _, p := range c.claimsOf(crew[i].has) {
+			if !declared[p.Same] {
+				list = append(list, claim{&crew[i], p})
 			}
 		}
 	}
 	return list
-}
-
-// whole is something that one guest has for itself alone.
-func whole(same string) facts.Piece {
-	return facts.Piece{Writes: true, Same: same, On: []string{same}}
 }
 
 // sharedFinding tells of a clash, unless nothing of it is the order's or the
@@ -107,12 +91,38 @@ func (c *Case) sharedFinding(shift *spec.Shift, a, b claim) (Finding, bool) {
 	}
 	f := Finding{Severity: Caution, At: stated.At,
 		Summary:  shorten("guests " + a.who.name + " and " + b.who.name + " use one thing"),
-		Detail:   fmt.Sprintf("Guest %s uses %s, guest %s %s, and that is the same or lies on it. Only one can have it at a time.", a.who.name, a.of, b.who.name, b.of),
-		Causes:   []Cause{{"definition of guest " + a.who.name, a.of}, {"definition of guest " + b.who.name, b.of}},
+		Detail:   fmt.Sprintf("Guest %s uses %s, guest %s %s, and that is the same or lies on it. Only one can have it at a time.", a.who.name, a.Named, b.who.name, b.Named),
+		Causes:   []Cause{{"definition of guest " + a.who.name, a.Named}, {"definition of guest " + b.who.name, b.Named}},
 		Remedies: []string{"put the guests into different shifts and plan one: lendkeep plan --shift NAME", "give one of them another disk or device", "if both may have it, say so in both definitions: <shareable/> or <readonly/>"},
 	}
 	if shift == c.Shift && (a.who.starts || b.who.starts) {
 		f.Severity = Stop
 	}
 	return f, true
+}
+
+// Apart names the guests that the order shuts down and that have something
+// which a guest needs for itself: they are off before it starts.
+func (c *Case) Apart(g *spec.Guest) []string {
+	d := c.willHave(g)
+	if d == nil {
+		return nil
+	}
+	mine := c.claimsOf(d)
+	var list []string
+	for i := range c.Layout.Guests {
+		other := &c.Layout.Guests[i]
+		if other == g || !c.RunsNow(other.Name) || c.Runs(other) {
+			continue
+		}
+		live := c.Facts.Guest(other.Name).Live
+		if live == nil {
+			continue
+		}
+		if _, _, bad := facts.Clash(mine, c.claimsOf(live)); bad {
+			list = append(list, other.Name)
+		}
+	}
+	slices.Sort(list)
+	return list
 }

@@ -92,9 +92,6 @@ func (ix *Index) Same(named string) string {
 
 func (b *Block) same() string { return "device " + b.Devno.String() }
 
-// SameFunction is Same of a PCI function.
-func SameFunction(at Address) string { return "function " + at.String() }
-
 // on gives what something lies on, itself first: a file's filesystem, a
 // partition's drive, the devices below a volume, the PCI function.
 func (ix *Index) on(named string) []string {

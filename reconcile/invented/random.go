@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"slices"
 	"strings"
+	"time"
 
 	"pgregory.net/rapid"
 
@@ -32,7 +33,8 @@ type random struct {
 	t      *rapid.T
 	b      *Builder
 	at     []facts.Address
-	shelf  []string // the path where each controller's shelf belongs
+	cards  []facts.Address // those that share a controller's group
+	shelf  []string        // the path where each controller's shelf belongs
 	lentTo map[string][]int
 	filled map[facts.Address]bool // drives on which something is yet to be made
 }
@@ -42,7 +44,7 @@ func (r *random) chance(percent int, what string) bool {
 }
 
 func (r *random) host() {
-	if r.chance(5, "no iommu") {
+	if rapid.IntRange(0, 19).Draw(r.t, "no iommu") == 19 {
 		r.b.Survey.Machine.IOMMUs = 0
 	}
 	if r.chance(30, "old kernel") {
@@ -57,21 +59,25 @@ func (r *random) host() {
 		if r.chance(50, "mounted") {
 			r.b.Mount(name+"p2", path)
 		}
-		switch rapid.IntRange(0, 11).Draw(r.t, "use") {
-		case 0:
+		switch rapid.IntRange(0, 11).Draw(r.t, "use") { // small numbers are drawn most
+		case 7:
 			r.b.Mount(name+"p1", fmt.Sprintf("/mnt/other%d", n))
-		case 1:
+		case 8:
 			r.b.Survey.Swaps = append(r.b.Survey.Swaps, facts.Swap{Path: "/dev/" + name + "p1"})
-		case 2:
+		case 9:
 			r.b.Mapper(fmt.Sprintf("vg%d-lv", n), name+"p1")
-		case 3:
+		case 10:
 			r.b.Mount(r.b.Mapper(fmt.Sprintf("vg%d-lv", n), name+"p1"), fmt.Sprintf("/mnt/deep%d", n))
-		case 4:
+		case 11:
 			b := r.b.Block(name + "p1")
 			b.Gaps = append(b.Gaps, facts.Gap{Fact: "holders", Path: "sys/block", Reason: "permission denied"})
 		}
 		if r.chance(15, "shared group") {
-			r.b.Card(at, rapid.SampledFrom([]string{"e1000e", "", "vfio-pci", "pci-stub"}).Draw(r.t, "driver"))
+			card := r.b.Card(at, rapid.SampledFrom([]string{"e1000e", "", "vfio-pci", "pci-stub"}).Draw(r.t, "driver"))
+			if f := r.b.Function(card); f.Driver == "e1000e" && r.chance(50, "up") {
+				f.Interfaces = []facts.Interface{{Name: fmt.Sprintf("eth%d", n), Up: true}}
+			}
+			r.cards = append(r.cards, card)
 		}
 	}
 }
@@ -110,6 +116,19 @@ func (r *random) guests() {
 		}
 		r.b.Guest(name, image, lent...)
 		r.hide(image)
+		r.undeclared(name)
+	}
+}
+
+// undeclared gives a guest something that no layout speaks of: a card, a
+// partition of a drive.
+func (r *random) undeclared(name string) {
+	if len(r.cards) > 0 && r.chance(10, "holds a card") {
+		r.b.Hold(name, rapid.SampledFrom(r.cards).Draw(r.t, "card"))
+	}
+	if r.chance(10, "has a partition") {
+		drive := r.b.Function(rapid.SampledFrom(r.at).Draw(r.t, "drive")).NVMe.Namespaces[0].Block
+		r.b.Device(name, "<disk type='block' device='disk'><source dev='/dev/"+drive+"p1'/><target dev='vdz' bus='virtio'/></disk>")
 	}
 }
 
@@ -141,6 +160,10 @@ func (r *random) layout() *spec.Layout {
 			controllers = append(controllers, Controller(fmt.Sprintf("c%d", n), fmt.Sprintf("SN-%d", n)))
 		}
 	}
+	if len(r.cards) > 0 && r.chance(30, "names the card") {
+		controllers = append(controllers, spec.Controller{Name: "card", PCI: &spec.PCIIdentity{Vendor: 0x8086, Device: 0x10d3}, At: place(),
+			Return: spec.Return{Within: 30 * time.Second, OnFailure: "hold", At: place()}})
+	}
 	var guests []spec.Guest
 	var names [2][]string
 	for n := range rapid.IntRange(1, 3).Draw(r.t, "stated guests") {
@@ -170,6 +193,10 @@ func (r *random) stated(n int) spec.Guest {
 	if r.chance(30, "disk") {
 		image := rapid.SampledFrom(r.images()).Draw(r.t, "stated image")
 		g.Disks = []spec.Disk{{Name: "system", Image: image, Bus: "virtio", At: place()}}
+		if facts.NewIndex(&r.b.Survey).Path(image) == nil && r.chance(90, "looked at") {
+			r.b.Survey.Paths = append(r.b.Survey.Paths, facts.Path{Named: image, Resolved: image, Format: "qcow2"})
+			r.hide(image)
+		}
 	}
 	return g
 }

@@ -72,6 +72,12 @@ func TestPlans(t *testing.T) {
 			"start guest grading, which borrows reel"}},
 		"night: the mount comes before the guest that lives on it": {func(b *invented.Builder, l *spec.Layout) { b.Survey.Mounts = b.Survey.Mounts[:1] }, "night",
 			[]string{"change the definition of guest grading", "mount shelf of reel at /srv/shelf", "start guest catalogue"}},
+		"guests that share an image, one after the other": {func(b *invented.Builder, l *spec.Layout) {
+			b.Guest("second", "/srv/images/grading.qcow2")
+			b.Run("second")
+			l.Guests = append(l.Guests, invented.Guest("second"))
+			l.Shifts[1].Guests = append(l.Shifts[1].Guests, spec.Ref{Name: "second"})
+		}, "day", []string{"change the definition of guest grading", "shut down guest second", "unmount shelf of reel at /srv/shelf", "start guest grading, which borrows reel"}},
 		"a running guest is changed": {func(b *invented.Builder, l *spec.Layout) {
 			b.Run("catalogue")
 			l.Guests[1].Memory = &spec.Memory{SizeBytes: 2 << 30}

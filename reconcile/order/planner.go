@@ -204,6 +204,7 @@ func (p *planner) start(g *spec.Guest) {
 			s.Frees = append(s.Frees, m.Path)
 		}
 	}
+	s.Apart = p.c.Apart(g)
 	for _, on := range p.c.LivesOn(g) {
 		s.LivesOn = append(s.LivesOn, on.Path)
 	}

@@ -1,6 +1,7 @@
 package step
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"slices"
@@ -136,6 +137,7 @@ type StartGuest struct {
 	Filled  []string       `json:"filled,omitempty"`   // controllers whose drives earlier steps fill
 	ROM     string         `json:"rom,omitempty"`      // path of the option ROM that it boots by
 	Shim    string         `json:"shim,omitempty"`     // path of the shim disk that it boots by
+	Apart   []string       `json:"apart,omitempty"`    // guests that an order shuts down before, since both cannot run
 	Store   string         `json:"store,omitempty"`    // path of its variable store, where a step before it writes to it
 }
 
@@ -182,6 +184,9 @@ func (s *StartGuest) Needs() []Fact {
 	for _, path := range s.LivesOn {
 		list = append(list, mountIs(path, "mounted"))
 	}
+	for _, other := range s.Apart {
+		list = append(list, guestIs(other, "off"))
+	}
 	if s.Guarded {
 		list = append(list, guardIs("in force"))
 	}
@@ -209,8 +214,8 @@ func (s *StartGuest) Gives() []Fact {
 	return list
 }
 
-// Ready refuses a start that would take a drive from under the host, lend the
-// wrong device, or fail in the kernel.
+// Ready refuses a start that would take a drive from under the host or another
+// guest, lend the wrong device, or fail in the kernel.
 func (s *StartGuest) Ready(ix *facts.Index) error {
 	lent := map[facts.Address]bool{}
 	for _, r := range s.Borrows {
@@ -226,7 +231,14 @@ func (s *StartGuest) Ready(ix *facts.Index) error {
 			return fmt.Errorf("start guest %s: nothing is mounted at %s, where its disks are", s.Guest, path)
 		}
 	}
-	return nil
+	g := ix.Guest(s.Guest)
+	if g == nil || g.Kept == nil {
+		return nil // libvirt says so
+	}
+	for _, l := range g.Kept.Lent {
+		lent[l.Address] = true
+	}
+	return cmp.Or(s.readyUndeclared(ix, g.Kept, lent), s.readyBeside(ix, g.Kept))
 }
 
 // readyToLend tells whether a controller can be lent now. Mounts that are about
