@@ -9,6 +9,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"lendkeep/reconcile/assess"
+	"lendkeep/reconcile/definition"
 	"lendkeep/reconcile/facts"
 	"lendkeep/reconcile/invented"
 	"lendkeep/spec"
@@ -39,6 +40,20 @@ func newBench() *bench {
 
 func (b *bench) findings() []assess.Finding {
 	return assess.Assess(assess.NewCase(b.layout, facts.NewIndex(&b.Survey), b.layout.Shift(b.shift)))
+}
+
+// arguments gives a guest a device by an argument that QEMU is passed.
+func (b *bench) arguments(guest, value string) {
+	for i := range b.Survey.Libvirt.Guests {
+		if g := &b.Survey.Libvirt.Guests[i]; g.Name == guest {
+			d, err := definition.Read(strings.Replace(g.Kept.XML, "</domain>",
+				"<q:commandline xmlns:q='http://libvirt.org/schemas/domain/qemu/1.0'><q:arg value='-device'/><q:arg value='"+value+"'/></q:commandline></domain>", 1))
+			if err != nil {
+				panic(err)
+			}
+			g.Kept = &d
+		}
+	}
 }
 
 // moving makes the bench one whose guest's system is yet to move onto a blank
@@ -291,13 +306,22 @@ var cases = map[string]struct {
 		b.Function(at).Group = nil
 		b.shift = "day"
 	}, "undeclared", assess.Stop, "no IOMMU group"},
-	"another controller of the layout, named in arguments for QEMU": {func(b *bench) {
-		// Become takes every device out that names one; what it cannot take out stays.
-		b.Run("catalogue")
-		b.layout.Guests[1].Borrows = nil
-		b.Survey.Libvirt.Guests[1].Kept.Reaches = []facts.Reach{{At: "commandline", Kind: facts.ReachPCI, Name: b.reel.String()}}
-		b.Survey.Libvirt.Guests[1].Kept.XML = ""
-	}, "undeclared", assess.Caution, "controller reel"},
+	"another controller of the layout, in arguments for QEMU": {func(b *bench) {
+		b.arguments("catalogue", "vfio-pci,host=0000:01:00.0")
+		b.shift = "night"
+	}, "undeclared", assess.Stop, "controller reel"},
+	"a function with mounted drives, in arguments for QEMU": {func(b *bench) {
+		b.NVMe("RL-4410-0088", "films")
+		b.Mount("nvme1n1p1", "/srv/films")
+		b.arguments("catalogue", "vfio-pci,host=02:00.0")
+		b.shift = "night"
+	}, "undeclared", assess.Stop, "mount /srv/films"},
+	"a mounted partition, in arguments for QEMU": {func(b *bench) {
+		b.NVMe("RL-4410-0088", "films")
+		b.Mount("nvme1n1p1", "/srv/films")
+		b.arguments("catalogue", "file=/dev/nvme1n1p1,if=virtio")
+		b.shift = "night"
+	}, "host-disk", assess.Stop, "mount /srv/films"},
 	"an address where nothing sits": {func(b *bench) {
 		b.Hold("grading", facts.Address{Bus: 0x77})
 		b.shift = "day"

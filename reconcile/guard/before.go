@@ -43,7 +43,7 @@ func Before(r Rules, ix *facts.Index, call Call) Verdict {
 	for _, l := range call.Definition.Lent {
 		b.lent[l.Address] = true
 	}
-	checks := []func() error{b.seen, b.lending, b.homes}
+	checks := []func() error{b.seen, b.lending, b.disks, b.homes}
 	for _, check := range checks {
 		if err := check(); err != nil {
 			return Verdict{Refuse: err.Error()}
@@ -56,13 +56,14 @@ func Before(r Rules, ix *facts.Index, call Call) Verdict {
 }
 
 // Blind decides on a start when the rules cannot be relied on, or the host
-// cannot be read: why says so. Only guests that borrow a PCI function are
+// cannot be read: why says so. Only guests that hold a PCI function are
 // refused.
 func Blind(call Call, why error) Verdict {
-	if len(call.Definition.Lent) == 0 {
+	held := call.Definition.Functions()
+	if len(held) == 0 {
 		return Verdict{}
 	}
-	return Verdict{Refuse: fmt.Sprintf("it borrows the PCI function %s, and nothing could be checked: %v", call.Definition.Lent[0].Address, why)}
+	return Verdict{Refuse: fmt.Sprintf("it borrows the PCI function %s, and nothing could be checked: %v", held[0], why)}
 }
 
 type before struct {
@@ -76,7 +77,7 @@ type before struct {
 
 // seen refuses to lend on a host of which the essential was not read.
 func (b *before) seen() error {
-	if len(b.lent) == 0 {
+	if len(b.call.Definition.Functions()) == 0 {
 		return nil
 	}
 	return unseen(b.ix)
@@ -94,8 +95,8 @@ func unseen(ix *facts.Index) error {
 }
 
 func (b *before) lending() error {
-	for _, l := range b.call.Definition.Lent {
-		if err := b.lend(l.Address); err != nil {
+	for _, at := range b.call.Definition.Functions() {
+		if err := b.lend(at); err != nil {
 			return err
 		}
 	}
@@ -120,7 +121,10 @@ func (b *before) lend(at facts.Address) error {
 		b.verdict.Lends = append(b.verdict.Lends, owner.Record.Controller)
 	}
 	if owner == nil || !slices.Contains(b.guest.Borrows, owner.Record.Controller) {
-		return b.unused(f, nil, true)
+		if err := b.unused(f, nil, true); err != nil || !b.lent[at] || len(b.guest.Borrows) == 0 {
+			return err
+		}
+		return b.viable(f, f.Title())
 	}
 	for _, gap := range f.Gaps {
 		if fact, _, _ := strings.Cut(gap.Fact, "."); fact == "driver" || fact == "group" || fact == "nvme" || fact == "vendor" || fact == "device" {
@@ -130,7 +134,7 @@ func (b *before) lend(at facts.Address) error {
 	if err := b.unused(f, owner, false); err != nil {
 		return err
 	}
-	return b.viable(f, owner.Record.Controller)
+	return b.viable(f, "controller "+owner.Record.Controller)
 }
 
 // meant gives the controller that the definition means by an address: by the
@@ -230,10 +234,10 @@ func (b *before) declared(c *Controller, f *facts.Function, m *facts.Mount) bool
 // controller from the host first and only then be refused.
 func (b *before) viable(f *facts.Function, name string) error {
 	if f.Group == nil {
-		return fmt.Errorf("controller %s is in no IOMMU group, so the kernel does not lend it", name)
+		return fmt.Errorf("%s is in no IOMMU group, so the kernel does not lend it", name)
 	}
 	if list := b.ix.Blockers(*f.Group, b.lent); len(list) > 0 {
-		return fmt.Errorf("controller %s cannot be lent without its IOMMU group: %s: %s", name, list[0].Function.Title(), list[0].Reason)
+		return fmt.Errorf("%s cannot be lent without its IOMMU group: %s: %s", name, list[0].Function.Title(), list[0].Reason)
 	}
 	return nil
 }

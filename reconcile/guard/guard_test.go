@@ -58,6 +58,11 @@ func (b *bench) borrower(name string, lent ...facts.Address) {
 	}
 }
 
+// disk adds a disk to the definition of the call.
+func (b *bench) disk(d facts.Disk) {
+	b.call.Definition.Disks = append(b.call.Definition.Disks, d)
+}
+
 // index is what the guard sees: nothing of libvirt's.
 func (b *bench) index() *facts.Index {
 	seen := b.Survey
@@ -103,6 +108,32 @@ func TestBefore(t *testing.T) {
 		"mounts that could not be read": {func(b *bench) {
 			b.Survey.Gaps = []facts.Gap{{Fact: "mounts", Path: "/proc/self/mountinfo", Reason: "it is cut"}}
 		}, "/proc/self/mountinfo", nil, ""},
+		"a disk that the host has mounted": {func(b *bench) {
+			b.Mount("nvme1n1p1", "/mnt/attic")
+			b.disk(facts.Disk{Target: "vdz", Kind: "block", Source: "/dev/nvme1n1p1"})
+		}, "the host uses its disk vdz, /dev/nvme1n1p1: nvme1n1p1 (attic) > mount /mnt/attic", nil, ""},
+		"a disk with a mounted partition, of a guest that no rule knows": {func(b *bench) {
+			b.call = guard.Call{Guest: "stranger"}
+			b.Mount("nvme1n1p1", "/mnt/attic")
+			b.disk(facts.Disk{Target: "vdz", Kind: "block", Source: "/dev/nvme1n1"})
+		}, "mount /mnt/attic", nil, ""},
+		"a disk that it only reads": {func(b *bench) {
+			b.Mount("nvme1n1p1", "/mnt/attic")
+			b.disk(facts.Disk{Target: "vdz", Kind: "block", Source: "/dev/nvme1n1p1", ReadOnly: true})
+		}, "", []string{"/srv/shelf"}, ""},
+		"a disk of which something could not be read": {func(b *bench) {
+			b.Block("nvme1n1p1").Gaps = []facts.Gap{{Fact: "holders", Path: "/sys/x", Reason: "permission denied"}}
+			b.disk(facts.Disk{Target: "vdz", Kind: "block", Source: "/dev/nvme1n1p1"})
+		}, "", []string{"/srv/shelf"}, "permission denied"},
+		"a function that is never lent, in arguments for QEMU": {func(b *bench) {
+			b.call = guard.Call{Guest: "stranger", Definition: facts.Definition{Reaches: []facts.Reach{{Kind: facts.ReachPCI, Name: b.never.String()}}}}
+		}, "never lent", nil, ""},
+		"an undeclared function in a group with the host's card, of a borrower": {func(b *bench) {
+			b.unmounted()
+			other := b.NVMe("RL-4410-0099")
+			b.Card(other, "e1000e")
+			b.borrower("grading", b.reel, other)
+		}, "82574L", nil, ""},
 		"a group with the host's card in it": {func(b *bench) { b.Card(b.reel, "e1000e") }, "82574L", nil, ""},
 		"in no group":                        {func(b *bench) { b.Function(b.reel).Group = nil }, "no IOMMU group", nil, ""},
 		"another model with that serial":     {func(b *bench) { b.Function(b.reel).NVMe.Model = "Other" }, "QEMU NVMe Ctrl by the rules", nil, ""},
