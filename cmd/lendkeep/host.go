@@ -120,8 +120,13 @@ func named(v facts.Virtualization) []string {
 	for i := range v.Guests {
 		for _, d := range v.Guests[i].Definitions() {
 			for _, disk := range d.Disks {
-				if disk.Source != "" && (disk.Kind == "file" || disk.Kind == "block") {
+				if filepath.IsAbs(disk.Source) {
 					list = append(list, disk.Source)
+				}
+			}
+			for _, r := range d.Reaches {
+				if r.Kind == facts.ReachPath {
+					list = append(list, r.Name)
 				}
 			}
 		}

@@ -184,7 +184,7 @@ func (ix *Index) addStorage() {
 // that somebody names, whatever lies on it or is built of it included. What
 // guests and pools do with it is not in it.
 func (ix *Index) HostUses(named string) []Use {
-	walk := usesWalk{ix: ix, seen: map[string]bool{}}
+	walk := usesWalk{ix: ix, seen: map[string]bool{}, over: map[*Mount]bool{}}
 	if b := ix.Device(named); b != nil {
 		walk.block(b, nil)
 		ix.wholeUses(&walk, b)
@@ -214,6 +214,10 @@ func (ix *Index) wholeUses(walk *usesWalk, part *Block) {
 		walk.holder(name, []string{whole.Name})
 	}
 	for _, d := range ix.direct[whole.Name] {
+		if d.mount != nil {
+			walk.stacked(d.mount, []string{whole.Name})
+			continue
+		}
 		walk.add(Use{Kind: d.kind, User: d.user, Chain: []string{whole.Name}, Live: d.live})
 	}
 }
