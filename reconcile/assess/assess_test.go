@@ -670,6 +670,20 @@ func TestCompanionMakesAGroupViable(t *testing.T) {
 	assert.False(t, assess.Stops(b.findings()))
 }
 
+// A guest of the layout that runs from a partition of a controller's drive may do
+// so while nobody borrows it.
+func TestGuestOnAPartitionOfWhatIsLentAnotherTime(t *testing.T) {
+	b := newBench()
+	b.Survey.Mounts = b.Survey.Mounts[:1]
+	b.Device("catalogue", "<disk type='block' device='disk'><source dev='/dev/nvme0n1p1'/><target dev='vdz'/></disk>")
+	b.Run("catalogue")
+	b.shift = "night"
+	assert.False(t, assess.Stops(b.findings()), "%+v", b.findings())
+	b.layout.Shifts[0].Guests = append(b.layout.Shifts[0].Guests, spec.Ref{Name: "catalogue"})
+	b.shift = "day"
+	assert.True(t, assess.Stops(b.findings()))
+}
+
 // Each case looks like one that would be told, and is none.
 func TestNoNoise(t *testing.T) {
 	together := func(b *bench, device string) {

@@ -40,6 +40,9 @@ func (c *Case) handled(found Found, use facts.Use) bool {
 	if use.Mount != nil && c.intrudes(use.Mount) {
 		return true // stray-mount says so
 	}
+	if use.Kind == facts.UseGuest && c.Stated(use.User) != nil && c.KeptAside(found) == "" {
+		return true // whether it runs while the controller is lent is contention's matter
+	}
 	if use.Mount == nil || !c.declaredMount(found, use.Mount) {
 		return false
 	}

@@ -73,9 +73,16 @@ func (r *random) host() {
 			b.Gaps = append(b.Gaps, facts.Gap{Fact: "holders", Path: "sys/block", Reason: "permission denied"})
 		}
 		if r.chance(15, "shared group") {
-			card := r.b.Card(at, rapid.SampledFrom([]string{"e1000e", "", "vfio-pci", "pci-stub"}).Draw(r.t, "driver"))
+			driver := rapid.SampledFrom([]string{"e1000e", "", "vfio-pci", "pci-stub"}).Draw(r.t, "driver")
+			if r.b.Survey.Machine.IOMMUs == 0 && driver == "vfio-pci" {
+				driver = "" // nothing gets there without an IOMMU
+			}
+			card := r.b.Card(at, driver)
 			if f := r.b.Function(card); f.Driver == "e1000e" && r.chance(50, "up") {
 				f.Interfaces = []facts.Interface{{Name: fmt.Sprintf("eth%d", n), Up: true}}
+			}
+			if f := r.b.Function(card); f.Driver == "vfio-pci" {
+				f.DriverOverride = f.Driver
 			}
 			r.cards = append(r.cards, card)
 		}
