@@ -7,9 +7,9 @@ import (
 )
 
 // disks refuses a guest that would write what the host itself has mounted, as
-// swap, or built something on: that destroys what is there for certain, whether
-// the rules know the guest or not. What only cannot be told apart from use is
-// told.
+// swap, or built something on, and what another process has open, unless the
+// disk is meant for several guests: that destroys what is there, whether the
+// rules know the guest or not. What could not be read is told.
 func (b *before) disks() error {
 	for _, p := range b.ix.Storage(&b.call.Definition) {
 		if !p.Writes {
@@ -17,11 +17,19 @@ func (b *before) disks() error {
 		}
 		for _, use := range b.ix.HostUses(p.Named) {
 			text := fmt.Sprintf("the host uses its disk %s, %s: %s", p.Target, p.Named, use)
-			if use.Kind != facts.UseUnknown {
+			if !b.perhaps(p, use) {
 				return fmt.Errorf("%s", text)
 			}
 			b.verdict.Notes = append(b.verdict.Notes, text)
 		}
 	}
 	return nil
+}
+
+// perhaps tells whether a use need not be one, or not one that hurts.
+func (b *before) perhaps(p facts.Piece, use facts.Use) bool {
+	if d := b.ix.Device(p.Named); d != nil && d.Exclusive == facts.HeldBySomeone {
+		return false
+	}
+	return use.Kind == facts.UseUnknown || use.Kind == facts.UseProcess && p.Shareable
 }

@@ -125,6 +125,18 @@ func TestBefore(t *testing.T) {
 			b.Block("nvme1n1p1").Gaps = []facts.Gap{{Fact: "holders", Path: "/sys/x", Reason: "permission denied"}}
 			b.disk(facts.Disk{Target: "vdz", Kind: "block", Source: "/dev/nvme1n1p1"})
 		}, "", []string{"/srv/shelf"}, "permission denied"},
+		"a disk that the kernel calls busy": {func(b *bench) {
+			b.Block("nvme1n1p1").Exclusive = facts.HeldBySomeone
+			b.disk(facts.Disk{Target: "vdz", Kind: "block", Source: "/dev/nvme1n1p1"})
+		}, "the kernel says that it is in use", nil, ""},
+		"a disk that a process has open": {func(b *bench) {
+			b.Block("nvme1n1p1").Openers = []facts.Opener{{Process: "dd (pid 77)"}}
+			b.disk(facts.Disk{Target: "vdz", Kind: "block", Source: "/dev/nvme1n1p1"})
+		}, "dd (pid 77)", nil, ""},
+		"a disk for several guests that another has open": {func(b *bench) {
+			b.Block("nvme1n1p1").Openers = []facts.Opener{{Process: "qemu-system-x86 (pid 77)"}}
+			b.disk(facts.Disk{Target: "vdz", Kind: "block", Source: "/dev/nvme1n1p1", Shareable: true})
+		}, "", []string{"/srv/shelf"}, "pid 77"},
 		"a function that is never lent, in arguments for QEMU": {func(b *bench) {
 			b.call = guard.Call{Guest: "stranger", Definition: facts.Definition{Reaches: []facts.Reach{{Kind: facts.ReachPCI, Name: b.never.String()}}}}
 		}, "never lent", nil, ""},

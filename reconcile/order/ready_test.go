@@ -23,6 +23,7 @@ func TestWhatStepsRefuseIsFoundBefore(t *testing.T) {
 	planned, starts := 0, 0
 	rapid.Check(t, func(t *rapid.T) {
 		survey, layout := invented.Random(t)
+		survey = survey.Answered()
 		ix := facts.NewIndex(&survey)
 		c := assess.NewCase(layout, ix, layout.Shift(rapid.SampledFrom([]string{"", "day", "night"}).Draw(t, "planned shift")))
 		findings := assess.Assess(c)

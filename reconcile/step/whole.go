@@ -24,6 +24,9 @@ func (s *StartGuest) readyUndeclared(ix *facts.Index, d *facts.Definition, lent 
 		if !slices.ContainsFunc(d.Lent, func(l facts.Lent) bool { return l.Address == at }) {
 			continue
 		}
+		if why := ix.Unasked(at); why != "" {
+			return fmt.Errorf("start guest %s: its definition holds %s, and %s", s.Guest, f.Title(), why)
+		}
 		if f.Group == nil {
 			return fmt.Errorf("start guest %s: its definition holds %s, which is in no IOMMU group", s.Guest, f.Title())
 		}
