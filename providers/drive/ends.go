@@ -8,6 +8,8 @@ import (
 	"io"
 	"slices"
 
+	"lendkeep/providers/drive/content"
+	"lendkeep/providers/drive/probe"
 	"lendkeep/providers/drive/table"
 	"lendkeep/reconcile/facts"
 )
@@ -16,8 +18,8 @@ import (
 // and the marks of filesystems and arrays.
 const endBytes = 1 << 20
 
-// Clear makes both ends of a drive zeroes, and copies of its table that lie
-// elsewhere, once they are kept in Folder. Called again after a cut-off it goes
+// Clear makes both ends of a drive zeroes, and copies of its table and marks of
+// what it is that lie elsewhere, once they are kept in Folder. Called again after a cut-off it goes
 // on, and keeps nothing anew.
 func (ds Drives) Clear(ctx context.Context, d facts.Drive, keep string) error {
 	file, err := ds.openDrive(ctx, d, 0)
@@ -34,7 +36,11 @@ func (ds Drives) Clear(ctx context.Context, d facts.Drive, keep string) error {
 				return err
 			}
 		default:
-			if kept, err = readEnds(file, d); err != nil {
+			elsewhere, err := marked(ctx, file)
+			if err != nil {
+				return err
+			}
+			if kept, err = readEnds(file, d, elsewhere); err != nil {
 				return err
 			}
 			if err := ds.writeKept(keep, d, kept); err != nil {
@@ -90,9 +96,31 @@ type piece struct {
 	content []byte
 }
 
+// marked gives the bytes, each time the first and the one behind, around every
+// mark that wipefs lists, and second headers of encryption, which it lists only
+// once the first is gone: what an array keeps may lie outside both ends.
+func marked(ctx context.Context, file *opened) ([][2]uint64, error) {
+	marks, err := probe.Wipefs(ctx, file.File)
+	if err != nil {
+		return nil, fmt.Errorf("see what marks the drive: %w", err)
+	}
+	headers, err := content.SecondHeaders(file.File, file.drive.SizeBytes)
+	if err != nil {
+		return nil, err
+	}
+	var spans [][2]uint64
+	for _, at := range headers {
+		spans = append(spans, [2]uint64{at, at + 1})
+	}
+	for _, m := range marks {
+		spans = append(spans, [2]uint64{m.At, m.At + max(m.Bytes, 1)})
+	}
+	return spans, nil
+}
+
 // readEnds reads what Clear clears, in the sequence of the drive, without
-// overlaps.
-func readEnds(r io.ReaderAt, d facts.Drive) ([]piece, error) {
+// overlaps: its ends, its table, and what is elsewhere, by whole blocks.
+func readEnds(r io.ReaderAt, d facts.Drive, elsewhere [][2]uint64) ([]piece, error) {
 	copies, err := table.Copies(r, d.SizeBytes, d.SectorBytes)
 	if err != nil {
 		return nil, err
@@ -100,6 +128,12 @@ func readEnds(r io.ReaderAt, d facts.Drive) ([]piece, error) {
 	spans := [][2]uint64{{0, min(d.SizeBytes, endBytes)}, {d.SizeBytes - min(d.SizeBytes, endBytes), d.SizeBytes}}
 	for _, c := range copies {
 		spans = append(spans, [2]uint64{c[0] * d.SectorBytes, (c[1] + 1) * d.SectorBytes})
+	}
+	const block = 4096 // a multiple of every sector
+	for _, e := range elsewhere {
+		if e[0] < d.SizeBytes {
+			spans = append(spans, [2]uint64{e[0] &^ (block - 1), min((e[1]+block-1)&^(block-1), d.SizeBytes)})
+		}
 	}
 	slices.SortFunc(spans, func(a, b [2]uint64) int { return slices.Compare(a[:], b[:]) })
 	var list []piece

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io"
 	"os"
 	"path/filepath"
 	"regexp"
@@ -14,6 +15,7 @@ import (
 	"golang.org/x/sys/unix"
 
 	"lendkeep/providers/drive/content"
+	"lendkeep/providers/drive/probe"
 	"lendkeep/providers/drive/table"
 	"lendkeep/reconcile/facts"
 )
@@ -37,8 +39,8 @@ var makers = map[string]maker{
 var uuidForm = regexp.MustCompile(`^[0-9a-f]{8}(-[0-9a-f]{4}){3}-[0-9a-f]{12}$`)
 
 // MakeFilesystem makes a filesystem on a partition, once the kernel shows it.
-// One that is there already, with that identity and whole, stays; another, or
-// what has another signature, goes only with over.
+// One that is there already, with that identity and whole, stays; another, what
+// has another signature, and what cannot be told, goes only with over.
 func (ds Drives) MakeFilesystem(ctx context.Context, d facts.Drive, on facts.Entry, made facts.NewFilesystem, over bool) error {
 	m, known := makers[made.Kind]
 	if !known || !uuidForm.MatchString(made.UUID) {
@@ -58,15 +60,21 @@ func (ds Drives) MakeFilesystem(ctx context.Context, d facts.Drive, on facts.Ent
 			return err
 		}
 		defer held.Close() // only read
-		there, err := lookAt(node, made)
-		if err != nil || there == whole {
+		there, err := lookAt(ctx, node, made)
+		switch {
+		case there == whole:
 			return err
-		}
-		if there == part {
+		case there == part:
 			return fmt.Errorf("partition %d (%s) holds that filesystem already, unfinished or in need of repair; it stays", on.Number, node)
-		}
-		if there == another && !over {
-			return fmt.Errorf("partition %d (%s) holds something else", on.Number, node)
+		case there == another && !over:
+			return errors.Join(fmt.Errorf("partition %d (%s) holds something else", on.Number, node), err)
+		case there == another:
+			// What an array keeps at the end would outlive the new filesystem.
+			if err := clearEnds(node); err != nil {
+				return fmt.Errorf("clear partition %d (%s): %w", on.Number, node, err)
+			}
+		case err != nil:
+			return err
 		}
 		arguments := m.identity(made.UUID)
 		if label := shortened(made.Label, m.labelMost); label != "" {
@@ -78,7 +86,7 @@ func (ds Drives) MakeFilesystem(ctx context.Context, d facts.Drive, on facts.Ent
 		if err := run(ctx, m.program, append(arguments, node)...); err != nil {
 			return err
 		}
-		return madeIt(node, made)
+		return madeIt(ctx, node, made)
 	})
 }
 
@@ -160,7 +168,10 @@ const (
 	another
 )
 
-func lookAt(node string, made facts.NewFilesystem) (holds, error) {
+// lookAt looks into a partition by our own reading and by blkid's: nothing is
+// there only where neither sees anything. What cannot be told is another, and
+// why.
+func lookAt(ctx context.Context, node string, made facts.NewFilesystem) (holds, error) {
 	file, err := os.Open(node)
 	if err != nil {
 		return another, err
@@ -170,8 +181,31 @@ func lookAt(node string, made facts.NewFilesystem) (holds, error) {
 	if err != nil {
 		return another, err
 	}
-	found := content.Look(file, 0, size)
-	return held(found, made)
+	there, err := held(content.Look(file, 0, size), made)
+	if err != nil || there != nothing {
+		return there, err
+	}
+	answer, err := probe.Blkid(ctx, file, 0, size)
+	if err != nil || answer != (probe.Answer{}) {
+		return another, err
+	}
+	return nothing, nil
+}
+
+// clearEnds makes both ends of a partition zeroes.
+func clearEnds(node string) error {
+	file, err := os.OpenFile(node, os.O_WRONLY|unix.O_EXCL, 0)
+	if err != nil {
+		return err
+	}
+	end, err := file.Seek(0, io.SeekEnd)
+	length := min(end, endBytes)
+	for _, at := range []int64{0, end - length} {
+		if err == nil {
+			_, err = file.WriteAt(make([]byte, length), at)
+		}
+	}
+	return errors.Join(err, file.Sync(), file.Close())
 }
 
 func held(found facts.Volume, made facts.NewFilesystem) (holds, error) {
@@ -189,8 +223,8 @@ func held(found facts.Volume, made facts.NewFilesystem) (holds, error) {
 	return part, nil
 }
 
-func madeIt(node string, made facts.NewFilesystem) error {
-	there, err := lookAt(node, made)
+func madeIt(ctx context.Context, node string, made facts.NewFilesystem) error {
+	there, err := lookAt(ctx, node, made)
 	if err == nil && there != whole {
 		err = fmt.Errorf("%s does not hold the %s that was made there", node, made.Kind)
 	}

@@ -32,7 +32,7 @@ func (c Contents) Survey(ctx context.Context, s *facts.Survey, drives, images []
 			s.Contents = append(s.Contents, unread(facts.Content{Of: name}, errors.New("the survey has no such block device")))
 			continue
 		}
-		s.Contents = append(s.Contents, c.drive(s.Blocks[i]))
+		s.Contents = append(s.Contents, c.drive(ctx, s.Blocks[i]))
 	}
 	for _, path := range images {
 		s.Contents = append(s.Contents, c.image(ctx, path))
@@ -54,7 +54,7 @@ func (c Contents) path(elements ...string) string {
 
 // drive looks into a drive, which is only read. Its name may have moved since
 // the survey listed it; its number and size must be the same.
-func (c Contents) drive(b facts.Block) facts.Content {
+func (c Contents) drive(ctx context.Context, b facts.Block) facts.Content {
 	none := facts.Content{Of: b.Name, SizeBytes: b.SizeBytes, SectorBytes: b.SectorBytes}
 	node := c.path("dev", b.Name)
 	file, err := os.OpenFile(node, os.O_RDONLY|unix.O_NONBLOCK, 0)
@@ -73,7 +73,15 @@ func (c Contents) drive(b facts.Block) facts.Content {
 	// through its partitions (posix_fadvise(2)); when that fails it is as old as
 	// it is.
 	_ = unix.Fadvise(int(file.Fd()), 0, 0, unix.FADV_DONTNEED)
-	return content.Read(file, b.Name, size, sector, c.ESPs)
+	seen := content.Read(file, b.Name, size, sector, c.ESPs)
+	beside(ctx, file, &seen)
+	past, err := direct(file)
+	if err != nil {
+		return unread(none, err)
+	}
+	defer past.Close() // only read
+	blank(ctx, past, &seen)
+	return seen
 }
 
 // looks is how often an image is looked into again that was written meanwhile,
@@ -121,9 +129,28 @@ func (c Contents) imageOnce(ctx context.Context, path string) (facts.Content, er
 		return none, errors.New("it is marked as having damaged tables (qemu-img check)")
 	}
 	got := content.Read(i, path, none.SizeBytes, imageSector, c.ESPs)
+	if err := c.raw(ctx, &got, none.Format); err != nil {
+		return none, err
+	}
+	blank(ctx, i, &got)
 	if i.Stamp() != none.Stamp {
 		return none, errWritten
 	}
 	got.Image, got.Format, got.DataBytes, got.Stamp = true, none.Format, none.DataBytes, none.Stamp
 	return got, nil
+}
+
+// raw lays blkid and wipefs beside our reading of a raw image, whose bytes they
+// can see. Those of a qcow2 exist only through our own reading.
+func (c Contents) raw(ctx context.Context, got *facts.Content, format string) error {
+	if format != "raw" {
+		return nil
+	}
+	file, err := os.Open(c.path(got.Of))
+	if err != nil {
+		return err
+	}
+	defer file.Close() // only read
+	beside(ctx, file, got)
+	return nil
 }

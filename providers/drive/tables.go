@@ -9,6 +9,7 @@ import (
 
 	"golang.org/x/sys/unix"
 
+	"lendkeep/providers/drive/content"
 	"lendkeep/providers/drive/table"
 	"lendkeep/reconcile/facts"
 )
@@ -26,6 +27,14 @@ func (ds Drives) WriteTable(ctx context.Context, d facts.Drive, before, after *f
 		return fmt.Errorf("write table: %w", err)
 	}
 	return closing(file, "write table of drive", func() error {
+		// Whoever marks the drive as a whole would lose what it keeps at its end.
+		mark, err := content.Whole(file.File, d.SizeBytes)
+		if err != nil {
+			return err
+		}
+		if mark != nil {
+			return fmt.Errorf("the drive is marked as %s as a whole", mark.Kind)
+		}
 		if err := table.Write(file.File, d.SizeBytes, d.SectorBytes, before, after); err != nil {
 			return err
 		}

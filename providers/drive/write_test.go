@@ -46,6 +46,11 @@ func read(t *testing.T, path string, d facts.Drive) facts.Content {
 	return content.Read(file, "drive", d.SizeBytes, d.SectorBytes, nil)
 }
 
+func bare(t *testing.T, path string, d facts.Drive) bool {
+	c := read(t, path, d)
+	return c.Bare()
+}
+
 func fill(t *testing.T, path string, at int64, b []byte) {
 	file, err := os.OpenFile(path, os.O_RDWR, 0)
 	require.NoError(t, err)
@@ -78,7 +83,7 @@ func TestClearAndPutBack(t *testing.T) {
 		require.NoError(t, drives.PutBack(t.Context(), d, "order.1"), "nothing is kept yet")
 		require.Equal(t, before, wholeOf(t, path))
 		require.NoError(t, drives.Clear(t.Context(), d, "order.1"))
-		assert.True(t, read(t, path, d).Blank)
+		assert.True(t, bare(t, path, d))
 		cleared := wholeOf(t, path)
 		assert.NotContains(t, string(cleared), "EFI PART", "the backup in the middle is gone too")
 		assert.Equal(t, before[1<<20:7<<20], cleared[1<<20:7<<20])
@@ -89,6 +94,42 @@ func TestClearAndPutBack(t *testing.T) {
 
 		fill(t, path, 100, []byte("written since"))
 		require.ErrorContains(t, drives.Clear(t.Context(), d, "order.1"), "something else was written at byte 0")
+	}
+}
+
+// What marks the drive as a whole goes, wherever it is, and comes back.
+func TestClearTakesEveryMark(t *testing.T) {
+	marks := map[string]func(path string){
+		"VMFS, behind the first MiB": func(path string) { fill(t, path, 1<<20, []byte("\x0d\xd0\x01\xc0")) },
+		"a second header of LUKS": func(path string) {
+			header := make([]byte, 512)
+			copy(header, "SKUL\xba\xbe\x00\x02")
+			header[256+5] = 0x40 // at 4 MiB
+			fill(t, path, 4<<20, header)
+		},
+	}
+	for name, tail := range tails {
+		marks[name] = func(path string) { fill(t, path, 64<<20-tail.fromEnd, []byte(tail.content)) }
+	}
+	for name, mark := range marks {
+		t.Run(name, func(t *testing.T) {
+			drives, d, path := standIn(t, 64<<20, 512)
+			require.NoError(t, drives.WriteTable(t.Context(), d, nil, shelf(facts.Drive{SizeBytes: 60 << 20, SectorBytes: 512}), "a"))
+			mark(path)
+			c := read(t, path, d)
+			require.NotNil(t, c.Signature)
+			before := wholeOf(t, path)
+			after := shelf(d)
+			require.ErrorContains(t, drives.WriteTable(t.Context(), d, c.Table, after, "a"), c.Signature.Kind)
+			require.True(t, bytes.Equal(before, wholeOf(t, path)), "nothing was written")
+
+			require.NoError(t, drives.Clear(t.Context(), d, "a"))
+			assert.True(t, bare(t, path, d))
+			seen := surveyed(t, path)
+			assert.True(t, seen.Bare(), "%+v", seen)
+			require.NoError(t, drives.PutBack(t.Context(), d, "a"))
+			assert.True(t, bytes.Equal(before, wholeOf(t, path)))
+		})
 	}
 }
 
@@ -113,7 +154,7 @@ func TestKeptIsReadStrictly(t *testing.T) {
 	for _, name := range []string{"", ".", "../a", "a/b"} {
 		assert.Error(t, drives.Clear(t.Context(), d, name))
 	}
-	assert.True(t, read(t, path, d).Blank)
+	assert.True(t, bare(t, path, d))
 }
 
 func FuzzDecodeKept(f *testing.F) {
@@ -156,7 +197,7 @@ func TestWriteTableOnDevice(t *testing.T) {
 	other.ID = "1fc63daf-8483-4772-8e79-3d69d8477de4"
 	assert.ErrorContains(t, drives.WriteTable(t.Context(), d, other, nil, "a"), "neither the old nor the new")
 	require.NoError(t, drives.WriteTable(t.Context(), d, want, nil, "a"))
-	assert.True(t, read(t, node, d).Blank)
+	assert.True(t, bare(t, node, d))
 }
 
 // makers' programs, and partx for kernels that read no tables themselves.

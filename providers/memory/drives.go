@@ -55,10 +55,10 @@ func (h *Host) Copy(ctx context.Context, from facts.Source, d facts.Drive, keep 
 		switch {
 		case image == nil || image.Stamp != from.Stamp:
 			return fmt.Errorf("copy %s: it has changed", from.Path)
-		case !content.Blank && content.Unfinished != keep:
+		case !content.Bare() && content.Unfinished != keep:
 			return fmt.Errorf("copy %s: the drive is not blank", from.Path)
 		}
-		content.Blank, content.Unfinished = false, ""
+		content.Blank, content.EndsZero, content.Unfinished = false, false, ""
 		content.Table, content.Signature, content.Volumes = image.Table, image.Signature, image.Volumes
 		h.reread(b, content)
 		return nil
@@ -79,7 +79,8 @@ func (h *Host) WriteTable(ctx context.Context, d facts.Drive, before, after *fac
 		if !reflect.DeepEqual(content.Table, before) && !reflect.DeepEqual(content.Table, after) {
 			return fmt.Errorf("write table of %s: it holds another one", b.Name)
 		}
-		content.Table, content.Blank = after, after == nil
+		content.Blank = after == nil && content.Blank
+		content.Table, content.EndsZero = after, after == nil
 		h.reread(b, content)
 		return nil
 	})
@@ -177,10 +178,11 @@ func (h *Host) sign(d facts.Drive, on facts.Entry, signature *facts.Signature, m
 	})
 }
 
-// blank makes a content be of nothing.
+// blank makes a content be of nothing, as erasing does: what lies between the
+// ends stays.
 func (h *Host) blank(content *facts.Content) {
 	h.drop(content.Of)
-	*content = facts.Content{Of: content.Of, SizeBytes: content.SizeBytes, SectorBytes: content.SectorBytes, Blank: true}
+	*content = facts.Content{Of: content.Of, SizeBytes: content.SizeBytes, SectorBytes: content.SectorBytes, EndsZero: true}
 }
 
 func (h *Host) partitions(drive string) []facts.Block {

@@ -99,6 +99,10 @@ func (f *filler) source() {
 		f.say(Stop, "image "+source+" holds no partition table", "So it holds no installed system that firmware could start.", Cause{source, "holds " + f.Image.Describe()}, "name the image of the guest's system disk")
 		return
 	}
+	if s := f.Image.Signature; s != nil {
+		f.say(Stop, "image "+source+" is more than its table", "Beside the table it is marked as a whole, as an array or a filesystem does it. A copy would be taken for that, too.", Cause{source, "holds " + f.Image.Describe()},
+			"see what keeps the mark, and take an old one away in the guest: wipefs lists it")
+	}
 	running := false
 	for i := range f.c.Facts.Survey.Libvirt.Guests {
 		g := &f.c.Facts.Survey.Libvirt.Guests[i]

@@ -147,7 +147,7 @@ func (f *filler) identify() bool {
 		return true
 	}
 	f.stop("what is on the drive of "+f.name()+" is not known", "Nothing is written to a drive that could not be read: what it holds counts as in use.",
-		Cause{"/dev/" + space.Block, why}, "take the survey as root, on the host itself", "repair its partition table: sgdisk -v shows what is wrong, sgdisk's recovery menu mends it")
+		Cause{"/dev/" + space.Block, why}, "take the survey as root, on the host itself", "see what it holds: blkid -p, wipefs without options", "repair its partition table: sgdisk -v shows what is wrong, sgdisk's recovery menu mends it")
 	return false
 }
 

@@ -38,8 +38,15 @@ func (f *filler) lay() {
 	f.Before = f.Content.Table
 	if f.Copy != nil {
 		f.Before = f.Image.Table // with its backup where the image ended
-	} else if f.Before == nil && !f.Content.Blank && !f.erasing() {
-		return
+	} else if f.Content.Signature != nil && f.Content.Table != nil || f.Before == nil && !f.Content.Blank {
+		if f.drive.CopyOf != "" {
+			f.marked()
+			return
+		}
+		if !f.erasing() {
+			return
+		}
+		f.Before = nil
 	}
 	missing := f.missing()
 	if f.Before != nil && f.Before.Kind != "gpt" {
@@ -51,6 +58,13 @@ func (f *filler) lay() {
 	if f.table(missing) {
 		f.filesystems(missing)
 	}
+}
+
+// marked stops what would be written to a drive that holds the system already,
+// and is marked as something else as a whole: that is not erased for it.
+func (f *filler) marked() {
+	f.stop("drive of "+f.name()+" is more than its system", "Beside the table it is marked as a whole, as an array or a filesystem does it. What is written there may ruin what keeps that mark.",
+		Cause{"/dev/" + f.Content.Of, "holds " + f.Content.Describe()}, "see what keeps the mark, and whether it is still used: wipefs lists it", "take the partitions out of the layout")
 }
 
 // erasing plans to clear a drive that holds something, but no table to keep.
@@ -121,9 +135,10 @@ func (f *filler) filesystems(added []spec.Partition) {
 			f.stop("more than one partition is called "+p.Name, "Which of them is meant would be a guess.", Cause{"/dev/" + f.Content.Of, "holds " + f.Content.Describe()}, "rename one: sgdisk -c NUMBER:NAME")
 			continue
 		}
-		made := Formatting{On: *e, At: p.At, Over: f.drive.Erase != "",
-			Added: slices.ContainsFunc(added, func(a spec.Partition) bool { return a.Name == p.Name }),
-			Made:  facts.NewFilesystem{Kind: p.Format, UUID: idOf("filesystem", e.ID), Label: p.Name}}
+		added := slices.ContainsFunc(added, func(a spec.Partition) bool { return a.Name == p.Name })
+		// In the free space of a table that stays, nothing is erased unasked.
+		made := Formatting{On: *e, At: p.At, Over: f.drive.Erase != "" && (f.Clear || !added), Added: added,
+			Made: facts.NewFilesystem{Kind: p.Format, UUID: idOf("filesystem", e.ID), Label: p.Name}}
 		if made.Added || f.bareOn(*e, p) {
 			f.Filesystems = append(f.Filesystems, made)
 		}
@@ -142,19 +157,33 @@ func (f *filler) bareOn(e facts.Entry, p spec.Partition) bool {
 	if v == nil || v.Gap != "" {
 		return false // the check return-mount says so where it matters
 	}
-	if v.Signature != nil {
-		if v.Signature.Kind != p.Format {
-			there.Value = "holds " + v.Signature.Kind
-			f.laying = append(f.laying, Finding{Severity: Caution, At: p.At, Summary: shorten("partition " + p.Name + " holds " + v.Signature.Kind + ", not " + p.Format),
-				Detail: "A filesystem that is there is never made anew.", Causes: []Cause{there}, Remedies: []string{"state format = \"" + v.Signature.Kind + "\" where that is what it is", "make it anew by hand, after saving what is on it"}})
-		}
+	switch s := v.Signature; {
+	case s == nil:
+	case s.Usage != "filesystem":
+		f.laying = append(f.laying, memberFinding(p.Name, p.At, s, Cause{there.Path, "holds " + s.Kind}, "No filesystem is made on it, with erase neither.", "take the format out of partition "+p.Name))
+		return false
+	case s.Kind != p.Format:
+		there.Value = "holds " + s.Kind
+		f.laying = append(f.laying, Finding{Severity: Caution, At: p.At, Summary: shorten("partition " + p.Name + " holds " + s.Kind + ", not " + p.Format),
+			Detail: "A filesystem that is there is never made anew.", Causes: []Cause{there}, Remedies: []string{"state format = \"" + s.Kind + "\" where that is what it is", "make it anew by hand, after saving what is on it"}})
+		return false
+	default:
 		return false
 	}
 	if f.drive.Erase == "" {
 		f.laying = append(f.laying, Finding{Severity: Caution, At: p.At, Summary: shorten("partition " + p.Name + " holds no filesystem"),
 			Detail: "It was there before, so what is on it counts as in use although no known signature is found.", Causes: []Cause{there},
-			Remedies: []string{"make it by hand: mkfs." + p.Format + " on its device", "allow it by the drive's serial: erase = \"" + f.Drive.Serial + "\""}})
+			Remedies: []string{"look at what it holds: blkid -p, wipefs without options", "make it by hand where nothing is needed: mkfs." + p.Format + " on its device", "allow it by the drive's serial: erase = \"" + f.Drive.Serial + "\""}})
 		return false
 	}
 	return true
+}
+
+// memberFinding says that a partition is a part of something else: an array, a
+// volume group, encryption, swap, a disk of a guest, or what nobody knows.
+func memberFinding(partition string, at spec.Place, s *facts.Signature, cause Cause, why, remedy string) Finding {
+	return Finding{Severity: Stop, At: at, Summary: shorten("partition " + partition + " is " + s.Kind + ", no filesystem"),
+		Detail:   "What is on it belongs to what it is a part of, and is in use for all that is known. " + why,
+		Causes:   []Cause{cause},
+		Remedies: []string{remedy, "name the partition that holds the filesystem"}}
 }

@@ -43,11 +43,14 @@ func (c *Case) returnFinding(found Found, m spec.Mount) (Finding, bool) {
 		f.Detail = "An order makes it, but the layout states no format for it, so nothing is mounted at " + m.Path + "."
 		f.Causes = []Cause{{m.At.String(), "partition " + m.Partition}}
 		f.Remedies = []string{"state a format in partition " + m.Partition, "make a filesystem on it by hand after the order"}
-	case !made && (part.Signature == nil || part.Signature.Usage != "filesystem"):
+	case !made && c.part(part) != nil:
+		s := c.part(part)
+		f = memberFinding(m.Partition, m.At, s, Cause{"/dev/" + part.Name, "holds " + s.Kind}, "Nothing can be mounted from it at "+m.Path+".", "take the mount out of the layout")
+	case !made && part.Signature == nil:
 		f.Summary = shorten("partition " + m.Partition + " holds no filesystem")
 		f.Detail = "Nothing can be mounted from it at " + m.Path + "."
 		f.Causes = []Cause{{"/run/udev/data/b" + part.Devno.String(), "no filesystem signature"}}
-		f.Remedies = []string{"make a filesystem on it"}
+		f.Remedies = []string{"look at what it holds: blkid -p, wipefs without options", "make a filesystem on it where nothing is needed", "take the mount out of the layout"}
 	case there != nil && (made || there.Devno != part.Devno):
 		f.Severity = Stop
 		f.Summary = shorten("something else is mounted at " + m.Path)
@@ -62,6 +65,22 @@ func (c *Case) returnFinding(found Found, m spec.Mount) (Finding, bool) {
 		f.Detail += " Guest " + name + " is to be started and has its disks there."
 	}
 	return f, true
+}
+
+// part gives what makes a partition a part of something else, by udev or by the
+// drive's own bytes; nil: nothing does.
+func (c *Case) part(part *facts.Block) *facts.Signature {
+	if s := part.Signature; s != nil && s.Usage != "filesystem" {
+		return s
+	}
+	content := c.Facts.Content(part.Whole)
+	if content == nil || part.Partition == nil {
+		return nil
+	}
+	if v := content.Volume(part.Partition.Number); v != nil && v.Signature != nil && v.Signature.Usage != "filesystem" {
+		return v.Signature
+	}
+	return nil
 }
 
 func (c *Case) partitionNames(at facts.Address) string {

@@ -17,9 +17,10 @@ type Content struct {
 	SectorBytes uint64     `json:"sector_bytes"`         // logical; of an image 512
 	Stamp       string     `json:"stamp,omitempty"`      // of an image: changes whenever a file of its chain is written
 	Unfinished  string     `json:"unfinished,omitempty"` // of a drive: the copy that was begun and has not ended, by UnfinishedMark
-	Blank       bool       `json:"blank,omitempty"`      // no table, no signature, and zeroes at both ends
+	Blank       bool       `json:"blank,omitempty"`      // Bare, and a sample spread over all of it is zeroes
+	EndsZero    bool       `json:"ends_zero,omitempty"`  // its first and its last MiB are zeroes
 	Table       *Table     `json:"table,omitempty"`
-	Signature   *Signature `json:"signature,omitempty"` // of a filesystem or member without a table
+	Signature   *Signature `json:"signature,omitempty"` // of the whole; beside a table it says that the drive is more than that
 	Volumes     []Volume   `json:"volumes,omitempty"`   // in the sequence of the table's entries
 	Gaps        []Gap      `json:"gaps,omitempty"`
 }
@@ -95,6 +96,12 @@ func (c *Content) Holds(image *Content) bool {
 		c.Table.ID != "" && c.Table.Kind == image.Table.Kind && c.Table.ID == image.Table.ID
 }
 
+// Bare tells whether nothing is seen on a disk: by no reader, and its ends are
+// zeroes. That is how erasing leaves it; what lies between may still be there.
+func (c *Content) Bare() bool {
+	return c.Blank || c.EndsZero && c.Table == nil && c.Signature == nil && c.Unfinished == "" && len(c.Gaps) == 0
+}
+
 // Fallback is the loader that firmware starts from a drive without an entry of
 // its own (UEFI 2.10, 3.5.1.1, x86-64).
 const Fallback = `\EFI\BOOT\BOOTX64.EFI`
@@ -165,6 +172,8 @@ func (c *Content) Describe() string {
 	switch {
 	case c.Unfinished != "":
 		return "a copy of lendkeep's that has not ended"
+	case c.Table != nil && c.Signature != nil:
+		return c.Signature.describe() + " as a whole, and in it " + c.describeTable()
 	case c.Table != nil:
 		return c.describeTable()
 	case c.Signature != nil:

@@ -22,7 +22,7 @@ func (p *planner) fill(found assess.Found) {
 		p.add(&step.ClearDrive{Target: target, Holds: f.Content.Describe(), Table: f.Content.Table.Identity(), Then: then(f)}, at)
 	}
 	if f.Copy != nil {
-		s := &step.CopySystem{Target: target, Source: *f.Copy, Table: f.Image.Table.ID, DataBytes: f.Image.DataBytes, Laid: f.After != nil}
+		s := &step.CopySystem{Target: target, Source: *f.Copy, Table: f.Image.Table.ID, DataBytes: f.Image.DataBytes, Laid: f.After != nil, Erased: f.Clear}
 		p.owners(s)
 		for i := range p.c.Layout.Guests {
 			if g := &p.c.Layout.Guests[i]; g.Boots != nil && g.Boots.Name == found.Controller.Name {
@@ -32,7 +32,7 @@ func (p *planner) fill(found assess.Found) {
 		p.add(s, at)
 	}
 	if f.After != nil {
-		p.add(&step.WriteTable{Target: target, Before: f.Before, After: *f.After, Copied: f.Copy != nil}, at)
+		p.add(&step.WriteTable{Target: target, Before: f.Before, After: *f.After, Copied: f.Copy != nil, Erased: f.Clear}, at)
 	}
 	for _, made := range f.Filesystems {
 		p.add(&step.MakeFilesystem{Target: target, Partition: made.On, Made: made.Made, Added: made.Added, Over: made.Over}, made.At)

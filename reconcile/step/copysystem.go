@@ -2,6 +2,7 @@ package step
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"time"
 
@@ -26,6 +27,7 @@ type CopySystem struct {
 	Users     []string     `json:"users,omitempty"`   // guests that have the image as a disk
 	ByHand    []string     `json:"by_hand,omitempty"` // what a person confirms before
 	Laid      bool         `json:"laid,omitempty"`    // a later step writes the table
+	Erased    bool         `json:"erased,omitempty"`  // an earlier step erases what is on the drive
 }
 
 // Kind implements Step, as do the methods below.
@@ -98,10 +100,10 @@ func (s *CopySystem) Ready(ix *facts.Index) error {
 	switch {
 	case err != nil:
 		return err
-	case !content.Blank && content.Unfinished != s.Keep:
-		return fmt.Errorf("copy %s: %s is not blank: it holds %s", s.Source.Path, s.title(), content.Describe())
+	case content.Unfinished == s.Keep:
+		return s.unused(ix) // it goes on
 	}
-	return s.unused(ix)
+	return errors.Join(s.blank(content, s.Erased), s.unused(ix))
 }
 
 // image gives what the image holds, if it is the one that the order was
@@ -134,9 +136,9 @@ func (s *CopySystem) Stands(ix *facts.Index) (Standing, string) {
 	switch {
 	case err != nil:
 		return Neither, err.Error()
-	case content.Blank:
+	case content.Bare():
 		return Before, s.title() + " is blank"
-	case content.Table.Identity() == s.Table:
+	case content.Signature == nil && content.Table.Identity() == s.Table:
 		return After, s.title() + " holds the system of " + s.Source.Path
 	case content.Unfinished == s.Keep:
 		return Neither, "the copy to " + s.title() + " has not ended"

@@ -56,6 +56,24 @@ func (t Target) look(ix *facts.Index) (*facts.Block, *facts.Content, error) {
 	return nil, nil, fmt.Errorf("find %s: its controller has no namespace %d", t.title(), t.Drive.Namespace)
 }
 
+// plain refuses a drive that is more than its table says: what an array or a
+// filesystem of the whole keeps beside a table is not written over.
+func (t Target) plain(content *facts.Content) error {
+	if content.Signature == nil {
+		return nil
+	}
+	return fmt.Errorf("write %s: it holds %s", t.title(), content.Describe())
+}
+
+// blank refuses a drive that holds anything. One that the order erased before is
+// bare: between its ends may lie what was erased.
+func (t Target) blank(content *facts.Content, erased bool) error {
+	if content.Blank || erased && content.Bare() {
+		return nil
+	}
+	return fmt.Errorf("write %s: it is not blank: it holds %s", t.title(), content.Describe())
+}
+
 // unused refuses while the host, or a guest, uses anything on the drive.
 func (t Target) unused(ix *facts.Index) error {
 	where, f, _ := ix.Where(t.Controller)
@@ -129,11 +147,11 @@ func (s *ClearDrive) Stands(ix *facts.Index) (Standing, string) {
 	switch {
 	case err != nil:
 		return Neither, err.Error()
-	case content.Blank:
+	case content.Bare():
 		return After, s.title() + " is blank"
 	case content.Table.Identity() == s.Table && content.Unfinished == "":
 		return Before, s.title() + " holds " + content.Describe()
-	case content.Table.Identity() == s.Then || content.Unfinished == s.Keep:
+	case content.Signature == nil && content.Table.Identity() == s.Then || content.Unfinished == s.Keep:
 		return After, s.title() + " is filled anew"
 	default:
 		return Neither, s.title() + " holds " + content.Describe()

@@ -89,6 +89,8 @@ func (s *MakeFilesystem) Stands(ix *facts.Index) (Standing, string) {
 	}
 	v := content.Volume(s.Partition.Number)
 	switch {
+	case content.Signature != nil:
+		return Neither, s.title() + " holds " + content.Describe()
 	case content.Table == nil || content.Table.Entry(s.Partition.Name) == nil:
 		if s.Added {
 			return Before, "partition " + s.Partition.Name + " is not there yet"

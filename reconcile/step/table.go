@@ -2,6 +2,7 @@ package step
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"reflect"
 	"slices"
@@ -19,6 +20,7 @@ type WriteTable struct {
 	Before *facts.Table `json:"before,omitempty"` // nil: the drive is blank
 	After  facts.Table  `json:"after"`
 	Copied bool         `json:"copied,omitempty"` // Before is what an earlier step copies
+	Erased bool         `json:"erased,omitempty"` // an earlier step erases what is on the drive
 }
 
 // Sound refuses a table that changes or lacks a partition which was there.
@@ -93,8 +95,20 @@ func (s *WriteTable) Needs() []Fact {
 func (s *WriteTable) Gives() []Fact { return []Fact{driveIs(s.name(), "filled")} }
 
 // Ready implements Step. A kernel that has a partition in use does not read
-// the table anew.
-func (s *WriteTable) Ready(ix *facts.Index) error { return s.unused(ix) }
+// the table anew. On a drive without a table only half of a new one is no
+// obstacle, which a cut-off leaves.
+func (s *WriteTable) Ready(ix *facts.Index) error {
+	_, content, err := s.look(ix)
+	if err != nil {
+		return err
+	}
+	if s.Before == nil && content.Table == nil {
+		err = s.blank(content, s.Erased)
+	} else {
+		err = s.plain(content)
+	}
+	return errors.Join(err, s.unused(ix))
+}
 
 // MayUndo implements Step.
 func (s *WriteTable) MayUndo(ix *facts.Index) error { return s.unused(ix) }
@@ -106,12 +120,14 @@ func (s *WriteTable) Stands(ix *facts.Index) (Standing, string) {
 	switch {
 	case err != nil:
 		return Neither, err.Error()
+	case content.Signature != nil:
+		return Neither, s.title() + " holds " + content.Describe()
 	case same(content.Table, &s.After):
 		if missing := unseen(ix, b, s.After); missing != "" {
 			return Neither, "the table is written, but the kernel does not show partition " + missing + " yet"
 		}
 		return After, "the table of " + s.title() + " is as planned"
-	case same(content.Table, s.Before) && (s.Before != nil || content.Blank):
+	case same(content.Table, s.Before) && (s.Before != nil || content.Bare()):
 		return Before, s.title() + " holds " + content.Describe()
 	default:
 		return Neither, s.title() + " holds " + content.Describe() + ", which is neither the table before nor the planned one"

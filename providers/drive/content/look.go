@@ -17,7 +17,7 @@ type finding struct {
 // recognisers lists all, with those of arrays and of encryption first: what is
 // found beside those is theirs, as libblkid has it.
 var recognisers = []func(*volume) finding{
-	raidMember, volumeGroupMember, encrypted, bitLocker, poolMember, otherMembers,
+	raidMember, tailMember, volumeGroupMember, encrypted, bitLocker, poolMember, otherMembers,
 	swap, xfs, ext, ntfs, fat, exfat, btrfs, iso, otherFilesystems,
 }
 

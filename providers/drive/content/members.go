@@ -5,6 +5,7 @@ import (
 	"encoding/binary"
 	"fmt"
 	"hash/crc32"
+	"io"
 	"slices"
 
 	"lendkeep/reconcile/facts"
@@ -59,18 +60,33 @@ func volumeGroupMember(v *volume) finding {
 	return finding{}
 }
 
+// secondHeaders is where a second header of LUKS 2 may be.
+func secondHeaders() []uint64 {
+	var list []uint64
+	for at := uint64(0x4000); at <= 0x400000; at *= 2 {
+		list = append(list, at)
+	}
+	return list
+}
+
+func isSecondHeader(b []byte, at uint64) bool {
+	return bytes.HasPrefix(b, []byte("SKUL\xba\xbe")) && binary.BigEndian.Uint64(b[256:]) == at
+}
+
+// SecondHeaders gives the bytes where second headers of LUKS 2 begin: each is
+// found by itself once the first header is gone.
+func SecondHeaders(r io.ReaderAt, sizeBytes uint64) ([]uint64, error) {
+	v := newVolume(r, 0, sizeBytes)
+	list := slices.DeleteFunc(secondHeaders(), func(at uint64) bool { return !isSecondHeader(v.at(at, 512), at) })
+	return list, v.err
+}
+
 // encrypted recognises LUKS 1 and 2 (LUKS2 On-Disk Format Specification, 2.1,
 // with the places of a second header).
 func encrypted(v *volume) finding {
-	places := []uint64{0}
-	for at := uint64(0x4000); at <= 0x400000; at *= 2 {
-		places = append(places, at)
-	}
-	for _, at := range places {
+	for _, at := range append([]uint64{0}, secondHeaders()...) {
 		b := v.at(at, 512)
-		first := at == 0 && bytes.HasPrefix(b, []byte("LUKS\xba\xbe"))
-		second := at != 0 && bytes.HasPrefix(b, []byte("SKUL\xba\xbe")) && binary.BigEndian.Uint64(b[256:]) == at
-		if !first && !second {
+		if !(at == 0 && bytes.HasPrefix(b, []byte("LUKS\xba\xbe"))) && !(at != 0 && isSecondHeader(b, at)) {
 			continue
 		}
 		label := ""
@@ -114,6 +130,12 @@ func poolMember(v *volume) finding {
 // sleeps (kernel include/linux/swap.h, kernel/power/swap.c; the other marks from
 // libblkid's swap.c).
 func swap(v *volume) finding {
+	// TuxOnIce marks the first page, and leaves the swap mark at its end.
+	if string(v.at(0, 8)) == "\xed\xc3\x02\xe9\x98\x56\xe5\x0c" {
+		f := member("swsuspend", "other", "", "")
+		f.condition, f.why = facts.Hibernated, "its first bytes are those of TuxOnIce: a system sleeps in it"
+		return f
+	}
 	for _, page := range []uint64{4096, 8192, 16384, 32768, 65536} {
 		if !v.has(0, page) {
 			break

@@ -10,7 +10,7 @@ import (
 // mark is a signature of which only the kind is told.
 type mark struct {
 	kind   string
-	offset int64 // negative: from the end
+	offset int64 // negative: from the end, which is that of the last whole sector of 512 bytes
 	magic  string
 }
 
@@ -18,11 +18,14 @@ type mark struct {
 // superblocks, one file each).
 var (
 	memberMarks = []mark{
-		{"isw_raid_member", -1024, "Intel Raid ISM Cfg Sig. "},
-		{"ddf_raid_member", -512, "\xde\x11\xde\x11"},
 		{"stratis", 512 + 4, "!Stra0tis\x86\xff\x02^\x41rh"},
 		{"bcache", 4096 + 24, "\xc6\x85\x73\xf6\x4e\x1a\x45\xca\x82\x65\xf5\x7f\x48\xba\x6d\x81"},
 		{"VMFS_volume_member", 1 << 20, "\x0d\xd0\x01\xc0"},
+		{"ceph_bluestore", 0, "bluestore block device"},
+		{"DM_integrity", 0, "integrt\x00"},
+		{"DM_verity_hash", 0, "verity\x00\x00"},
+		{"DM_snapshot_cow", 0, "SnAp"},
+		{"vdo", 0, "dmvdo001"},
 	}
 	filesystemMarks = []mark{
 		{"f2fs", 1024, "\x10\x20\xf5\xf2"},
@@ -39,18 +42,24 @@ var (
 	}
 )
 
-func (m mark) on(v *volume) bool {
+// at gives where the mark is in a volume.
+func (m mark) at(v *volume) uint64 {
 	at := uint64(m.offset)
 	if m.offset < 0 {
-		at += v.size
+		at += v.size &^ 511
 	}
+	return at
+}
+
+func (m mark) on(v *volume) bool {
+	at := m.at(v)
 	return v.has(at, uint64(len(m.magic))) && string(v.at(at, uint64(len(m.magic)))) == m.magic
 }
 
 func otherMembers(v *volume) finding {
 	for _, m := range memberMarks {
 		if m.on(v) {
-			return member(m.kind, "raid", "", "")
+			return member(m.kind, UsageOf(m.kind), "", "")
 		}
 	}
 	return finding{}
@@ -66,11 +75,18 @@ func otherFilesystems(v *volume) finding {
 }
 
 // iso recognises ISO 9660 (ECMA-119, 8.4): nothing is written to one, so it is
-// clean. Its identity is a date, the last change or else the making.
+// clean. Its identity is a date, the last change or else the making. A volume
+// that is UDF as well (a bridge: ECMA-167 3, 3.1, with its descriptors behind
+// those of ISO 9660) is UDF, which is written to.
 func iso(v *volume) finding {
 	b := v.at(32768, 2048)
 	if b[0] != 1 || string(b[1:6]) != "CD001" {
 		return finding{}
+	}
+	for sector := uint64(17); sector < 64 && v.has(sector*2048, 2048); sector++ {
+		if name := string(v.at(sector*2048+1, 5)); name == "BEA01" || name == "NSR02" || name == "NSR03" {
+			return filesystem("udf", "", "", facts.UnsureIfClean, "it is ISO 9660 and UDF at once; how UDF marks an orderly end is not known here")
+		}
 	}
 	date := b[830:846]
 	if allZero(date) || string(date) == "0000000000000000" {

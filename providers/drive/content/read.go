@@ -3,7 +3,6 @@ package content
 import (
 	"bytes"
 	"errors"
-	"fmt"
 	"io"
 	"slices"
 
@@ -25,9 +24,9 @@ type ESP struct {
 type ESPs func(r io.ReaderAt, sizeBytes, sectorBytes uint64) ([]ESP, error)
 
 // Read reads what a drive or image holds; of is its name there and in gaps.
-// What cannot be read, or contradicts itself, is a gap of "table", "signature"
-// or "ends", or of the volume. Size, sector and what is special to images is the
-// caller's.
+// What cannot be read, or contradicts itself, is a gap of "table", "signature",
+// "end" or "ends", or of the volume. Size, sector, what is special to images, and
+// whether all of it is blank is the caller's.
 func Read(r io.ReaderAt, of string, sizeBytes, sectorBytes uint64, esps ESPs) facts.Content {
 	c := facts.Content{Of: of, SizeBytes: sizeBytes, SectorBytes: sectorBytes}
 	gap := func(fact string, err error) {
@@ -45,28 +44,37 @@ func Read(r io.ReaderAt, of string, sizeBytes, sectorBytes uint64, esps ESPs) fa
 	if c.Table, err = table.Read(r, sizeBytes, sectorBytes); err != nil {
 		gap("table", err)
 	}
-	found, err := look(newVolume(r, 0, sizeBytes))
-	if err != nil {
+	if c.Signature, err = Whole(r, sizeBytes); err != nil {
 		gap("signature", err)
 	}
-	switch whole := found.signature; {
-	case whole == nil:
-	case c.Table == nil:
-		c.Signature = whole
-	case whole.Usage == "raid" || whole.Usage == "crypto":
-		// What an array keeps at the end of a drive does not show at its start.
-		gap("signature", fmt.Errorf("it has a partition table and is marked as %s as a whole", whole.Kind))
+	// A boot sector ends as an empty DOS table does.
+	if s := c.Signature; s != nil && c.Table != nil && c.Table.Kind == "dos" && len(c.Table.Entries) == 0 {
+		c.Table = nil
 	}
 	if c.Table != nil {
+		stray, err := strayTail(newVolume(r, 0, sizeBytes), *c.Table, sectorBytes)
+		if err == nil && stray {
+			err = errors.New("behind the place for partitions is something in its last MiB that is not the table's")
+		}
+		if err != nil {
+			gap("end", err)
+		}
 		c.Volumes = volumes(r, *c.Table, sizeBytes, sectorBytes, esps)
 		return c
 	}
-	zero, err := zeroEnds(r, sizeBytes)
-	if err != nil {
+	if c.EndsZero, err = zeroEnds(r, sizeBytes); err != nil {
 		gap("ends", err)
 	}
-	c.Blank = zero && c.Signature == nil && len(c.Gaps) == 0
 	return c
+}
+
+// Whole gives the mark that a drive or image has as a whole, whatever table it
+// has besides; nil: none.
+func Whole(r io.ReaderAt, sizeBytes uint64) (*facts.Signature, error) {
+	v := newVolume(r, 0, sizeBytes)
+	v.whole = true
+	found, err := look(v)
+	return found.signature, err
 }
 
 // unfinished gives the name that follows the mark of a copy under way, if the

@@ -63,7 +63,7 @@ func loaders(list ...ESP) ESPs {
 func TestReadDisk(t *testing.T) {
 	c := Read(disk(t), "nvme0n1", diskBytes, 512, loaders(ESP{Number: 1, Loaders: []string{facts.Fallback}}))
 	require.Empty(t, c.Gaps)
-	assert.False(t, c.Blank)
+	assert.False(t, c.Bare())
 	assert.Nil(t, c.Signature)
 	require.Len(t, c.Volumes, 5)
 	var kinds []string
@@ -92,21 +92,23 @@ func TestReadSaysWhatItCannotTell(t *testing.T) {
 	// From some byte on nothing can be read.
 	c = Read(&torn{file, 20 << 20}, "nvme0n1", diskBytes, 512, loaders())
 	assert.Contains(t, reason(c, "table"), "input/output error")
-	assert.False(t, c.Blank)
+	assert.False(t, c.Bare())
 
 	b := make([]byte, 8<<20)
 	c = Read(bytes.NewReader(b), "x", uint64(len(b)), 512, nil)
-	assert.True(t, c.Blank)
+	assert.True(t, c.Bare())
 	c = Read(&torn{bytes.NewReader(b), 4 << 20}, "x", uint64(len(b)), 512, nil)
-	assert.False(t, c.Blank)
+	assert.False(t, c.Bare())
 	assert.NotEmpty(t, c.Gaps)
 	for _, at := range []int{0, 1 << 19, len(b) - 1} {
 		b[at] = 1
-		assert.False(t, Read(bytes.NewReader(b), "x", uint64(len(b)), 512, nil).Blank, at)
+		c = Read(bytes.NewReader(b), "x", uint64(len(b)), 512, nil)
+		assert.False(t, c.Bare(), at)
 		b[at] = 0
 	}
-	b[4<<20] = 1 // in the middle nobody looks
-	assert.True(t, Read(bytes.NewReader(b), "x", uint64(len(b)), 512, nil).Blank)
+	b[4<<20] = 1 // in the middle nobody looks here, so that it is never blank
+	c = Read(bytes.NewReader(b), "x", uint64(len(b)), 512, nil)
+	assert.True(t, c.Bare() && !c.Blank)
 }
 
 func TestUnfinishedCopy(t *testing.T) {
@@ -122,7 +124,7 @@ func TestUnfinishedCopy(t *testing.T) {
 	require.NoError(t, err)
 	c = Read(file, "nvme0n1", diskBytes, 512, loaders())
 	assert.NotEmpty(t, reason(c, "table"))
-	assert.False(t, c.Blank)
+	assert.False(t, c.Bare())
 }
 
 // torn fails where a read reaches behind an offset.

@@ -14,6 +14,7 @@ type volume struct {
 	r     io.ReaderAt
 	start uint64
 	size  uint64
+	whole bool // a drive or image, no partition
 	err   error
 }
 

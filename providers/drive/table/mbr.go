@@ -1,7 +1,6 @@
 package table
 
 import (
-	"bytes"
 	"encoding/binary"
 	"errors"
 	"fmt"
@@ -96,12 +95,11 @@ func startsVolume(b []byte) bool {
 	case "NTFS    ", "EXFAT   ", "-FVE-FS-":
 		return true
 	}
-	// FAT: Microsoft's FAT specification 1.03, 3.1.
-	sector, cluster := binary.LittleEndian.Uint16(b[11:]), b[13]
-	return (b[0] == 0xeb || b[0] == 0xe9) &&
-		sector >= 512 && sector <= 4096 && sector&(sector-1) == 0 && cluster != 0 && cluster&(cluster-1) == 0 &&
-		b[16] >= 1 && b[16] <= 2 && b[21] >= 0xf0 &&
-		(bytes.HasPrefix(b[54:], []byte("FAT")) || bytes.HasPrefix(b[82:], []byte("FAT")))
+	// FAT: Microsoft's FAT specification 1.03, 3.1. Its jump and the name of its
+	// kind may be missing, and so may the numbers of heads and tracks.
+	sector, cluster, media := binary.LittleEndian.Uint16(b[11:]), b[13], b[21]
+	return sector >= 512 && sector <= 4096 && sector&(sector-1) == 0 && cluster != 0 && cluster&(cluster-1) == 0 &&
+		binary.LittleEndian.Uint16(b[14:]) != 0 && b[16] >= 1 && b[16] <= 4 && (media == 0xf0 || media >= 0xf8)
 }
 
 // dos reads a DOS table with its logical partitions.
