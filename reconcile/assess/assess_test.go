@@ -519,6 +519,38 @@ var cases = map[string]struct {
 		c := b.content("nvme0n1")
 		c.Blank, c.Signature = false, &facts.Signature{Kind: "ext4", Label: "old"}
 	}, "copy", assess.Stop, "erase = \"RL-4410-0073\""},
+	"a member with a table in it": {func(b *bench) {
+		b.layout.Controllers[0].Drive = &spec.Drive{At: b.layout.Controllers[0].At, Partitions: []spec.Partition{{Name: "attic", SizeBytes: 1 << 20, At: b.layout.Controllers[0].At}}}
+		b.Look("nvme0n1").Signature = &facts.Signature{Kind: "drbd", Usage: "raid"}
+	}, "partition", assess.Stop, "drbd as a whole, and in it a partition table"},
+	"a member with a table in it that may be erased": {func(b *bench) {
+		b.layout.Controllers[0].Drive = &spec.Drive{At: b.layout.Controllers[0].At, Erase: "RL-4410-0073", Partitions: []spec.Partition{{Name: "attic", SizeBytes: 1 << 20, At: b.layout.Controllers[0].At}}}
+		b.Look("nvme0n1").Signature = &facts.Signature{Kind: "drbd", Usage: "raid"}
+	}, "partition", assess.Caution, "drbd as a whole, and in it a partition table"},
+	"a member that holds the system": {func(b *bench) {
+		moving(b)
+		c := b.content("nvme0n1")
+		c.Blank, c.Table, c.Signature = false, b.content("/srv/images/grading.qcow2").Table, &facts.Signature{Kind: "drbd", Usage: "raid"}
+		b.layout.Controllers[0].Drive.Erase = "RL-4410-0073"
+	}, "partition", assess.Stop, "more than its system"},
+	"a filesystem for a member": {func(b *bench) {
+		b.Block("nvme0n1p2").Signature = &facts.Signature{Kind: "LVM2_member", Usage: "raid"}
+		b.layout.Controllers[0].Drive = &spec.Drive{At: b.layout.Controllers[0].At, Erase: "RL-4410-0073", Partitions: []spec.Partition{{Name: "shelf", Format: "xfs", At: b.layout.Controllers[0].At}}}
+		b.Survey.Mounts = b.Survey.Mounts[:1]
+		b.Look("nvme0n1")
+	}, "partition", assess.Stop, "with erase neither"},
+	"a mount of a member": {func(b *bench) {
+		b.Block("nvme0n1p2").Signature = &facts.Signature{Kind: "crypto_LUKS", Usage: "crypto"}
+		b.Survey.Mounts = b.Survey.Mounts[:1]
+	}, "return-mount", assess.Stop, "take the mount out of the layout"},
+	"a mount of what only the bytes show to be a member": {func(b *bench) {
+		b.Look("nvme0n1").Volumes[1].Signature = &facts.Signature{Kind: "newer", Usage: "unknown"}
+		b.Survey.Mounts = b.Survey.Mounts[:1]
+	}, "return-mount", assess.Stop, "take the mount out of the layout"},
+	"an image that is marked as a whole": {func(b *bench) {
+		moving(b)
+		b.content("/srv/images/grading.qcow2").Signature = &facts.Signature{Kind: "isw_raid_member", Usage: "raid"}
+	}, "copy", assess.Stop, "more than its table"},
 	"a drive that may be erased": {func(b *bench) {
 		moving(b)
 		c := b.content("nvme0n1")

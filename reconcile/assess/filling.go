@@ -107,12 +107,12 @@ func (f *filler) away() {
 func (f *filler) name() string { return f.found.Controller.Name }
 
 // bare gives the stated partitions that are there, shall have a filesystem, and
-// have nothing that the kernel's tools know.
+// have none that the kernel's tools know.
 func (f *filler) bare() []spec.Partition {
 	var list []spec.Partition
 	for _, p := range f.drive.Partitions {
 		part := f.c.Facts.PartitionNamed(f.found.Function.Address, p.Name)
-		if p.Format != "" && part != nil && part.Signature == nil {
+		if p.Format != "" && part != nil && (part.Signature == nil || part.Signature.Usage != "filesystem") {
 			list = append(list, p)
 		}
 	}

@@ -9,7 +9,9 @@ import (
 
 // Differences names what is not the same on two surveys of one host, in the
 // sequence of the survey's lists. Which place an entry has in its list, and
-// when the surveys were taken, does not count.
+// when the surveys were taken, does not count; nor whether a drive on which
+// nothing is seen is zeroes between its ends, where an undo leaves what it is of
+// no use to take away.
 func Differences(a, b Survey) []string {
 	var list []string
 	list = append(list, differ("host", []Machine{a.Machine}, []Machine{b.Machine}, func(m Machine) string { return m.Name })...)
@@ -21,11 +23,21 @@ func Differences(a, b Survey) []string {
 	list = append(list, differ("what is installed of the", []Guard{a.Guard}, []Guard{b.Guard}, func(Guard) string { return "guard" })...)
 	list = append(list, differ("guest", a.Libvirt.Guests, b.Libvirt.Guests, func(g Guest) string { return g.Name })...)
 	list = append(list, differ("pool", a.Libvirt.Pools, b.Libvirt.Pools, func(p Pool) string { return p.Name })...)
-	list = append(list, differ("content of", a.Contents, b.Contents, func(c Content) string { return c.Of })...)
+	list = append(list, differ("content of", bared(a.Contents), bared(b.Contents), func(c Content) string { return c.Of })...)
 	list = append(list, differ("option ROM", a.ROMs, b.ROMs, func(p PlacedROM) string { return p.Path })...)
 	list = append(list, differ("shim disk", a.Shims, b.Shims, func(p PlacedShim) string { return p.Path })...)
 	list = append(list, differ("variable store", a.Stores, b.Stores, func(s VariableStore) string { return s.Path })...)
 	list = append(list, differ("firmware", a.Firmware, b.Firmware, func(f Firmware) string { return f.Path })...)
+	return list
+}
+
+func bared(list []Content) []Content {
+	list = slices.Clone(list)
+	for i := range list {
+		if c := &list[i]; c.Bare() {
+			c.Blank, c.EndsZero = false, true
+		}
+	}
 	return list
 }
 

@@ -46,6 +46,10 @@ func (s *CopySystem) Undoes() string {
 // Risk implements Step.
 func (s *CopySystem) Risk() Risk { return Safe }
 
+// Erases gives the serial of a drive on which anything but bare ends may be
+// written over.
+func (s *CopySystem) Erases() string { return s.erased(s.Erased) }
+
 // UndoErases gives the serial of the drive that undoing this wipes.
 func (s *CopySystem) UndoErases() string { return s.Drive.Serial }
 

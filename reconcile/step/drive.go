@@ -74,6 +74,15 @@ func (t Target) blank(content *facts.Content, erased bool) error {
 	return fmt.Errorf("write %s: it is not blank: it holds %s", t.title(), content.Describe())
 }
 
+// erased gives the serial, which the approval asks for, of a step that may write
+// over what is there.
+func (t Target) erased(may bool) string {
+	if may {
+		return t.Drive.Serial
+	}
+	return ""
+}
+
 // unused refuses while the host, or a guest, uses anything on the drive.
 func (t Target) unused(ix *facts.Index) error {
 	where, f, _ := ix.Where(t.Controller)

@@ -44,12 +44,7 @@ func (s *MakeFilesystem) Risk() Risk {
 }
 
 // Erases gives the serial of the drive whose partition is written over.
-func (s *MakeFilesystem) Erases() string {
-	if s.Risk() == Erases {
-		return s.Drive.Serial
-	}
-	return ""
-}
+func (s *MakeFilesystem) Erases() string { return s.erased(s.Over) }
 
 // UndoErases gives the serial of the drive that loses the filesystem's files.
 func (s *MakeFilesystem) UndoErases() string { return s.Drive.Serial }

@@ -70,6 +70,10 @@ func (s *WriteTable) Undoes() string {
 	return "write the table as it was"
 }
 
+// Erases gives the serial of a drive on which anything but bare ends may be
+// written over.
+func (s *WriteTable) Erases() string { return s.erased(s.Erased) }
+
 // Risk implements Step.
 func (s *WriteTable) Risk() Risk { return Safe }
 
