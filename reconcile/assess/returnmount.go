@@ -77,6 +77,9 @@ func (c *Case) part(part *facts.Block) *facts.Signature {
 	if content == nil || part.Partition == nil {
 		return nil
 	}
+	if s := content.Signature; s != nil && s.Usage != "filesystem" {
+		return s // of the drive as a whole
+	}
 	if v := content.Volume(part.Partition.Number); v != nil && v.Signature != nil && v.Signature.Usage != "filesystem" {
 		return v.Signature
 	}

@@ -160,6 +160,13 @@ func unclean(ix *facts.Index, part *facts.Block) string {
 	if v == nil {
 		return "whether it was left clean is not known: the partition is not in the table as it was read"
 	}
+	// What udev has is blkid's answer, so that both readings are asked here too.
+	switch whole, own := content.Signature, v.Signature; {
+	case whole != nil && whole.Usage != "filesystem":
+		return "the drive as a whole is marked as " + whole.Kind + ", so what is on it may be a part of that"
+	case own != nil && own.Kind != part.Signature.Kind:
+		return "what it holds is not known: udev has " + part.Signature.Kind + ", its bytes say " + own.Kind
+	}
 	switch v.Condition {
 	case facts.Clean:
 		return ""

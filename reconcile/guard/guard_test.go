@@ -24,7 +24,8 @@ type bench struct {
 	reel, spare, never facts.Address
 	rules              guard.Rules
 	call               guard.Call
-	shelf              *facts.Volume // how reel's shelf was left
+	shelf              *facts.Volume    // how reel's shelf was left
+	whole              *facts.Signature // of reel's drive
 }
 
 func newBench(t testing.TB) *bench {
@@ -67,7 +68,7 @@ func (b *bench) disk(d facts.Disk) {
 func (b *bench) index() *facts.Index {
 	seen := b.Survey
 	seen.Libvirt, seen.Paths = facts.Virtualization{}, nil
-	seen.Contents = []facts.Content{{Of: "nvme0n1", Volumes: []facts.Volume{*b.shelf}}}
+	seen.Contents = []facts.Content{{Of: "nvme0n1", Signature: b.whole, Volumes: []facts.Volume{*b.shelf}}}
 	seen = seen.Answered()
 	return facts.NewIndex(&seen)
 }
@@ -274,6 +275,14 @@ func TestAfter(t *testing.T) {
 			b.unmounted()
 			b.shelf.Condition, b.shelf.Gap = facts.UnsureIfClean, "input/output error"
 		}, "", "", "not known: input/output error"},
+		"its bytes are another filesystem's": {func(b *bench) {
+			b.unmounted()
+			b.shelf.Signature = &facts.Signature{Kind: "ext4", Usage: "filesystem"}
+		}, "", "", "udev has xfs, its bytes say ext4"},
+		"the drive is one of a mirror": {func(b *bench) {
+			b.unmounted()
+			b.whole = &facts.Signature{Kind: "isw_raid_member", Usage: "raid"}
+		}, "", "", "marked as isw_raid_member"},
 		"what is on the drive could not be read": {func(b *bench) { b.unmounted(); b.shelf = &facts.Volume{Number: 9} }, "", "", "not in the table"},
 		"another drive came back":                {func(b *bench) { b.unmounted(); b.Function(b.reel).NVMe.Model = "Other" }, "", "", "QEMU NVMe Ctrl by the rules"},
 	} {

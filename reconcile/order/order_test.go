@@ -423,6 +423,11 @@ func TestErasing(t *testing.T) {
 	o := plan(t, b, l, "")
 	assert.Contains(t, does(o), `erase the drive of reel (RL-4410-0073), which holds ext4 "old"`)
 	assert.Equal(t, []string{"RL-4410-0073"}, o.Erases())
+	for _, w := range o.Steps {
+		if s, ok := w.Step.(*step.CopySystem); ok {
+			assert.Equal(t, "RL-4410-0073", s.Erases(), "it may write on what is bare, not blank, only with the serial")
+		}
+	}
 	sealed, err := order.Seal(o)
 	require.NoError(t, err)
 	_, err = order.Approve(sealed, sealed.Code())
