@@ -9,6 +9,7 @@ import (
 	"slices"
 	"strings"
 
+	"golang.org/x/sync/errgroup"
 	"golang.org/x/sys/unix"
 
 	"lendkeep/providers/drive/content"
@@ -22,18 +23,29 @@ type Contents struct {
 	ESPs content.ESPs // reads system partitions
 }
 
+const drivesAtOnce = 4
+
 // Survey adds to a survey what these drives hold, by their kernel names, and
 // these images, by their paths. Each gives a content, one that could not be
 // read with a gap.
 func (c Contents) Survey(ctx context.Context, s *facts.Survey, drives, images []string) {
-	for _, name := range drives {
-		i := slices.IndexFunc(s.Blocks, func(b facts.Block) bool { return b.Name == name })
-		if i < 0 {
-			s.Contents = append(s.Contents, unread(facts.Content{Of: name}, errors.New("the survey has no such block device")))
-			continue
-		}
-		s.Contents = append(s.Contents, c.drive(ctx, s.Blocks[i]))
+	// Side by side: a blank drive takes a second or two.
+	seen := make([]facts.Content, len(drives))
+	var group errgroup.Group
+	group.SetLimit(drivesAtOnce)
+	for n, name := range drives {
+		group.Go(func() error {
+			i := slices.IndexFunc(s.Blocks, func(b facts.Block) bool { return b.Name == name })
+			if i < 0 {
+				seen[n] = unread(facts.Content{Of: name}, errors.New("the survey has no such block device"))
+				return nil
+			}
+			seen[n] = c.drive(ctx, s.Blocks[i])
+			return nil
+		})
 	}
+	_ = group.Wait() // each has its gaps
+	s.Contents = append(s.Contents, seen...)
 	for _, path := range images {
 		s.Contents = append(s.Contents, c.image(ctx, path))
 	}
