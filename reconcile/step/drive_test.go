@@ -42,7 +42,8 @@ func TestWhatATableIsWrittenOver(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			c.holds.Of = "nvme0n1"
 			b.Survey.Contents = []facts.Content{c.holds}
-			ix := facts.NewIndex(&b.Survey)
+			survey := b.Survey.Answered()
+			ix := facts.NewIndex(&survey)
 			drive := facts.Drive{Controller: "reel", Serial: "RL-4410-0073", Namespace: 1, SizeBytes: 2 << 30, SectorBytes: 512}
 			s := &step.WriteTable{Target: step.Target{Controller: b.Record("reel", at), Drive: drive, Keep: "k"}, Before: c.before, After: after, Erased: c.erased}
 			err := s.Ready(ix)
