@@ -1,9 +1,7 @@
 package main
 
 import (
-	"bytes"
 	"context"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"io/fs"
@@ -21,6 +19,7 @@ import (
 	"lendkeep/providers/sysfs"
 	"lendkeep/reconcile/facts"
 	"lendkeep/reconcile/step"
+	"lendkeep/reconcile/strict"
 )
 
 // keepFolder is where a real host's journals and lock lie (Filesystem Hierarchy
@@ -93,7 +92,7 @@ func (w *where) facts(ctx context.Context, uri string) (facts.Survey, error) {
 }
 
 func readSurvey(name string) (facts.Survey, error) {
-	content, err := os.ReadFile(name)
+	content, err := readInput(name, facts.MaxBytes)
 	if err != nil {
 		return facts.Survey{}, fail(exitUsage, "take a survey on the host: lendkeep survey -o FILE", "read survey: %w", err)
 	}
@@ -170,10 +169,8 @@ func contentsIn(root fs.FS) ([]facts.Content, error) {
 	if err != nil {
 		return nil, fmt.Errorf("read contents of drives: %w", err)
 	}
-	decoder := json.NewDecoder(bytes.NewReader(content))
-	decoder.DisallowUnknownFields()
 	var list []facts.Content
-	if err := decoder.Decode(&list); err != nil {
+	if err := strict.ReadWhole(content, facts.MaxBytes, &list); err != nil {
 		return nil, fmt.Errorf("read contents of drives: %w", err)
 	}
 	return list, nil

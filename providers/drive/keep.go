@@ -14,6 +14,7 @@ import (
 	"github.com/google/renameio/v2"
 
 	"lendkeep/reconcile/facts"
+	"lendkeep/reconcile/strict"
 )
 
 // Kept ends are one file: a line with the format, a line of JSON that says of
@@ -111,9 +112,7 @@ func decodeKept(b []byte, d facts.Drive) ([]piece, error) {
 	}
 	line, rest, _ := bytes.Cut(body[len(keptFormat):], []byte("\n"))
 	var head keptHead
-	decoder := json.NewDecoder(bytes.NewReader(line))
-	decoder.DisallowUnknownFields()
-	if err := decoder.Decode(&head); err != nil {
+	if err := strict.ReadWhole(line, len(line), &head); err != nil {
 		return nil, err
 	}
 	if head.Serial != d.Serial || head.Namespace != d.Namespace || head.SizeBytes != d.SizeBytes || head.SectorBytes != d.SectorBytes {

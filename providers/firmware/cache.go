@@ -1,7 +1,6 @@
 package firmware
 
 import (
-	"bytes"
 	"crypto/sha256"
 	"encoding/hex"
 	"encoding/json"
@@ -12,6 +11,8 @@ import (
 	"strings"
 
 	"github.com/google/renameio/v2"
+
+	"lendkeep/reconcile/strict"
 )
 
 // readerRevision belongs to what the reader concludes. Raise it with every
@@ -24,6 +25,8 @@ type cacheEntry struct {
 	Reader int    `json:"reader"`
 	Report Report `json:"report"`
 }
+
+const entryMost = 1 << 20 // bytes of an entry
 
 // Open reads the image at a path below a root directory; a leading slash is
 // allowed.
@@ -82,9 +85,7 @@ func cached(entry, key string, size int64) (Report, bool) {
 		return Report{}, false
 	}
 	var kept cacheEntry
-	decoder := json.NewDecoder(bytes.NewReader(content))
-	decoder.DisallowUnknownFields()
-	if err := decoder.Decode(&kept); err != nil || decoder.More() {
+	if err := strict.ReadWhole(content, entryMost, &kept); err != nil {
 		return Report{}, false
 	}
 	parts := Parts()

@@ -1,13 +1,14 @@
 package firmware
 
 import (
-	"encoding/json"
 	"errors"
 	"fmt"
 	"io/fs"
 	"path"
 	"slices"
 	"strings"
+
+	"lendkeep/reconcile/strict"
 )
 
 // Where descriptors are, most important last: a file of the same name there
@@ -100,7 +101,7 @@ func readDescriptor(root fs.FS, name string) (d Descriptor, hidden bool, err err
 		return d, true, nil
 	}
 	// Unknown members are allowed: the format grows.
-	if err := json.Unmarshal(content, &d); err != nil {
+	if err := strict.ReadSome(content, descriptorMost, &d); err != nil {
 		return d, false, fmt.Errorf("%s: %w", name, err)
 	}
 	d.File = name

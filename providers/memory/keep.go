@@ -15,6 +15,7 @@ import (
 
 	"lendkeep/reconcile/facts"
 	"lendkeep/reconcile/guard"
+	"lendkeep/reconcile/strict"
 )
 
 // File is the name of a stand-in host's file in its folder.
@@ -44,10 +45,8 @@ func Load(folder string, judge Judge) (*Host, error) {
 	if err != nil {
 		return nil, fmt.Errorf("open stand-in host: %w", err)
 	}
-	decoder := json.NewDecoder(bytes.NewReader(content))
-	decoder.DisallowUnknownFields()
 	var k kept
-	if err := decoder.Decode(&k); err != nil {
+	if err := strict.ReadWhole(content, 2*facts.MaxBytes, &k); err != nil {
 		return nil, fmt.Errorf("open stand-in host %s: %w", folder, err)
 	}
 	survey, err := facts.Decode(k.Survey)

@@ -195,9 +195,12 @@ func TestDamagedStandInIsAnError(t *testing.T) {
 	folder := t.TempDir()
 	_, err := memory.Load(folder, nil)
 	require.ErrorContains(t, err, "needs a survey")
-	require.NoError(t, os.WriteFile(folder+"/"+memory.File, []byte(`{"survey": {"format": 9}}`), 0o600))
+	require.NoError(t, os.WriteFile(folder+"/"+memory.File, []byte(`{"survey": {"format": 9}, "away": [], "remount": [], "origins": [], "ends": []}`), 0o600))
 	_, err = memory.Load(folder, nil)
 	require.ErrorContains(t, err, "version 9")
+	require.NoError(t, os.WriteFile(folder+"/"+memory.File, []byte(`{"survey": {"format": 9}, "away": [], "remount": [], "origins": []}`), 0o600))
+	_, err = memory.Load(folder, nil)
+	require.ErrorContains(t, err, "ends is missing", "what was kept of a drive would be lost")
 }
 
 func TestPowerCut(t *testing.T) {

@@ -13,6 +13,7 @@ import (
 	"github.com/google/renameio/v2"
 
 	"lendkeep/reconcile/step"
+	"lendkeep/reconcile/strict"
 )
 
 // File keeps confirmations in a file, a JSON list of names. It belongs to one
@@ -29,7 +30,7 @@ func (f File) Read() ([]string, error) {
 		return nil, fmt.Errorf("read confirmations: %w", err)
 	}
 	var list []string
-	if err := json.Unmarshal(content, &list); err != nil {
+	if err := strict.Read(content, mostBytes, &list); err != nil {
 		return nil, fmt.Errorf("read confirmations in %s: %w", f.Path, err)
 	}
 	return list, nil
@@ -46,6 +47,9 @@ func (f File) Forget(ctx context.Context, s *step.ByHand) error {
 		return slices.DeleteFunc(list, func(name string) bool { return name == s.Name() })
 	})
 }
+
+// mostBytes bounds the file: a name has some hundred bytes.
+const mostBytes = 1 << 20
 
 // most is how many confirmations are kept; an order has a handful, and only its
 // own count.

@@ -1,13 +1,12 @@
 package carry
 
 import (
-	"bytes"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"time"
 
 	"lendkeep/reconcile/order"
+	"lendkeep/reconcile/strict"
 )
 
 // Event is what a journal record tells.
@@ -77,9 +76,7 @@ func Fold(records [][]byte) (Report, error) {
 	var report Report
 	for n, content := range records {
 		var r Record
-		decoder := json.NewDecoder(bytes.NewReader(content))
-		decoder.DisallowUnknownFields()
-		if err := decoder.Decode(&r); err != nil {
+		if err := strict.Read(content, 2*order.MaxBytes, &r); err != nil {
 			return Report{}, fmt.Errorf("read journal record %d: %w", n+1, err)
 		}
 		if err := report.add(r); err != nil {

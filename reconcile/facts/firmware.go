@@ -44,7 +44,7 @@ type Descriptor struct {
 // MachineTarget is a kind of machine that an image is made for.
 type MachineTarget struct {
 	Architecture string   `json:"architecture"`
-	Machines     []string `json:"machines"` // patterns, "pc-q35-*"
+	Machines     []string `json:"machines,omitempty"` // patterns, "pc-q35-*"
 }
 
 // VariableStore is the file with a guest's firmware variables, or a template

@@ -1,12 +1,12 @@
 package facts
 
 import (
-	"bytes"
 	"encoding/json"
 	"fmt"
 	"io"
 	"time"
 
+	"lendkeep/reconcile/strict"
 	"lendkeep/spec"
 )
 
@@ -73,8 +73,11 @@ type Claim struct {
 	From   string     `json:"from"` // modprobe file or "kernel command line"
 }
 
-// Encode writes the survey file: indented JSON with a final newline.
+// Encode writes the survey file: indented JSON with a final newline. A list of
+// nothing is written as one, since Decode refuses a survey without it.
 func (s Survey) Encode(w io.Writer) error {
+	s.Functions, s.Blocks, s.Mounts = listed(s.Functions), listed(s.Blocks), listed(s.Mounts)
+	s.Swaps, s.Paths, s.Claims = listed(s.Swaps), listed(s.Paths), listed(s.Claims)
 	encoder := json.NewEncoder(w)
 	encoder.SetIndent("", " ")
 	encoder.SetEscapeHTML(false)
@@ -84,49 +87,37 @@ func (s Survey) Encode(w io.Writer) error {
 	return nil
 }
 
-// Decode reads a survey file strictly: another version, an unknown field or
-// anything after the end is an error.
+func listed[T any](list []T) []T {
+	if list == nil {
+		return []T{}
+	}
+	return list
+}
+
+// MaxBytes bounds a survey file: a host with 250 controllers and 200 guests
+// makes about 3 MB.
+const MaxBytes = 64 << 20
+
+// Decode reads a survey file strictly: another version, an unknown field, one
+// that is there twice or is missing, anything after the end, and facts that
+// contradict each other are errors. What a survey lacks would count as not
+// there, so that a drive in use would look free.
 func Decode(content []byte) (Survey, error) {
 	var head struct {
 		Format int `json:"format"`
 	}
-	if err := json.Unmarshal(content, &head); err != nil {
-		return Survey{}, fmt.Errorf("read survey: %w", err)
+	if err := strict.ReadSome(content, MaxBytes, &head); err != nil {
+		return Survey{}, fmt.Errorf("read survey: %w; take the survey again", err)
 	}
 	if head.Format != Format {
 		return Survey{}, fmt.Errorf("read survey: it is of version %d, this lendkeep reads version %d; take the survey again", head.Format, Format)
 	}
-	decoder := json.NewDecoder(bytes.NewReader(content))
-	decoder.DisallowUnknownFields()
 	var survey Survey
-	if err := decoder.Decode(&survey); err != nil {
-		return Survey{}, fmt.Errorf("read survey: %w", err)
+	if err := strict.ReadWhole(content, MaxBytes, &survey); err != nil {
+		return Survey{}, fmt.Errorf("read survey: %w; take the survey again", err)
 	}
-	return survey, survey.sound()
-}
-
-// sound holds the few things that every reader of a survey relies on.
-func (s Survey) sound() error {
-	seen := map[Address]bool{}
-	for _, f := range s.Functions {
-		if seen[f.Address] {
-			return fmt.Errorf("read survey: function %s is listed twice", f.Address)
-		}
-		seen[f.Address] = true
+	if err := survey.sound(); err != nil {
+		return Survey{}, fmt.Errorf("read survey: %w; take the survey again", err)
 	}
-	names := map[string]bool{}
-	for _, b := range s.Blocks {
-		if names[b.Name] {
-			return fmt.Errorf("read survey: block device %s is listed twice", b.Name)
-		}
-		names[b.Name] = true
-	}
-	guests := map[string]bool{}
-	for _, g := range s.Libvirt.Guests {
-		if guests[g.Name] {
-			return fmt.Errorf("read survey: guest %s is listed twice", g.Name)
-		}
-		guests[g.Name] = true
-	}
-	return nil
+	return survey, nil
 }

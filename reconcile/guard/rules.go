@@ -7,15 +7,14 @@ package guard
 import (
 	"bytes"
 	"encoding/json"
-	"errors"
 	"fmt"
-	"io"
 	"path"
 	"slices"
 	"strings"
 	"time"
 
 	"lendkeep/reconcile/facts"
+	"lendkeep/reconcile/strict"
 )
 
 // Format is the version of the rules file; the guard refuses another one.
@@ -87,26 +86,18 @@ func (r Rules) Encode() string {
 // Decode reads a rules file strictly: another version, an unknown field,
 // anything after the end, or a name that means nothing is an error.
 func Decode(text string) (Rules, error) {
-	if len(text) > maxBytes {
-		return Rules{}, fmt.Errorf("read rules: %d bytes are more than the %d that are read", len(text), maxBytes)
-	}
 	var head struct {
 		Format int `json:"format"`
 	}
-	if err := json.Unmarshal([]byte(text), &head); err != nil {
+	if err := strict.ReadSome([]byte(text), maxBytes, &head); err != nil {
 		return Rules{}, fmt.Errorf("read rules: %w", err)
 	}
 	if head.Format != Format {
 		return Rules{}, fmt.Errorf("read rules: they are of version %d, this guard reads version %d", head.Format, Format)
 	}
-	decoder := json.NewDecoder(strings.NewReader(text))
-	decoder.DisallowUnknownFields()
 	var r Rules
-	if err := decoder.Decode(&r); err != nil {
+	if err := strict.ReadWhole([]byte(text), maxBytes, &r); err != nil {
 		return Rules{}, fmt.Errorf("read rules: %w", err)
-	}
-	if _, err := decoder.Token(); !errors.Is(err, io.EOF) {
-		return Rules{}, errors.New("read rules: something follows their end")
 	}
 	if err := r.sound(); err != nil {
 		return Rules{}, fmt.Errorf("read rules: %w", err)

@@ -169,7 +169,9 @@ func (b *Builder) Guest(name, image string, lent ...facts.Record) {
 	w := definition.Wanted{Name: name, Type: "kvm", CPUs: 1, MemoryBytes: 1 << 30, Firmware: "uefi"}
 	if image != "" {
 		w.Disks = []definition.Disk{{Name: "system", Source: image, Kind: "file", Format: "qcow2", Bus: "virtio"}}
-		b.Survey.Paths = append(b.Survey.Paths, facts.Path{Named: image, Resolved: image, Format: "qcow2"})
+		if !slices.ContainsFunc(b.Survey.Paths, func(p facts.Path) bool { return p.Named == image }) {
+			b.Survey.Paths = append(b.Survey.Paths, facts.Path{Named: image, Resolved: image, Format: "qcow2"})
+		}
 	}
 	for _, r := range lent {
 		w.Borrows = append(w.Borrows, definition.Borrowed{Record: r})

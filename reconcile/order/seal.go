@@ -13,6 +13,7 @@ import (
 	"unicode"
 
 	"lendkeep/reconcile/step"
+	"lendkeep/reconcile/strict"
 )
 
 // ErrDamaged says that an order file is not what lendkeep wrote.
@@ -79,18 +80,15 @@ const MaxBytes = 64 << 20
 // checksum is ErrDamaged, and so is one that is not to the byte what lendkeep
 // writes for what it says: nothing may hide between the values or after them.
 func Open(content []byte) (Sealed, error) {
-	if len(content) > MaxBytes {
-		return Sealed{}, fmt.Errorf("read order: %w: it has more than %d bytes", ErrDamaged, MaxBytes)
-	}
 	var f file
-	if err := strict(content, &f); err != nil {
+	if err := strict.ReadWhole(content, MaxBytes, &f); err != nil {
 		return Sealed{}, fmt.Errorf("read order: %w: %w", ErrDamaged, err)
 	}
 	s := Sealed{bytes: f.Order}
 	if f.Seal != s.ID() {
 		return Sealed{}, fmt.Errorf("read order: %w: its content does not match its checksum", ErrDamaged)
 	}
-	if err := strict(f.Order, &s.Order); err != nil {
+	if err := strict.Read(f.Order, MaxBytes, &s.Order); err != nil {
 		return Sealed{}, fmt.Errorf("read order: %w", err)
 	}
 	if s.Order.Format != Format {
@@ -104,12 +102,6 @@ func Open(content []byte) (Sealed, error) {
 		return Sealed{}, fmt.Errorf("read order: %w: it is not written as lendkeep writes what it says", ErrDamaged)
 	}
 	return again, nil
-}
-
-func strict(content []byte, into any) error {
-	decoder := json.NewDecoder(bytes.NewReader(content))
-	decoder.DisallowUnknownFields()
-	return decoder.Decode(into)
 }
 
 // Approval is an order that somebody has approved. It can be had from Approve

@@ -6,13 +6,13 @@
 package step
 
 import (
-	"bytes"
 	"context"
 	"encoding/json"
 	"fmt"
 	"time"
 
 	"lendkeep/reconcile/facts"
+	"lendkeep/reconcile/strict"
 	"lendkeep/spec"
 )
 
@@ -283,7 +283,7 @@ func (w Written) MarshalJSON() ([]byte, error) {
 // UnmarshalJSON reads a step strictly: an unknown kind or field is an error.
 func (w *Written) UnmarshalJSON(content []byte) error {
 	var e envelope
-	if err := strict(content, &e); err != nil {
+	if err := strict.ReadWhole(content, len(content), &e); err != nil {
 		return fmt.Errorf("read step: %w", err)
 	}
 	make, known := kinds[e.Kind]
@@ -291,7 +291,7 @@ func (w *Written) UnmarshalJSON(content []byte) error {
 		return fmt.Errorf("read step: this lendkeep knows no kind %q", e.Kind)
 	}
 	w.Step, w.Why = make(), e.Why
-	if err := strict(e.Step, w.Step); err != nil {
+	if err := strict.Read(e.Step, len(e.Step), w.Step); err != nil {
 		return fmt.Errorf("read step %s: %w", e.Kind, err)
 	}
 	if checked, ok := w.Step.(Checked); ok {
@@ -300,10 +300,4 @@ func (w *Written) UnmarshalJSON(content []byte) error {
 		}
 	}
 	return nil
-}
-
-func strict(content []byte, into any) error {
-	decoder := json.NewDecoder(bytes.NewReader(content))
-	decoder.DisallowUnknownFields()
-	return decoder.Decode(into)
 }

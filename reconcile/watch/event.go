@@ -7,11 +7,11 @@ package watch
 import (
 	"bytes"
 	"encoding/json"
-	"errors"
 	"fmt"
-	"io"
 	"strings"
 	"time"
+
+	"lendkeep/reconcile/strict"
 )
 
 // Version is that of a record of the history; another one is refused.
@@ -95,20 +95,18 @@ func (e Event) Encode() []byte {
 	return bytes.TrimSuffix(text.Bytes(), []byte("\n"))
 }
 
+// maxBytes bounds an event; the longest text that one holds is of a refusal.
+const maxBytes = 1 << 20
+
 // Decode reads an event strictly: another version, an unknown field, or
 // anything after the end is an error.
 func Decode(record []byte) (Event, error) {
-	decoder := json.NewDecoder(bytes.NewReader(record))
-	decoder.DisallowUnknownFields()
 	var e Event
-	if err := decoder.Decode(&e); err != nil {
+	if err := strict.Read(record, maxBytes, &e); err != nil {
 		return Event{}, fmt.Errorf("read event: %w", err)
 	}
 	if e.Version != Version {
 		return Event{}, fmt.Errorf("read event: it is of version %d, this lendkeep reads version %d", e.Version, Version)
-	}
-	if _, err := decoder.Token(); !errors.Is(err, io.EOF) {
-		return Event{}, errors.New("read event: something follows its end")
 	}
 	return e, nil
 }

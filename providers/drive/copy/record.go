@@ -8,6 +8,7 @@ import (
 	"os"
 
 	"lendkeep/reconcile/journal"
+	"lendkeep/reconcile/strict"
 )
 
 // identity is what a record is of; it stands in the record's first line.
@@ -21,6 +22,8 @@ type identity struct {
 type line struct {
 	At int64 `json:"at"` // up to here the drive was read back
 }
+
+const maxLine = 1 << 16 // bytes
 
 // record keeps on the disk how far a copy has come.
 type record struct {
@@ -47,12 +50,12 @@ func openRecord(path string, of identity) (*record, int64) {
 
 func readRecord(lines [][]byte, of identity) (at int64, ok bool) {
 	var first identity
-	if len(lines) == 0 || json.Unmarshal(lines[0], &first) != nil || first != of {
+	if len(lines) == 0 || strict.ReadWhole(lines[0], maxLine, &first) != nil || first != of {
 		return 0, false
 	}
 	for _, text := range lines[1:] {
 		var l line
-		if json.Unmarshal(text, &l) != nil || l.At < at || l.At > of.SizeBytes {
+		if strict.ReadWhole(text, maxLine, &l) != nil || l.At < at || l.At > of.SizeBytes {
 			return 0, false
 		}
 		at = l.At

@@ -144,7 +144,7 @@ func (d disk) plausible(h header, at uint64) error {
 
 // readEntries reads the entries that are used (UEFI 2.10, table 5.6).
 func readEntries(b []byte) ([]facts.Entry, error) {
-	var list []facts.Entry
+	list := []facts.Entry{} // of an empty table too, so that it is written as one
 	for i := 0; i+entryBytes <= len(b); i += entryBytes {
 		raw := b[i : i+entryBytes]
 		kind := guid(raw[:16])

@@ -1,0 +1,73 @@
+// Package strict reads JSON that somebody else may have written or changed.
+// encoding/json takes the last of two equal keys, keys in another letter case,
+// and whatever follows the end; here each is an error, and so is more than a
+// bound. Start at Read.
+package strict
+
+import (
+	"bytes"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"unicode/utf8"
+)
+
+// deepest is how many objects and lists may stand in one another: the deepest
+// file of the project's own, an order in which a definition is wanted, has 14.
+const deepest = 64
+
+// Read decodes one JSON value of at most most bytes. A key that the target
+// lacks, a key twice, anything after the end, and text that is no UTF-8 are
+// errors.
+func Read(content []byte, most int, into any) error {
+	if err := check(content, most, nil); err != nil {
+		return err
+	}
+	return decode(content, into)
+}
+
+// ReadWhole is Read, and refuses what lacks a member that the target's type
+// always writes: one without omitempty or omitzero, at any depth. null counts
+// as lacking.
+func ReadWhole(content []byte, most int, into any) error {
+	if err := check(content, most, membersOf(into)); err != nil {
+		return err
+	}
+	return decode(content, into)
+}
+
+// ReadSome is Read, but keys that the target lacks are passed over: for formats
+// of others, which grow, and for what a file says of its own version.
+func ReadSome(content []byte, most int, into any) error {
+	if err := check(content, most, nil); err != nil {
+		return err
+	}
+	return json.Unmarshal(content, into)
+}
+
+func decode(content []byte, into any) error {
+	decoder := json.NewDecoder(bytes.NewReader(content))
+	decoder.DisallowUnknownFields()
+	return decoder.Decode(into)
+}
+
+func check(content []byte, most int, of *members) error {
+	switch {
+	case len(content) > most:
+		return fmt.Errorf("%d bytes are more than the %d that are read", len(content), most)
+	case !utf8.Valid(content):
+		return errors.New("it is no UTF-8 text")
+	}
+	w := walk{json.NewDecoder(bytes.NewReader(content))}
+	w.UseNumber()
+	if err := w.value("", of, 0); errors.Is(err, io.EOF) {
+		return io.ErrUnexpectedEOF
+	} else if err != nil {
+		return err
+	}
+	if _, err := w.Token(); !errors.Is(err, io.EOF) {
+		return errors.New("something follows its end")
+	}
+	return nil
+}
