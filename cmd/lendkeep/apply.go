@@ -100,7 +100,7 @@ func acting(ctx context.Context, w *where, o order.Order, deed func(host, *journ
 		return err
 	}
 	defer func() { err = errors.Join(err, j.Close()) }()
-	w.donors, w.sources = donorsIn(o), sourcesIn(o)
+	w.donors, w.sources, w.images = donorsIn(o), sourcesIn(o), o.Looks()
 	if w.standIn == "" {
 		if err := os.MkdirAll(filepath.Join(w.keep(), "drives"), 0o700); err != nil {
 			return fail(exitUsage, "run lendkeep as root", "open journals: %w", err)

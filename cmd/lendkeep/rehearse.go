@@ -30,7 +30,11 @@ on any host is changed.`,
 			if err != nil {
 				return err
 			}
-			if changes := sealed.Order.Changes(facts.NewIndex(&host)); len(changes) > 0 {
+			changes, err := sealed.Order.Changes(facts.NewIndex(&host))
+			if err != nil {
+				return fail(exitUsage, "plan again", "%w", err)
+			}
+			if len(changes) > 0 {
 				return fail(exitStale, "rehearse with the survey that the order was written from", "%w", carry.StaleError{Changes: changes})
 			}
 			judge, closeJudge := openJudge(c.Context())

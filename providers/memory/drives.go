@@ -199,6 +199,24 @@ func (h *Host) drop(drive string) {
 	h.survey.Blocks = slices.DeleteFunc(h.survey.Blocks, func(b facts.Block) bool { return b.Whole == drive })
 }
 
+// unused gives the first device number from one on that no device has, those
+// that are away included: the next drive may follow its neighbour at once.
+func (h *Host) unused(from facts.Devno) facts.Devno {
+	taken := map[facts.Devno]bool{}
+	for _, b := range h.survey.Blocks {
+		taken[b.Devno] = true
+	}
+	for _, a := range h.away {
+		for _, b := range a.Blocks {
+			taken[b.Devno] = true
+		}
+	}
+	for taken[from] {
+		from.Minor++
+	}
+	return from
+}
+
 // reread has the kernel show the partitions of a table, and udev what is on
 // them. Those that are as they were stay the same devices.
 func (h *Host) reread(drive *facts.Block, content *facts.Content) {
@@ -217,7 +235,7 @@ func (h *Host) reread(drive *facts.Block, content *facts.Content) {
 		}
 		volumes = append(volumes, v)
 		part := facts.Block{Name: fmt.Sprintf("%sp%d", whole.Name, e.Number), Controller: whole.Controller, Whole: whole.Name, SectorBytes: whole.SectorBytes,
-			Devno: facts.Devno{Major: whole.Devno.Major, Minor: whole.Devno.Minor + uint32(e.Number)}, SizeBytes: (e.Last - e.First + 1) * whole.SectorBytes,
+			Devno: h.unused(facts.Devno{Major: whole.Devno.Major, Minor: whole.Devno.Minor + uint32(e.Number)}), SizeBytes: (e.Last - e.First + 1) * whole.SectorBytes,
 			Partition: &facts.Partition{Number: e.Number, StartBytes: e.First * whole.SectorBytes, ID: e.ID, Type: e.Type, Name: e.Name}}
 		if i := slices.IndexFunc(old, func(b facts.Block) bool {
 			return b.Partition.Number == e.Number && b.Partition.ID == e.ID && b.Partition.StartBytes == part.Partition.StartBytes && b.SizeBytes == part.SizeBytes

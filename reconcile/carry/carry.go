@@ -82,7 +82,11 @@ func (c *Carrier) Out(ctx context.Context, approval order.Approval) (Report, err
 	if err := sameMachine(ix, sealed.Order); err != nil {
 		return Report{}, err
 	}
-	if changes := sealed.Order.Changes(ix); len(changes) > 0 {
+	changes, err := sealed.Order.Changes(ix)
+	if err != nil {
+		return Report{}, err
+	}
+	if len(changes) > 0 {
 		return Report{}, StaleError{changes}
 	}
 	if err := c.note(Record{Event: Taken, Order: string(sealed.File())}); err != nil {

@@ -42,7 +42,7 @@ func TestShiftByDisk(t *testing.T) {
 	c := assess.NewCase(larch(), facts.NewIndex(&survey), nil)
 	assert.Nil(t, c.Change(&c.Layout.Guests[0]).Shim, "without the shim in the layout there is none")
 	survey.Firmware[1].SHA256 = "d1"
-	assert.NotEmpty(t, sealed.Order.Changes(facts.NewIndex(&survey)), "a donor that was exchanged makes the order stale")
+	assert.NotEmpty(t, changesOf(t, sealed, survey), "a donor that was exchanged makes the order stale")
 }
 
 // byEntry is a day shift that has the firmware start another program first.
@@ -64,9 +64,8 @@ func TestShiftByEntry(t *testing.T) {
 	require.Len(t, list, 7)
 	assert.Contains(t, list[3], `first \EFI\own.efi of partition 1`)
 	survey.Stores[0].SHA256 = "another"
-	changes := sealed.Order.Changes(facts.NewIndex(&survey))
-	require.NotEmpty(t, changes, "variables that the guest has written since make the order stale")
-	assert.Contains(t, changes[0].String(), "content of variables /var/lib/libvirt/qemu/nvram/grading_VARS.fd was 57grading, is another")
+	assert.Equal(t, []string{"sha256 of variables /var/lib/libvirt/qemu/nvram/grading_VARS.fd was 57grading, is another"}, changesOf(t, sealed, survey),
+		"variables that the guest has written since make the order stale")
 }
 
 // A system that moves brings the partition that its shim disk, or its boot

@@ -112,8 +112,10 @@ func TestChangedGuardMakesAnOrderStale(t *testing.T) {
 	b, layout := larch()
 	o := plan(t, b, layout, "day")
 	b.Survey.Guard.Hook, b.Survey.Guard.Rules = guard.Script, "{}\n"
+	changes, err := o.Changes(facts.NewIndex(&b.Survey))
+	require.NoError(t, err)
 	var told []string
-	for _, change := range o.Changes(facts.NewIndex(&b.Survey)) {
+	for _, change := range changes {
 		told = append(told, change.String())
 	}
 	assert.Len(t, told, 2)

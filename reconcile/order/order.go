@@ -64,13 +64,15 @@ func Plan(c *assess.Case, findings []assess.Finding) (Order, error) {
 	if c.Shift != nil {
 		o.Shift = c.Shift.Name
 	}
-	subjects := subjectsOf(steps)
+	subjects := subjectsOf(c, steps)
 	for i := range c.Layout.Controllers {
 		found := c.Found(c.Layout.Controllers[i].Name)
 		if found.Function != nil && subjects["controller "+found.Controller.Name] {
 			o.Controllers = append(o.Controllers, found.Record())
 		}
 	}
-	o.Relies = rely(c.Facts, subjects, o.Controllers)
+	if o.Relies, err = rely(c.Facts, subjects, o.Controllers); err != nil {
+		return Order{}, fmt.Errorf("write order: %w", err)
+	}
 	return o, nil
 }

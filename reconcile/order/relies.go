@@ -1,14 +1,12 @@
 package order
 
 import (
-	"crypto/sha256"
-	"encoding/hex"
-	"encoding/json"
 	"fmt"
 	"maps"
 	"slices"
 	"strings"
 
+	"lendkeep/reconcile/assess"
 	"lendkeep/reconcile/facts"
 	"lendkeep/reconcile/step"
 )
@@ -39,202 +37,144 @@ func orNone(value string) string {
 }
 
 // Changes reads the facts that an order relies on again and gives those that
-// changed.
-func (o Order) Changes(ix *facts.Index) []Change {
+// changed, those that came up since last. An order that relies on something of
+// which this lendkeep knows nothing is an error.
+func (o Order) Changes(ix *facts.Index) ([]Change, error) {
 	subjects := map[string]bool{}
 	for _, r := range o.Relies {
 		subjects[r.Of] = true
 	}
-	now := map[string]string{}
-	for _, r := range rely(ix, subjects, o.Controllers) {
-		now[r.Of+"\x00"+r.Fact] = r.Value
+	found, err := rely(ix, subjects, o.Controllers)
+	if err != nil {
+		return nil, fmt.Errorf("read facts again: %w", err)
+	}
+	now := map[[2]string]string{}
+	for _, r := range found {
+		now[[2]string{r.Of, r.Fact}] = r.Value
 	}
 	var list []Change
+	known := map[[2]string]bool{}
 	for _, r := range o.Relies {
-		if value := now[r.Of+"\x00"+r.Fact]; value != r.Value {
-			list = append(list, Change{r, value})
+		key := [2]string{r.Of, r.Fact}
+		known[key] = true
+		if now[key] != r.Value {
+			list = append(list, Change{r, now[key]})
+		}
+	}
+	for _, r := range found {
+		if r.Value != "" && !known[[2]string{r.Of, r.Fact}] {
+			list = append(list, Change{Reliance{r.Of, r.Fact, ""}, r.Value})
+		}
+	}
+	return list, nil
+}
+
+// Looks gives the paths that an order relies on without libvirt naming them, as
+// of the image of a guest that it makes.
+func (o Order) Looks() []string {
+	var list []string
+	for _, r := range o.Relies {
+		if name, is := strings.CutPrefix(r.Of, "path "); is && !slices.Contains(list, name) {
+			list = append(list, name)
 		}
 	}
 	return list
 }
 
-func subjectsOf(steps []step.Written) map[string]bool {
-	subjects := map[string]bool{}
-	for _, s := range steps {
-		for _, f := range append(s.Step.Needs(), s.Step.Gives()...) {
-			subjects[f.Of] = true
+// subjectsOf gives everything that an order was written on: what its steps need
+// and give, what the layout states besides, and always the host.
+func subjectsOf(c *assess.Case, steps []step.Written) map[string]bool {
+	subjects := map[string]bool{"host": true, "guard": true, "watch": true}
+	for _, w := range steps {
+		for _, f := range append(w.Step.Needs(), w.Step.Gives()...) {
+			subjects[subject(f.Of)] = true
+		}
+	}
+	for i := range c.Layout.Guests {
+		g := &c.Layout.Guests[i]
+		subjects["definition "+g.Name] = true
+		if g.Retired {
+			continue
+		}
+		wanted := c.Change(g).Wanted
+		for _, disk := range slices.Concat(wanted.Disks, wanted.Leaves) {
+			subjects["path "+disk.Source] = true
+		}
+		for _, ref := range g.Borrows {
+			subjects["controller "+ref.Name] = true
+		}
+	}
+	if c.Shift == nil {
+		return subjects
+	}
+	for _, s := range c.Layout.Shifts { // who runs and who does not is then the layout's matter
+		for _, ref := range s.Guests {
+			subjects["guest "+ref.Name] = true
 		}
 	}
 	return subjects
 }
 
+// subject gives what the facts about a thing of the steps' needs are listed
+// under: what is on a drive is a matter of its controller.
+func subject(of string) string {
+	what, name, _ := strings.Cut(of, " ")
+	switch what {
+	case "drive":
+		return "controller " + name
+	case "filesystem":
+		controller, _, _ := strings.Cut(name, " ")
+		return "controller " + controller
+	default:
+		return of
+	}
+}
+
+// reader reads the facts about one kind of subject.
+type reader struct {
+	ix      *facts.Index
+	records map[string]facts.Record // controllers by their names
+	add     func(fact, value string)
+}
+
+// subjectKinds says how the facts about each kind of subject are read; a kind of
+// which nothing is read is nil.
+var subjectKinds = map[string]func(r reader, name string){
+	"host":       func(r reader, _ string) { r.host() },
+	"guard":      func(r reader, _ string) { r.each("", r.ix.Survey.Guard) },
+	"watch":      func(r reader, _ string) { r.each("", r.ix.Survey.Watch) },
+	"guest":      reader.guest,
+	"definition": reader.definition,
+	"controller": reader.controller,
+	"mount":      reader.mount,
+	"image":      reader.image,
+	"path":       reader.path,
+	"rom":        func(r reader, name string) { one(r, "", r.ix.ROM(name)) },
+	"shim":       func(r reader, name string) { one(r, "", r.ix.Shim(name)) },
+	"variables":  func(r reader, name string) { one(r, "", r.ix.Store(name)); r.variables(name) },
+	"firmware":   func(r reader, name string) { one(r, "", r.ix.Image(name)) },
+	// What somebody confirms is asked for and checked when its step comes.
+	"confirmation": nil,
+}
+
 // rely reads the facts about each subject, in one fixed sequence.
-func rely(ix *facts.Index, subjects map[string]bool, controllers []facts.Record) []Reliance {
+func rely(ix *facts.Index, subjects map[string]bool, controllers []facts.Record) ([]Reliance, error) {
 	list := []Reliance{}
-	records := map[string]facts.Record{}
-	for _, r := range controllers {
-		records[r.Controller] = r
+	r := reader{ix: ix, records: map[string]facts.Record{}}
+	for _, c := range controllers {
+		r.records[c.Controller] = c
 	}
 	for _, of := range slices.Sorted(maps.Keys(subjects)) {
 		what, name, _ := strings.Cut(of, " ")
-		add := func(fact, value string) { list = append(list, Reliance{of, fact, value}) }
-		switch what {
-		case "guard":
-			add("hook", digest(ix.Survey.Guard.Hook))
-			add("rules", digest(ix.Survey.Guard.Rules))
-			add("udev rules", digest(ix.Survey.Guard.Udev))
-		case "watch":
-			add("unit", digest(ix.Survey.Watch.Unit))
-			add("start with the host", fmt.Sprint(ix.Survey.Watch.Enabled))
-		case "guest":
-			relyGuest(ix.Guest(name), add)
-			relyFirmware(ix, ix.Guest(name), add)
-		case "rom":
-			if placed := ix.ROM(name); placed != nil {
-				add("content", placed.Driver+placed.Why)
-			} else {
-				add("content", "")
-			}
-		case "shim":
-			if placed := ix.Shim(name); placed != nil {
-				add("content", fmt.Sprintf("%s %s %+v %s%s", placed.Driver, placed.Shell, placed.From, placed.Loader, placed.Why))
-			} else {
-				add("content", "")
-			}
-		case "variables":
-			if store := ix.Store(name); store != nil {
-				add("content", store.SHA256)
-			}
-		case "firmware":
-			if image := ix.Image(name); image != nil {
-				add("content", image.SHA256)
-			}
-		case "drive":
-			if r, known := records[name]; known {
-				relyDrive(ix, r, add)
-			}
-		case "image":
-			relyImage(ix, name, add)
-		case "mount":
-			relyMount(ix, name, add)
-		case "controller":
-			if r, known := records[name]; known {
-				relyController(ix, r, add)
-			}
+		read, known := subjectKinds[what]
+		if !known {
+			return nil, fmt.Errorf("nobody knows which facts there are of %q", of)
 		}
-	}
-	return list
-}
-
-func relyGuest(g *facts.Guest, add func(fact, value string)) {
-	if g == nil {
-		add("existence", "")
-		return
-	}
-	add("existence", g.UUID)
-	add("condition", g.Condition)
-	add("autostart", fmt.Sprint(g.Autostart))
-	if g.Kept != nil {
-		add("definition", digest(g.Kept.XML))
-	}
-}
-
-// digest stands for a whole text; none for an empty one.
-func digest(text string) string {
-	if text == "" {
-		return ""
-	}
-	sum := sha256.Sum256([]byte(text))
-	return "sha256 " + hex.EncodeToString(sum[:])
-}
-
-// relyFirmware notes what the guest starts with: another image of the same name
-// may lack a driver.
-func relyFirmware(ix *facts.Index, g *facts.Guest, add func(fact, value string)) {
-	if g == nil || g.Kept == nil || g.Kept.Boot.Firmware != "uefi" {
-		return
-	}
-	if image, _ := ix.FirmwareOf(g.Kept.Boot); image != nil {
-		add("firmware "+image.Path, image.SHA256)
-	}
-}
-
-// relyDrive notes all that was read of what a controller's drives hold.
-func relyDrive(ix *facts.Index, r facts.Record, add func(fact, value string)) {
-	_, f, _ := ix.Where(r)
-	if f == nil {
-		return
-	}
-	for _, drive := range ix.Drives(f.Address) {
-		if content := ix.Content(drive.Name); content != nil {
-			add("content", digestOf(content))
+		if read == nil {
+			continue
 		}
+		r.add = func(fact, value string) { list = append(list, Reliance{of, fact, value}) }
+		read(r, name)
 	}
-}
-
-// relyImage notes what an image is. How its filesystems were left changes while
-// a guest runs, and is asked when it is copied.
-func relyImage(ix *facts.Index, path string, add func(fact, value string)) {
-	content := ix.Content(path)
-	if content == nil {
-		add("content", "")
-		return
-	}
-	add("format", content.Format)
-	add("size in bytes", fmt.Sprint(content.SizeBytes))
-	add("partition table", digestOf(content.Table))
-}
-
-// digestOf stands for a value.
-func digestOf(value any) string {
-	content, err := json.Marshal(value)
-	if err != nil {
-		panic(err) // facts are plain values
-	}
-	return digest(string(content))
-}
-
-func relyMount(ix *facts.Index, path string, add func(fact, value string)) {
-	if m := ix.MountAt(path); m != nil {
-		add("device", m.Devno.String())
-		add("options", strings.Join(m.Options, ","))
-		return
-	}
-	add("device", "")
-}
-
-func relyController(ix *facts.Index, r facts.Record, add func(fact, value string)) {
-	where, f, holder := ix.Where(r)
-	add("place", string(where))
-	if holder != nil {
-		add("holder", holder.Name)
-	}
-	if f == nil {
-		return
-	}
-	add("address", f.Address.String())
-	add("driver", f.Driver)
-	if f.Group != nil {
-		var members []string
-		for _, m := range ix.Group(*f.Group) {
-			members = append(members, m.Address.String()+" "+orNone(m.Driver))
-		}
-		add("IOMMU group", strings.Join(members, ", "))
-	}
-	var uses, parts []string
-	for _, u := range ix.LiveUses(f.Address) {
-		if u.Kind == facts.UseProcess {
-			continue // comes and goes under other numbers; asked again right before each deed
-		}
-		uses = append(uses, u.String())
-	}
-	add("use by the host", strings.Join(uses, ", "))
-	for _, drive := range ix.Drives(f.Address) {
-		for _, part := range ix.Partitions(drive.Name) {
-			if part.Partition != nil {
-				parts = append(parts, part.Partition.ID)
-			}
-		}
-	}
-	add("partitions", strings.Join(parts, ", "))
+	return list, nil
 }

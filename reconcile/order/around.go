@@ -1,0 +1,114 @@
+package order
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+
+	"lendkeep/reconcile/facts"
+)
+
+// controller notes where a controller is, everything that it is and has, and
+// what else would be touched with it.
+func (r reader) controller(name string) {
+	record, known := r.records[name]
+	if !known {
+		r.add("place", "")
+		return
+	}
+	where, f, holder := r.ix.Where(record)
+	r.add("place", string(where))
+	r.add("holder", names(holder))
+	r.twins(record)
+	if f == nil {
+		return
+	}
+	r.each("", *f)
+	r.around(f)
+	r.drives(f)
+	r.add("guests that name it", names(r.ix.Keepers(f.Address)...))
+	var now, later []string
+	for _, use := range r.ix.Uses(f.Address) {
+		if use.Kind == facts.UseProcess {
+			continue // comes and goes; asked again right before each deed
+		}
+		if use.Live {
+			now = append(now, use.String())
+		} else {
+			later = append(later, use.String())
+		}
+	}
+	r.add("use by the host", short(strings.Join(now, ", ")))
+	r.add("use by what is off", short(strings.Join(later, ", ")))
+}
+
+func names(guests ...*facts.Guest) string {
+	var list []string
+	for _, g := range guests {
+		if g != nil {
+			list = append(list, g.Name)
+		}
+	}
+	return strings.Join(list, ", ")
+}
+
+// twins notes the others that answer to the same description.
+func (r reader) twins(record facts.Record) {
+	alike := r.ix.BySerial(record.Serial)
+	if record.Serial == "" {
+		alike = r.ix.OfKind(record.Vendor, record.Device)
+	}
+	var list []string
+	for _, f := range alike {
+		list = append(list, f.Title())
+	}
+	r.add("controllers of its description", strings.Join(list, ", "))
+}
+
+// around notes what shares an IOMMU group, a slot or a bus with a function, and
+// who has it: it goes along, or is reset with it.
+func (r reader) around(f *facts.Function) {
+	var members []string
+	if f.Group != nil {
+		for _, m := range r.ix.Group(*f.Group) {
+			members = append(members, m.Address.String()+" "+orNone(m.Driver))
+		}
+	}
+	r.add("IOMMU group", strings.Join(members, ", "))
+	beside := r.ix.Siblings(f.Address)
+	if f.Upstream != nil {
+		beside = append(beside, r.ix.Below(*f.Upstream)...)
+	}
+	if f.Group != nil {
+		beside = append(beside, r.ix.Group(*f.Group)...)
+	}
+	seen := map[facts.Address]bool{f.Address: true}
+	for _, other := range beside {
+		if !seen[other.Address] {
+			seen[other.Address] = true
+			r.add("neighbour "+other.Address.String(), short(sayOf(*other)+", holder "+orNone(names(r.ix.Holder(other.Address)))))
+		}
+	}
+}
+
+// drives notes what the kernel shows of the drives, and what was read of them.
+func (r reader) drives(f *facts.Function) {
+	var ids []string
+	for n, drive := range r.ix.Drives(f.Address) {
+		title := fmt.Sprintf("drive %d", n+1)
+		r.add(title, short(sayOf(*drive)))
+		if content := r.ix.Content(drive.Name); content != nil {
+			r.each(title+" holds", *content)
+		}
+		parts := slices.Clone(r.ix.Partitions(drive.Name))
+		for _, part := range parts {
+			if part.Partition == nil {
+				continue
+			}
+			ids = append(ids, part.Partition.ID)
+			r.add(fmt.Sprintf("partition %d of %s", part.Partition.Number, title), short(sayOf(*part)))
+		}
+		r.add("number of partitions of "+title, fmt.Sprint(len(parts)))
+	}
+	r.add("partitions", strings.Join(ids, ", "))
+}
