@@ -125,9 +125,36 @@ func (h *Host) start(ctx context.Context, name string, ordered bool) error {
 			return err
 		}
 	}
-	live := *g.Kept
-	g.Live, g.Running, g.Condition = &live, true, "running"
+	g.Live, g.Running, g.Condition = h.live(*g), true, "running"
 	return nil
+}
+
+// live gives what libvirt makes of a kept definition at a start. It adds an id,
+// aliases, labels and images below others, which nobody can foretell: a guest
+// that is as it was when the survey was taken, and ran, gets what it had.
+func (h *Host) live(g facts.Guest) *facts.Definition {
+	for _, was := range h.began {
+		if was.Name == g.Name && definition.Same(was.Kept.XML, g.Kept.XML) && startedAs(*was.Live, *was.Kept) {
+			return was.Live
+		}
+	}
+	live := *g.Kept
+	return &live
+}
+
+// startedAs tells whether a running guest was started with a definition: what
+// was changed since would be in force after a restart.
+func startedAs(live, kept facts.Definition) bool {
+	own := func(d facts.Definition) (disks []facts.Disk) {
+		for _, disk := range d.Disks {
+			if disk.Device != "backing" && disk.Device != "mirror" {
+				disks = append(disks, disk)
+			}
+		}
+		return disks
+	}
+	return slices.Equal(live.Lent, kept.Lent) && slices.Equal(live.Records, kept.Records) && slices.Equal(own(live), own(kept)) &&
+		live.MemoryBytes == kept.MemoryBytes && live.CPUs == kept.CPUs && live.HugePages == kept.HugePages
 }
 
 // disksThere refuses a start without the image, as QEMU does.

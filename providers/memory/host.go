@@ -36,6 +36,7 @@ type Host struct {
 	ends     map[string]Ends                // what was kept of drives, by its name
 	stores   map[string]facts.VariableStore // what was kept of variable stores, by its sha256
 	boot     []facts.Mount                  // what a start of the host mounts
+	began    []facts.Guest                  // the guests that ran when the survey was taken
 	stubborn map[facts.Address]guard.Rung   // what brings a controller back that does not come by itself
 	judge    Judge
 	folder   string // where every change is kept; empty: nowhere
@@ -63,6 +64,7 @@ type Origin struct {
 func New(survey facts.Survey, judge Judge) *Host {
 	h := &Host{survey: Clone(survey.Unanswered()), away: map[facts.Address]Away{}, remount: map[string]facts.Mount{}, origins: map[string]Origin{}, ends: map[string]Ends{}, stores: map[string]facts.VariableStore{}, marks: map[string]facts.Volume{}, judge: judge}
 	h.boot = slices.Clone(h.survey.Mounts)
+	h.began = slices.DeleteFunc(slices.Clone(h.survey.Libvirt.Guests), func(g facts.Guest) bool { return g.Live == nil || g.Kept == nil })
 	ix := facts.NewIndex(&h.survey)
 	for _, p := range h.survey.Paths {
 		h.origins[p.Named] = Origin{p.Named, holding(ix, p.Named), p.Missing}
@@ -185,5 +187,5 @@ func (h *Host) guest(name string) *facts.Guest {
 func (h *Host) Second() *Host {
 	h.mu.Lock()
 	defer h.mu.Unlock()
-	return &Host{survey: Clone(h.survey), away: maps.Clone(h.away), remount: maps.Clone(h.remount), origins: maps.Clone(h.origins), ends: maps.Clone(h.ends), stores: maps.Clone(h.stores), marks: maps.Clone(h.marks), boot: h.boot, stubborn: h.stubborn, judge: h.judge}
+	return &Host{survey: Clone(h.survey), away: maps.Clone(h.away), remount: maps.Clone(h.remount), origins: maps.Clone(h.origins), ends: maps.Clone(h.ends), stores: maps.Clone(h.stores), marks: maps.Clone(h.marks), boot: h.boot, began: h.began, stubborn: h.stubborn, judge: h.judge}
 }

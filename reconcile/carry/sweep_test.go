@@ -13,10 +13,12 @@ import (
 
 	"lendkeep/cmd/rehearse"
 	"lendkeep/providers/fault"
+	"lendkeep/providers/memory"
 	"lendkeep/reconcile/assess"
 	"lendkeep/reconcile/carry"
 	"lendkeep/reconcile/facts"
 	"lendkeep/reconcile/invented"
+	"lendkeep/reconcile/journal"
 	"lendkeep/reconcile/order"
 	"lendkeep/spec"
 )
@@ -270,4 +272,36 @@ func TestOrdersOnRandomHosts(t *testing.T) {
 			assert.Positive(t, kinds[kind], "no order had a step of kind %q: %v", kind, kinds)
 		}
 	}
+}
+
+// trims is a libvirt that gives no definition back to the byte.
+type trims struct{}
+
+func (trims) Define(_ context.Context, xml string) (string, error) {
+	return strings.TrimSpace(xml) + "\n", nil
+}
+func (trims) Undefine(context.Context, string) error { return nil }
+func (trims) Start(context.Context, string) error    { return nil }
+func (trims) Stop(context.Context, string) error     { return nil }
+
+// A definition that ends in a blank line, as virsh prints it, comes back
+// without one; the order can be undone all the same.
+func TestRollbackOfADefinitionWithABlankLine(t *testing.T) {
+	survey, _ := day(t)
+	for i := range survey.Libvirt.Guests {
+		kept := *survey.Libvirt.Guests[i].Kept
+		kept.XML += "\n"
+		survey.Libvirt.Guests[i].Kept = &kept
+	}
+	sealed := plan(t, survey, larch(), "day")
+	approval, err := order.Approve(sealed, sealed.Code())
+	require.NoError(t, err)
+	disk := &fault.Disk{Fault: &fault.Fault{}}
+	c := carry.Carrier{Ports: memory.New(survey, trims{}).Ports(), Journal: journal.New(disk), Clock: &ticking{}}
+	report, err := c.Out(context.Background(), approval)
+	require.NoError(t, err)
+	require.Equal(t, carry.Carried, report.Ended, report.Note)
+	report, err = c.Rollback(context.Background(), report)
+	require.NoError(t, err)
+	assert.Equal(t, carry.Restored, report.Ended, report.Note)
 }

@@ -184,7 +184,7 @@ func TestChangedFactsAreNamed(t *testing.T) {
 		"a guest runs": {func(b *invented.Builder) { b.Run("catalogue") }, "condition of guest catalogue was shut off, is running"},
 		"a definition": {func(b *invented.Builder) {
 			kept := *b.Survey.Libvirt.Guests[0].Kept
-			kept.XML += " "
+			kept.XML = strings.Replace(kept.XML, "<domain ", "<domain id='9' ", 1)
 			b.Survey.Libvirt.Guests[0].Kept = &kept
 		}, "definition of guest grading was sha256"},
 		"unmounted":             {func(b *invented.Builder) { b.Survey.Mounts = b.Survey.Mounts[:1] }, "device of mount /srv/shelf was"},

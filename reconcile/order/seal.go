@@ -88,7 +88,7 @@ func Open(content []byte) (Sealed, error) {
 	if f.Seal != s.ID() {
 		return Sealed{}, fmt.Errorf("read order: %w: its content does not match its checksum", ErrDamaged)
 	}
-	if err := strict.Read(f.Order, MaxBytes, &s.Order); err != nil {
+	if err := strict.ReadInner(f.Order, &s.Order); err != nil {
 		return Sealed{}, fmt.Errorf("read order: %w", err)
 	}
 	if s.Order.Format != Format {

@@ -5,6 +5,7 @@ import (
 	"slices"
 	"strings"
 
+	"lendkeep/reconcile/definition"
 	"lendkeep/reconcile/facts"
 )
 
@@ -63,7 +64,7 @@ func (r reader) definition(name string) {
 	}
 	r.add("existence", g.UUID)
 	if g.Kept != nil {
-		r.add("definition", digest(g.Kept.XML))
+		r.add("definition", digest(definition.Canonical(g.Kept.XML)))
 	}
 }
 

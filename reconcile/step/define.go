@@ -115,7 +115,7 @@ func (s *DefineGuest) Stands(ix *facts.Index) (Standing, string) {
 		return Neither, "libvirt knows no guest " + s.Guest
 	case g.Kept == nil:
 		return Neither, s.Guest + " has no kept definition"
-	case s.Before != "" && g.Kept.XML == s.Before:
+	case s.Before != "" && definition.Same(g.Kept.XML, s.Before):
 		return Before, s.Guest + " has its old definition"
 	}
 	_, changes, err := definition.Edit(g.Kept.XML, s.Wanted)
@@ -195,7 +195,7 @@ func (s *RetireGuest) Stands(ix *facts.Index) (Standing, string) {
 	switch g := ix.Guest(s.Guest); {
 	case g == nil:
 		return After, "libvirt knows no guest " + s.Guest
-	case g.Kept != nil && g.Kept.XML == s.Before && g.Autostart == s.Autostart:
+	case g.Kept != nil && definition.Same(g.Kept.XML, s.Before) && g.Autostart == s.Autostart:
 		return Before, s.Guest + " has its old definition"
 	default:
 		return Neither, s.Guest + " has another definition than the order was written for"

@@ -283,7 +283,7 @@ func (w Written) MarshalJSON() ([]byte, error) {
 // UnmarshalJSON reads a step strictly: an unknown kind or field is an error.
 func (w *Written) UnmarshalJSON(content []byte) error {
 	var e envelope
-	if err := strict.ReadWhole(content, len(content), &e); err != nil {
+	if err := strict.ReadInner(content, &e); err != nil {
 		return fmt.Errorf("read step: %w", err)
 	}
 	make, known := kinds[e.Kind]
@@ -291,7 +291,7 @@ func (w *Written) UnmarshalJSON(content []byte) error {
 		return fmt.Errorf("read step: this lendkeep knows no kind %q", e.Kind)
 	}
 	w.Step, w.Why = make(), e.Why
-	if err := strict.Read(e.Step, len(e.Step), w.Step); err != nil {
+	if err := strict.ReadInner(e.Step, w.Step); err != nil {
 		return fmt.Errorf("read step %s: %w", e.Kind, err)
 	}
 	if checked, ok := w.Step.(Checked); ok {

@@ -24,7 +24,7 @@ func Read(content []byte, most int, into any) error {
 	if err := check(content, most, nil); err != nil {
 		return err
 	}
-	return decode(content, into)
+	return ReadInner(content, into)
 }
 
 // ReadWhole is Read, and refuses what lacks a member that the target's type
@@ -34,7 +34,7 @@ func ReadWhole(content []byte, most int, into any) error {
 	if err := check(content, most, membersOf(into)); err != nil {
 		return err
 	}
-	return decode(content, into)
+	return ReadInner(content, into)
 }
 
 // ReadSome is Read, but keys that the target lacks are passed over: for formats
@@ -46,7 +46,9 @@ func ReadSome(content []byte, most int, into any) error {
 	return json.Unmarshal(content, into)
 }
 
-func decode(content []byte, into any) error {
+// ReadInner decodes a part of a text that was read strictly, and kept as it
+// was: only a key that the target lacks is left to be refused.
+func ReadInner(content []byte, into any) error {
 	decoder := json.NewDecoder(bytes.NewReader(content))
 	decoder.DisallowUnknownFields()
 	return decoder.Decode(into)
