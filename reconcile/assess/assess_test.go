@@ -120,7 +120,7 @@ var cases = map[string]struct {
 		b.NVMe("RL-4410-0088")
 		b.layout.Controllers[0].NVMe = nil
 		b.layout.Controllers[0].PCI = &spec.PCIIdentity{Vendor: 0x1b36, Device: 0x0010}
-	}, "controller-identity", assess.Stop, "slot"},
+	}, "controller-identity", assess.Stop, "state nvme with serial"},
 	"lent, so known by record": {func(b *bench) {
 		b.Builder.Guest("other", "", b.Record("reel", b.reel))
 		b.Function(b.reel).Driver, b.Function(b.reel).NVMe = "vfio-pci", nil

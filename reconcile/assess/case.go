@@ -41,6 +41,7 @@ type Found struct {
 	ByRecord   bool         // known by a guest's record alone, as it is not with the host
 	Why        string       // why it was not found
 	Several    []*facts.Function
+	Near       []*facts.Function // where none was found: those that may be meant
 }
 
 // NewCase resolves a layout's controllers on a host.
@@ -107,7 +108,7 @@ func (c *Case) Uses(at facts.Address) []facts.Use {
 func (f Found) Record() facts.Record {
 	r := facts.Record{Controller: f.Controller.Name, Address: f.Function.Address, Vendor: f.Function.Vendor, Device: f.Function.Device}
 	if f.Controller.NVMe != nil {
-		r.Serial = f.Controller.NVMe.Serial
+		r.Serial, r.Model = f.Controller.NVMe.Serial, f.Controller.NVMe.Model
 	}
 	return r
 }
@@ -129,6 +130,11 @@ func (c *Case) findNVMe(controller *spec.Controller) Found {
 	}
 	switch len(list) {
 	case 0:
+		if others := c.Facts.BySerial(controller.NVMe.Serial); len(others) > 0 {
+			found.Near = others
+			found.Why = fmt.Sprintf("serial %s is of %s here, not of model %q", controller.NVMe.Serial, listed(others), controller.NVMe.Model)
+			return found
+		}
 		return c.findByRecord(found)
 	case 1:
 		found.Function = list[0]
@@ -149,7 +155,7 @@ func (c *Case) findNVMe(controller *spec.Controller) Found {
 func (c *Case) findByRecord(found Found) Found {
 	serial := found.Controller.NVMe.Serial
 	for _, r := range c.Facts.Records(found.Controller.Name) {
-		if r.Serial != serial {
+		if r.Serial != serial || r.Model != "" && r.Model != found.Controller.NVMe.Model && found.Controller.NVMe.Model != "" {
 			continue
 		}
 		where, f, holder := c.Facts.Where(r)
@@ -159,20 +165,21 @@ func (c *Case) findByRecord(found Found) Found {
 		}
 	}
 	found.Why = "no NVMe controller of the host has serial " + serial
-	if near := c.serials(); len(near) > 0 {
-		found.Why += "; it has " + strings.Join(near, ", ")
-	}
-	return found
-}
-
-func (c *Case) serials() []string {
-	var list []string
-	for _, f := range c.Facts.Survey.Functions {
-		if f.NVMe != nil {
-			list = append(list, f.NVMe.Serial)
+	var serials []string
+	for i := range c.Facts.Survey.Functions {
+		f := &c.Facts.Survey.Functions[i]
+		if f.NVMe == nil {
+			continue
+		}
+		serials = append(serials, f.NVMe.Serial)
+		if near(f.NVMe.Serial, serial) {
+			found.Near = append(found.Near, f)
 		}
 	}
-	return list
+	if len(serials) > 0 {
+		found.Why += "; it has " + strings.Join(serials, ", ")
+	}
+	return found
 }
 
 func (c *Case) findPCI(controller *spec.Controller) Found {
@@ -187,6 +194,7 @@ func (c *Case) findPCI(controller *spec.Controller) Found {
 	case 0:
 		found.Why = fmt.Sprintf("no function of the host is %s:%s", want.Vendor, want.Device)
 		if want.Slot != "" {
+			found.Near = c.Facts.OfKind(want.Vendor, want.Device)
 			found.Why += " in slot " + want.Slot
 		}
 	case 1:

@@ -48,17 +48,29 @@ func (c *Case) groupFinding(found Found, g *spec.Guest) (Finding, bool) {
 		members = append(members, causeOf(b.Function, "driver", b.Function.Title()+": "+b.Reason))
 		names = append(names, b.Function.Title())
 	}
+	remedies := c.namings(functionsOf(blockers))
+	if len(remedies) == len(blockers) {
+		for i := range remedies {
+			remedies[i] += ", as a controller that guest " + g.Name + " borrows too, or that no guest borrows: an order then puts it aside on VFIO"
+		}
+	} else {
+		remedies = nil // what a layout cannot name would stay with the host
+	}
 	return Finding{Severity: Stop, At: found.Controller.At,
 		Summary: shorten(fmt.Sprintf("%s cannot be lent without its group", found.Controller.Name)),
 		Detail: fmt.Sprintf("The kernel (%s) lends an IOMMU group as a whole. Of the group of %s, %s would stay with the host.",
 			c.Facts.Survey.Machine.Kernel, found.Function.Title(), strings.Join(names, " and ")),
-		Causes: members,
-		Remedies: []string{
-			"lend the whole group: name the other members as controllers and let guest " + g.Name + " borrow them too",
-			"name them as controllers that no guest borrows: an order then puts them aside on VFIO",
-			"move the card to a slot with a group of its own",
-		},
+		Causes:   members,
+		Remedies: append(remedies, "move the card to a slot with a group of its own; work for a powered-off, unplugged machine, by its maker's manual"),
 	}, true
+}
+
+func functionsOf(blockers []facts.Blocker) []*facts.Function {
+	var list []*facts.Function
+	for _, b := range blockers {
+		list = append(list, b.Function)
+	}
+	return list
 }
 
 // lentWith gives the addresses that leave the host's drivers when a guest

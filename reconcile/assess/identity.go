@@ -29,6 +29,10 @@ func checkIdentity(c *Case) []Finding {
 			Causes:   []Cause{{"/sys/bus/pci/devices", found.Why}},
 			Remedies: []string{"compare the layout with the list that lendkeep survey prints", "see whether the card sits in its slot and shows up in lspci; fitting a card is work for a powered-off, unplugged machine, by its maker's manual"},
 		}
+		if len(found.Near) > 0 {
+			f.Detail += " Did you mean " + listed(found.Near) + "?"
+			f.Remedies = append(c.namings(found.Near), f.Remedies...)
+		}
 		if len(c.Borrowers(controller.Name)) == 0 {
 			f.Severity = Caution
 		}
@@ -42,7 +46,11 @@ func checkIdentity(c *Case) []Finding {
 			f.Summary = "controller " + controller.Name + " is ambiguous"
 			f.Detail = "lendkeep would have to guess which one is meant: " + found.Why + "."
 			f.Causes = titles(found.Several)
-			f.Remedies = []string{"name the slot in the layout: pci { slot = ... }; the slots are in lendkeep survey", "for an NVMe controller use nvme { serial = ... }"}
+			f.Remedies = c.namings(found.Several)
+			if len(f.Remedies) < len(found.Several) {
+				f.Detail += " Nothing that a layout can state tells all of them apart."
+				f.Remedies = append(f.Remedies, "take the other out or move it to a slot that the host can name; work for a powered-off, unplugged machine, by its maker's manual")
+			}
 		}
 		list = append(list, f)
 	}

@@ -55,6 +55,9 @@ func (f *filler) lay() {
 		}
 		return
 	}
+	if f.alike(missing) {
+		return
+	}
 	if f.table(missing) {
 		f.filesystems(missing)
 	}
@@ -90,6 +93,29 @@ func (f *filler) missing() []spec.Partition {
 		}
 	}
 	return list
+}
+
+// alike asks about a partition that would be made beside one that the layout
+// does not state and that is called almost the same: likely that is the one
+// meant, and what is wanted of it would go to an empty partition.
+func (f *filler) alike(missing []spec.Partition) bool {
+	if f.Before == nil {
+		return false
+	}
+	asked := false
+	for _, e := range f.Before.Entries {
+		if slices.ContainsFunc(f.drive.Partitions, func(p spec.Partition) bool { return p.Name == e.Name }) {
+			continue
+		}
+		for _, p := range missing {
+			if near(p.Name, e.Name) && !series(p.Name, e.Name) {
+				asked = true
+				f.stop("did you mean partition "+e.Name+", not "+p.Name+"?", "The drive has no partition "+p.Name+", but one that is called almost the same.",
+					Cause{fmt.Sprintf("partition %d of /dev/%s", e.Number, f.Content.Of), e.Name}, "state the one that is there: partition \""+e.Name+"\"", "state both where a new one is wanted as well")
+			}
+		}
+	}
+	return asked
 }
 
 // table plans the table that is written. It tells whether it can be.

@@ -125,7 +125,7 @@ func (e *edit) match(devices []*device, records []facts.Record) []*device {
 // where there is one, else by name and kind.
 func sameController(a, b facts.Record) bool {
 	if a.Serial != "" || b.Serial != "" {
-		return a.Serial == b.Serial
+		return a.Serial == b.Serial && (a.Model == b.Model || a.Model == "" || b.Model == "")
 	}
 	return a.Controller == b.Controller && a.Vendor == b.Vendor && a.Device == b.Device
 }

@@ -52,7 +52,7 @@ func readRecords(guest *etree.Element, d *facts.Definition) error {
 }
 
 func recordOf(e *etree.Element) (facts.Record, error) {
-	r := facts.Record{Controller: attr(e, "controller"), Serial: attr(e, "serial")}
+	r := facts.Record{Controller: attr(e, "controller"), Serial: attr(e, "serial"), Model: attr(e, "model")}
 	var err1, err2, err3 error
 	r.Address, err1 = facts.ParseAddress(attr(e, "address"))
 	r.Vendor, err2 = idOf(e, "vendor")
@@ -128,6 +128,9 @@ func recordElement(prefix string, r facts.Record) *etree.Element {
 	e.Space = prefix
 	if r.Serial != "" {
 		e.CreateAttr("serial", r.Serial)
+	}
+	if r.Model != "" {
+		e.CreateAttr("model", r.Model)
 	}
 	e.CreateAttr("address", r.Address.String())
 	e.CreateAttr("vendor", r.Vendor.String())

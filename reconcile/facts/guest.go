@@ -131,6 +131,7 @@ type Record struct {
 	Vendor     spec.PCIID `json:"vendor"`
 	Device     spec.PCIID `json:"device"`
 	Serial     string     `json:"serial,omitempty"`
+	Model      string     `json:"model,omitempty"` // where the layout states it, since another controller has that serial
 }
 
 // Pool is a storage pool of libvirt's.

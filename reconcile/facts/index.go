@@ -295,6 +295,21 @@ func (ix *Index) Upstream(at Address) []*Function {
 // BySerial gives the functions whose NVMe controller has that serial.
 func (ix *Index) BySerial(serial string) []*Function { return ix.serials[serial] }
 
+// Claiming gives the NVMe controllers with the host that say they are the one of
+// a record: its serial, and its model where the record has one.
+func (ix *Index) Claiming(r Record) []*Function {
+	if r.Model == "" {
+		return ix.serials[r.Serial]
+	}
+	var list []*Function
+	for _, f := range ix.serials[r.Serial] {
+		if f.NVMe.Model == r.Model {
+			list = append(list, f)
+		}
+	}
+	return list
+}
+
 // OfKind gives the functions of that vendor and device number.
 func (ix *Index) OfKind(vendor, device spec.PCIID) []*Function {
 	return ix.ofKind[[2]spec.PCIID{vendor, device}]

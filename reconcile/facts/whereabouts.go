@@ -20,7 +20,7 @@ const (
 // function may claim the serial.
 func (ix *Index) Where(r Record) (Whereabouts, *Function, *Guest) {
 	if r.Serial != "" {
-		switch list := ix.BySerial(r.Serial); {
+		switch list := ix.Claiming(r); {
 		case len(list) == 1 && list[0].NVMe.State == "live":
 			return Home, list[0], nil
 		case len(list) >= 1:

@@ -64,7 +64,7 @@ func unreturned(ix *facts.Index, r facts.Record) (f *facts.Function, why string)
 	if err := unseen(ix); err != nil {
 		return nil, err.Error()
 	}
-	if list := ix.BySerial(r.Serial); r.Serial != "" && len(list) > 1 {
+	if list := ix.Claiming(r); r.Serial != "" && len(list) > 1 {
 		return nil, fmt.Sprintf("%s and %s both have its serial", list[0].Address, list[1].Address)
 	}
 	_, f, _ = ix.Where(r)

@@ -1,0 +1,99 @@
+package assess
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+
+	"github.com/agext/levenshtein"
+
+	"lendkeep/reconcile/facts"
+)
+
+// naming gives the words by which a layout names exactly this function of the
+// host; empty where nothing that a layout can state tells it from another.
+func (c *Case) naming(f *facts.Function) string {
+	only := func(list []*facts.Function, same func(*facts.Function) bool) bool {
+		return !slices.ContainsFunc(list, func(other *facts.Function) bool { return other != f && same(other) })
+	}
+	if f.NVMe != nil && f.NVMe.Serial != "" {
+		alike := c.Facts.BySerial(f.NVMe.Serial)
+		switch {
+		case len(alike) == 1:
+			return fmt.Sprintf("nvme with serial = %q", f.NVMe.Serial)
+		case f.NVMe.Model != "" && only(alike, func(other *facts.Function) bool { return other.NVMe.Model == f.NVMe.Model }):
+			return fmt.Sprintf("nvme with serial = %q and model = %q", f.NVMe.Serial, f.NVMe.Model)
+		}
+	}
+	alike := c.Facts.OfKind(f.Vendor, f.Device)
+	switch {
+	case len(alike) == 1:
+		return fmt.Sprintf("pci with vendor = %q and device = %q", f.Vendor, f.Device)
+	case f.Slot != "" && only(alike, func(other *facts.Function) bool { return other.Slot == f.Slot }):
+		return fmt.Sprintf("pci with vendor = %q, device = %q and slot = %q", f.Vendor, f.Device, f.Slot)
+	}
+	return ""
+}
+
+// namings advises for each function how to state it; those that cannot be
+// stated are left out.
+func (c *Case) namings(functions []*facts.Function) []string {
+	var list []string
+	for _, f := range functions {
+		if words := c.naming(f); words != "" {
+			list = append(list, "for "+f.Title()+" state "+words)
+		}
+	}
+	return list
+}
+
+func listed(functions []*facts.Function) string {
+	var list []string
+	for _, f := range functions {
+		list = append(list, f.Title())
+	}
+	return strings.Join(list, " or ")
+}
+
+// near tells whether a name was likely meant for another: they differ in white
+// space, in letter case, in one letter, or in two that changed places. Names of
+// one or two letters are all that near.
+func near(a, b string) bool {
+	a, b = folded(a), folded(b)
+	switch {
+	case a == b:
+		return true
+	case min(len(a), len(b)) < 3 || max(len(a), len(b)) > 128:
+		return false
+	case levenshtein.Distance(a, b, nil) == 1:
+		return true
+	default:
+		return swapped(a, b)
+	}
+}
+
+func swapped(a, b string) bool {
+	i := 0
+	for i < min(len(a), len(b)) && a[i] == b[i] {
+		i++
+	}
+	return len(a) == len(b) && i+1 < len(a) && a[i] == b[i+1] && a[i+1] == b[i] && a[i+2:] == b[i+2:]
+}
+
+// series tells whether two names differ in their numbers alone: both are meant.
+func series(a, b string) bool {
+	letters := func(name string) string { return strings.Map(unlessDigit, name) }
+	return letters(a) == letters(b) && (letters(a) != a || letters(b) != b)
+}
+
+func unlessDigit(r rune) rune {
+	if '0' <= r && r <= '9' {
+		return -1
+	}
+	return r
+}
+
+// folded leaves out what readers overlook.
+func folded(name string) string {
+	return strings.ToLower(strings.Join(strings.Fields(name), ""))
+}
