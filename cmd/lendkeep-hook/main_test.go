@@ -360,6 +360,6 @@ func TestStartDespiteIsTold(t *testing.T) {
 	require.Zero(t, code, said)
 	require.Len(t, b.notes, 1)
 	assert.Equal(t, watch.Warned, b.notes[0].Kind)
-	assert.Equal(t, "guest catalogue starts, but its disks are on /srv/shelf of controller reel, and nothing is mounted there", b.notes[0].Text)
+	assert.Equal(t, "guest catalogue starts, but it has files on /srv/shelf of controller reel, and nothing is mounted there", b.notes[0].Text)
 	assert.True(t, b.notes[0].Loud())
 }

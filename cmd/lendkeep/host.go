@@ -118,16 +118,7 @@ func named(v facts.Virtualization) []string {
 	var list []string
 	for i := range v.Guests {
 		for _, d := range v.Guests[i].Definitions() {
-			for _, disk := range d.Disks {
-				if filepath.IsAbs(disk.Source) {
-					list = append(list, disk.Source)
-				}
-			}
-			for _, r := range d.Reaches {
-				if r.Kind == facts.ReachPath {
-					list = append(list, r.Name)
-				}
-			}
+			list = append(list, d.Paths()...)
 		}
 	}
 	for _, p := range v.Pools {

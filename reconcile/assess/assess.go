@@ -64,6 +64,7 @@ var checks = []Check{
 	{"goes-along", "along.go", checkAlong},
 	{"reset", "reset.go", checkReset},
 	{"undeclared", "undeclared.go", checkUndeclared},
+	{"unread", "unread.go", checkUnread},
 	{"card", "card.go", checkCards},
 	{"contention", "contention.go", checkContention},
 	{"shared", "shared.go", checkShared},

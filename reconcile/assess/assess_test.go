@@ -89,6 +89,39 @@ func TestInstalledGuardIsNoFinding(t *testing.T) {
 	}
 }
 
+// A guest that has anything on the shelf, or the shelf itself, does not run
+// while the shelf is lent.
+func TestWhoLivesOnTheShelf(t *testing.T) {
+	for name, device := range map[string]string{
+		"a share":             `<filesystem type="mount"><source dir="/srv/shelf/scans"/><target dir="s"/></filesystem>`,
+		"the shelf as share":  `<filesystem><source dir="/srv/shelf"/><target dir="s"/></filesystem>`,
+		"all shelves":         `<filesystem type="mount"><source dir="/srv"/><target dir="s"/></filesystem>`,
+		"a volume":            `<disk type="volume"><source pool="shelf" volume="x"/><target dev="vdy"/></disk>`,
+		"a folder as a disk":  `<disk type="dir"><source dir="/srv/shelf/x"/><target dev="vdy"/></disk>`,
+		"a folder by name":    `<disk type="file"><source file="fat:rw:/srv/shelf/x"/><target dev="vdy"/></disk>`,
+		"a file by JSON":      `<disk type="file"><source file='json:{"filename":"/srv/shelf/x"}'/><target dev="vdy"/></disk>`,
+		"a log":               `<serial type="pty"><log file="/srv/shelf/log"/></serial>`,
+		"a socket":            `<channel type="unix"><source mode="bind" path="/srv/shelf/s"/><target type="virtio" name="x"/></channel>`,
+		"a TPM":               `<tpm><backend type="emulator"><source type="dir" path="/srv/shelf/tpm"/></backend></tpm>`,
+		"an image below":      `<disk type="file"><source file="/srv/images/y"/><target dev="vdy"/><backingStore type="file"><source file="/srv/shelf/base"/></backingStore></disk>`,
+		"an image kept apart": `<disk type="file"><source file="/srv/images/y"><dataStore type="file"><source file="/srv/shelf/data"/></dataStore></source><target dev="vdy"/></disk>`,
+	} {
+		t.Run(name, func(t *testing.T) {
+			b := newBench()
+			b.shift = "day"
+			b.Survey.Libvirt.Pools = []facts.Pool{{Name: "shelf", Kind: "dir", Active: true, Target: "/srv/shelf"}}
+			b.Builder.Guest("clerk", "/srv/images/clerk.qcow2")
+			b.layout.Guests = append(b.layout.Guests, invented.Guest("clerk"))
+			b.layout.Shifts[0].Guests = append(b.layout.Shifts[0].Guests, spec.Ref{Name: "clerk"})
+			require.False(t, assess.Stops(b.findings()), "%+v", b.findings())
+			b.Device("clerk", device)
+			assert.True(t, slices.ContainsFunc(b.findings(), func(f assess.Finding) bool {
+				return f.Severity == assess.Stop && strings.Contains(f.Summary, "clerk") && strings.Contains(f.Detail, "/srv/shelf")
+			}), "%+v", b.findings())
+		})
+	}
+}
+
 func TestSoundLayoutHasNoStop(t *testing.T) {
 	for _, shift := range []string{"", "day", "night"} {
 		b := newBench()
@@ -105,6 +138,26 @@ var cases = map[string]struct {
 	severity assess.Severity
 	tells    string
 }{
+	"arguments for QEMU": {func(b *bench) {
+		b.Device("grading", `<disk type="file"><source file="json:{&quot;driver&quot;:&quot;x&quot;}"/><target dev="vdz"/></disk>`)
+	}, "unread", assess.Caution, "devices/disk/source/@file"},
+	"a running stranger of an unknown kind of device": {func(b *bench) {
+		b.Builder.Guest("other", "/srv/images/other.qcow2")
+		b.Device("other", "<pigeon/>")
+		b.Run("other")
+	}, "unread", assess.Caution, "guest other"},
+	"a running stranger with the drive behind a protocol": {func(b *bench) {
+		b.shift = "day"
+		b.Builder.Guest("other", "/srv/images/other.qcow2")
+		b.Device("other", `<disk type="file"><source file="json:{&quot;filename&quot;:&quot;/dev/nvme0n1p1&quot;}"/><target dev="vdz"/></disk>`)
+		b.Run("other")
+	}, "contention", assess.Stop, "nvme0n1p1"},
+	"a running stranger with the controller's own device": {func(b *bench) {
+		b.shift = "day"
+		b.Builder.Guest("other", "/srv/images/other.qcow2")
+		b.Device("other", `<disk type="block"><source dev="/dev/ng0n1"/><target dev="vdz"/></disk>`)
+		b.Run("other")
+	}, "contention", assess.Stop, "guest other"},
 	"another host": {func(b *bench) { b.Survey.Machine.Name = "birch.example.org" },
 		"host-name", assess.Caution, "birch"},
 	"controller absent": {func(b *bench) { b.layout.Controllers[0].NVMe.Serial = "RL-0000-0000" },

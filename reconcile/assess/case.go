@@ -20,6 +20,7 @@ type Case struct {
 	stated    map[string]*spec.Guest
 	shifting  map[string]bool             // guests that some shift names
 	mounts    map[string]*spec.Controller // by where a return rule mounts something of theirs
+	inside    map[string][]OnMount        // the same, by each folder above
 	found     map[string]Found
 	borrowers map[string][]*spec.Guest
 	uses      map[facts.Address][]facts.Use
@@ -50,6 +51,7 @@ func NewCase(layout *spec.Layout, index *facts.Index, shift *spec.Shift) *Case {
 		stated:    map[string]*spec.Guest{},
 		shifting:  map[string]bool{},
 		mounts:    map[string]*spec.Controller{},
+		inside:    map[string][]OnMount{},
 		found:     map[string]Found{},
 		borrowers: map[string][]*spec.Guest{},
 		uses:      map[facts.Address][]facts.Use{},
@@ -74,6 +76,10 @@ func NewCase(layout *spec.Layout, index *facts.Index, shift *spec.Shift) *Case {
 	for i := range layout.Controllers {
 		for _, m := range layout.Controllers[i].Return.Mounts {
 			c.mounts[m.Path] = &layout.Controllers[i]
+			for folder := m.Path; folder != "/" && folder != "."; {
+				folder = path.Dir(folder)
+				c.inside[folder] = append(c.inside[folder], OnMount{&layout.Controllers[i], m.Path})
+			}
 		}
 		found := c.find(&layout.Controllers[i])
 		c.found[found.Controller.Name] = found
@@ -238,7 +244,7 @@ func (c *Case) Borrower(controller string) *spec.Guest {
 	return nil
 }
 
-// LivesOn gives the return mounts on which disks of a guest lie.
+// LivesOn gives the return mounts on which a guest lives.
 func (c *Case) LivesOn(g *spec.Guest) []OnMount {
 	if known := c.Facts.Guest(g.Name); known != nil {
 		return c.mountsUnder(c.imagesOf(g, known.Definitions()...))
@@ -246,7 +252,7 @@ func (c *Case) LivesOn(g *spec.Guest) []OnMount {
 	return c.mountsUnder(c.imagesOf(g))
 }
 
-// WillLiveOn gives the return mounts on which disks of a guest will lie once
+// WillLiveOn gives the return mounts on which a guest will live once
 // an order has set its definition; every controller that it borrows must have
 // been found.
 func (c *Case) WillLiveOn(g *spec.Guest) []OnMount {
@@ -257,11 +263,21 @@ func (c *Case) WillLiveOn(g *spec.Guest) []OnMount {
 	return c.mountsUnder(c.imagesOf(g, kept))
 }
 
-func (c *Case) mountsUnder(images []string) []OnMount {
+// mountsUnder gives the return mounts that hold any of these paths, or that lie
+// in one of them.
+func (c *Case) mountsUnder(places []string) []OnMount {
 	var list []OnMount
-	for _, image := range images {
-		if on, ok := c.returnMount(image); ok && !slices.Contains(list, on) {
+	add := func(on OnMount) {
+		if !slices.Contains(list, on) {
 			list = append(list, on)
+		}
+	}
+	for _, place := range places {
+		if on, ok := c.returnMount(place); ok {
+			add(on)
+		}
+		for _, on := range c.inside[path.Clean(place)] {
+			add(on)
 		}
 	}
 	return list
@@ -282,35 +298,15 @@ func (c *Case) returnMount(image string) (OnMount, bool) {
 	return OnMount{}, false
 }
 
-// imagesOf gives the images of a guest, of the layout and of these definitions,
-// each with all images below it.
+// imagesOf gives the paths on which a guest lives, of the layout and of these
+// definitions, each with all images below it.
 func (c *Case) imagesOf(g *spec.Guest, definitions ...*facts.Definition) []string {
 	var list []string
-	add := func(image string) {
-		for range 64 {
-			p := c.Facts.Path(image)
-			if p != nil && p.Resolved != "" {
-				list = append(list, p.Resolved)
-			} else {
-				list = append(list, image)
-			}
-			if p == nil || p.Backing == "" {
-				return
-			}
-			image = p.Backing
-		}
-	}
 	for _, d := range g.Disks {
-		if d.Image != "" {
-			add(d.Image)
-		}
+		list = append(list, c.Facts.Chain(d.Image)...)
 	}
 	for _, d := range definitions {
-		for _, disk := range d.Disks {
-			if disk.Kind == "file" && disk.Source != "" {
-				add(disk.Source)
-			}
-		}
+		list = append(list, c.Facts.Places(d)...)
 	}
 	return list
 }

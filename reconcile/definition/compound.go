@@ -94,7 +94,11 @@ func (r *reaching) address(e *etree.Element) {
 			r.add(e, "", facts.Reach{Kind: facts.ReachUnclear, Name: shortened(err.Error())})
 			return
 		}
-		r.add(e, "", facts.Reach{Kind: facts.ReachPCI, Name: at.String()})
+		kind := facts.ReachPCI
+		if e.Parent().Tag == "parentaddr" {
+			kind = facts.ReachParent
+		}
+		r.add(e, "", facts.Reach{Kind: kind, Name: at.String()})
 	case len(e.Attr) > 0:
 		r.add(e, "", facts.Reach{Kind: facts.ReachUnclear, Name: "an address of the host without its parts"})
 	}

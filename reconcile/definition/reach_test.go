@@ -46,7 +46,7 @@ func TestReadTellsWhatIsReached(t *testing.T) {
 		{"a SCSI device of another machine", "<hostdev mode='subsystem' type='scsi'><source protocol='iscsi' name='iqn.x/1'><host name='a'/></source></hostdev>", nil},
 		{"a SCSI host of the kernel's", "<hostdev mode='subsystem' type='scsi_host'><source protocol='vhost' wwpn='naa.5123456789abcde0'/></hostdev>", []facts.Reach{unclear("a device of the host of type scsi_host naa.5123456789abcde0")}},
 		{"a SCSI host by its function", "<hostdev mode='subsystem' type='scsi'><source><adapter type='scsi_host'><parentaddr unique_id='1'><address domain='0' bus='1' slot='0' function='2'/></parentaddr></adapter><address bus='0' target='0' unit='0'/></source></hostdev>",
-			[]facts.Reach{kind(facts.ReachSCSI, ""), kind(facts.ReachPCI, "0000:01:00.2")}},
+			[]facts.Reach{kind(facts.ReachSCSI, ""), kind(facts.ReachParent, "0000:01:00.2")}},
 		{"a mediated device", "<hostdev mode='subsystem' type='mdev' model='vfio-pci'><source><address uuid='C2177883-F1BB-47F0-914D-32A22E3A8804'/></source></hostdev>", []facts.Reach{kind(facts.ReachMdev, "c2177883-f1bb-47f0-914d-32a22e3a8804")}},
 		{"a USB device by address", "<hostdev mode='subsystem' type='usb'><source><address bus='1' device='0x0a'/></source></hostdev>", []facts.Reach{kind(facts.ReachUSB, "1:10")}},
 		{"a USB device by kind", "<hostdev mode='subsystem' type='usb'><source><vendor id='0x951'/><product id='0x1666'/></source></hostdev>", []facts.Reach{kind(facts.ReachUSB, "0951:1666")}},

@@ -81,7 +81,8 @@ type ReachKind string
 // read of its definition.
 const (
 	ReachPath    ReachKind = "path"    // a file, folder, device node or socket of the host
-	ReachPCI     ReachKind = "pci"     // the address of a PCI function, whole or as the parent of what is used
+	ReachPCI     ReachKind = "pci"     // the address of a PCI function
+	ReachParent  ReachKind = "parent"  // the address of a PCI function of which something that hangs on it is used
 	ReachSCSI    ReachKind = "scsi"    // a SCSI device "0:0:1:0", or all of a SCSI host "0"; empty: which one is not known
 	ReachUSB     ReachKind = "usb"     // a USB device, "1:4" (bus:device) or "0951:1666" (vendor:product, four digits each); empty: which one is not known
 	ReachMdev    ReachKind = "mdev"    // UUID of a mediated device

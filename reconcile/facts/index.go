@@ -35,10 +35,14 @@ type Index struct {
 	records   map[string][]Record
 	files     map[*Mount][]fileUse
 	direct    map[string][]directUse
-	lowers    map[string][]*Block // by kernel name: what a device is built on
-	loops     map[string][]*Block // loop devices by what they are on (Same)
-	swapFiles map[string]*Swap    // by what they are (Same)
-	unplaced  []string            // uses of which nobody can tell what of
+	reached   map[Address][]reachUse // by guests, besides what hangs on it
+	somewhere []reachUse             // of which the survey does not say where
+	nvmes     map[string]*Function   // NVMe controllers by kernel name
+	cards     map[string]*Function   // by the names of their network interfaces
+	lowers    map[string][]*Block    // by kernel name: what a device is built on
+	loops     map[string][]*Block    // loop devices by what they are on (Same)
+	swapFiles map[string]*Swap       // by what they are (Same)
+	unplaced  []string               // uses of which nobody can tell what of
 	contents  map[string]*Content
 	stores    map[string]*VariableStore
 }
@@ -67,6 +71,9 @@ func NewIndex(survey *Survey) *Index {
 		records:   map[string][]Record{},
 		files:     map[*Mount][]fileUse{},
 		direct:    map[string][]directUse{},
+		reached:   map[Address][]reachUse{},
+		nvmes:     map[string]*Function{},
+		cards:     map[string]*Function{},
 		lowers:    map[string][]*Block{},
 		loops:     map[string][]*Block{},
 		swapFiles: map[string]*Swap{},
@@ -100,6 +107,10 @@ func (ix *Index) addFunctions() {
 		ix.ofKind[kind] = append(ix.ofKind[kind], f)
 		if f.NVMe != nil {
 			ix.serials[f.NVMe.Serial] = append(ix.serials[f.NVMe.Serial], f)
+			ix.nvmes[f.NVMe.Name] = f
+		}
+		for _, card := range f.Interfaces {
+			ix.cards[card.Name] = f
 		}
 		if f.Group != nil {
 			ix.groups[*f.Group] = append(ix.groups[*f.Group], f)

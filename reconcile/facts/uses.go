@@ -2,6 +2,7 @@ package facts
 
 import (
 	"fmt"
+	"path"
 	"slices"
 	"strings"
 )
@@ -85,29 +86,25 @@ func (ix *Index) addUsers() {
 	}
 }
 
-func (ix *Index) addGuest(g *Guest) {
-	seen := map[string]bool{}
-	for _, d := range g.Definitions() {
-		for _, disk := range d.Disks {
-			if disk.Source == "" || disk.Kind == "network" || seen[disk.Source] {
-				continue
-			}
-			seen[disk.Source] = true
-			ix.addChain(disk.Source, g)
-		}
-	}
-}
-
-// addChain notes an image and all images it is based on. A chain longer than
-// 64 is a loop or an attack; libvirt itself stops at 200.
-func (ix *Index) addChain(image string, g *Guest) {
-	for range 64 {
-		ix.addSource(image, fileUse{kind: UseGuest, user: g.Name, live: g.Running})
-		p := ix.paths[image]
+// addChain notes a path, and if that is an image all images it is based on.
+func (ix *Index) addChain(named string, g *Guest) {
+	use := fileUse{kind: UseGuest, user: g.Name, live: g.Running}
+	for range maxChain {
+		ix.addSource(named, use)
+		ix.addBelow(named, use)
+		p := ix.paths[named]
 		if p == nil || p.Backing == "" {
 			return
 		}
-		image = p.Backing
+		named = p.Backing
+	}
+}
+
+// addBelow notes the use of everything that is mounted in a folder.
+func (ix *Index) addBelow(folder string, use fileUse) {
+	use.file = folder
+	for _, m := range ix.MountsBelow(path.Clean(ix.resolved(folder))) {
+		ix.files[m] = append(ix.files[m], use)
 	}
 }
 
@@ -165,6 +162,7 @@ func (ix *Index) Uses(at Address) []Use {
 	for _, drive := range ix.tops[at] {
 		walk.block(drive, []string{at.String()})
 	}
+	walk.reaches(f)
 	if ix.heldPerhaps(at) {
 		for _, text := range ix.unplaced {
 			walk.add(Use{Kind: UseUnknown, User: text, Chain: []string{at.String()}, Live: true})

@@ -1,6 +1,7 @@
 package facts_test
 
 import (
+	"slices"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
@@ -65,6 +66,22 @@ func TestUsesAtAnyDepth(t *testing.T) {
 			b.Guest("catalogue", "/dev/disk/by-partlabel/shelf")
 			b.Run("catalogue")
 		}, []string{"0000:01:00.0 > nvme0n1 > nvme0n1p2 (shelf) > guest catalogue"}},
+		"a running guest's log": {func(b *invented.Builder) {
+			b.Mount("nvme0n1p2", "/srv/shelf")
+			b.Guest("catalogue", "/srv/images/catalogue.qcow2")
+			b.Device("catalogue", `<serial type="pty"><log file="/srv/shelf/log"/></serial>`)
+			b.Run("catalogue")
+		}, []string{
+			"0000:01:00.0 > nvme0n1 > nvme0n1p2 (shelf) > mount /srv/shelf",
+			"0000:01:00.0 > nvme0n1 > nvme0n1p2 (shelf) > /srv/shelf > /srv/shelf/log > guest catalogue"}},
+		"a running guest's share of a folder above": {func(b *invented.Builder) {
+			b.Mount("nvme0n1p2", "/srv/shelf")
+			b.Guest("catalogue", "/srv/images/catalogue.qcow2")
+			b.Device("catalogue", `<filesystem><source dir="/srv/"/><target dir="s"/></filesystem>`)
+			b.Run("catalogue")
+		}, []string{
+			"0000:01:00.0 > nvme0n1 > nvme0n1p2 (shelf) > mount /srv/shelf",
+			"0000:01:00.0 > nvme0n1 > nvme0n1p2 (shelf) > /srv/shelf > /srv/ > guest catalogue"}},
 		"a pool": {func(b *invented.Builder) {
 			b.Survey.Libvirt.Pools = []facts.Pool{{Name: "raw", Kind: "disk", Active: true, Sources: []string{"/dev/nvme0n1"}}}
 		}, []string{"0000:01:00.0 > nvme0n1 > pool raw"}},
@@ -105,3 +122,85 @@ func TestGuestThatIsOffIsNoLiveUse(t *testing.T) {
 	assert.Len(t, ix.Uses(at), 2)
 	assert.Len(t, ix.LiveUses(at), 1)
 }
+
+// A guest has a drive by many names besides those of its block devices.
+func TestUsesByOtherNames(t *testing.T) {
+	sata := func(b *invented.Builder, at facts.Address) {
+		b.Function(at).Class, b.Function(at).NVMe = 0x010601, nil
+	}
+	usb := func(b *invented.Builder, at facts.Address) { b.Function(at).Class = 0x0c0330 }
+	shown := func(b *invented.Builder, named, device string, at facts.Address) {
+		b.Survey.Paths = append(b.Survey.Paths, facts.Path{Named: named, Resolved: "/sys/devices/pci0000:00/0000:00:02.0/" + at.String() + device})
+	}
+	elsewhere := facts.Address{Bus: 9}
+	cases := map[string]struct {
+		device string
+		change func(*invented.Builder, facts.Address)
+		used   bool
+	}{
+		"the controller's own device":          {`<disk type="block"><source dev="/dev/nvme0"/><target dev="vdz"/></disk>`, nil, true},
+		"another controller's":                 {`<disk type="block"><source dev="/dev/nvme1"/><target dev="vdz"/></disk>`, func(b *invented.Builder, _ facts.Address) { b.NVMe("OTHER") }, false},
+		"a controller's that the survey lacks": {`<disk type="block"><source dev="/dev/nvme7"/><target dev="vdz"/></disk>`, nil, true},
+		"the namespace's character device":     {`<disk type="block"><source dev="/dev/ng0n1"/><target dev="vdz"/></disk>`, nil, true},
+		"a character device in a container":    {`<hostdev mode="capabilities" type="misc"><source><char>/dev/nvme0</char></source></hostdev>`, nil, true},
+		"a drive behind a serial port":         {`<serial type="dev"><source path="/dev/nvme0n1p1"/></serial>`, nil, true},
+		"persistent memory":                    {`<memory model="nvdimm"><source><path>/dev/nvme0n1</path></source></memory>`, nil, true},
+		"the function by QEMU's arguments":     {`<disk type="file"><source file="nvme://0000:01:00.0/1"/><target dev="vdz"/></disk>`, nil, true},
+		"the function in sysfs":                {`<pigeon at="/sys/bus/pci/devices/0000:01:00.0/resource0"/>`, nil, true},
+		"a SCSI device, shown": {scsiDevice, func(b *invented.Builder, at facts.Address) {
+			sata(b, at)
+			shown(b, "/sys/bus/scsi/devices/0:0:1:0", "/ata1/host0/target0:0:1/0:0:1:0", at)
+		}, true},
+		"a SCSI device, shown elsewhere": {scsiDevice, func(b *invented.Builder, at facts.Address) {
+			sata(b, at)
+			shown(b, "/sys/bus/scsi/devices/0:0:1:0", "/ata1/host0/target0:0:1/0:0:1:0", elsewhere)
+		}, false},
+		"a SCSI device, of a drive or none":     {scsiDevice, sata, true},
+		"a SCSI device, which is no NVMe drive": {scsiDevice, nil, false},
+		"a SCSI generic device":                 {`<disk type="block"><source dev="/dev/sg0"/><target dev="vdz"/></disk>`, sata, true},
+		"a SCSI generic device, shown": {`<disk type="block"><source dev="/dev/sg0"/><target dev="vdz"/></disk>`, func(b *invented.Builder, at facts.Address) {
+			sata(b, at)
+			shown(b, "/sys/class/scsi_generic/sg0", "/ata1/host0/scsi_generic/sg0", elsewhere)
+		}, false},
+		"a SCSI device by its controller": {`<hostdev mode="subsystem" type="scsi"><source><adapter type="scsi_host"><parentaddr unique_id="1"><address domain="0" bus="1" slot="0" function="0"/></parentaddr></adapter><address bus="0" target="0" unit="0"/></source></hostdev>`, nil, true},
+		"a USB device":                    {`<hostdev mode="subsystem" type="usb"><source><address bus="1" device="4"/></source></hostdev>`, usb, true},
+		"a USB device, shown elsewhere": {`<hostdev mode="subsystem" type="usb"><source><address bus="1" device="4"/></source></hostdev>`, func(b *invented.Builder, at facts.Address) {
+			usb(b, at)
+			shown(b, "/sys/bus/usb/devices/usb1", "/usb1", elsewhere)
+		}, false},
+		"a USB device of some kind": {`<hostdev mode="subsystem" type="usb"><source><vendor id="0x951"/><product id="0x1666"/></source></hostdev>`, usb, true},
+		"a mediated device":         {`<hostdev mode="subsystem" type="mdev"><source><address uuid="c2177883-f1bb-47f0-914d-32a22e3a8804"/></source></hostdev>`, func(b *invented.Builder, at facts.Address) { b.Function(at).Class = 0x030000 }, true},
+		"a card that is shared": {`<interface type="direct"><source dev="eth7" mode="bridge"/></interface>`, func(b *invented.Builder, at facts.Address) {
+			b.Function(at).Interfaces = []facts.Interface{{Name: "eth7"}}
+		}, true},
+		"a VFIO group": {`<disk type="block"><source dev="/dev/vfio/77"/><target dev="vdz"/></disk>`, func(b *invented.Builder, at facts.Address) {
+			group := 77
+			b.Function(at).Group, b.Function(at).Driver = &group, "vfio-pci"
+		}, true},
+		"another VFIO group": {`<disk type="block"><source dev="/dev/vfio/78"/><target dev="vdz"/></disk>`, func(b *invented.Builder, at facts.Address) {
+			group := 77
+			b.Function(at).Group, b.Function(at).Driver = &group, "vfio-pci"
+		}, false},
+	}
+	for name, c := range cases {
+		for _, runs := range []bool{true, false} {
+			b := invented.NewBuilder()
+			at := b.NVMe("SN-1", "start", "shelf")
+			b.Guest("other", "/srv/images/other.qcow2")
+			b.Device("other", c.device)
+			if c.change != nil {
+				c.change(b, at)
+			}
+			if runs {
+				b.Run("other")
+			}
+			ix := facts.NewIndex(&b.Survey)
+			used := slices.ContainsFunc(ix.Uses(at), func(u facts.Use) bool { return u.Kind == facts.UseGuest && u.User == "other" })
+			live := slices.ContainsFunc(ix.LiveUses(at), func(u facts.Use) bool { return u.Kind == facts.UseGuest && u.User == "other" })
+			assert.Equal(t, c.used, used, name)
+			assert.Equal(t, c.used && runs, live, name)
+		}
+	}
+}
+
+const scsiDevice = `<hostdev mode="subsystem" type="scsi"><source><adapter name="scsi_host0"/><address bus="0" target="1" unit="0"/></source></hostdev>`

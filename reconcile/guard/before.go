@@ -242,20 +242,22 @@ func (b *before) viable(f *facts.Function, name string) error {
 	return nil
 }
 
-// homes refuses a guest whose disks belong on a return mount that is not
-// there: it would find nothing, or an old file of the same name below.
+// homes refuses a guest that has something on a return mount that is not there:
+// it would find nothing, or an old file of the same name below, and what it
+// writes would stay there, on the host's own drive.
 func (b *before) homes() error {
 	for i := range b.rules.Controllers {
 		c := &b.rules.Controllers[i]
 		for _, m := range c.Mounts {
-			if !b.livesOn(m.Path) {
+			lives := b.livesOn(m.Path)
+			if lives == "" {
 				continue
 			}
 			why := b.absent(c, m)
 			if why == "" {
 				continue
 			}
-			text := fmt.Sprintf("its disks are on %s of controller %s, and %s", m.Path, c.Record.Controller, why)
+			text := fmt.Sprintf("%s %s of controller %s, and %s", lives, m.Path, c.Record.Controller, why)
 			if c.OnFailure == "hold" {
 				return fmt.Errorf("%s", text)
 			}
@@ -265,15 +267,29 @@ func (b *before) homes() error {
 	return nil
 }
 
-// livesOn goes by the rules, which know of images below images, and by the
-// definition. An order's undo may start a guest that lived elsewhere before.
-func (b *before) livesOn(place string) bool {
+// livesOn says what a guest has on a place; empty: nothing. It goes by the
+// rules, which know of images below images, and by the definition. An order's
+// undo may start a guest that lived elsewhere before.
+func (b *before) livesOn(place string) string {
 	if !b.call.Ordered && slices.Contains(b.guest.LivesOn, place) {
-		return true
+		return "it has files on"
 	}
-	return slices.ContainsFunc(b.call.Definition.Disks, func(d facts.Disk) bool {
-		return d.Kind == "file" && strings.HasPrefix(path.Clean(d.Source), place+"/")
-	})
+	if slices.ContainsFunc(b.ix.Places(&b.call.Definition), func(named string) bool { return facts.Within(named, place) }) {
+		return "it has files on"
+	}
+	for _, d := range b.call.Definition.Disks {
+		if d.Volume == "" || d.Source != "" {
+			continue
+		}
+		pool := slices.IndexFunc(b.rules.Pools, func(p Pool) bool { return p.Name == d.Pool })
+		switch {
+		case pool < 0: // it may be anywhere
+			return fmt.Sprintf("volume %s of pool %s, which the rules do not know, may be on", d.Volume, d.Pool)
+		case b.rules.Pools[pool].Target != "" && facts.Within(path.Join(b.rules.Pools[pool].Target, d.Volume), place):
+			return "it has files on"
+		}
+	}
+	return ""
 }
 
 // absent says why a return mount is not there; empty: it is.

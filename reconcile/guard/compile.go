@@ -36,6 +36,9 @@ func Compile(c *assess.Case) Rules {
 			r.addGuest(c, g, known)
 		}
 	}
+	for _, p := range c.Facts.Survey.Libvirt.Pools {
+		r.Pools = append(r.Pools, Pool{p.Name, p.Target})
+	}
 	return r
 }
 

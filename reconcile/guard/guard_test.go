@@ -191,7 +191,7 @@ func TestBefore(t *testing.T) {
 
 		"a guest on the shelf": {func(b *bench) { b.borrower("catalogue") }, "", nil, ""},
 		"a guest on the shelf that is not mounted": {func(b *bench) { b.unmounted(); b.borrower("catalogue") },
-			"its disks are on /srv/shelf of controller reel, and nothing is mounted there", nil, ""},
+			"it has files on /srv/shelf of controller reel, and nothing is mounted there", nil, ""},
 		"a guest on the shelf, another drive there": {func(b *bench) {
 			b.unmounted()
 			b.Mount("nvme1n1p1", "/srv/shelf")
@@ -202,6 +202,60 @@ func TestBefore(t *testing.T) {
 			b.borrower("other")
 			b.call.Definition.Disks = []facts.Disk{{Kind: "file", Source: "/srv/shelf/x.qcow2"}}
 		}, "nothing is mounted there", nil, ""},
+		"a stranger with a share of the shelf itself": {func(b *bench) {
+			b.unmounted()
+			b.borrower("other")
+			b.call.Definition.Disks = []facts.Disk{{Kind: "dir", Source: "/srv/shelf", Device: "filesystem"}}
+		}, "it has files on /srv/shelf", nil, ""},
+		"a stranger with a share of all shelves": {func(b *bench) {
+			b.unmounted()
+			b.borrower("other")
+			b.call.Definition.Disks = []facts.Disk{{Kind: "dir", Source: "/srv/", Device: "filesystem"}}
+		}, "it has files on /srv/shelf", nil, ""},
+		"a stranger with a share beside the shelf": {func(b *bench) {
+			b.unmounted()
+			b.borrower("other")
+			b.call.Definition.Disks = []facts.Disk{{Kind: "dir", Source: "/srv/shelf2", Device: "filesystem"}}
+		}, "", nil, ""},
+		"a stranger with its firmware variables on the shelf": {func(b *bench) {
+			b.unmounted()
+			b.borrower("other")
+			b.call.Definition.Disks = []facts.Disk{{Kind: "nvram", Source: "/srv/shelf/x.fd", Device: "nvram"}}
+		}, "it has files on /srv/shelf", nil, ""},
+		"a stranger with a log on the shelf": {func(b *bench) {
+			b.unmounted()
+			b.borrower("other")
+			b.call.Definition.Reaches = []facts.Reach{{Kind: facts.ReachPath, Name: "/srv/shelf/log"}}
+		}, "it has files on /srv/shelf", nil, ""},
+		"a stranger with a volume on the shelf": {func(b *bench) {
+			b.unmounted()
+			b.borrower("other")
+			b.rules.Pools = []guard.Pool{{Name: "shelf", Target: "/srv/shelf"}}
+			b.call.Definition.Disks = []facts.Disk{{Kind: "volume", Pool: "shelf", Volume: "x"}}
+		}, "it has files on /srv/shelf", nil, ""},
+		"a stranger with a volume elsewhere": {func(b *bench) {
+			b.unmounted()
+			b.borrower("other")
+			b.rules.Pools = []guard.Pool{{Name: "images", Target: "/srv/images"}, {Name: "far"}}
+			b.call.Definition.Disks = []facts.Disk{{Kind: "volume", Pool: "images", Volume: "x"}, {Kind: "volume", Pool: "far", Volume: "x"}}
+		}, "", nil, ""},
+		"a stranger with a volume of a pool that nobody knows": {func(b *bench) {
+			b.unmounted()
+			b.borrower("other")
+			b.call.Definition.Disks = []facts.Disk{{Kind: "volume", Pool: "new", Volume: "x"}}
+		}, "volume x of pool new, which the rules do not know, may be on /srv/shelf", nil, ""},
+		"a stranger that passes reel to QEMU": {func(b *bench) {
+			b.borrower("other")
+			b.call.Definition.Reaches = []facts.Reach{{Kind: facts.ReachPCI, Name: b.reel.String()}}
+		}, "the layout lends that to grading only", nil, ""},
+		"a borrower that passes reel to QEMU": {func(b *bench) {
+			b.borrower("grading")
+			b.call.Definition.Reaches = []facts.Reach{{Kind: facts.ReachPCI, Name: b.reel.String()}}
+		}, "the host's driver nvme holds it", nil, ""},
+		"a stranger that passes to QEMU what is never lent": {func(b *bench) {
+			b.borrower("other")
+			b.call.Definition.Reaches = []facts.Reach{{Kind: facts.ReachPCI, Name: b.never.String()}}
+		}, "never_lend", nil, ""},
 		"a guest on the shelf, where a failed return only alarms": {func(b *bench) {
 			b.unmounted()
 			b.rules.Controllers[0].OnFailure = "alarm"

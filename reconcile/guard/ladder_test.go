@@ -133,7 +133,7 @@ func TestStubbornController(t *testing.T) {
 				require.NoError(t, err)
 				return
 			}
-			require.ErrorContains(t, err, "its disks are on /srv/shelf of controller reel, and nothing is mounted there")
+			require.ErrorContains(t, err, "it has files on /srv/shelf of controller reel, and nothing is mounted there")
 			require.ErrorContains(t, host.StartByHand(t.Context(), "grading"), "controller reel at 0000:01:00.0 does not work")
 			host.PowerCut()
 			require.NoError(t, host.StartByHand(t.Context(), "catalogue"))

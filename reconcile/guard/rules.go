@@ -31,7 +31,15 @@ type Rules struct {
 	NeverLend   []string     `json:"never_lend"`        // NVMe serials
 	Alarm       []string     `json:"alarm,omitempty"`   // program and arguments that the watch tells of alarms
 	Controllers []Controller `json:"controllers"`
-	Guests      []Guest      `json:"guests"` // those that borrow something or live on a return mount
+	Guests      []Guest      `json:"guests"`          // those that borrow something or live on a return mount
+	Pools       []Pool       `json:"pools,omitempty"` // libvirt's, which the guard cannot ask for
+}
+
+// Pool is a storage pool of libvirt's with the folder that its volumes are in;
+// empty where they are not files.
+type Pool struct {
+	Name   string `json:"name"`
+	Target string `json:"target,omitempty"`
 }
 
 // Controller is a controller by what it is, and what its return mounts. Model,
@@ -68,7 +76,7 @@ type Mount struct {
 type Guest struct {
 	Name    string   `json:"name"`
 	Borrows []string `json:"borrows"`  // names of controllers
-	LivesOn []string `json:"lives_on"` // paths of mounts that hold its disks
+	LivesOn []string `json:"lives_on"` // paths of mounts that hold its disks, or other files of its
 }
 
 // Encode writes the rules file. The same rules give the same bytes.
@@ -125,6 +133,13 @@ func (r Rules) sound() error {
 			}
 			places[m.Path] = true
 		}
+	}
+	pools := map[string]bool{}
+	for _, p := range r.Pools {
+		if p.Name == "" || pools[p.Name] || p.Target != "" && !path.IsAbs(p.Target) {
+			return fmt.Errorf("pool %q at %q is not to be understood", p.Name, p.Target)
+		}
+		pools[p.Name] = true
 	}
 	for _, g := range r.Guests {
 		if g.Name == "" || guests[g.Name] {
@@ -241,6 +256,22 @@ func (r Rules) Sentences() []string {
 				list = append(list, "a start of "+g.Name+" is logged when "+place+" is not mounted")
 			} else {
 				list = append(list, g.Name+" starts only while "+place+" is mounted")
+			}
+		}
+	}
+	return append(list, r.poolSentences()...)
+}
+
+// poolSentences tells of the pools that can matter: those of which a volume may
+// lie on a mount of the rules.
+func (r Rules) poolSentences() []string {
+	var list []string
+	for _, p := range r.Pools {
+		for _, c := range r.Controllers {
+			for _, m := range c.Mounts {
+				if p.Target != "" && facts.Within(path.Clean(p.Target), m.Path) {
+					list = append(list, "a guest with a volume of pool "+p.Name+" lives on "+m.Path)
+				}
 			}
 		}
 	}
