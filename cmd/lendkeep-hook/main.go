@@ -48,7 +48,7 @@ func main() {
 
 // surroundings is everything that the guard sees and acts through.
 type surroundings struct {
-	survey   func(context.Context) (facts.Survey, error)
+	survey   func(ctx context.Context, named []string) (facts.Survey, error)
 	contents func(*facts.Survey, guard.Rules) // adds how the filesystems were left that the rules mount
 	mounts   mounts
 	ask      func(context.Context, *facts.Survey, ...facts.Address) // has the kernel say who holds what is below functions
@@ -117,12 +117,12 @@ func readDefinition(r io.Reader) (string, error) {
 	return string(content), err
 }
 
-func surveyMachine(ctx context.Context) (facts.Survey, error) {
+func surveyMachine(ctx context.Context, named []string) (facts.Survey, error) {
 	tree, err := sysfs.Open("/")
 	if err != nil {
 		return facts.Survey{}, err
 	}
-	return tree.Survey(ctx, nil)
+	return tree.Survey(ctx, named)
 }
 
 // leaveNote leaves a note for the history. A host that cannot keep one starts

@@ -103,7 +103,7 @@ func (b *bench) isMounted() bool { return facts.NewIndex(&b.Survey).MountAt("/sr
 func (b *bench) call(guest, operation string) (code int, said string) {
 	var stderr bytes.Buffer
 	here := surroundings{
-		survey: func(context.Context) (facts.Survey, error) {
+		survey: func(context.Context, []string) (facts.Survey, error) {
 			if b.looked++; b.looks != nil {
 				b.looks(b.looked)
 			}

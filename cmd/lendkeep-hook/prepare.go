@@ -85,7 +85,7 @@ func tell(guest string, verdict guard.Verdict, unmounted []string, here surround
 // one without an end nobody knows.
 func mayLend(text string) bool {
 	whole := strings.HasSuffix(strings.TrimSpace(text), "</domain>")
-	return !whole || strings.Contains(text, "hostdev") || strings.Contains(text, "nvme")
+	return !whole || strings.Contains(text, "hostdev") || strings.Contains(text, "nvme") || strings.Contains(text, "vfio")
 }
 
 // unmount unmounts what the verdict says and looks again: only a host that
@@ -112,26 +112,23 @@ func unmount(call guard.Call, verdict guard.Verdict, here surroundings) (guard.V
 
 // decide looks at the host as it is now and asks the rules.
 func decide(call guard.Call, here surroundings) guard.Verdict {
-	survey, rules, err := look(here, call.Definition.Lent...)
+	survey, rules, err := look(here, call.Definition)
 	if err != nil {
 		return guard.Blind(call, err)
 	}
 	return guard.Before(rules, facts.NewIndex(&survey), call)
 }
 
-// look reads host and rules, and asks the kernel who holds what is lent.
-func look(here surroundings, lent ...facts.Lent) (facts.Survey, guard.Rules, error) {
+// look reads host and rules, finds where the paths of a definition lead, and
+// asks the kernel who holds the functions in it.
+func look(here surroundings, d facts.Definition) (facts.Survey, guard.Rules, error) {
 	ctx, cancel := context.WithTimeout(context.Background(), surveyWithin)
 	defer cancel()
-	survey, err := here.survey(ctx)
+	survey, err := here.survey(ctx, d.Paths())
 	if err != nil {
 		return survey, guard.Rules{}, err
 	}
-	var at []facts.Address
-	for _, l := range lent {
-		at = append(at, l.Address)
-	}
-	here.ask(ctx, &survey, at...)
+	here.ask(ctx, &survey, d.Functions()...)
 	for _, gap := range survey.Guard.Gaps {
 		if gap.Path == facts.GuardRules {
 			return survey, guard.Rules{}, fmt.Errorf("read rules %s: %s", gap.Path, gap.Reason)

@@ -113,7 +113,7 @@ func (here surroundings) once(call guard.Call, act func(*facts.Index, []guard.Mi
 	if call.Granted, err = here.grants.List(); err != nil {
 		return outcome{}, err
 	}
-	survey, rules, err := look(here)
+	survey, rules, err := look(here, facts.Definition{}) // of one that has ended nothing is held
 	if err != nil {
 		return outcome{}, err
 	}

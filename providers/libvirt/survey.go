@@ -13,15 +13,16 @@ import (
 	"lendkeep/reconcile/facts"
 )
 
-// Survey asks libvirt for everything it knows: four calls for the whole host,
-// at most five more for each guest and two for each pool, never one for each
-// device. What it does not answer is a gap.
+// Survey asks libvirt for everything it knows: five calls for the whole host,
+// at most five more for each guest, two for each pool and one for each network,
+// never one for each device. What it does not answer is a gap.
 func (c *Conn) Survey(ctx context.Context) facts.Virtualization {
 	seen, err := call(ctx, c, "survey libvirt", func() (dump.Seen, error) {
 		s := surveyor{libvirt: c.libvirt}
 		s.seen.URI = c.uri
 		s.host()
 		s.pools()
+		s.networks()
 		s.guests(ctx)
 		return s.seen, nil
 	})
@@ -83,6 +84,30 @@ func (s *surveyor) pools() {
 		}
 		if err := s.seen.Pool(text, active); err != nil {
 			s.miss("a pool", err)
+		}
+	}
+}
+
+func (s *surveyor) networks() {
+	networks, err := s.libvirt.ListAllNetworks(0)
+	if errors.Is(err, libvirt.ERR_NO_SUPPORT) {
+		return // without a network driver there are none
+	}
+	if err != nil {
+		s.miss("networks", err)
+		return
+	}
+	for _, n := range networks {
+		defer n.Free()
+		text, err := n.GetXMLDesc(libvirt.NETWORK_XML_INACTIVE) // the live one lists virtual functions for a parent
+		if errors.Is(err, libvirt.ERR_NO_NETWORK) {
+			continue // gone since it was listed
+		}
+		if err == nil {
+			err = s.seen.Network(text)
+		}
+		if err != nil {
+			s.miss("a network", err)
 		}
 	}
 }

@@ -2,6 +2,7 @@ package definition
 
 import (
 	"fmt"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -9,6 +10,10 @@ import (
 
 	"lendkeep/reconcile/facts"
 )
+
+// remote are the protocols of disks whose bytes are on another machine, or
+// behind a socket that is named beside them (libvirt domain format, "protocol").
+var remote = strings.Fields("nbd rbd sheepdog gluster iscsi http https ftp ftps tftp vxhs nfs ssh")
 
 // compound reads places that mean something only together: addresses, and what
 // a kind implies. Where it does not understand them, that is told.
@@ -18,13 +23,19 @@ func (r *reaching) compound(e *etree.Element, above []*node) {
 		device = above[2].tag
 	}
 	switch tag := above[len(above)-1].tag; {
+	case len(above) == 1 && slices.Contains([]string{"kvm", "qemu"}, attr(e, "type")):
+		for _, folder := range ownFolders {
+			r.add(e, "@type", facts.Reach{Kind: facts.ReachPath, Name: folder})
+		}
 	case tag == "hostdev" && len(above) == 3:
 		r.hostdev(e)
 	case tag == "address" && inSource(above):
 		r.address(e)
 	case tag == "source" && device == "interface":
 		r.uplink(e)
-	case tag == "vendor" && inSource(above) && (device == "interface" || device == "hostdev"):
+	case tag == "source" && attr(e, "protocol") != "" && device != "hostdev" && !slices.Contains(remote, attr(e, "protocol")):
+		r.unclear(e, "@protocol", attr(e, "protocol"))
+	case tag == "vendor" && inSource(above) && (device == "interface" || device == "hostdev") && child(e.Parent(), "address") == nil:
 		r.add(e, "", facts.Reach{Kind: facts.ReachUSB, Name: hexID(e, "vendor") + ":" + hexID(e, "product")})
 	case tag == "backend" && device == "tpm" && attr(e, "type") != "passthrough" && attr(child(e, "source"), "path") == "":
 		r.add(e, "@type", facts.Reach{Kind: facts.ReachPath, Name: tpmFolder})
@@ -58,6 +69,9 @@ func (r *reaching) scsi(e, source *etree.Element) {
 		return
 	}
 	adapter, address := child(source, "adapter"), child(source, "address")
+	if child(adapter, "parentaddr") != nil {
+		return // the address of its function says where it is
+	}
 	host, is := strings.CutPrefix(attr(adapter, "name"), "scsi_host")
 	if _, err := strconv.ParseUint(host, 10, 31); !is || err != nil || address == nil {
 		r.add(e, "source", facts.Reach{Kind: facts.ReachSCSI, Name: ""})

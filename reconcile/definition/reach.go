@@ -10,13 +10,16 @@ import (
 	"lendkeep/reconcile/facts"
 )
 
-// Folders that libvirt uses where a definition names none (libvirt 9.0
-// src/qemu/qemu_conf.c: swtpmStorageDir, memoryBackingDir). Both can be set
-// otherwise in qemu.conf, which is not read.
+// Folders that libvirt uses without a word of the definition (libvirt 9.0
+// src/qemu/qemu_conf.c: swtpmStorageDir, memoryBackingDir, libDir, logDir). Some
+// can be set otherwise in qemu.conf, which is not read.
 const (
 	tpmFolder    = "/var/lib/libvirt/swtpm"
 	memoryFolder = "/var/lib/libvirt/qemu/ram"
 )
+
+// ownFolders hold sockets, firmware variables and logs of every guest of QEMU's.
+var ownFolders = []string{"/var/lib/libvirt/qemu", "/var/log/libvirt/qemu"}
 
 // maxReaches is how many things a definition may name that are listed; a guest
 // with more is told to use more than can be read. Common practice is below 50.
@@ -133,10 +136,8 @@ func (r *reaching) add(e *etree.Element, place string, reach facts.Reach) {
 		reach = facts.Reach{Kind: facts.ReachUnclear, Name: fmt.Sprintf("more than %d things of the host", maxReaches)}
 	}
 	r.seen[reach] = true
-	reach.At = placeOf(e) + place
-	if place != "" {
-		reach.At = placeOf(e) + "/" + place
-	}
+	reach.At = strings.TrimPrefix(placeOf(e)+"/"+place, "/")
+	reach.At = strings.TrimSuffix(reach.At, "/")
 	r.list = append(r.list, reach)
 }
 

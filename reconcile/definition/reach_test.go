@@ -46,10 +46,13 @@ func TestReadTellsWhatIsReached(t *testing.T) {
 		{"a SCSI device of another machine", "<hostdev mode='subsystem' type='scsi'><source protocol='iscsi' name='iqn.x/1'><host name='a'/></source></hostdev>", nil},
 		{"a SCSI host of the kernel's", "<hostdev mode='subsystem' type='scsi_host'><source protocol='vhost' wwpn='naa.5123456789abcde0'/></hostdev>", []facts.Reach{unclear("a device of the host of type scsi_host naa.5123456789abcde0")}},
 		{"a SCSI host by its function", "<hostdev mode='subsystem' type='scsi'><source><adapter type='scsi_host'><parentaddr unique_id='1'><address domain='0' bus='1' slot='0' function='2'/></parentaddr></adapter><address bus='0' target='0' unit='0'/></source></hostdev>",
-			[]facts.Reach{kind(facts.ReachSCSI, ""), kind(facts.ReachParent, "0000:01:00.2")}},
+			[]facts.Reach{kind(facts.ReachParent, "0000:01:00.2")}},
 		{"a mediated device", "<hostdev mode='subsystem' type='mdev' model='vfio-pci'><source><address uuid='C2177883-F1BB-47F0-914D-32A22E3A8804'/></source></hostdev>", []facts.Reach{kind(facts.ReachMdev, "c2177883-f1bb-47f0-914d-32a22e3a8804")}},
 		{"a USB device by address", "<hostdev mode='subsystem' type='usb'><source><address bus='1' device='0x0a'/></source></hostdev>", []facts.Reach{kind(facts.ReachUSB, "1:10")}},
 		{"a USB device by kind", "<hostdev mode='subsystem' type='usb'><source><vendor id='0x951'/><product id='0x1666'/></source></hostdev>", []facts.Reach{kind(facts.ReachUSB, "0951:1666")}},
+		{"a USB device by both", "<hostdev mode='subsystem' type='usb'><source><vendor id='0x951'/><product id='0x1666'/><address bus='1' device='4'/></source></hostdev>", []facts.Reach{kind(facts.ReachUSB, "1:4")}},
+		{"a protocol that nobody knows", "<disk type='network'><source protocol='pigeon' name='x'/></disk>", []facts.Reach{unclear("pigeon")}},
+		{"a protocol", "<disk type='network'><source protocol='rbd' name='pool/x'><host name='a' port='1'/></source></disk>", nil},
 		{"a block device of a container", "<hostdev mode='capabilities' type='storage'><source><block>/dev/sdb</block></source></hostdev>", []facts.Reach{path("/dev/sdb")}},
 		{"a character device of a container", "<hostdev mode='capabilities' type='misc'><source><char>/dev/nvme0</char></source></hostdev>", []facts.Reach{path("/dev/nvme0")}},
 		{"an interface of a container", "<hostdev mode='capabilities' type='net'><source><interface>eth0</interface></source></hostdev>", []facts.Reach{kind(facts.ReachCard, "eth0")}},
@@ -156,6 +159,18 @@ func TestReadSearchesWhatIsPassedToQEMU(t *testing.T) {
 		}
 	}
 	d, err := Read("<domain " + qemuNamespace + "><q:capabilities><q:add capability='blockdev'/></q:capabilities><q:deprecation behavior='omit'/></domain>")
+	require.NoError(t, err)
+	assert.Empty(t, d.Reaches)
+}
+
+func TestReadTellsFoldersOfLibvirts(t *testing.T) {
+	d, err := Read("<domain type='kvm'/>")
+	require.NoError(t, err)
+	assert.Equal(t, []facts.Reach{
+		{At: "@type", Kind: facts.ReachPath, Name: "/var/lib/libvirt/qemu"},
+		{At: "@type", Kind: facts.ReachPath, Name: "/var/log/libvirt/qemu"},
+	}, d.Reaches)
+	d, err = Read("<domain type='test'/>")
 	require.NoError(t, err)
 	assert.Empty(t, d.Reaches)
 }

@@ -162,21 +162,25 @@ func holdsPCI(e *etree.Element) bool {
 	}
 }
 
-// addressOf reads the address of a PCI function, whose parts libvirt takes in
-// any base and prints in hexadecimal.
+// addressOf reads the address of a PCI function.
 func addressOf(e *etree.Element) (facts.Address, error) {
 	if e == nil {
 		return facts.Address{}, fmt.Errorf("the PCI address is missing")
 	}
+	return AddressOf(attr(e, "domain"), attr(e, "bus"), attr(e, "slot"), attr(e, "function"))
+}
+
+// AddressOf reads the parts of the address of a PCI function, which libvirt
+// takes in any base and prints in hexadecimal. The domain may be left out.
+func AddressOf(domain, bus, slot, function string) (facts.Address, error) {
 	var parts [4]uint64
-	for i, name := range []string{"domain", "bus", "slot", "function"} {
-		value := attr(e, name)
-		if value == "" && name == "domain" {
+	for i, value := range []string{domain, bus, slot, function} {
+		if value == "" && i == 0 {
 			continue
 		}
 		number, err := strconv.ParseUint(value, 0, 64)
 		if limit := []uint64{0xffff, 0xff, 31, 7}[i]; err != nil || number > limit {
-			return facts.Address{}, fmt.Errorf("PCI address: %s %q is not a number up to %#x", name, value, limit)
+			return facts.Address{}, fmt.Errorf("PCI address: %s %q is not a number up to %#x", []string{"domain", "bus", "slot", "function"}[i], value, limit)
 		}
 		parts[i] = number
 	}

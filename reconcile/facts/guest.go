@@ -8,14 +8,15 @@ import (
 
 // Virtualization is what libvirt says.
 type Virtualization struct {
-	URI       string  `json:"uri,omitempty"`
-	Version   string  `json:"version,omitempty"`
-	Guests    []Guest `json:"guests,omitempty"`
-	Pools     []Pool  `json:"pools,omitempty"`
-	IOMMU     *bool   `json:"iommu,omitempty"` // host capabilities: <iommu support>; nil: not said
-	Emulator  string  `json:"emulator,omitempty"`
-	GuestType string  `json:"guest_type,omitempty"` // best type for new guests: "kvm", "qemu", "test"
-	Gaps      []Gap   `json:"gaps,omitempty"`
+	URI       string    `json:"uri,omitempty"`
+	Version   string    `json:"version,omitempty"`
+	Guests    []Guest   `json:"guests,omitempty"`
+	Pools     []Pool    `json:"pools,omitempty"`
+	Networks  []Network `json:"networks,omitempty"`
+	IOMMU     *bool     `json:"iommu,omitempty"` // host capabilities: <iommu support>; nil: not said
+	Emulator  string    `json:"emulator,omitempty"`
+	GuestType string    `json:"guest_type,omitempty"` // best type for new guests: "kvm", "qemu", "test"
+	Gaps      []Gap     `json:"gaps,omitempty"`
 }
 
 // Guest is a virtual machine that libvirt knows.
@@ -142,4 +143,12 @@ type Pool struct {
 	Active  bool     `json:"active"`
 	Target  string   `json:"target,omitempty"`
 	Sources []string `json:"sources,omitempty"` // device paths
+}
+
+// Network is one of libvirt's virtual networks, with what of the host a guest in
+// it may be given: libvirt chooses when the guest starts.
+type Network struct {
+	Name      string    `json:"name"`
+	Functions []Address `json:"functions,omitempty"` // PCI functions that are lent, or whose virtual functions are
+	Cards     []string  `json:"cards,omitempty"`     // network interfaces that guests share, or that belong to such functions
 }

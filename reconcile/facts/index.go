@@ -345,5 +345,6 @@ func (s *Survey) Sort() {
 	slices.SortFunc(s.Shims, func(a, b PlacedShim) int { return cmp.Compare(a.Path, b.Path) })
 	slices.SortFunc(s.ROMs, func(a, b PlacedROM) int { return cmp.Compare(a.Path, b.Path) })
 	slices.SortFunc(s.Libvirt.Guests, func(a, b Guest) int { return cmp.Compare(a.Name, b.Name) })
+	slices.SortFunc(s.Libvirt.Networks, func(a, b Network) int { return cmp.Compare(a.Name, b.Name) })
 	slices.SortFunc(s.Libvirt.Pools, func(a, b Pool) int { return cmp.Compare(a.Name, b.Name) })
 }

@@ -114,7 +114,7 @@ func (ix *Index) addGuest(g *Guest) {
 			if r.Kind == ReachPath {
 				use(r.Name)
 			}
-			ix.addReach(r, g)
+			ix.addReach(r, g, d == g.Live || g.Live == nil)
 		}
 	}
 }
@@ -127,18 +127,55 @@ type reachUse struct {
 	may  func(*Function) bool // nil: it is this function
 }
 
-// addReach notes what is not reached through a file or block device.
-func (ix *Index) addReach(r Reach, g *Guest) {
+// addReach notes what is not reached through a file or block device. What only
+// the kept definition of a running guest says so loosely that it could be
+// anywhere stands in the one in force more exactly.
+func (ix *Index) addReach(r Reach, g *Guest, inForce bool) {
 	what := fmt.Sprintf("%s %s (%s)", r.Kind, r.Name, r.At)
 	use := reachUse{user: g.Name, what: what, live: g.Running}
+	if r.Kind == ReachNetwork {
+		ix.addNetwork(r, use)
+		return
+	}
 	if at := ix.FunctionOf(r); at != nil {
-		if !slices.ContainsFunc(ix.reached[*at], func(u reachUse) bool { return u.user == use.user && u.live == use.live }) {
-			ix.reached[*at] = append(ix.reached[*at], use)
-		}
+		ix.addReached(*at, use)
 		return
 	}
 	if use.may = ix.candidates(r); use.may != nil {
+		use.live = use.live && inForce
 		ix.somewhere = append(ix.somewhere, use)
+	}
+}
+
+func (ix *Index) addReached(at Address, use reachUse) {
+	if !slices.ContainsFunc(ix.reached[at], func(u reachUse) bool { return u.user == use.user && u.live == use.live }) {
+		ix.reached[at] = append(ix.reached[at], use)
+	}
+}
+
+// addNetwork notes what a guest in a network may be given. What it was given
+// stands in the definition in force as the function or interface itself (libvirt
+// 9.0 src/conf/domain_conf.c, virDomainNetDefFormat), so the network alone is no
+// use that is going on.
+func (ix *Index) addNetwork(r Reach, use reachUse) {
+	use.live = false
+	i := slices.IndexFunc(ix.Survey.Libvirt.Networks, func(n Network) bool { return n.Name == r.Name })
+	if i < 0 { // it may give any card
+		use.may = func(f *Function) bool { return f.Class>>16 == 2 }
+		ix.somewhere = append(ix.somewhere, use)
+		return
+	}
+	list := slices.Clone(ix.Survey.Libvirt.Networks[i].Functions)
+	for _, name := range ix.Survey.Libvirt.Networks[i].Cards {
+		if f := ix.cards[name]; f != nil {
+			list = append(list, f.Address)
+		}
+	}
+	for _, at := range list {
+		ix.addReached(at, use)
+		for _, f := range ix.virtuals[at] {
+			ix.addReached(f.Address, use)
+		}
 	}
 }
 
@@ -156,16 +193,16 @@ func (ix *Index) FunctionOf(r Reach) *Address {
 			return &f.Address
 		}
 	}
-	if r.Kind == ReachPath {
+	if r.Kind == ReachPath && ix.Device(r.Name) == nil { // a block device's uses are its own
 		if f := ix.nvmeNamed(ix.resolved(r.Name)); f != nil {
 			return &f.Address
 		}
 		if named := path.Clean(ix.resolved(r.Name)); strings.HasPrefix(named, "/sys/") {
-			return functionIn(named)
+			return NearestFunction(named)
 		}
 	}
 	if p := ix.paths[r.shown()]; p != nil && !p.Missing {
-		return functionIn(p.Resolved)
+		return NearestFunction(p.Resolved)
 	}
 	return nil
 }
@@ -188,18 +225,6 @@ func (ix *Index) nvmeNamed(named string) *Function {
 		return ix.functions[*b.Controller]
 	}
 	return nil
-}
-
-// functionIn gives the PCI function that a device's real path below /sys leads
-// through last.
-func functionIn(dir string) *Address {
-	var nearest *Address
-	for element := range strings.SplitSeq(dir, "/") {
-		if at, err := ParseAddress(element); err == nil {
-			nearest = &at
-		}
-	}
-	return nearest
 }
 
 // candidates says which functions a Reach may mean that the survey does not

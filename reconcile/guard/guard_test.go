@@ -67,7 +67,9 @@ func (b *bench) disk(d facts.Disk) {
 // index is what the guard sees: nothing of libvirt's.
 func (b *bench) index() *facts.Index {
 	seen := b.Survey
-	seen.Libvirt, seen.Paths = facts.Virtualization{}, nil
+	named := b.call.Definition.Paths()
+	seen.Libvirt = facts.Virtualization{}
+	seen.Paths = slices.DeleteFunc(slices.Clone(seen.Paths), func(p facts.Path) bool { return !slices.Contains(named, p.Named) })
 	seen.Contents = []facts.Content{{Of: "nvme0n1", Signature: b.whole, Volumes: []facts.Volume{*b.shelf}}}
 	seen = seen.Answered()
 	return facts.NewIndex(&seen)
@@ -211,6 +213,12 @@ func TestBefore(t *testing.T) {
 			b.unmounted()
 			b.borrower("other")
 			b.call.Definition.Disks = []facts.Disk{{Kind: "dir", Source: "/srv/", Device: "filesystem"}}
+		}, "it has files on /srv/shelf", nil, ""},
+		"a stranger with a link onto the shelf": {func(b *bench) {
+			b.unmounted()
+			b.borrower("other")
+			b.Survey.Paths = append(b.Survey.Paths, facts.Path{Named: "/srv/link/x", Resolved: "/srv/shelf/x", Missing: true})
+			b.call.Definition.Disks = []facts.Disk{{Kind: "file", Source: "/srv/link/x", Device: "disk"}}
 		}, "it has files on /srv/shelf", nil, ""},
 		"a stranger with a share beside the shelf": {func(b *bench) {
 			b.unmounted()

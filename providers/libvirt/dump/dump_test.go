@@ -34,6 +34,8 @@ func captured(t testing.TB) fstest.MapFS {
 		"guests/grading.xml":       sample(t, "grading.xml"),
 		"guests/grading.autostart": file(""),
 		"pools/shelf.xml":          file("<pool type='dir'><name>shelf</name><source></source><target><path>/srv/shelf</path></target></pool>"),
+		"networks/default.xml":     file("<network><name>default</name><forward mode='nat'/><bridge name='virbr0'/></network>"),
+		"networks/pool.xml":        file("<network><name>pool</name><forward mode='hostdev' managed='yes'><pf dev='eth1'/><interface dev='eth2'/><address type='pci' domain='0' bus='0x05' slot='0x10' function='0x2'/></forward></network>"),
 		"pools/shelf.active":       file(""),
 		"pools/vg0.xml":            file("<pool type='logical'><name>vg0</name><source><device path='/dev/nvme0n1p2'/><device path='/dev/sdb'/><name>vg0</name></source><target><path>/dev/vg0</path></target></pool>"),
 	}
@@ -53,6 +55,10 @@ func TestFromFiles(t *testing.T) {
 		{Name: "vg0", Kind: "logical", Target: "/dev/vg0", Sources: []string{"/dev/nvme0n1p2", "/dev/sdb"}},
 	}, v.Pools)
 
+	assert.Equal(t, []facts.Network{
+		{Name: "default"},
+		{Name: "pool", Functions: []facts.Address{{Bus: 5, Slot: 0x10, Function: 2}}, Cards: []string{"eth1", "eth2"}},
+	}, v.Networks)
 	require.Len(t, v.Guests, 2)
 	grading, l2 := v.Guests[0], v.Guests[1]
 	assert.Equal(t, "6f1d2a34-0c5e-4b6a-9d11-2f8c53a7e0b1", grading.UUID)
@@ -87,6 +93,10 @@ func TestFromFilesLeavesGaps(t *testing.T) {
 		}, "kept definition of guest x", "PCI address is missing"},
 		{"a guest in another's file", func(m fstest.MapFS) { m["guests/other.xml"] = m["guests/l2.xml"] }, "guest other", `called "l2"`},
 		{"a file that is too long", func(m fstest.MapFS) { m["guests/l2.xml"] = file(strings.Repeat(" ", maxFile+1)) }, "guest l2", "longer than"},
+		{"a network without name", func(m fstest.MapFS) { m["networks/pool.xml"] = file("<network/>") }, "network pool", "no name"},
+		{"a network of half an address", func(m fstest.MapFS) {
+			m["networks/pool.xml"] = file("<network><name>pool</name><forward mode='hostdev'><address type='pci' bus='5'/></forward></network>")
+		}, "network pool", "PCI address"},
 		{"a pool without name", func(m fstest.MapFS) { m["pools/vg0.xml"] = file("<pool type='dir'/>") }, "pool vg0", "no name"},
 		{"a volume of an unknown pool", func(m fstest.MapFS) { delete(m, "pools/shelf.xml") }, "disk vdb of guest grading", "does not list"},
 		{"a volume of a pool that keeps paths to itself", func(m fstest.MapFS) {

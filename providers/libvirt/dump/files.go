@@ -28,9 +28,10 @@ const maxFile = 4 << 20
 //	guests/NAME.autostart    if it is there, the guest starts with the host
 //	pools/NAME.xml
 //	pools/NAME.active        if it is there, the pool is active
+//	networks/NAME.xml
 //
 // A file that cannot be read is a gap. Where there are capabilities, a missing
-// folder means that there were no guests or pools.
+// folder means that there were none of its kind.
 func FromFiles(folder fs.FS) facts.Virtualization {
 	f := files{folder: folder}
 	f.URI, f.Version = f.line("uri"), f.line("version")
@@ -42,6 +43,7 @@ func FromFiles(folder fs.FS) facts.Virtualization {
 	}
 	f.guests()
 	f.pools()
+	f.networks()
 	return f.Facts()
 }
 
@@ -150,6 +152,16 @@ func (f *files) pools() {
 		}
 		if err := f.Pool(text, f.exists(strings.TrimSuffix(file, ".xml")+".active")); err != nil {
 			f.miss(file, err)
+		}
+	}
+}
+
+func (f *files) networks() {
+	for _, file := range f.list("networks") {
+		if text, ok := f.read(file); ok {
+			if err := f.Network(text); err != nil {
+				f.miss(file, err)
+			}
 		}
 	}
 }

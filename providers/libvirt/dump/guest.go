@@ -55,6 +55,7 @@ func (s *Seen) Guest(a Answers) {
 // named by pool and volume only get their paths here.
 func (s *Seen) Facts() facts.Virtualization {
 	slices.SortFunc(s.Guests, func(a, b facts.Guest) int { return cmp.Compare(a.Name, b.Name) })
+	slices.SortFunc(s.Networks, func(a, b facts.Network) int { return cmp.Compare(a.Name, b.Name) })
 	slices.SortFunc(s.Pools, func(a, b facts.Pool) int { return cmp.Compare(a.Name, b.Name) })
 	pools := map[string]facts.Pool{}
 	for _, p := range s.Pools {

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"slices"
 
+	"lendkeep/reconcile/definition"
 	"lendkeep/reconcile/facts"
 )
 
@@ -34,6 +35,50 @@ func (s *Seen) Pool(text string, active bool) error {
 	}
 	s.Pools = append(s.Pools, pool)
 	return nil
+}
+
+// Network takes a network's XML in (libvirt network format, <forward>).
+func (s *Seen) Network(text string) error {
+	var n struct {
+		XMLName xml.Name `xml:"network"`
+		Name    string   `xml:"name"`
+		Forward struct {
+			Dev       string `xml:"dev,attr"`
+			Parents   []card `xml:"pf"`
+			Cards     []card `xml:"interface"`
+			Functions []struct {
+				Segment  string `xml:"domain,attr"`
+				Bus      string `xml:"bus,attr"`
+				Slot     string `xml:"slot,attr"`
+				Function string `xml:"function,attr"`
+			} `xml:"address"`
+		} `xml:"forward"`
+	}
+	if err := xml.Unmarshal([]byte(text), &n); err != nil {
+		return fmt.Errorf("read network: %w", err)
+	}
+	if n.Name == "" {
+		return fmt.Errorf("read network: it has no name")
+	}
+	network := facts.Network{Name: n.Name}
+	for _, f := range n.Forward.Functions {
+		at, err := definition.AddressOf(f.Segment, f.Bus, f.Slot, f.Function)
+		if err != nil {
+			return fmt.Errorf("read network %s: %w", n.Name, err)
+		}
+		network.Functions = append(network.Functions, at)
+	}
+	for _, c := range append(append([]card{{n.Forward.Dev}}, n.Forward.Parents...), n.Forward.Cards...) {
+		if c.Dev != "" && !slices.Contains(network.Cards, c.Dev) {
+			network.Cards = append(network.Cards, c.Dev)
+		}
+	}
+	s.Networks = append(s.Networks, network)
+	return nil
+}
+
+type card struct {
+	Dev string `xml:"dev,attr"`
 }
 
 // capabilities is the part of libvirt's capabilities that matters here
