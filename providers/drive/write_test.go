@@ -240,6 +240,12 @@ func TestMakeFilesystem(t *testing.T) {
 				require.NoError(t, drives.MakeFilesystem(t.Context(), d, on, next, true))
 				assert.Equal(t, next.UUID, read(t, node, d).Volumes[0].Signature.UUID)
 
+				// A member by what stands at its end: refused, and gone with over.
+				fill(t, node, int64((on.Last+1)*d.SectorBytes)-4096, []byte(zeroes(60)+"\x83\x74\x02\x6b"))
+				assert.ErrorContains(t, drives.MakeFilesystem(t.Context(), d, on, next, false), "holds something else")
+				require.NoError(t, drives.MakeFilesystem(t.Context(), d, on, next, true))
+				assert.Equal(t, next.UUID, read(t, node, d).Volumes[0].Signature.UUID)
+
 				wrong := on
 				wrong.Last--
 				assert.ErrorContains(t, drives.MakeFilesystem(t.Context(), d, wrong, next, true), "no partition 2")
