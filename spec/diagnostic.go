@@ -6,6 +6,8 @@ import (
 	"io"
 	"slices"
 	"strings"
+
+	"lendkeep/spec/plain"
 )
 
 // Severities of a diagnostic: an error means that there is no Layout.
@@ -75,17 +77,17 @@ func (ds Diagnostics) Print(w io.Writer) error {
 func (d Diagnostic) print(text *strings.Builder) {
 	text.WriteString(d.line() + "\n")
 	text.WriteString(d.Source.lines("    "))
-	for paragraph := range strings.Lines(d.Detail) {
-		text.WriteString("  " + strings.TrimRight(paragraph, "\n") + "\n")
+	if d.Detail != "" { // one line: a line end in it came with a name
+		text.WriteString("  " + plain.Text(strings.ReplaceAll(d.Detail, "\n", " ")) + "\n")
 	}
 	if d.Hint != "" {
-		text.WriteString("  hint: " + d.Hint + "\n")
+		text.WriteString("  hint: " + plain.Text(d.Hint) + "\n")
 	}
 }
 
 // line gives place and summary as compilers do, so that editors can jump.
 func (d Diagnostic) line() string {
-	text := d.Summary
+	text, file := plain.Text(d.Summary), plain.Text(d.At.File)
 	if d.Severity == SeverityWarning {
 		text = "warning: " + text
 	}
@@ -93,9 +95,9 @@ func (d Diagnostic) line() string {
 	case d.At.File == "":
 		return text
 	case d.At.Line == 0:
-		return d.At.File + ": " + text
+		return file + ": " + text
 	default:
-		return fmt.Sprintf("%s:%d:%d: %s", d.At.File, d.At.Line, d.At.Column, text)
+		return fmt.Sprintf("%s:%d:%d: %s", file, d.At.Line, d.At.Column, text)
 	}
 }
 

@@ -21,6 +21,7 @@ import (
 	"lendkeep/reconcile/facts"
 	"lendkeep/reconcile/guard"
 	"lendkeep/reconcile/watch"
+	"lendkeep/spec/plain"
 )
 
 // Exit codes as libvirt takes them: any but 0 refuses a start. Of all
@@ -43,7 +44,7 @@ func main() {
 	if tree, err := sysfs.Open("/"); err == nil {
 		here.rungs = tree
 	}
-	os.Exit(run(os.Args[1:], os.Stdin, os.Stderr, here))
+	os.Exit(run(os.Args[1:], os.Stdin, plain.Lines{Out: os.Stderr}, here))
 }
 
 // surroundings is everything that the guard sees and acts through.
@@ -140,6 +141,6 @@ func logLine(text string) {
 	if err != nil {
 		return // a host without a log is no reason to refuse anything
 	}
-	_ = log.Notice(text)
+	_ = log.Notice(plain.Text(text))
 	_ = log.Close()
 }

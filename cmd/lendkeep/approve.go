@@ -15,6 +15,7 @@ import (
 	"lendkeep/reconcile/carry"
 	"lendkeep/reconcile/order"
 	"lendkeep/reconcile/step"
+	"lendkeep/spec/plain"
 )
 
 // said is what a person has said on the command line instead of at a terminal.
@@ -125,7 +126,7 @@ func undoing(report carry.Report) []string {
 }
 
 func ask(c *cobra.Command, in io.Reader, question string) (string, error) {
-	fmt.Fprint(c.OutOrStdout(), question)
+	fmt.Fprint(c.OutOrStdout(), plain.Text(question))
 	line, err := bufio.NewReader(in).ReadString('\n')
 	if err != nil {
 		return "", fail(exitUsage, "", "read the answer: %w", err)

@@ -10,6 +10,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"lendkeep/spec"
+	"lendkeep/spec/plain"
 )
 
 func formatCommand() *cobra.Command {
@@ -33,7 +34,7 @@ not change. Prints the name of each file that it rewrote.`,
 				}
 				all = append(all, diagnostics...)
 				if changed {
-					fmt.Fprintln(c.OutOrStdout(), name)
+					fmt.Fprintln(c.OutOrStdout(), plain.Text(name))
 				}
 			}
 			if all.HasErrors() {

@@ -31,7 +31,7 @@ func (j journalLog) Write(p []byte) (int, error) { return j.lines.Write(p) }
 
 // WriteLevel implements zerolog.LevelWriter.
 func (j journalLog) WriteLevel(level zerolog.Level, p []byte) (int, error) {
-	if _, err := io.WriteString(j.out, "<"+strconv.Itoa(priority(level))+">"); err != nil {
+	if _, err := io.WriteString(j.out, "<"+strconv.Itoa(priority(level))+">"); err != nil { // the start of a line
 		return 0, err
 	}
 	return j.lines.Write(p)

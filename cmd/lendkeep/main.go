@@ -9,12 +9,14 @@ import (
 	"io"
 	"os"
 	"os/signal"
+	"strings"
 	"syscall"
 
 	"github.com/rs/zerolog"
 	"github.com/spf13/cobra"
 
 	"lendkeep/spec"
+	"lendkeep/spec/plain"
 )
 
 // Exit codes, as README lists them.
@@ -58,8 +60,10 @@ func run(ctx context.Context, arguments []string, stdin io.Reader, stdout, stder
 	root := newRoot()
 	root.SetArgs(arguments)
 	root.SetIn(stdin)
+	stdout, stderr = plain.Writer{Out: stdout}, plain.Writer{Out: stderr}
 	root.SetOut(stdout)
 	root.SetErr(stderr)
+	told := text{w: stderr} // nowhere is left to report to
 	err := root.ExecuteContext(ctx)
 	var diagnostics spec.Diagnostics
 	var f failure
@@ -71,17 +75,20 @@ func run(ctx context.Context, arguments []string, stdin io.Reader, stdout, stder
 		return exitUsage
 	case errors.As(err, &f):
 		if f.err != nil && f.err.Error() != "" {
-			fmt.Fprintln(stderr, "lendkeep:", f.err)
+			told.line("lendkeep: %s", oneLine(f.err))
 		}
 		if f.next != "" {
-			fmt.Fprintln(stderr, "next:", f.next)
+			told.line("next: %s", f.next)
 		}
 		return f.code
 	default:
-		fmt.Fprintln(stderr, "lendkeep:", err)
+		told.line("lendkeep: %s", oneLine(err))
 		return exitUsage
 	}
 }
+
+// oneLine joins the lines of several errors (errors.Join).
+func oneLine(err error) string { return strings.ReplaceAll(err.Error(), "\n", "; ") }
 
 func newRoot() *cobra.Command {
 	root := &cobra.Command{
@@ -112,9 +119,9 @@ func setLog(c *cobra.Command, format, level string) error {
 	var out io.Writer
 	switch format {
 	case "json":
-		out = c.ErrOrStderr()
+		out = plain.JSONLines{Out: c.ErrOrStderr()}
 	case "text":
-		out = textLog(c.ErrOrStderr())
+		out = textLog(plain.Lines{Out: c.ErrOrStderr()})
 	default:
 		return fmt.Errorf("--log-format %q: want text or json", format)
 	}

@@ -1,9 +1,11 @@
 package main
 
 import (
+	"bytes"
 	"encoding/json"
 	"fmt"
 	"io"
+	"slices"
 	"strings"
 	"text/tabwriter"
 	"time"
@@ -18,9 +20,11 @@ import (
 	"lendkeep/reconcile/order"
 	"lendkeep/reconcile/step"
 	"lendkeep/spec"
+	"lendkeep/spec/plain"
 )
 
-// text collects what is printed and the first error in doing so.
+// text collects what is printed and the first error in doing so. Values are
+// made harmless before they become part of a line.
 type text struct {
 	w   io.Writer
 	err error
@@ -28,7 +32,7 @@ type text struct {
 
 func (t *text) line(format string, values ...any) {
 	if t.err == nil {
-		_, t.err = fmt.Fprintf(t.w, format+"\n", values...)
+		_, t.err = fmt.Fprintf(t.w, format+"\n", plain.Values(values)...)
 	}
 }
 
@@ -39,6 +43,10 @@ func (t *text) table(rows [][]string) {
 	}
 	columns := tabwriter.NewWriter(t.w, 0, 0, 2, ' ', 0)
 	for _, row := range rows {
+		row = slices.Clone(row)
+		for i := range row {
+			row[i] = plain.Text(row[i])
+		}
 		if _, t.err = fmt.Fprintln(columns, strings.Join(row, "\t")); t.err != nil {
 			return
 		}
@@ -47,10 +55,15 @@ func (t *text) table(rows [][]string) {
 }
 
 func printJSON(w io.Writer, value any) error {
-	encoder := json.NewEncoder(w)
+	var content bytes.Buffer
+	encoder := json.NewEncoder(&content)
 	encoder.SetIndent("", " ")
 	encoder.SetEscapeHTML(false)
-	return encoder.Encode(value)
+	if err := encoder.Encode(value); err != nil {
+		return err
+	}
+	_, err := w.Write(plain.JSON(content.Bytes()))
+	return err
 }
 
 func printCheck(w io.Writer, diagnostics spec.Diagnostics, findings []assess.Finding, asJSON bool) error {
@@ -162,33 +175,29 @@ func watcher(c *cobra.Command) func(carry.Report, carry.Record) {
 	return func(report carry.Report, r carry.Record) {
 		log.Info().Str("order", report.Sealed.Code()).Str("event", string(r.Event)).Int("step", r.Step).
 			Bool("undo", r.Undo).Str("result", string(r.Result)).Str("note", r.Note).Msg("journal")
-		_, _ = io.WriteString(w, happening(report, r)) // the order goes on without a reader
+		t := &text{w: w} // the order goes on without a reader
+		happening(t, report, r)
 	}
 }
 
-func happening(report carry.Report, r carry.Record) string {
+func happening(t *text, report carry.Report, r carry.Record) {
 	name := func() string { return report.Sealed.Order.Steps[r.Step-1].Step.Does() }
 	switch r.Event {
 	case carry.Taken:
-		return fmt.Sprintf("order %s: %d steps\n", report.Sealed.Code(), len(report.Steps))
+		t.line("order %s: %d steps", report.Sealed.Code(), len(report.Steps))
 	case carry.Resume:
-		return fmt.Sprintf("order %s goes on\n", report.Sealed.Code())
+		t.line("order %s goes on", report.Sealed.Code())
 	case carry.Intent:
-		return ""
 	case carry.Outcome:
-		return fmt.Sprintf("  step %d  %-9s %s\n%s", r.Step, r.Result, name(), noteOf(r))
+		t.line("  step %d  %-9s %s", r.Step, r.Result, name())
+		if r.Note != "" {
+			t.line("          seen: %s", strings.ReplaceAll(r.Note, "\n", " "))
+		}
 	case carry.Rollback:
-		return fmt.Sprintf("rolling back (%s)\n", r.Note)
+		t.line("rolling back (%s)", strings.ReplaceAll(r.Note, "\n", " "))
 	default:
-		return fmt.Sprintf("order %s %s\n", report.Sealed.Code(), endWord(r.Result))
+		t.line("order %s %s", report.Sealed.Code(), endWord(r.Result))
 	}
-}
-
-func noteOf(r carry.Record) string {
-	if r.Note == "" {
-		return ""
-	}
-	return "          seen: " + strings.ReplaceAll(r.Note, "\n", " ") + "\n"
 }
 
 func endWord(result carry.Result) string {

@@ -11,6 +11,7 @@ import (
 	"golang.org/x/term"
 
 	"lendkeep/reconcile/assess"
+	"lendkeep/spec/plain"
 )
 
 // progress shows how far a copy has come: as a bar at a terminal, else as a line
@@ -52,11 +53,12 @@ func (p *progress) watch(phase string, done, total uint64) {
 }
 
 func (p *progress) begin(done, total uint64) {
-	file, ok := p.out.(*os.File)
+	out, _ := p.out.(plain.Writer) // a bar has control characters of its own
+	file, ok := out.Out.(*os.File)
 	if !ok || !term.IsTerminal(int(file.Fd())) {
 		return
 	}
-	p.bars = mpb.New(mpb.WithOutput(p.out), mpb.WithWidth(40))
+	p.bars = mpb.New(mpb.WithOutput(file), mpb.WithWidth(40))
 	p.bar = p.bars.AddBar(int64(total),
 		mpb.PrependDecorators(decor.Name("          "+p.phase+" ")),
 		mpb.AppendDecorators(decor.CountersKibiByte("% .1f of % .1f", decor.WCSyncSpace), decor.AverageSpeed(decor.SizeB1024(0), ", % .1f"), decor.Name(", left "), decor.AverageETA(decor.ET_STYLE_GO)))

@@ -22,6 +22,7 @@ import (
 	"lendkeep/reconcile/facts"
 	"lendkeep/reconcile/guard"
 	"lendkeep/reconcile/watch"
+	"lendkeep/spec/plain"
 )
 
 // service is a watch under way.
@@ -256,10 +257,13 @@ func (s *service) write(events ...watch.Event) {
 func (s *service) print(e watch.Event) {
 	if s.json {
 		e.Version = watch.Version
-		_ = json.NewEncoder(s.out).Encode(e) // nobody may be listening
+		line, err := json.Marshal(e)
+		if err == nil {
+			_, _ = s.out.Write(append(plain.JSON(line), '\n')) // nobody may be listening
+		}
 		return
 	}
-	fmt.Fprintf(s.out, "%s  %s\n", e.At.UTC().Format("2006-01-02 15:04:05 MST"), e)
+	(&text{w: s.out}).line("%s  %s", e.At.UTC().Format("2006-01-02 15:04:05 MST"), e)
 }
 
 // loud logs an alarm and hands it to the operator's command.

@@ -11,6 +11,7 @@ import (
 	"strings"
 
 	"lendkeep/reconcile/step"
+	"lendkeep/spec/plain"
 )
 
 // Desk asks, and hands a confirmation on to where it is kept.
@@ -30,9 +31,9 @@ func (d Desk) Confirm(ctx context.Context, s *step.ByHand) error {
 	if d.In == nil {
 		return fmt.Errorf("%s: nobody is there to confirm it", s.Does())
 	}
-	fmt.Fprintf(d.Out, "\n%s\n", s.Does())
+	fmt.Fprintf(d.Out, "\n%s\n", plain.Text(s.Does()))
 	for _, line := range s.Details() {
-		fmt.Fprintf(d.Out, "   %-7s %s\n", line.Head, line.Text)
+		fmt.Fprintf(d.Out, "   %-7s %s\n", line.Head, plain.Text(line.Text))
 	}
 	fmt.Fprintf(d.Out, "Once that is so, type the guest's name: ")
 	answer, err := line(ctx, d.In)

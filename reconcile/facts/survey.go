@@ -1,6 +1,7 @@
 package facts
 
 import (
+	"bytes"
 	"encoding/json"
 	"fmt"
 	"io"
@@ -8,6 +9,7 @@ import (
 
 	"lendkeep/reconcile/strict"
 	"lendkeep/spec"
+	"lendkeep/spec/plain"
 )
 
 // Format is the version of the survey file. It changes whenever a field
@@ -78,10 +80,15 @@ type Claim struct {
 func (s Survey) Encode(w io.Writer) error {
 	s.Functions, s.Blocks, s.Mounts = listed(s.Functions), listed(s.Blocks), listed(s.Mounts)
 	s.Swaps, s.Paths, s.Claims = listed(s.Swaps), listed(s.Paths), listed(s.Claims)
-	encoder := json.NewEncoder(w)
+	var content bytes.Buffer
+	encoder := json.NewEncoder(&content)
 	encoder.SetIndent("", " ")
 	encoder.SetEscapeHTML(false)
-	if err := encoder.Encode(s); err != nil {
+	err := encoder.Encode(s)
+	if err == nil {
+		_, err = w.Write(plain.JSON(content.Bytes()))
+	}
+	if err != nil {
 		return fmt.Errorf("write survey: %w", err)
 	}
 	return nil

@@ -14,6 +14,7 @@ import (
 
 	"lendkeep/reconcile/step"
 	"lendkeep/reconcile/strict"
+	"lendkeep/spec/plain"
 )
 
 // ErrDamaged says that an order file is not what lendkeep wrote.
@@ -46,7 +47,7 @@ func Seal(o Order) (Sealed, error) {
 	if buffer.Len() > MaxBytes {
 		return Sealed{}, fmt.Errorf("seal order: its %d bytes are more than the %d that are read back", buffer.Len(), MaxBytes)
 	}
-	return Sealed{o, bytes.TrimSpace(buffer.Bytes())}, nil
+	return Sealed{o, plain.JSON(bytes.TrimSpace(buffer.Bytes()))}, nil
 }
 
 // ID is the sha256 of the order's exact bytes, in hexadecimal.
@@ -143,14 +144,14 @@ func Approve(s Sealed, code string, serials ...string) (Approval, error) {
 			return Approval{}, fmt.Errorf("approve order: drive %s: %w", serial, ErrNotErased)
 		}
 	}
-	if plain(code) != plain(s.Code()) {
+	if bare(code) != bare(s.Code()) {
 		return Approval{}, fmt.Errorf("approve order: %w", ErrOtherCode)
 	}
 	return Approval{s}, nil
 }
 
-// plain leaves of a code what counts: letters and digits.
-func plain(code string) string {
+// bare leaves of a code what counts: letters and digits.
+func bare(code string) string {
 	return strings.Map(func(r rune) rune {
 		if unicode.IsSpace(r) || unicode.Is(unicode.Pd, r) || unicode.Is(unicode.Cf, r) {
 			return -1
