@@ -29,7 +29,7 @@ type pointer struct {
 // functions are all that an expression may call. Of the library's functions
 // those are missing that work on dates, bytes and patterns, which no attribute
 // needs, and those whose answer can be far larger than what they are given.
-var functions = bounded(map[string]function.Function{
+var functions = map[string]function.Function{
 	"kib":       unit("kib", 1<<10),
 	"mib":       unit("mib", 1<<20),
 	"gib":       unit("gib", 1<<30),
@@ -77,7 +77,7 @@ var functions = bounded(map[string]function.Function{
 	"floor": stdlib.FloorFunc,
 	"max":   stdlib.MaxFunc,
 	"min":   stdlib.MinFunc,
-})
+}
 
 // unit makes a function from a number of units to bytes. Fractions are fine as
 // long as whole bytes come out: gib(1.5), but not kib(0.0001).
@@ -143,11 +143,19 @@ var checkedFormat = function.New(&function.Spec{
 // nothing in a layout is longer.
 const maxWeight = 4096
 
+// maxSpent bounds what all calls of one layout may be given and give together,
+// counted as maxWeight is: 2,000 guests with ten calls each stay far below it,
+// and the dearest functions take a second for it, which are those that compare
+// every element with every other.
+const maxSpent = 1 << 20
+
 // bounded makes every function refuse arguments that are too heavy together,
-// so that the answer of even join or replace stays within a few megabytes.
+// so that the answer of even join or replace stays within a few megabytes, and
+// all of them together refuse once they have spent too much.
 func bounded(all map[string]function.Function) map[string]function.Function {
+	spent, made := 0, make(map[string]function.Function, len(all))
 	for name, f := range all {
-		all[name] = function.New(&function.Spec{
+		made[name] = function.New(&function.Spec{
 			Params:   f.Params(),
 			VarParam: f.VarParam(),
 			Type: func(args []cty.Value) (cty.Type, error) {
@@ -160,10 +168,22 @@ func bounded(all map[string]function.Function) map[string]function.Function {
 				}
 				return f.ReturnTypeForValues(args)
 			},
-			Impl: func(args []cty.Value, _ cty.Type) (cty.Value, error) { return f.Call(args) },
+			Impl: func(args []cty.Value, _ cty.Type) (cty.Value, error) {
+				for _, arg := range args {
+					spent += weight(arg)
+				}
+				if spent > maxSpent {
+					return cty.NilVal, fmt.Errorf("the calls of this layout work on more than %d characters and elements together", maxSpent)
+				}
+				answer, err := f.Call(args)
+				if err == nil {
+					spent += weight(answer)
+				}
+				return answer, err
+			},
 		})
 	}
-	return all
+	return made
 }
 
 // weight counts the characters and elements in v, and gives up counting a

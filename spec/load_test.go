@@ -5,6 +5,7 @@ import (
 	"os"
 	"path/filepath"
 	"reflect"
+	"strings"
 	"testing"
 	"time"
 
@@ -281,3 +282,18 @@ func TestValuesInARow(t *testing.T) {
 }
 
 func stated(value bool) *bool { return &value }
+
+// One call is bounded by its arguments, a layout by all of its calls: each of
+// these would give 1.7 million characters.
+func TestCallsTogetherAreBounded(t *testing.T) {
+	const call = `strlen(replace(value.x, "", value.x))`
+	text := "host \"larch\" {}\nvalues {\n x = \"" + strings.Repeat("a", 1300) + "\"\n"
+	for n := range 100 {
+		text += fmt.Sprintf(" v%d = %s\n", n, "replace(value.x, \"\", value.x) == \"\" ? 1 : 2")
+	}
+	text += " y = " + call + "\n}\n"
+	_, ds := spec.LoadSources("", []spec.File{{Name: "a.hcl", Bytes: []byte(text)}}, spec.Given{})
+	require.True(t, ds.HasErrors())
+	assert.Contains(t, ds[0].Detail, "The calls of this layout work on more than 1048576 characters and elements together")
+	assert.Equal(t, "a.hcl", ds[0].At.File)
+}

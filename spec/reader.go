@@ -3,10 +3,12 @@ package spec
 import (
 	"github.com/hashicorp/hcl/v2"
 	"github.com/hashicorp/hcl/v2/hclsyntax"
+	"github.com/zclconf/go-cty/cty/function"
 )
 
 // reader turns files into a layout. It lives for one call of LoadSources.
 type reader struct {
+	calls  map[string]function.Function // what expressions may call
 	given  Given
 	files  map[string][]byte // for excerpts
 	diags  Diagnostics
@@ -28,6 +30,7 @@ type spot struct {
 func newReader(given Given) *reader {
 	return &reader{
 		given:  given,
+		calls:  bounded(functions),
 		files:  map[string][]byte{},
 		names:  map[string]*names{},
 		values: map[string]*value{},

@@ -114,7 +114,7 @@ func (r *reader) evaluate(expr hclsyntax.Expression, why reading) (cty.Value, bo
 	if !ok {
 		return cty.NilVal, false
 	}
-	result, ds := expr.Value(&hcl.EvalContext{Variables: variables, Functions: functions})
+	result, ds := expr.Value(&hcl.EvalContext{Variables: variables, Functions: r.calls})
 	r.library(ds)
 	return result, !ds.HasErrors() && result.IsWhollyKnown()
 }
