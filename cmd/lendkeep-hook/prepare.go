@@ -44,6 +44,9 @@ func prepare(guest string, from io.Reader, here surroundings) error {
 			return err
 		}
 		defer done()
+		if call.Granted, err = here.grants.List(); err != nil {
+			return err
+		}
 	}
 	hold, ordered := orderUnderWay(here.lock)
 	defer hold()

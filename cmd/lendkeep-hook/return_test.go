@@ -110,6 +110,9 @@ func TestNothingIsMountedUnderAGrantedStart(t *testing.T) {
 	require.NotEmpty(t, b.granted())
 	b.call("other", "started begin -")
 	require.NotEmpty(t, b.granted(), "another guest's start ends nothing")
+	code, said = b.call("other", "prepare begin -")
+	assert.NotZero(t, code)
+	assert.Contains(t, said, "guest l2, which is being started, was granted 0000:01:00.0")
 
 	b.waited += hook.GrantFor + time.Minute // libvirtd ended before it took it
 	b.call("other", "release end -")
@@ -129,7 +132,7 @@ func TestNothingIsMountedUnderAGrantedStart(t *testing.T) {
 	assert.Empty(t, b.granted(), "libvirt has it now")
 }
 
-func (b *bench) granted() []facts.Address {
+func (b *bench) granted() []guard.Grant {
 	list, err := hook.Grants{Folder: b.grants, Now: b.now}.List()
 	require.NoError(b.t, err)
 	return list

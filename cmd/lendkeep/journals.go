@@ -65,7 +65,7 @@ func quiet(g hook.Grants) error {
 	case err != nil:
 		return fail(exitUsage, "run lendkeep as root", "lock journals: %w", err)
 	case len(list) > 0:
-		return fail(exitLocked, "try again in a moment", "a guest that borrows %s is being started; nothing was touched", list[0])
+		return fail(exitLocked, "try again in a moment", "guest %s, which borrows %s, is being started; nothing was touched", list[0].Guest, list[0].Address)
 	}
 	return nil
 }

@@ -12,6 +12,7 @@ import (
 	"github.com/gofrs/flock"
 
 	"lendkeep/reconcile/facts"
+	"lendkeep/reconcile/guard"
 )
 
 // GrantsFolder is empty after a restart of the host, as no start is then under
@@ -80,9 +81,9 @@ func (g Grants) End(guest string, d facts.Definition) {
 	}
 }
 
-// List gives the functions of starts that are under way. What cannot be read
+// List gives what was granted to starts that are under way. What cannot be read
 // counts.
-func (g Grants) List() ([]facts.Address, error) {
+func (g Grants) List() ([]guard.Grant, error) {
 	entries, err := os.ReadDir(g.Folder)
 	if errors.Is(err, fs.ErrNotExist) {
 		return nil, nil
@@ -90,7 +91,7 @@ func (g Grants) List() ([]facts.Address, error) {
 	if err != nil {
 		return nil, fmt.Errorf("read which starts are under way: %w", err)
 	}
-	var list []facts.Address
+	var list []guard.Grant
 	for _, entry := range entries {
 		name, ours := strings.CutPrefix(entry.Name(), "granted-")
 		at, err := facts.ParseAddress(name)
@@ -100,7 +101,14 @@ func (g Grants) List() ([]facts.Address, error) {
 		if stat, err := entry.Info(); err == nil && g.Now().Sub(stat.ModTime()) > GrantFor {
 			continue
 		}
-		list = append(list, at)
+		guest, err := os.ReadFile(g.file(at))
+		switch {
+		case errors.Is(err, fs.ErrNotExist): // it has ended meanwhile
+			continue
+		case err != nil:
+			return nil, fmt.Errorf("read which starts are under way: %w", err)
+		}
+		list = append(list, guard.Grant{Address: at, Guest: string(guest)})
 	}
 	return list, nil
 }

@@ -10,6 +10,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"lendkeep/reconcile/facts"
+	"lendkeep/reconcile/guard"
 )
 
 func TestGrants(t *testing.T) {
@@ -25,7 +26,7 @@ func TestGrants(t *testing.T) {
 	require.NoError(t, g.Grant("grading", reel))
 	list, err = g.List()
 	require.NoError(t, err)
-	assert.Equal(t, []facts.Address{{Bus: 1}}, list)
+	assert.Equal(t, []guard.Grant{{Address: facts.Address{Bus: 1}, Guest: "grading"}}, list)
 	g.End("other", reel)
 	list, err = g.List()
 	require.NoError(t, err)

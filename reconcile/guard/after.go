@@ -59,13 +59,13 @@ func After(r Rules, ix *facts.Index, call Call) Return {
 	return made
 }
 
-func (r *Return) back(ix *facts.Index, c *Controller, granted []facts.Address) {
+func (r *Return) back(ix *facts.Index, c *Controller, granted []Grant) {
 	name := c.Record.Controller
 	where, f, _ := ix.Where(c.Record)
 	switch {
 	case where == facts.Aside || where == facts.Away:
 		return
-	case f != nil && slices.Contains(granted, f.Address):
+	case f != nil && slices.ContainsFunc(granted, func(g Grant) bool { return g.Address == f.Address }):
 		return
 	case where == facts.Gone || f.Driver == "" && len(c.Mounts) > 0: // a card may have no driver at home
 		r.wait(c, true, "controller %s is not back with the host", name)

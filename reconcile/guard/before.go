@@ -16,8 +16,14 @@ type Call struct {
 	// Ordered: an order is being carried out. It has seen to mounts itself, and
 	// its undo may start a guest as it was before the rules.
 	Ordered bool
-	// Granted are functions that a start was granted which has not ended yet.
-	Granted []facts.Address
+	// Granted is what starts were granted that have not ended yet.
+	Granted []Grant
+}
+
+// Grant is a function that a guest may take which is being started.
+type Grant struct {
+	Address facts.Address
+	Guest   string
 }
 
 // Verdict is what the guard says before a start.
@@ -96,6 +102,13 @@ func unseen(ix *facts.Index) error {
 
 func (b *before) lending() error {
 	for _, at := range b.call.Definition.Functions() {
+		// Of two that were granted one function, the end of one start would have
+		// mounted what the other is about to take.
+		for _, g := range b.call.Granted {
+			if g.Address == at && g.Guest != b.call.Guest {
+				return fmt.Errorf("guest %s, which is being started, was granted %s; try again in a moment", g.Guest, at)
+			}
+		}
 		if err := b.lend(at); err != nil {
 			return err
 		}

@@ -171,6 +171,9 @@ func TestBefore(t *testing.T) {
 			"cannot be asked for its serial", nil, ""},
 		"on VFIO by an order, as a twin is": {func(b *bench) { b.unmounted(); b.aside(b.reel); b.aside(b.spare); b.call.Ordered = true }, "", nil, ""},
 
+		"another start was granted it": {func(b *bench) { b.unmounted(); b.call.Granted = []guard.Grant{{Address: b.reel, Guest: "second"}} },
+			"guest second, which is being started, was granted 0000:01:00.0", nil, ""},
+		"its own start was granted it before":              {func(b *bench) { b.unmounted(); b.call.Granted = []guard.Grant{{Address: b.reel, Guest: "grading"}} }, "", nil, ""},
 		"a stranger without a device":                      {func(b *bench) { b.borrower("other") }, "", nil, ""},
 		"a stranger that names reel":                       {func(b *bench) { b.borrower("other", b.reel) }, "the layout lends that to grading only", nil, ""},
 		"a stranger that names reel, aside":                {func(b *bench) { b.unmounted(); b.aside(b.reel); b.borrower("other", b.reel) }, "lends that to grading only", nil, ""},
@@ -327,7 +330,7 @@ func TestAfter(t *testing.T) {
 		"another partition of that name": {func(b *bench) { b.unmounted(); b.Block("nvme0n1p2").Partition.ID = "new" }, "", "", "it has the id new"},
 		"something else at its place":    {func(b *bench) { b.unmounted(); b.Mount("nvme1n1p1", "/srv/shelf") }, "", "", "/dev/nvme1n1p1 is mounted at /srv/shelf"},
 		"mounted elsewhere":              {func(b *bench) { b.unmounted(); b.Mount("nvme0n1p2", "/mnt") }, "", "", "mount /mnt"},
-		"another guest was granted it":   {func(b *bench) { b.unmounted(); b.call.Granted = []facts.Address{b.reel} }, "", "", ""},
+		"another guest was granted it":   {func(b *bench) { b.unmounted(); b.call.Granted = []guard.Grant{{Address: b.reel, Guest: "second"}} }, "", "", ""},
 		"left dirty": {func(b *bench) {
 			b.unmounted()
 			b.shelf.Condition, b.shelf.Why = facts.Dirty, "its log is not empty"
