@@ -23,6 +23,7 @@ var allowed = map[string][]string{
 	"reconcile/step":          {"spec", "reconcile/strict", "reconcile/facts", "reconcile/definition", "reconcile/guard", "reconcile/watch"},
 	"reconcile/order":         {"spec", "reconcile/strict", "reconcile/facts", "reconcile/definition", "reconcile/assess", "reconcile/guard", "reconcile/step", "reconcile/watch"},
 	"reconcile/carry":         {"spec", "reconcile/strict", "reconcile/facts", "reconcile/definition", "reconcile/assess", "reconcile/guard", "reconcile/step", "reconcile/order"},
+	"reconcile/explore":       {},
 	"reconcile/journal":       {},
 	"reconcile/strict":        {},
 	"reconcile/invented":      {"spec", "reconcile/facts", "reconcile/definition"},

@@ -33,6 +33,23 @@ func (h *Host) StartByHand(ctx context.Context, name string) error {
 	return h.changed()
 }
 
+// Launch starts a guest of which the guard was asked by whoever calls.
+func (h *Host) Launch(ctx context.Context, name string) error {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	g := h.guest(name)
+	switch {
+	case g == nil || g.Kept == nil:
+		return noGuest(name)
+	case g.Running:
+		return fmt.Errorf("Requested operation is not valid: domain is already running")
+	}
+	if err := h.launch(ctx, g); err != nil {
+		return err
+	}
+	return h.changed()
+}
+
 // EndByHand ends a running guest without an order: it was shut down, or killed.
 func (h *Host) EndByHand(name string) error {
 	h.mu.Lock()

@@ -107,6 +107,11 @@ func (h *Host) start(ctx context.Context, name string, ordered bool) error {
 	if err := h.ask(g, ordered); err != nil {
 		return err
 	}
+	return h.launch(ctx, g)
+}
+
+// launch is what libvirt does of a start once the guard has been asked.
+func (h *Host) launch(ctx context.Context, g *facts.Guest) error {
 	if err := h.disksThere(g); err != nil {
 		return err
 	}
@@ -120,7 +125,7 @@ func (h *Host) start(ctx context.Context, name string, ordered bool) error {
 		return err
 	}
 	if h.judge != nil {
-		if err := h.judge.Start(ctx, name); err != nil {
+		if err := h.judge.Start(ctx, g.Name); err != nil {
 			h.letGo(g.Kept)
 			return err
 		}

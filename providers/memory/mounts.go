@@ -135,6 +135,26 @@ func holding(ix *facts.Index, named string) string {
 	return ""
 }
 
+// Soil has a guest leave every filesystem of a controller's drives dirty that it
+// could write to, as one that is cut off does.
+func (h *Host) Soil(at facts.Address) {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	away, lent := h.away[at]
+	if !lent {
+		return
+	}
+	away.Holds = slices.Clone(away.Holds)
+	for i := range away.Holds {
+		c := &away.Holds[i]
+		c.Volumes = slices.Clone(c.Volumes)
+		for n := range c.Volumes {
+			c.Volumes[n].Condition, c.Volumes[n].Why = facts.Dirty, "the guest was cut off"
+		}
+	}
+	h.away[at] = away
+}
+
 // MountAll mounts every filesystem of a controller that is not mounted yet, as
 // somebody at the host might.
 func (h *Host) MountAll(at facts.Address) {

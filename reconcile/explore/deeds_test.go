@@ -1,0 +1,378 @@
+package explore
+
+import (
+	"context"
+	"sync"
+	"time"
+
+	"lendkeep/providers/fault"
+	"lendkeep/providers/hook"
+	"lendkeep/providers/memory"
+	"lendkeep/reconcile/assess"
+	"lendkeep/reconcile/carry"
+	"lendkeep/reconcile/guard"
+	"lendkeep/reconcile/journal"
+	"lendkeep/reconcile/order"
+	"lendkeep/spec"
+)
+
+// situation is a host, what the guard has granted, and which starts libvirt has
+// asked the guard of and not gone on with. Two that are equal are one.
+type situation struct {
+	host   *place
+	grants [controllers]grant // by controller
+	under  uint16             // guests whose start is under way, by bit
+	late   uint16             // guests that have ended, but whose controllers the guard has not taken back yet
+}
+
+// grant is a file in the guard's folder: the guest, from 1, and its age in
+// minutes, as the clock shows it.
+type grant struct {
+	guest, age int8
+}
+
+// What passes at once is more than a grant lasts, what the clock is set back is
+// more than that. Both are whole minutes.
+const (
+	passes  = hook.GrantFor + time.Minute
+	setBack = 10 * time.Minute
+)
+
+func (g grant) holds() bool { return g.guest != 0 && time.Duration(g.age)*time.Minute <= hook.GrantFor }
+
+// world is what does not change, and what is known of hosts.
+type world struct {
+	places
+	rules  guard.Rules
+	layout *spec.Layout
+	plant  hole
+	done   sync.Map // outcome by act
+	plans  sync.Map // order.Sealed, or nothing, by aim
+}
+
+// aim is a host and the shift that is planned on it.
+type aim struct {
+	on    *place
+	shift string
+}
+
+// act is something done to a host; what comes of it is the same each time.
+type act struct {
+	on      *place
+	what    string
+	guest   int
+	killed  int
+	granted [controllers]int8 // the guests whose grants count
+}
+
+// outcome is the host afterwards, and whether it was done.
+type outcome struct {
+	host *place
+	good bool
+}
+
+func (w *world) do(a act, deed func(h *memory.Host) bool) (*place, bool) {
+	if known, ok := w.done.Load(a); ok {
+		made := known.(outcome)
+		return made.host, made.good
+	}
+	h := a.on.Second()
+	good := deed(h)
+	made := outcome{w.of(h), good}
+	w.done.Store(a, made)
+	return made.host, made.good
+}
+
+// deed is one thing that may happen. It gives what comes of it; false where it
+// cannot happen, or changes nothing.
+type deed struct {
+	name string
+	do   func(w *world, s situation) (situation, bool)
+}
+
+// deeds lists everything that happens in the exploration. What somebody mounts
+// between the guard's word and libvirt's deed nobody can refuse: that is left out.
+// So is time that passes meanwhile: a grant lasts longer than any start.
+func deeds() []deed {
+	var list []deed
+	add := func(name string, do func(w *world, s situation) (situation, bool)) {
+		list = append(list, deed{name, do})
+	}
+	for n, name := range names {
+		add("start "+name, func(w *world, s situation) (situation, bool) { return w.start(s, n, 0) })
+		add("shut down "+name, func(w *world, s situation) (situation, bool) { return w.end(s, n, false, 0) })
+		if name == "stranger" {
+			continue
+		}
+		add("begin to start "+name, func(w *world, s situation) (situation, bool) { return w.begin(s, n, 0) })
+		add("go on with the start of "+name, func(w *world, s situation) (situation, bool) { return w.goOn(s, n) })
+		if n >= lenders {
+			continue
+		}
+		add("shut down "+name+", what takes it back comes later", func(w *world, s situation) (situation, bool) { return w.end(s, n, false, atOnce) })
+		add("it comes after "+name, func(w *world, s situation) (situation, bool) {
+			waited := s.late&(1<<n) != 0
+			s.late &^= 1 << n
+			return w.back(s, n, 0), waited
+		})
+		add("kill "+name, func(w *world, s situation) (situation, bool) { return w.end(s, n, true, 0) })
+		add("start "+name+", the guard killed after one unmount", func(w *world, s situation) (situation, bool) { return w.start(s, n, 1) })
+		add("start "+name+", the guard killed after all of it", func(w *world, s situation) (situation, bool) { return w.start(s, n, afterAll) })
+		add("shut down "+name+", the guard killed after one mount", func(w *world, s situation) (situation, bool) { return w.end(s, n, false, 1) })
+	}
+	for _, shift := range []string{"day", "night"} {
+		add("order for the "+shift, func(w *world, s situation) (situation, bool) { return w.order(s, shift) })
+	}
+	for _, m := range []struct {
+		device, path string
+		c            int
+	}{{"nvme0n1p1", "/mnt", 0}, {"nvme0n1p2", "/srv/shelf", 0}, {"nvme0n1p3", "/srv/shelf/inner", 0}, {"nvme0n1p3", "/srv/shelf/other", 0}, {"nvme2n1p1", "/proof", 2}, {"nvme1n1p2", "/srv/attic", 1}, {"nvme1n1p2", "/srv/shelf/attic", 1}} {
+		add("somebody mounts "+m.device+" at "+m.path, func(w *world, s situation) (situation, bool) { return w.mount(s, m.c, m.device, m.path) })
+	}
+	for _, path := range []string{"/mnt", "/proof", "/srv/shelf", "/srv/shelf/inner", "/srv/shelf/other", "/srv/shelf/attic", "/srv/attic"} {
+		add("somebody unmounts "+path, func(w *world, s situation) (situation, bool) { return w.unmount(s, path) })
+	}
+	add("restart of libvirtd", func(w *world, s situation) (situation, bool) {
+		begun := s.under != 0
+		s.under = 0 // and nobody is told
+		return s, begun
+	})
+	add("the clock is set back", func(w *world, s situation) (situation, bool) { return s.time(-setBack) })
+	add("time passes", func(w *world, s situation) (situation, bool) {
+		if s.under != 0 {
+			return s, false
+		}
+		return s.time(passes)
+	})
+	return list
+}
+
+// lent gives the controllers of a guest's definition.
+func (s situation) lent(n int) []int {
+	var list []int
+	for _, l := range s.host.ix.Guest(names[n]).Kept.Lent {
+		list = append(list, controllerAt(l.Address))
+	}
+	return list
+}
+
+func (s situation) runs(n int) bool { return s.host.ix.Guest(names[n]).Running }
+
+// asks is the call of the guard's program for a guest, with the grants that count.
+func (w *world) asks(s situation, n int) (guard.Call, [controllers]int8) {
+	call := guard.Call{Guest: names[n], Definition: *s.host.ix.Guest(names[n]).Kept}
+	var holders [controllers]int8
+	for c, g := range s.grants {
+		if g.holds() && w.plant != forgetful {
+			holders[c] = g.guest
+			call.Granted = append(call.Granted, guard.Grant{Address: at[c], Guest: names[g.guest-1]})
+		}
+	}
+	return call, holders
+}
+
+// begin has libvirt ask the guard of a start.
+func (w *world) begin(s situation, n, killed int) (situation, bool) {
+	if s.runs(n) || s.under&(1<<n) != 0 {
+		return s, false
+	}
+	k := program{w.rules, w.plant, killed}
+	call, holders := w.asks(s, n)
+	var may bool
+	s.host, may = w.do(act{s.host, "prepare", n, killed, holders}, func(h *memory.Host) bool { return k.prepare(h, call) })
+	if !may {
+		return w.released(s, n, 0), true
+	}
+	if w.plant != grantless {
+		for _, c := range s.lent(n) {
+			s.grants[c] = grant{guest: int8(n + 1)}
+		}
+	}
+	if killed != 0 { // a hook that does not end well refuses the start
+		return w.released(s, n, 0), true
+	}
+	s.under |= 1 << n
+	return s, true
+}
+
+// goOn has libvirt do what it has asked the guard of.
+func (w *world) goOn(s situation, n int) (situation, bool) {
+	if s.under&(1<<n) == 0 {
+		return s, false
+	}
+	s.under &^= 1 << n
+	if s.runs(n) {
+		return s, true
+	}
+	host, good := w.do(act{on: s.host, what: "launch", guest: n}, func(h *memory.Host) bool { return h.Launch(context.Background(), names[n]) == nil })
+	if !good {
+		return w.released(s, n, 0), true
+	}
+	s.host = host
+	s.ended(n)
+	return s, true
+}
+
+func (w *world) start(s situation, n, killed int) (situation, bool) {
+	begun, ok := w.begin(s, n, killed)
+	if !ok || begun.under&(1<<n) == 0 {
+		return begun, ok
+	}
+	return w.goOn(begun, n)
+}
+
+// ended ends what a guest was granted.
+func (s *situation) ended(n int) {
+	for c := range s.grants {
+		if s.grants[c].guest == int8(n+1) {
+			s.grants[c] = grant{}
+		}
+	}
+}
+
+// released has libvirt tell the guard that a guest has let go.
+func (w *world) released(s situation, n, killed int) situation {
+	if len(s.lent(n)) == 0 {
+		return s
+	}
+	s.ended(n)
+	if killed == atOnce { // libvirt itself waits for the end of the grant
+		s.late |= 1 << n
+		return s
+	}
+	return w.back(s, n, killed)
+}
+
+// back has the guard look after what a guest had borrowed.
+func (w *world) back(s situation, n, killed int) situation {
+	k := program{w.rules, w.plant, killed}
+	call, holders := w.asks(s, n)
+	s.host, _ = w.do(act{s.host, "release", n, killed, holders}, func(h *memory.Host) bool { k.release(h, call); return true })
+	return s
+}
+
+// end ends a guest, shut down or cut off; one that is cut off leaves what it could
+// write to dirty.
+func (w *world) end(s situation, n int, cutOff bool, killed int) (situation, bool) {
+	if !s.runs(n) {
+		return s, false
+	}
+	lent := s.lent(n)
+	what := "shut down"
+	if cutOff {
+		what = "cut off"
+	}
+	s.host, _ = w.do(act{on: s.host, what: what, guest: n}, func(h *memory.Host) bool {
+		for _, c := range lent {
+			if cutOff {
+				h.Soil(at[c])
+			}
+		}
+		return h.Stop(context.Background(), names[n], time.Minute) == nil
+	})
+	return w.released(s, n, killed), true
+}
+
+// mount has somebody mount a partition.
+func (w *world) mount(s situation, c int, device, path string) (situation, bool) {
+	for n := range names {
+		for _, lent := range s.lent(n) {
+			if s.under&(1<<n) != 0 && lent == c {
+				return s, false
+			}
+		}
+	}
+	host, good := w.do(act{on: s.host, what: "mount " + device + path}, func(h *memory.Host) bool {
+		return s.host.ix.MountAt(path) == nil && h.Mount(context.Background(), "/dev/"+device, "", path, nil) == nil
+	})
+	s.host = host
+	return s, good
+}
+
+func (w *world) unmount(s situation, path string) (situation, bool) {
+	host, good := w.do(act{on: s.host, what: "unmount " + path}, func(h *memory.Host) bool { return h.Unmount(context.Background(), path) == nil })
+	s.host = host
+	return s, good
+}
+
+func (s situation) time(by time.Duration) (situation, bool) {
+	there := false
+	for c := range s.grants {
+		if s.grants[c].guest != 0 {
+			s.grants[c].age += int8(by / time.Minute)
+			there = true
+		}
+	}
+	return s, there
+}
+
+// order has somebody plan an order, approve it and carry it out; it is not begun
+// while a start is under way.
+func (w *world) order(s situation, shift string) (situation, bool) {
+	for _, g := range s.grants {
+		if g.holds() && w.plant != hasty {
+			return s, false
+		}
+	}
+	host, good := w.do(act{on: s.host, what: "order " + shift}, func(h *memory.Host) bool { return w.carryOut(s.host, h, shift) })
+	s.host = host
+	return s, good
+}
+
+// carryOut is good when an order was carried out, and then nothing is left to do.
+// An order that ends otherwise must leave nothing behind.
+func (w *world) carryOut(before *place, h *memory.Host, shift string) bool {
+	sealed := w.plan(before, shift)
+	if sealed == nil || len(sealed.Order.Steps) == 0 {
+		return false
+	}
+	approval, err := order.Approve(*sealed, sealed.Code())
+	if err != nil {
+		panic(err)
+	}
+	carrier := carry.Carrier{Ports: h.Ports(), Journal: journal.New(&fault.Disk{Fault: &fault.Fault{}}), Clock: &clock{sealed.Order.SurveyedAt}}
+	report, err := carrier.Out(context.Background(), approval)
+	if err != nil {
+		panic(err)
+	}
+	after := w.of(h)
+	if left := w.plan(after, shift); report.Ended == carry.Carried && left != nil && len(left.Order.Steps) == 0 {
+		return true
+	}
+	if report.Ended != carry.Restored || after != before {
+		after.blame("the order for the " + shift + " ended " + string(report.Ended) + ", neither as before nor as planned: " + report.Note)
+	}
+	return true
+}
+
+// plan gives the order that a host needs for a shift, nil where a finding stops it.
+func (w *world) plan(on *place, shift string) *order.Sealed {
+	if known, ok := w.plans.Load(aim{on, shift}); ok {
+		return known.(*order.Sealed)
+	}
+	c := assess.NewCase(w.layout, on.ix, w.layout.Shift(shift))
+	findings := assess.Assess(c)
+	var made *order.Sealed
+	if !assess.Stops(findings) {
+		o, err := order.Plan(c, findings)
+		if err != nil {
+			panic(err)
+		}
+		sealed, err := order.Seal(o)
+		if err != nil {
+			panic(err)
+		}
+		made = &sealed
+	}
+	w.plans.Store(aim{on, shift}, made)
+	return made
+}
+
+// clock passes only when somebody waits.
+type clock struct{ now time.Time }
+
+func (c *clock) Now() time.Time                          { return c.now }
+func (c *clock) Wait(_ context.Context, d time.Duration) { c.now = c.now.Add(d) }
+func (c *clock) Limit(ctx context.Context, _ time.Duration) (context.Context, context.CancelFunc) {
+	return ctx, func() {}
+}
