@@ -57,6 +57,7 @@ func TestWhatStepsRefuseIsFoundBefore(t *testing.T) {
 // prepared is a survey with every definition that an order sets and without
 // what it unmounts, so that starts can be asked.
 func prepared(survey facts.Survey, o order.Order) facts.Survey {
+	survey = survey.Unanswered()
 	survey.Libvirt.Guests = slices.Clone(survey.Libvirt.Guests)
 	for _, w := range o.Steps {
 		if s, ok := w.Step.(*step.Unmount); ok {
@@ -81,7 +82,7 @@ func prepared(survey facts.Survey, o order.Order) facts.Survey {
 		}
 		survey.Libvirt.Guests[i].Kept = &d
 	}
-	return survey
+	return survey.Answered()
 }
 
 // untouched tells whether no earlier step changes anything that a step needs

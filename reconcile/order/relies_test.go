@@ -18,7 +18,7 @@ import (
 // on. Of those that are noted whole every field counts that order.Passing does
 // not name; a type that is not here is a fact that nobody has thought of.
 var howRelied = map[string]string{
-	"Survey": "host", "Machine": "host", "Pages": "host", "Claim": "host", "Virtualization": "host", "Pool": "host",
+	"Survey": "host", "Machine": "host", "Pages": "host", "Claim": "host", "Virtualization": "host", "Pool": "host", "Network": "host",
 	"Descriptor": "host", "MachineTarget": "host", "Gap": "host and controller",
 	"Guard": "guard", "GuardFiles": "guard", "Watch": "watch", "WatchFiles": "watch",
 	"Function": "controller", "BAR": "controller", "MSIX": "controller", "NVMe": "controller", "Namespace": "controller", "Interface": "controller", "Link": "controller",
