@@ -415,6 +415,20 @@ var cases = map[string]struct {
 		b.Run("other")
 		b.shift = "day"
 	}, "shared", assess.Stop, "guests grading and other"},
+	"two guests of a shift have one mediated device": {func(b *bench) {
+		for _, name := range []string{"grading", "catalogue"} {
+			b.Device(name, "<hostdev mode='subsystem' type='mdev' model='vfio-pci'><source><address uuid='4b20d080-1b54-4048-85b3-a6a62d165c01'/></source></hostdev>")
+		}
+		b.layout.Shifts[0].Guests = append(b.layout.Shifts[0].Guests, spec.Ref{Name: "catalogue"})
+		b.layout.Controllers[0].Return.Mounts = nil
+		b.shift = "day"
+	}, "shared", assess.Stop, "4b20d080"},
+	"a running guest whose live definition could not be read": {func(b *bench) {
+		b.Builder.Guest("other", "/srv/images/grading.qcow2")
+		b.Run("other")
+		b.Survey.Libvirt.Guests[2].Live = nil
+		b.shift = "day"
+	}, "shared", assess.Stop, "guests grading and other"},
 	"two guests of a shift in one IOMMU group": {func(b *bench) {
 		b.Hold("catalogue", b.Card(b.reel, "vfio-pci"))
 		b.layout.Shifts[0].Guests = append(b.layout.Shifts[0].Guests, spec.Ref{Name: "catalogue"})

@@ -36,10 +36,8 @@ func checkGuestDisks(c *Case) []Finding {
 func (c *Case) definedDisks(g *spec.Guest, d *facts.Definition) []Finding {
 	var list []Finding
 	for _, p := range c.storage(d) {
-		if slices.ContainsFunc(g.Disks, func(s spec.Disk) bool {
-			return s.Image == p.Named || s.PartitionID != "" && partitionLink(s) == p.Named
-		}) || p.Kind == "nvram" {
-			continue // libvirt makes a missing variable store
+		if statesDisk(g, p.Named) || !slices.Contains([]string{"file", "block", "volume"}, p.Kind) {
+			continue // libvirt makes a missing variable store, others a missing socket
 		}
 		switch {
 		case c.missing(p.Named) && c.startedBy(g):
@@ -57,6 +55,12 @@ func (c *Case) definedDisks(g *spec.Guest, d *facts.Definition) []Finding {
 		}
 	}
 	return list
+}
+
+func statesDisk(g *spec.Guest, named string) bool {
+	return slices.ContainsFunc(g.Disks, func(s spec.Disk) bool {
+		return s.Image == named || s.PartitionID != "" && partitionLink(s) == named
+	})
 }
 
 // absence is the severity of a disk that a guest to be started lacks: a device

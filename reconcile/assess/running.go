@@ -1,6 +1,8 @@
 package assess
 
 import (
+	"cmp"
+
 	"lendkeep/reconcile/facts"
 	"lendkeep/spec"
 )
@@ -28,7 +30,7 @@ func (c *Case) crew(shift *spec.Shift) []running {
 		}
 		r := running{name: g.Name, stated: g, starts: c.starts(g)}
 		if r.has = c.willHave(g); !r.starts {
-			r.has = c.Facts.Guest(g.Name).Live
+			r.has = inForce(c.Facts.Guest(g.Name))
 		}
 		if r.has != nil {
 			list = append(list, r)
@@ -36,13 +38,17 @@ func (c *Case) crew(shift *spec.Shift) []running {
 	}
 	for i := range c.Facts.Survey.Libvirt.Guests {
 		g := &c.Facts.Survey.Libvirt.Guests[i]
-		if g.Running && g.Live != nil && c.Stated(g.Name) == nil {
-			list = append(list, running{name: g.Name, has: g.Live})
+		if d := inForce(g); g.Running && d != nil && c.Stated(g.Name) == nil {
+			list = append(list, running{name: g.Name, has: d})
 		}
 	}
 	c.crews[shift] = list
 	return list
 }
+
+// inForce gives the definition of a guest that runs; where that could not be
+// read the one that it was started with, most likely.
+func inForce(g *facts.Guest) *facts.Definition { return cmp.Or(g.Live, g.Kept) }
 
 // willHave gives the definition that a guest has once the order is carried
 // out; where it cannot be set the one that it has, nil where there is none.

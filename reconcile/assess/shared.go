@@ -115,7 +115,7 @@ func (c *Case) Apart(g *spec.Guest) []string {
 		if other == g || !c.RunsNow(other.Name) || c.Runs(other) {
 			continue
 		}
-		live := c.Facts.Guest(other.Name).Live
+		live := inForce(c.Facts.Guest(other.Name))
 		if live == nil {
 			continue
 		}

@@ -1,10 +1,13 @@
 package facts
 
-import "fmt"
+import (
+	"fmt"
+	"strings"
+)
 
 // Claims lists what a running guest of that definition has of the host: its
-// storage, its PCI functions and their IOMMU groups, of which one guest has the
-// whole (Linux Documentation/driver-api/vfio.rst).
+// storage, its mediated devices, its PCI functions and their IOMMU groups, of
+// which one guest has the whole (Linux Documentation/driver-api/vfio.rst).
 func (ix *Index) Claims(d *Definition) []Piece {
 	list := ix.Storage(d)
 	for _, at := range d.Functions() {
@@ -15,6 +18,11 @@ func (ix *Index) Claims(d *Definition) []Piece {
 		list = append(list, alone(f.Title(), SameFunction(at)))
 		if f.Group != nil {
 			list = append(list, alone("the IOMMU group of "+f.Title(), fmt.Sprintf("group %d", *f.Group)))
+		}
+	}
+	for _, r := range d.Reaches {
+		if r.Kind == ReachMdev && r.Name != "" {
+			list = append(list, alone("mediated device "+r.Name, "mdev "+strings.ToLower(r.Name)))
 		}
 	}
 	return list

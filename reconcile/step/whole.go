@@ -1,6 +1,7 @@
 package step
 
 import (
+	"cmp"
 	"fmt"
 	"slices"
 
@@ -51,10 +52,11 @@ func (s *StartGuest) readyBeside(ix *facts.Index, d *facts.Definition) error {
 	}
 	for i := range ix.Survey.Libvirt.Guests {
 		other := &ix.Survey.Libvirt.Guests[i]
-		if other.Name == s.Guest || !other.Running || other.Live == nil {
+		d := cmp.Or(other.Live, other.Kept)
+		if other.Name == s.Guest || !other.Running || d == nil {
 			continue
 		}
-		if a, b, bad := facts.Clash(mine, ix.Claims(other.Live)); bad {
+		if a, b, bad := facts.Clash(mine, ix.Claims(d)); bad {
 			return fmt.Errorf("start guest %s: guest %s runs and has %s, which both cannot use: %s", s.Guest, other.Name, b.Named, a.Named)
 		}
 	}
