@@ -203,7 +203,6 @@ func (w *usesWalk) block(b *Block, above []string) {
 	}
 	w.seen[b.Name] = true
 	chain := append(above[:len(above):len(above)], b.title())
-	before := len(w.uses)
 	for _, m := range w.ix.mountsOf[b.Name] {
 		w.mount(m, chain)
 	}
@@ -221,9 +220,7 @@ func (w *usesWalk) block(b *Block, above []string) {
 	for _, name := range b.Holders {
 		w.holder(name, chain)
 	}
-	if len(w.uses) == before {
-		w.doubt(b, chain)
-	}
+	w.doubt(b, chain) // beside a use that is known there may be another
 }
 
 // holder follows a device built on this one; where it has no user of its own
@@ -303,7 +300,7 @@ func (w *usesWalk) stacked(m *Mount, chain []string) {
 	w.mount(m, chain)
 }
 
-// doubt adds a use where a device looks free but may not be. The kernel does
+// doubt adds a use where a device may have one that was not seen. The kernel does
 // not show which devices a ZFS pool is made of, so while the module is loaded a
 // member counts as used; a gap counts too.
 func (w *usesWalk) doubt(b *Block, chain []string) {

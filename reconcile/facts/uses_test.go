@@ -93,6 +93,13 @@ func TestUsesAtAnyDepth(t *testing.T) {
 		"btrfs over two devices": {func(b *invented.Builder) {
 			b.Survey.Mounts = append(b.Survey.Mounts, facts.Mount{Devno: facts.Devno{Minor: 40}, Devices: []string{"vda", "nvme0n1p2"}, Path: "/data", Kind: "btrfs"})
 		}, []string{"0000:01:00.0 > nvme0n1 > nvme0n1p2 (shelf) > mount /data"}},
+		"one that could not be read, beside a mount and a guest that is off": {func(b *invented.Builder) {
+			b.Mount("nvme0n1p2", "/srv/shelf")
+			b.Guest("other", "/dev/nvme0n1p2")
+			b.Block("nvme0n1p2").Gaps = []facts.Gap{{Fact: "holders", Path: "/sys/x", Reason: "permission denied"}}
+		}, []string{
+			"0000:01:00.0 > nvme0n1 > nvme0n1p2 (shelf) > mount /srv/shelf",
+			"0000:01:00.0 > nvme0n1 > nvme0n1p2 (shelf) > unknown holders not readable at /sys/x: permission denied"}},
 		"a fact that could not be read": {func(b *invented.Builder) {
 			b.Block("nvme0n1p2").Gaps = []facts.Gap{{Fact: "holders", Path: "/sys/block/nvme0n1/nvme0n1p2/holders", Reason: "permission denied"}}
 		}, []string{"0000:01:00.0 > nvme0n1 > nvme0n1p2 (shelf) > unknown holders not readable at /sys/block/nvme0n1/nvme0n1p2/holders: permission denied"}},
