@@ -17,6 +17,7 @@ import (
 	"lendkeep/providers/libvirt/dump"
 	"lendkeep/providers/memory"
 	"lendkeep/providers/sysfs"
+	"lendkeep/reconcile/definition"
 	"lendkeep/reconcile/facts"
 	"lendkeep/reconcile/step"
 	"lendkeep/reconcile/strict"
@@ -96,7 +97,7 @@ func readSurvey(name string) (facts.Survey, error) {
 	if err != nil {
 		return facts.Survey{}, fail(exitUsage, "take a survey on the host: lendkeep survey -o FILE", "read survey: %w", err)
 	}
-	survey, err := facts.Decode(content)
+	survey, err := definition.Survey(content)
 	if err != nil {
 		return facts.Survey{}, fail(exitUsage, "take the survey again: lendkeep survey -o "+name, "%s: %w", name, err)
 	}

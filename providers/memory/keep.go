@@ -13,6 +13,7 @@ import (
 
 	"github.com/google/renameio/v2"
 
+	"lendkeep/reconcile/definition"
 	"lendkeep/reconcile/facts"
 	"lendkeep/reconcile/guard"
 	"lendkeep/reconcile/strict"
@@ -49,7 +50,7 @@ func Load(folder string, judge Judge) (*Host, error) {
 	if err := strict.ReadWhole(content, 2*facts.MaxBytes, &k); err != nil {
 		return nil, fmt.Errorf("open stand-in host %s: %w", folder, err)
 	}
-	survey, err := facts.Decode(k.Survey)
+	survey, err := definition.Survey(k.Survey)
 	if err != nil {
 		return nil, fmt.Errorf("open stand-in host %s: %w", folder, err)
 	}
@@ -78,7 +79,7 @@ func first(folder string, judge Judge) (*Host, error) {
 	if err != nil {
 		return nil, fmt.Errorf("open stand-in host: the folder needs a survey to begin with: %w", err)
 	}
-	survey, err := facts.Decode(content)
+	survey, err := definition.Survey(content)
 	if err != nil {
 		return nil, fmt.Errorf("open stand-in host %s: %w", folder, err)
 	}

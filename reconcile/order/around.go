@@ -86,9 +86,19 @@ func (r reader) around(f *facts.Function) {
 	for _, other := range beside {
 		if !seen[other.Address] {
 			seen[other.Address] = true
-			r.add("neighbour "+other.Address.String(), short(sayOf(*other)+", holder "+orNone(names(r.ix.Holder(other.Address)))))
+			r.add("neighbour "+other.Address.String(), r.neighbour(other)+", holder "+orNone(names(r.ix.Holder(other.Address))))
 		}
 	}
+}
+
+// neighbour tells a function, once for all those beside it.
+func (r reader) neighbour(f *facts.Function) string {
+	text, told := r.beside[f]
+	if !told {
+		text = short(sayOf(*f))
+		r.beside[f] = text
+	}
+	return text
 }
 
 // drives notes what the kernel shows of the drives, and what was read of them.

@@ -1,14 +1,16 @@
 package order
 
 import (
+	"bytes"
+	"cmp"
 	"crypto/sha256"
 	"encoding"
 	"encoding/hex"
 	"fmt"
 	"reflect"
 	"regexp"
-	"slices"
 	"strings"
+	"sync"
 )
 
 // passing lists the fields of facts that an order does not rely on as such, each
@@ -84,20 +86,44 @@ func one[T any](r reader, prefix string, fact *T) {
 }
 
 func (r reader) fields(prefix string, v reflect.Value) {
-	for _, f := range reflect.VisibleFields(v.Type()) {
-		if f.Anonymous || passing[owner(v.Type(), f)+"."+f.Name] != "" {
-			continue
-		}
-		value := v.FieldByIndex(f.Index)
-		name := strings.TrimSpace(prefix + " " + label(f))
-		if inner := reflect.Indirect(value); inner.IsValid() && inner.Kind() == reflect.Struct && !textual(inner) {
+	for _, f := range fieldsOf(v.Type()) {
+		value := v.FieldByIndex(f.index)
+		name := strings.TrimSpace(prefix + " " + f.label)
+		if inner := reflect.Indirect(value); inner.IsValid() && inner.Kind() == reflect.Struct && !textual(inner.Type()) {
 			r.fields(name, inner)
 			continue
 		}
-		if text := told(value); text != "" {
-			r.add(name, short(text))
+		if text := told(nil, value); len(text) > 0 {
+			r.add(name, short(string(text)))
 		}
 	}
+}
+
+// field is one that orders rely on.
+type field struct {
+	index []int
+	label string // for people: that of its JSON key
+}
+
+// known keeps the fields of each type, since reflection is slow.
+var known sync.Map
+
+// fieldsOf gives the fields of a type that do not pass, those of embedded
+// structs included.
+func fieldsOf(t reflect.Type) []field {
+	if list, there := known.Load(t); there {
+		return list.([]field)
+	}
+	var list []field
+	for _, f := range reflect.VisibleFields(t) {
+		if f.Anonymous || passing[owner(t, f)+"."+f.Name] != "" {
+			continue
+		}
+		key, _, _ := strings.Cut(f.Tag.Get("json"), ",")
+		list = append(list, field{f.Index, strings.ReplaceAll(cmp.Or(key, f.Name), "_", " ")})
+	}
+	known.Store(t, list)
+	return list
 }
 
 // owner names the type that declares a field, an embedded one too.
@@ -108,62 +134,77 @@ func owner(t reflect.Type, f reflect.StructField) string {
 	return t.Name()
 }
 
-// label is a field's name for people: that of its JSON key.
-func label(f reflect.StructField) string {
-	key, _, _ := strings.Cut(f.Tag.Get("json"), ",")
-	if key == "" {
-		key = f.Name
-	}
-	return strings.ReplaceAll(key, "_", " ")
-}
+func sayOf(fact any) string { return string(told(nil, reflect.ValueOf(fact))) }
 
-// told gives a value in words, without what passes; empty for what is empty.
-func told(v reflect.Value) string {
+// told adds a value in words, without what passes; nothing for what is empty.
+func told(text []byte, v reflect.Value) []byte {
 	if v.IsZero() && v.Kind() != reflect.Bool {
-		return ""
+		return text
 	}
-	if v = reflect.Indirect(v); textual(v) {
-		return fmt.Sprint(v.Interface())
-	}
-	var list []string
-	switch v.Kind() {
-	case reflect.Slice:
-		for i := range v.Len() {
-			list = append(list, told(v.Index(i)))
-		}
-		return strings.Join(slices.Compact(list), "; ")
-	case reflect.Struct:
-		for _, f := range reflect.VisibleFields(v.Type()) {
-			if f.Anonymous || passing[owner(v.Type(), f)+"."+f.Name] != "" {
-				continue
-			}
-			if v.FieldByIndex(f.Index).IsZero() {
-				continue
-			}
-			if text := told(v.FieldByIndex(f.Index)); text != "" {
-				list = append(list, label(f)+" "+text)
-			}
-		}
-		return strings.Join(list, ", ")
+	v = reflect.Indirect(v)
+	switch {
+	case textual(v.Type()):
+		return fmt.Append(text, v.Interface())
+	case v.Kind() == reflect.Slice:
+		return toldList(text, v)
+	case v.Kind() == reflect.Struct:
+		return toldFields(text, v)
+	case v.Kind() == reflect.String:
+		return append(text, v.String()...)
 	default:
-		return fmt.Sprint(v.Interface())
+		return fmt.Append(text, v.Interface())
 	}
 }
 
-func sayOf(fact any) string { return told(reflect.ValueOf(fact)) }
-
-// textual tells whether a value says itself in one word: an address, a time.
-func textual(v reflect.Value) bool {
-	_, is := v.Interface().(encoding.TextMarshaler)
-	return is
+// toldList tells entries that read the same, one after the other, once.
+func toldList(text []byte, v reflect.Value) []byte {
+	var last []byte
+	for i := range v.Len() {
+		if entry := told(nil, v.Index(i)); i == 0 || !bytes.Equal(entry, last) {
+			if i > 0 {
+				text = append(text, "; "...)
+			}
+			text, last = append(text, entry...), entry
+		}
+	}
+	return text
 }
+
+func toldFields(text []byte, v reflect.Value) []byte {
+	start := len(text)
+	for _, f := range fieldsOf(v.Type()) {
+		value := v.FieldByIndex(f.index)
+		if value.IsZero() {
+			continue
+		}
+		before := len(text)
+		if before > start {
+			text = append(text, ", "...)
+		}
+		text = append(append(text, f.label...), ' ')
+		said := len(text)
+		if text = told(text, value); len(text) == said {
+			text = text[:before]
+		}
+	}
+	return text
+}
+
+var words = reflect.TypeFor[encoding.TextMarshaler]()
+
+// textual tells whether values of a type say themselves in one word: an address,
+// a time.
+func textual(t reflect.Type) bool { return t.Implements(words) }
 
 // longest is how much of a value an order holds; what is longer or has more than
 // one line stands there by its digest.
 const longest = 400
 
 func short(text string) string {
-	if text = processes.ReplaceAllString(text, ""); len(text) > longest || strings.Contains(text, "\n") {
+	if strings.Contains(text, "(pid ") {
+		text = processes.ReplaceAllString(text, "")
+	}
+	if len(text) > longest || strings.Contains(text, "\n") {
 		return digest(text)
 	}
 	return text

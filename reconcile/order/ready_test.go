@@ -22,8 +22,8 @@ import (
 func TestWhatStepsRefuseIsFoundBefore(t *testing.T) {
 	planned, starts := 0, 0
 	rapid.Check(t, func(t *rapid.T) {
-		survey, layout := invented.Random(t)
-		survey = survey.Answered()
+		unasked, layout := invented.Random(t)
+		survey := unasked.Answered()
 		ix := facts.NewIndex(&survey)
 		c := assess.NewCase(layout, ix, layout.Shift(rapid.SampledFrom([]string{"", "day", "night"}).Draw(t, "planned shift")))
 		findings := assess.Assess(c)
@@ -35,7 +35,7 @@ func TestWhatStepsRefuseIsFoundBefore(t *testing.T) {
 			return // it cannot be sequenced, and needs a person
 		}
 		planned++
-		defined := prepared(survey, o)
+		defined := prepared(unasked, o).Answered()
 		ix = facts.NewIndex(&defined)
 		changed := map[string]bool{}
 		for _, w := range o.Steps {

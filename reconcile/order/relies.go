@@ -135,6 +135,7 @@ type reader struct {
 	ix      *facts.Index
 	records map[string]facts.Record // controllers by their names
 	add     func(fact, value string)
+	beside  map[*facts.Function]string // functions in words
 }
 
 // subjectKinds says how the facts about each kind of subject are read; a kind of
@@ -159,8 +160,8 @@ var subjectKinds = map[string]func(r reader, name string){
 
 // rely reads the facts about each subject, in one fixed sequence.
 func rely(ix *facts.Index, subjects map[string]bool, controllers []facts.Record) ([]Reliance, error) {
-	list := []Reliance{}
-	r := reader{ix: ix, records: map[string]facts.Record{}}
+	list := make([]Reliance, 0, 16*len(subjects)) // some have more, many have less
+	r := reader{ix: ix, records: map[string]facts.Record{}, beside: map[*facts.Function]string{}}
 	for _, c := range controllers {
 		r.records[c.Controller] = c
 	}

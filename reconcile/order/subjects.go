@@ -5,7 +5,6 @@ import (
 	"slices"
 	"strings"
 
-	"lendkeep/reconcile/definition"
 	"lendkeep/reconcile/facts"
 )
 
@@ -64,7 +63,7 @@ func (r reader) definition(name string) {
 	}
 	r.add("existence", g.UUID)
 	if g.Kept != nil {
-		r.add("definition", digest(definition.Canonical(g.Kept.XML)))
+		r.add("definition", digest(strings.TrimSpace(g.Kept.XML)))
 	}
 }
 
