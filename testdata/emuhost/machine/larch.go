@@ -20,12 +20,20 @@ func Larch() Machine {
 		Own: Card{Kind: NVMe, Serial: Own},
 		Seats: []Seat{
 			{Cards: []Card{roomy(Reel), roomy(Spare)}},
-			{Way: SharedSlot, Cards: []Card{roomy(Shared), {Kind: Network}}},
-			{Way: MultiFunction, Cards: []Card{roomy(TwinA), roomy(TwinB)}},
-			{Way: Switched, Cards: []Card{{Kind: NVMe, Serial: Behind, SectorBytes: 4096}, {Kind: SATA, Serial: Disk}}},
-			{Way: Conventional, Cards: []Card{roomy(Bridged), {Kind: Network}}},
+			{Way: SharedSlot, Cards: []Card{small(NVMe, Shared), {Kind: Network}}},
+			{Way: MultiFunction, Cards: []Card{small(NVMe, TwinA), small(NVMe, TwinB)}},
+			{Way: Switched, Cards: []Card{{Kind: NVMe, Serial: Behind, SizeMiB: smallMiB, SectorBytes: 4096}, small(SATA, Disk)}},
+			{Way: Conventional, Cards: []Card{small(NVMe, Bridged), {Kind: Network}}},
 		},
 	}
+}
+
+// smallMiB keeps short what a survey reads of a drive that is blank.
+const smallMiB = 64
+
+// small is a drive that is only ever lent.
+func small(kind Kind, serial string) Card {
+	return Card{Kind: kind, Serial: serial, SizeMiB: smallMiB}
 }
 
 // roomy is an NVMe drive that an ESP and an XFS filesystem fit on (mkfs.xfs of

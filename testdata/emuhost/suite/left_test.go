@@ -162,7 +162,7 @@ func TestWhatIsLeftIsFound(t *testing.T) {
 		pvcreate -qqy ` + h.namespace(machine.Spare) + ` && vgcreate -qq vg-left ` + h.namespace(machine.Spare) + ` && lvcreate -qqy -L 32M -n lv vg-left
 		mdadm --create /dev/md/left --quiet --run --level=1 --raid-devices=2 --metadata=1.2 ` + h.namespace(machine.TwinA) + ` missing
 		losetup -f ` + h.namespace(machine.TwinB) + `
-		mkfs.xfs -q ` + h.namespace(machine.Shared) + ` && mkdir -p /run/apart
+		mkfs.ext4 -q ` + h.namespace(machine.Shared) + ` && mkdir -p /run/apart
 		setsid unshare -m --propagation private bash -c 'mount ` + h.namespace(machine.Shared) + ` /run/apart; touch /run/apart/done; sleep 1000' </dev/null 2>&0 &
 		mkdir -p /etc/libvirt/hooks/qemu.d && touch /etc/libvirt/hooks/qemu.d/left
 		echo ` + at[machine.Bridged] + ` > /sys/bus/pci/drivers/nvme/unbind`)
