@@ -167,6 +167,17 @@ func Clone(s facts.Survey) facts.Survey {
 	return s
 }
 
+// Aways gives what functions that are away will show again, by address.
+func (h *Host) Aways() []Away {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	var list []Away
+	for _, at := range slices.SortedFunc(maps.Keys(h.away), facts.Address.Compare) {
+		list = append(list, h.away[at])
+	}
+	return list
+}
+
 func (h *Host) function(at facts.Address) *facts.Function {
 	i := slices.IndexFunc(h.survey.Functions, func(f facts.Function) bool { return f.Address == at })
 	if i < 0 {

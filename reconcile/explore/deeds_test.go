@@ -22,6 +22,8 @@ type situation struct {
 	host   *place
 	grants [controllers]grant // by controller
 	under  uint16             // guests whose start is under way, by bit
+	dead   uint16             // guests that were killed while libvirtd was down, which does not know yet
+	down   bool               // libvirtd
 	late   uint16             // guests that have ended, but whose controllers the guard has not taken back yet
 }
 
@@ -92,75 +94,92 @@ type deed struct {
 
 // deeds lists everything that happens in the exploration. What somebody mounts
 // between the guard's word and libvirt's deed nobody can refuse: that is left out.
-// So is time that passes meanwhile: a grant lasts longer than any start.
 func deeds() []deed {
 	var list []deed
-	add := func(name string, do func(w *world, s situation) (situation, bool)) {
-		list = append(list, deed{name, do})
-	}
 	for n, name := range names {
-		add("start "+name, func(w *world, s situation) (situation, bool) { return w.start(s, n, 0) })
-		add("shut down "+name, func(w *world, s situation) (situation, bool) { return w.end(s, n, false, 0) })
-		if name == "stranger" {
-			continue
+		list = append(list, ofGuest(n, name)...)
+		if n < lenders {
+			list = append(list, ofLender(n, name)...)
 		}
-		add("begin to start "+name, func(w *world, s situation) (situation, bool) { return w.begin(s, n, 0) })
-		add("go on with the start of "+name, func(w *world, s situation) (situation, bool) { return w.goOn(s, n) })
-		if n >= lenders {
-			continue
-		}
-		add("shut down "+name+", what takes it back comes later", func(w *world, s situation) (situation, bool) { return w.end(s, n, false, atOnce) })
-		add("it comes after "+name, func(w *world, s situation) (situation, bool) {
+	}
+	for _, shift := range []string{"day", "night"} {
+		list = append(list, deed{"order for the " + shift, func(w *world, s situation) (situation, bool) { return w.order(s, shift) }})
+	}
+	return append(list, append(byHand(), ofTheHost...)...)
+}
+
+func ofGuest(n int, name string) []deed {
+	list := []deed{
+		{"start " + name, func(w *world, s situation) (situation, bool) { return w.start(s, n, 0) }},
+		{"shut down " + name, func(w *world, s situation) (situation, bool) { return w.end(s, n, false, 0) }},
+	}
+	if name == "stranger" { // who never gets that far
+		return list
+	}
+	return append(list,
+		deed{"begin to start " + name, func(w *world, s situation) (situation, bool) { return w.begin(s, n, 0) }},
+		deed{"go on with the start of " + name, func(w *world, s situation) (situation, bool) { return w.goOn(s, n) }})
+}
+
+func ofLender(n int, name string) []deed {
+	return []deed{
+		{"kill " + name, func(w *world, s situation) (situation, bool) { return w.end(s, n, true, 0) }},
+		{"shut down " + name + ", what takes it back comes later", func(w *world, s situation) (situation, bool) { return w.end(s, n, false, atOnce) }},
+		{"kill " + name + ", what takes it back comes later", func(w *world, s situation) (situation, bool) { return w.end(s, n, true, atOnce) }},
+		{"it comes after " + name, func(w *world, s situation) (situation, bool) {
 			waited := s.late&(1<<n) != 0
 			s.late &^= 1 << n
 			return w.back(s, n, 0), waited
-		})
-		add("kill "+name, func(w *world, s situation) (situation, bool) { return w.end(s, n, true, 0) })
-		add("start "+name+", the guard killed after one unmount", func(w *world, s situation) (situation, bool) { return w.start(s, n, 1) })
-		add("start "+name+", the guard killed after all of it", func(w *world, s situation) (situation, bool) { return w.start(s, n, afterAll) })
-		add("shut down "+name+", the guard killed after one mount", func(w *world, s situation) (situation, bool) { return w.end(s, n, false, 1) })
+		}},
+		{"start " + name + ", the guard killed after one unmount", func(w *world, s situation) (situation, bool) { return w.start(s, n, 1) }},
+		{"start " + name + ", the guard killed after all of it", func(w *world, s situation) (situation, bool) { return w.start(s, n, afterAll) }},
+		{"shut down " + name + ", the guard killed after one mount", func(w *world, s situation) (situation, bool) { return w.end(s, n, false, 1) }},
 	}
-	for _, shift := range []string{"day", "night"} {
-		add("order for the "+shift, func(w *world, s situation) (situation, bool) { return w.order(s, shift) })
-	}
+}
+
+// byHand is what somebody does at the host.
+func byHand() []deed {
+	var list []deed
 	for _, m := range []struct {
 		device, path string
 		c            int
-	}{{"nvme0n1p1", "/mnt", 0}, {"nvme0n1p2", "/srv/shelf", 0}, {"nvme0n1p3", "/srv/shelf/inner", 0}, {"nvme0n1p3", "/srv/shelf/other", 0}, {"nvme2n1p1", "/proof", 2}, {"nvme1n1p2", "/srv/attic", 1}, {"nvme1n1p2", "/srv/shelf/attic", 1}} {
-		add("somebody mounts "+m.device+" at "+m.path, func(w *world, s situation) (situation, bool) { return w.mount(s, m.c, m.device, m.path) })
+	}{{"nvme0n1p1", "/mnt", 0}, {"nvme0n1p2", "/srv/shelf", 0}, {"nvme0n1p3", "/srv/shelf/inner", 0}, {"nvme0n1p3", "/srv/shelf/other", 0}, {"nvme1n1p2", "/srv/attic", 1}, {"nvme1n1p2", "/srv/shelf/attic", 1}} {
+		list = append(list, deed{"somebody mounts " + m.device + " at " + m.path, func(w *world, s situation) (situation, bool) { return w.mount(s, m.c, m.device, m.path) }})
 	}
-	for _, path := range []string{"/mnt", "/proof", "/srv/shelf", "/srv/shelf/inner", "/srv/shelf/other", "/srv/shelf/attic", "/srv/attic"} {
-		add("somebody unmounts "+path, func(w *world, s situation) (situation, bool) { return w.unmount(s, path) })
+	for _, path := range []string{"/mnt", "/srv/shelf", "/srv/shelf/inner", "/srv/shelf/other", "/srv/shelf/attic", "/srv/attic"} {
+		list = append(list, deed{"somebody unmounts " + path, func(w *world, s situation) (situation, bool) { return w.unmount(s, path) }})
 	}
-	add("restart of libvirtd", func(w *world, s situation) (situation, bool) {
-		begun := s.under != 0
-		s.under = 0 // and nobody is told
-		return s, begun
-	})
-	add("the clock is set back", func(w *world, s situation) (situation, bool) { return s.time(-setBack) })
-	add("time passes", func(w *world, s situation) (situation, bool) {
-		if s.under != 0 {
+	return list
+}
+
+var ofTheHost = []deed{
+	{"libvirtd ends", func(w *world, s situation) (situation, bool) {
+		if s.down {
 			return s, false
 		}
-		return s.time(passes)
-	})
-	return list
+		s.down, s.under = true, 0 // and nobody is told of the starts
+		return s, true
+	}},
+	{"libvirtd starts", (*world).libvirtd},
+	{"the clock is set back", func(w *world, s situation) (situation, bool) { return s.time(-setBack) }},
+	{"a minute passes", func(w *world, s situation) (situation, bool) { return s.time(time.Minute) }},
+	{"time passes", func(w *world, s situation) (situation, bool) { return s.time(passes) }},
 }
 
 // lent gives the controllers of a guest's definition.
 func (s situation) lent(n int) []int {
 	var list []int
-	for _, l := range s.host.ix.Guest(names[n]).Kept.Lent {
+	for _, l := range s.host.kept[n].Lent {
 		list = append(list, controllerAt(l.Address))
 	}
 	return list
 }
 
-func (s situation) runs(n int) bool { return s.host.ix.Guest(names[n]).Running }
+func (s situation) runs(n int) bool { return s.host.runs[n] }
 
 // asks is the call of the guard's program for a guest, with the grants that count.
 func (w *world) asks(s situation, n int) (guard.Call, [controllers]int8) {
-	call := guard.Call{Guest: names[n], Definition: *s.host.ix.Guest(names[n]).Kept}
+	call := guard.Call{Guest: names[n], Definition: *s.host.kept[n]}
 	var holders [controllers]int8
 	for c, g := range s.grants {
 		if g.holds() && w.plant != forgetful {
@@ -173,11 +192,14 @@ func (w *world) asks(s situation, n int) (guard.Call, [controllers]int8) {
 
 // begin has libvirt ask the guard of a start.
 func (w *world) begin(s situation, n, killed int) (situation, bool) {
-	if s.runs(n) || s.under&(1<<n) != 0 {
+	if s.down || s.runs(n) || s.under&(1<<n) != 0 {
 		return s, false
 	}
 	k := program{w.rules, w.plant, killed}
 	call, holders := w.asks(s, n)
+	if w.plant == shared {
+		call.Granted = nil
+	}
 	var may bool
 	s.host, may = w.do(act{s.host, "prepare", n, killed, holders}, func(h *memory.Host) bool { return k.prepare(h, call) })
 	if !may {
@@ -254,8 +276,12 @@ func (w *world) back(s situation, n, killed int) situation {
 // end ends a guest, shut down or cut off; one that is cut off leaves what it could
 // write to dirty.
 func (w *world) end(s situation, n int, cutOff bool, killed int) (situation, bool) {
-	if !s.runs(n) {
+	switch {
+	case !s.runs(n) || s.dead&(1<<n) != 0 || s.down && !cutOff:
 		return s, false
+	case s.down: // its functions stay on VFIO
+		s.dead |= 1 << n
+		return s, true
 	}
 	lent := s.lent(n)
 	what := "shut down"
@@ -283,7 +309,7 @@ func (w *world) mount(s situation, c int, device, path string) (situation, bool)
 		}
 	}
 	host, good := w.do(act{on: s.host, what: "mount " + device + path}, func(h *memory.Host) bool {
-		return s.host.ix.MountAt(path) == nil && h.Mount(context.Background(), "/dev/"+device, "", path, nil) == nil
+		return s.host.index().MountAt(path) == nil && h.Mount(context.Background(), "/dev/"+device, "", path, nil) == nil
 	})
 	s.host = host
 	return s, good
@@ -295,12 +321,34 @@ func (w *world) unmount(s situation, path string) (situation, bool) {
 	return s, good
 }
 
+// libvirtd starts, and finds which guests are no more.
+func (w *world) libvirtd(s situation) (situation, bool) {
+	if !s.down {
+		return s, false
+	}
+	gone := s.dead
+	s.down, s.dead = false, 0
+	for n := range names {
+		if gone&(1<<n) != 0 {
+			s, _ = w.end(s, n, true, 0)
+		}
+	}
+	return s, true
+}
+
+// time passes, or is set back, where it makes a difference; never so much that a
+// start under way outlasts what it was granted.
 func (s situation) time(by time.Duration) (situation, bool) {
 	there := false
 	for c := range s.grants {
-		if s.grants[c].guest != 0 {
-			s.grants[c].age += int8(by / time.Minute)
-			there = true
+		g := &s.grants[c]
+		if g.guest == 0 {
+			continue
+		}
+		there = true
+		g.age += int8(by / time.Minute)
+		if s.under&(1<<(g.guest-1)) != 0 && !g.holds() {
+			return s, false
 		}
 	}
 	return s, there
@@ -309,6 +357,9 @@ func (s situation) time(by time.Duration) (situation, bool) {
 // order has somebody plan an order, approve it and carry it out; it is not begun
 // while a start is under way.
 func (w *world) order(s situation, shift string) (situation, bool) {
+	if s.down {
+		return s, false
+	}
 	for _, g := range s.grants {
 		if g.holds() && w.plant != hasty {
 			return s, false
@@ -350,7 +401,7 @@ func (w *world) plan(on *place, shift string) *order.Sealed {
 	if known, ok := w.plans.Load(aim{on, shift}); ok {
 		return known.(*order.Sealed)
 	}
-	c := assess.NewCase(w.layout, on.ix, w.layout.Shift(shift))
+	c := assess.NewCase(w.layout, on.index(), w.layout.Shift(shift))
 	findings := assess.Assess(c)
 	var made *order.Sealed
 	if !assess.Stops(findings) {

@@ -2,7 +2,6 @@ package explore
 
 import (
 	"context"
-	"slices"
 
 	"lendkeep/providers/memory"
 	"lendkeep/reconcile/facts"
@@ -29,27 +28,23 @@ type program struct {
 type hole string
 
 const (
-	none         hole = ""
-	blind        hole = "the guard ignores mounts"
-	forgetful    hole = "what a start was granted is not considered"
-	outermost    hole = "outer mounts are unmounted first"
-	undiscerning hole = "what a guest left dirty is mounted"
-	grantless    hole = "a start is granted nothing"
-	hasty        hole = "an order does not ask which starts are under way"
+	none      hole = ""
+	blind     hole = "the guard sees neither mounts nor what the kernel says of them"
+	forgetful hole = "what a start was granted is not considered"
+	shared    hole = "two starts are granted one function"
+	grantless hole = "a start is granted nothing"
+	hasty     hole = "an order does not ask which starts are under way"
 )
 
 // sees gives what the guard reads of a host.
 func (k program) sees(h *memory.Host) *facts.Index {
-	survey, err := h.Survey(context.Background())
-	if err != nil {
-		panic(err) // its context has no end
-	}
+	survey := surveyOf(h)
 	survey.Libvirt, survey.Paths = facts.Virtualization{}, nil
 	if k.plant == blind {
 		survey.Mounts = survey.Mounts[:1]
-	}
-	if k.plant == undiscerning {
-		survey.Contents = nil
+		for i := range survey.Blocks {
+			survey.Blocks[i].Exclusive = facts.HeldByNobody
+		}
 	}
 	return facts.NewIndex(&survey)
 }
@@ -60,16 +55,12 @@ func (k program) prepare(h *memory.Host, call guard.Call) bool {
 	if verdict.Refuse != "" {
 		return false
 	}
-	leave := verdict.Unmount
-	if k.plant == outermost {
-		slices.Reverse(leave)
-	}
-	for n, path := range leave {
+	for n, path := range verdict.Unmount {
 		if h.Unmount(context.Background(), path) != nil || n+1 == k.killed {
 			return false
 		}
 	}
-	if len(leave) > 0 {
+	if len(verdict.Unmount) > 0 {
 		verdict = guard.Before(k.rules, k.sees(h), call)
 	}
 	return verdict.Refuse == "" && len(verdict.Unmount) == 0

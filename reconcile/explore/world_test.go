@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"hash/maphash"
+	"slices"
 	"strings"
 	"sync"
 	"sync/atomic"
@@ -19,44 +20,39 @@ import (
 	"lendkeep/spec"
 )
 
-// The workshop: reel with two filesystems mounted in each other, spare with one,
-// proof with none. Grading and second take turns with reel, third borrows spare,
-// fourth both, fifth proof;
+// The workshop: reel with two filesystems mounted in each other, spare with one.
+// Grading and second take turns with reel, third and fifth with spare, fourth has
+// both;
 // catalogue, clerk and attic live on what they leave. A stranger names reel.
-var (
-	names = []string{"grading", "second", "third", "fourth", "fifth", "catalogue", "clerk", "attic", "stranger"}
-	homes = map[string]string{"catalogue": "/srv/shelf/inner", "clerk": "/srv/shelf", "attic": "/srv/attic"}
-)
+var homes = map[string]string{"catalogue": "/srv/shelf/inner", "clerk": "/srv/shelf", "attic": "/srv/attic"}
 
 const (
 	lenders     = 5 // the first of them borrow
-	controllers = 3
+	controllers = 2
 )
 
 func workshop(t *testing.T) (facts.Survey, *spec.Layout, guard.Rules) {
 	b := invented.NewBuilder()
-	reel, spare, proof := b.NVMe("RL-4410-0073", "start", "shelf", "inner"), b.NVMe("RL-4410-0088", "start", "attic"), b.NVMe("RL-4410-0101", "start")
+	reel, spare := b.NVMe("RL-4410-0073", "start", "shelf", "inner"), b.NVMe("RL-4410-0088", "start", "attic")
 	b.Mount("nvme0n1p2", "/srv/shelf")
 	b.Mount("nvme0n1p3", "/srv/shelf/inner")
 	b.Mount("nvme1n1p2", "/srv/attic")
 	b.Look("nvme0n1")
 	b.Look("nvme1n1")
-	b.Look("nvme2n1")
 	b.ESP("nvme0n1p1", facts.Fallback)
-	b.ESP("nvme2n1p1", facts.Fallback)
 	b.ESP("nvme1n1p1", facts.Fallback)
 	b.Guest("grading", "", b.Record("reel", reel))
 	b.Guest("second", "", b.Record("reel", reel))
 	b.Guest("third", "", b.Record("spare", spare))
 	b.Guest("fourth", "", b.Record("reel", reel), b.Record("spare", spare))
-	b.Guest("fifth", "", b.Record("proof", proof))
+	b.Guest("fifth", "", b.Record("spare", spare))
 	b.Guest("catalogue", "/srv/shelf/inner/catalogue.qcow2")
 	b.Guest("clerk", "/srv/shelf/clerk.qcow2")
 	b.Guest("attic", "/srv/attic/attic.qcow2")
 	b.Guest("stranger", "", b.Record("mine", reel))
 	layout := invented.Layout(
-		[]spec.Controller{invented.Controller("reel", "RL-4410-0073", "inner", "/srv/shelf/inner", "shelf", "/srv/shelf"), invented.Controller("spare", "RL-4410-0088", "attic", "/srv/attic"), invented.Controller("proof", "RL-4410-0101")},
-		[]spec.Guest{invented.Guest("grading", "reel"), invented.Guest("second", "reel"), invented.Guest("third", "spare"), invented.Guest("fourth", "reel", "spare"), invented.Guest("fifth", "proof"),
+		[]spec.Controller{invented.Controller("reel", "RL-4410-0073", "inner", "/srv/shelf/inner", "shelf", "/srv/shelf"), invented.Controller("spare", "RL-4410-0088", "attic", "/srv/attic")},
+		[]spec.Guest{invented.Guest("grading", "reel"), invented.Guest("second", "reel"), invented.Guest("third", "spare"), invented.Guest("fourth", "reel", "spare"), invented.Guest("fifth", "spare"),
 			invented.Guest("catalogue"), invented.Guest("clerk"), invented.Guest("attic")},
 		invented.Shift("day", "grading", "attic"), invented.Shift("night", "catalogue", "clerk", "third"))
 	rules := guard.Compile(assess.NewCase(layout, facts.NewIndex(&b.Survey), nil))
@@ -68,15 +64,42 @@ func workshop(t *testing.T) (facts.Survey, *spec.Layout, guard.Rules) {
 // It is never changed: a deed is done to a second one.
 type place struct {
 	*memory.Host
-	ix    *facts.Index
-	lends [controllers]int8 // the guest, from 1, that each controller is with
-	wrong atomic.Value      // a string: what must never be
+	kept  [len(names)]*facts.Definition
+	runs  [len(names)]bool
+	uses  func() [controllers]string // what the host uses of each controller now
+	wrong atomic.Value               // a string: what must never be
 }
+
+// names are the guests.
+var names = [...]string{"grading", "second", "third", "fourth", "fifth", "catalogue", "clerk", "attic", "stranger"}
+
+// at is where each controller sits.
+var at = [controllers]facts.Address{{Bus: 1}, {Bus: 2}}
 
 func (p *place) blame(text string) { p.wrong.Store(text) }
 
-// at is where each controller sits.
-var at = [controllers]facts.Address{{Bus: 1}, {Bus: 2}, {Bus: 3}}
+func (p *place) index() *facts.Index {
+	survey := surveyOf(p.Host)
+	return facts.NewIndex(&survey)
+}
+
+func (p *place) used() (list [controllers]string) {
+	ix := p.index()
+	for c := range at {
+		if uses := ix.LiveUses(at[c]); len(uses) > 0 {
+			list[c] = uses[0].String()
+		}
+	}
+	return list
+}
+
+func surveyOf(h *memory.Host) facts.Survey {
+	survey, err := h.Survey(context.Background())
+	if err != nil {
+		panic(err) // its context has no end
+	}
+	return survey
+}
 
 // places finds the place of a host, or makes one.
 type places struct {
@@ -85,28 +108,33 @@ type places struct {
 }
 
 func (p *places) of(h *memory.Host) *place {
-	survey, err := h.Survey(context.Background())
-	if err != nil {
-		panic(err) // its context has no end
-	}
-	sum := key(survey)
+	survey := surveyOf(h)
+	sum := key(survey, h.Aways())
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	if found := p.known[sum]; found != nil {
 		return found
 	}
-	made := &place{Host: h, ix: facts.NewIndex(&survey)}
-	made.look()
+	made := &place{Host: h}
+	made.uses = sync.OnceValue(made.used)
+	made.look(survey)
 	p.known[sum] = made
 	return made
 }
 
 // key stands for all of a host that changes here.
-func key(s facts.Survey) (sum [2]uint64) {
+func key(s facts.Survey, away []memory.Away) (sum [2]uint64) {
 	for i, seed := range seeds {
 		var h maphash.Hash
 		h.SetSeed(seed)
 		word := func(text string) { h.WriteString(text); h.WriteByte(0) }
+		conditions := func(list []facts.Content) {
+			for _, c := range list {
+				for _, v := range c.Volumes {
+					word(string(v.Condition))
+				}
+			}
+		}
 		for _, f := range s.Functions {
 			word(f.Driver)
 			word(f.DriverOverride)
@@ -120,10 +148,10 @@ func key(s facts.Survey) (sum [2]uint64) {
 			maphash.WriteComparable(&h, g.Running)
 			word(g.Kept.XML)
 		}
-		for _, c := range s.Contents {
-			for _, v := range c.Volumes {
-				word(string(v.Condition))
-			}
+		conditions(s.Contents)
+		for _, a := range away {
+			maphash.WriteComparable(&h, a.Kept)
+			conditions(a.Holds)
 		}
 		word(s.Guard.Hook + s.Guard.Rules + s.Guard.Udev)
 		sum[i] = h.Sum64()
@@ -133,34 +161,40 @@ func key(s facts.Survey) (sum [2]uint64) {
 
 var seeds = [2]maphash.Seed{maphash.MakeSeed(), maphash.MakeSeed()}
 
-// look finds who has what, and what must never be.
-func (p *place) look() {
+// look finds who runs, and what must never be.
+func (p *place) look(s facts.Survey) {
 	there := map[facts.Devno]bool{}
-	for _, b := range p.ix.Survey.Blocks {
+	for _, b := range s.Blocks {
 		there[b.Devno] = true
 	}
-	for _, m := range p.ix.Survey.Mounts {
-		if !there[m.Devno] {
+	mounted := map[string]bool{}
+	for _, m := range s.Mounts {
+		if mounted[m.Path] = true; !there[m.Devno] {
 			p.blame(fmt.Sprintf("%s is mounted from a drive that was taken away", m.Path))
 		}
 	}
-	for n, name := range names {
-		g := p.ix.Guest(name)
-		if g.Live == nil {
+	drivers := map[facts.Address]string{}
+	for _, f := range s.Functions {
+		drivers[f.Address] = f.Driver
+	}
+	var holders [controllers]string
+	for _, g := range s.Libvirt.Guests {
+		n := slices.Index(names[:], g.Name)
+		p.kept[n], p.runs[n] = g.Kept, g.Running
+		if !g.Running {
 			continue
 		}
 		for _, l := range g.Live.Lent {
 			c := controllerAt(l.Address)
-			if p.lends[c] != 0 {
-				p.blame(fmt.Sprintf("%s and %s have one controller", name, names[p.lends[c]-1]))
+			if holders[c] != "" {
+				p.blame(fmt.Sprintf("%s and %s have one controller", g.Name, holders[c]))
 			}
-			p.lends[c] = int8(n + 1)
-			if f := p.ix.Function(l.Address); !f.OnVFIO() {
-				p.blame(fmt.Sprintf("%s has %s, and the host has too", name, l.Address))
+			if holders[c] = g.Name; drivers[l.Address] != "vfio-pci" {
+				p.blame(fmt.Sprintf("%s has %s, and so has the host", g.Name, l.Address))
 			}
 		}
-		if home := homes[name]; home != "" && p.ix.MountAt(home) == nil {
-			p.blame(fmt.Sprintf("%s runs without %s", name, home))
+		if home := homes[g.Name]; home != "" && !mounted[home] {
+			p.blame(fmt.Sprintf("%s runs without %s", g.Name, home))
 		}
 	}
 }
