@@ -89,6 +89,9 @@ var charDevices = []struct {
 }
 
 func classOf(named string) (folder, name string) {
+	if !strings.HasPrefix(named, "/dev/") {
+		return "", "" // by far the most are files
+	}
 	for _, c := range charDevices {
 		if found := c.name.FindStringSubmatch(named); found != nil {
 			return "/sys/class/" + c.class + "/", found[1]
@@ -131,8 +134,10 @@ type reachUse struct {
 // the kept definition of a running guest says so loosely that it could be
 // anywhere stands in the one in force more exactly.
 func (ix *Index) addReach(r Reach, g *Guest, inForce bool) {
-	what := fmt.Sprintf("%s %s (%s)", r.Kind, r.Name, r.At)
-	use := reachUse{user: g.Name, what: what, live: g.Running}
+	if r.Kind == ReachUnclear || r.Kind == ReachPath && !ofKernel(ix.resolved(r.Name)) {
+		return
+	}
+	use := reachUse{user: g.Name, what: fmt.Sprintf("%s %s (%s)", r.Kind, r.Name, r.At), live: g.Running}
 	if r.Kind == ReachNetwork {
 		ix.addNetwork(r, use)
 		return
@@ -145,6 +150,12 @@ func (ix *Index) addReach(r Reach, g *Guest, inForce bool) {
 		use.live = use.live && inForce
 		ix.somewhere = append(ix.somewhere, use)
 	}
+}
+
+// ofKernel tells a path at which the kernel itself shows something.
+func ofKernel(named string) bool {
+	named = path.Clean(named)
+	return strings.HasPrefix(named, "/dev/") || strings.HasPrefix(named, "/sys/")
 }
 
 func (ix *Index) addReached(at Address, use reachUse) {
