@@ -23,9 +23,9 @@ import (
 // escapes in both their forms, what turns the direction of writing.
 const evil = "\nFORGED\x1b[2J\u009b31m\u202e\x7f\r\t\u2028"
 
-// words are the fields of a survey that hold one of a few words, and definitions,
-// in which XML allows no such characters.
-var words = []string{"XML", "State", "Condition", "Kind", "Usage", "Format", "Firmware", "Architecture", "Machine", "Device", "GuestType",
+// words are the fields of a survey that hold one of a few words, and definitions:
+// XML allows no such characters, and what is read of one must agree with it.
+var words = []string{"Kept", "Live", "State", "Condition", "Kind", "Usage", "Format", "Firmware", "Architecture", "Machine", "Device", "GuestType",
 	"ResetMethods", "Driver", "Root", "Path", "Named", "Resolved", "Source", "Options"}
 
 // poison appends evil to every text of a value, at whatever depth, but for those
@@ -135,7 +135,7 @@ shift "night" {
 // What guests and files say never acts on whoever reads it, on no screen and in
 // no log.
 func TestHostileTexts(t *testing.T) {
-	t.Run("every text", func(t *testing.T) { hostileTexts(t, "XML") })
+	t.Run("every text", func(t *testing.T) { hostileTexts(t, "Kept", "Live") })
 	t.Run("every text that is no word", func(t *testing.T) { hostileTexts(t, words...) })
 }
 
@@ -206,7 +206,7 @@ func hostileTexts(t *testing.T, without ...string) {
 
 // The same in a layout, which somebody else may have written.
 func TestHostileLayout(t *testing.T) {
-	folder, _ := hostileHost(t, "XML")
+	folder, _ := hostileHost(t, "Kept", "Live")
 	for name, text := range map[string]string{
 		"in a name":     "host \"larch" + strings.ReplaceAll(evil, "\n", "") + "\" {}\n",
 		"in a comment":  "# " + strings.ReplaceAll(evil, "\n", " ") + "\nhost {}\n",
