@@ -6,17 +6,24 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"io"
 	"os"
 	"os/exec"
 	"strconv"
 	"strings"
 	"time"
+
+	"golang.org/x/sys/unix"
 )
 
 const (
-	within   = 10 * time.Second // a program that takes longer knows nothing
-	saidMost = 64 << 10         // bytes that are taken of what one says
-	textMost = 64               // of a kind or an identity
+	// A program that takes longer knows nothing. The kernel itself gives a drive
+	// 30 s for one answer (Linux 6.1 drivers/nvme/host/core.c nvme_io_timeout,
+	// drivers/scsi/sd.h SD_TIMEOUT), so this bears one that is late once.
+	within = time.Minute
+
+	saidMost = 64 << 10 // bytes that are taken of what one says
+	textMost = 64       // of a kind or an identity
 )
 
 // Answer is what blkid says of a range. All of it is empty where blkid sees
@@ -113,10 +120,14 @@ func ask(ctx context.Context, file *os.File, program string, arguments ...string
 	command := exec.CommandContext(ctx, program, append(arguments, "/proc/self/fd/3")...)
 	command.Env = []string{"LC_ALL=C", "PATH=" + os.Getenv("PATH")}
 	command.ExtraFiles = []*os.File{file}
-	command.WaitDelay = time.Second
-	var said, complains bounded
-	command.Stdout, command.Stderr = &said, &complains
-	err := command.Run()
+	said, complains, err := files(program)
+	if err != nil {
+		return nil, 0, fmt.Errorf("ask %s: %w", program, err)
+	}
+	defer said.Close()      // read by then
+	defer complains.Close() // read by then
+	command.Stdout, command.Stderr = said, complains
+	err = run(command)
 	var ended *exec.ExitError
 	switch {
 	case ctx.Err() != nil:
@@ -127,26 +138,53 @@ func ask(ctx context.Context, file *os.File, program string, arguments ...string
 	case err != nil:
 		return nil, 0, fmt.Errorf("ask %s: %w", program, err)
 	}
+	answer, err := read(said)
+	text, complainsErr := read(complains)
+	if err = errors.Join(err, complainsErr); err != nil {
+		return nil, 0, fmt.Errorf("ask %s: %w", program, err)
+	}
 	// blkid's code for "nothing" is the one for a device that it cannot read.
-	if text := bytes.TrimSpace(complains.Bytes()); len(text) > 0 && command.ProcessState.ExitCode() != 8 {
+	if text = bytes.TrimSpace(text); len(text) > 0 && command.ProcessState.ExitCode() != 8 {
 		return nil, 0, fmt.Errorf("ask %s: it says %.200q", program, text)
 	}
-	if said.over {
-		return nil, 0, fmt.Errorf("ask %s: it says more than %d bytes", program, saidMost)
-	}
-	return said.Bytes(), command.ProcessState.ExitCode(), nil
+	return answer, command.ProcessState.ExitCode(), nil
 }
 
-// bounded keeps the beginning of what is written to it.
-type bounded struct {
-	bytes.Buffer
-	over bool
+// run waits for a program, and not for one that cannot even be killed, as while
+// a drive does not answer the kernel: it is left behind.
+func run(command *exec.Cmd) error {
+	ended := make(chan error, 1)
+	go func() { ended <- command.Run() }()
+	select {
+	case err := <-ended:
+		return err
+	case <-time.After(within + time.Second):
+		return errors.New("it cannot be ended")
+	}
 }
 
-func (b *bounded) Write(p []byte) (int, error) {
-	if b.Len()+len(p) > saidMost {
-		b.over = true
-		return len(p), nil
+// files takes what a program says. They lie in memory (memfd_create(2)): a pipe
+// has no end as long as any process has it open, one that another part of this
+// program is just starting too.
+func files(name string) (said, complains *os.File, err error) {
+	for _, f := range []**os.File{&said, &complains} {
+		number, err := unix.MemfdCreate(name, unix.MFD_CLOEXEC)
+		if err != nil {
+			return nil, nil, fmt.Errorf("make a file in memory: %w", err)
+		}
+		*f = os.NewFile(uintptr(number), name)
 	}
-	return b.Buffer.Write(p)
+	return said, complains, nil
+}
+
+// read gives the whole of such a file.
+func read(file *os.File) ([]byte, error) {
+	b, err := io.ReadAll(io.NewSectionReader(file, 0, saidMost+1))
+	switch {
+	case err != nil:
+		return nil, err
+	case len(b) > saidMost:
+		return nil, fmt.Errorf("it says more than %d bytes", saidMost)
+	}
+	return b, nil
 }
