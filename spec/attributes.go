@@ -114,15 +114,23 @@ func (b *block) choice(name string, allowed ...string) string {
 	if !ok {
 		return ""
 	}
-	if !slices.Contains(allowed, text) {
-		hint := ""
-		if near := b.r.nearest(text, allowed); near != "" {
-			hint = fmt.Sprintf("did you mean %q?", near)
-		}
-		a.refuse(fmt.Sprintf("%s cannot be %q", name, text), fmt.Sprintf("It can be %s.", quoted(allowed)), hint)
+	if !a.oneOf(name, text, allowed) {
 		return ""
 	}
 	return text
+}
+
+// oneOf reports a text that is none of the allowed ones.
+func (a attribute) oneOf(name, text string, allowed []string) bool {
+	if slices.Contains(allowed, text) {
+		return true
+	}
+	hint := ""
+	if near := a.owner.r.nearest(text, allowed); near != "" {
+		hint = fmt.Sprintf("did you mean %q?", near)
+	}
+	a.refuse(fmt.Sprintf("%s cannot be %q", name, text), fmt.Sprintf("It can be %s.", quoted(allowed)), hint)
+	return false
 }
 
 // flag reads true or false.

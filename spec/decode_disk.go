@@ -12,7 +12,7 @@ var (
 		kind:   "disk",
 		named:  wrongName,
 		needs:  []string{"bus"},
-		allows: []string{"image", "block", "size"},
+		allows: []string{"image", "block", "format", "size"},
 	}
 	networkForm = &form{
 		kind:   "network",
@@ -26,7 +26,8 @@ func (r *reader) decodeDisk(source *hclsyntax.Block, inside string) Disk {
 	d := Disk{
 		Name:        b.name,
 		Image:       b.checked("image", wrongFile),
-		PartitionID: strings.ToLower(b.wrapped("block", partitionType, wrongGUID)),
+		PartitionID: b.partition("block"),
+		Format:      b.choice("format", formats...),
 		Bus:         b.choice("bus", "virtio", "scsi", "sata"),
 		SizeBytes:   b.size(sector),
 		At:          b.at,
@@ -35,6 +36,10 @@ func (r *reader) decodeDisk(source *hclsyntax.Block, inside string) Disk {
 	if d.PartitionID != "" && d.SizeBytes != 0 {
 		r.refuse(r.stated[spot{b.at, "size"}], "a partition has its own size",
 			"Only an image that is yet to be made takes a size.", "remove size")
+	}
+	if d.PartitionID != "" && d.Format != "" {
+		r.refuse(r.stated[spot{b.at, "format"}], "a partition has no image format",
+			"Its bytes are the disk's. Only an image takes a format.", "remove format")
 	}
 	return d
 }

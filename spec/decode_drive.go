@@ -1,6 +1,8 @@
 package spec
 
 import (
+	"strings"
+
 	"github.com/hashicorp/hcl/v2/hclsyntax"
 	"github.com/zclconf/go-cty/cty"
 )
@@ -22,13 +24,17 @@ var (
 // sector is the smallest unit that disks and images are measured in.
 const sector = 512
 
+// formats are those of images that lendkeep reads (QEMU docs/system/images.rst
+// lists more).
+var formats = []string{"qcow2", "raw"}
+
 func (r *reader) decodeDrive(source *hclsyntax.Block, inside string) *Drive {
 	b := r.open(source, driveForm, inside)
 	drive := &Drive{
-		CopyOf: b.wrapped("copy_of", imageType, wrongFile),
-		Erase:  b.checked("erase", wrongDiskSerial),
-		At:     b.at,
+		Erase: b.checked("erase", wrongDiskSerial),
+		At:    b.at,
 	}
+	drive.CopyOf, drive.CopyFormat = b.picture("copy_of")
 	for _, p := range b.each("partition") {
 		drive.Partitions = append(drive.Partitions, r.decodePartition(p, inside))
 	}
@@ -53,21 +59,43 @@ func (r *reader) decodePartition(source *hclsyntax.Block, inside string) Partiti
 	return p
 }
 
-// wrapped reads the text in the answer of image() or partition().
-func (b *block) wrapped(name string, kind cty.Type, wrong func(string) string) string {
-	a, ok := b.get(name)
+// picture reads an answer of image().
+func (b *block) picture(name string) (path, format string) {
+	a, ok := b.wrapped(name, imageType)
+	if !ok {
+		return "", ""
+	}
+	image := *a.EncapsulatedValue().(*picture)
+	if why := wrongFile(image.path); why != "" {
+		a.refuse(name+" is not usable", sentence(why), "")
+		return "", ""
+	}
+	if image.format != "" {
+		a.oneOf("the format of "+name, image.format, formats)
+	}
+	return image.path, image.format
+}
+
+// partition reads an answer of partition(), a GPT id.
+func (b *block) partition(name string) string {
+	a, ok := b.wrapped(name, partitionType)
 	if !ok {
 		return ""
 	}
-	if a.Type() != kind {
-		call := kind.FriendlyName() + "()"
-		a.refuseType("an answer of "+call, "write "+name+" = "+kind.FriendlyName()+"(\"…\")")
-		return ""
-	}
-	text := *a.EncapsulatedValue().(*string)
-	if why := wrong(text); why != "" {
+	id := *a.EncapsulatedValue().(*string)
+	if why := wrongGUID(id); why != "" {
 		a.refuse(name+" is not usable", sentence(why), "")
 		return ""
 	}
-	return text
+	return strings.ToLower(id)
+}
+
+// wrapped reads the answer of a function that says what kind of thing it is.
+func (b *block) wrapped(name string, kind cty.Type) (attribute, bool) {
+	a, ok := b.get(name)
+	if ok && a.Type() != kind {
+		a.refuseType("an answer of "+kind.FriendlyName()+"()", "write "+name+" = "+kind.FriendlyName()+"(\"…\")")
+		return a, false
+	}
+	return a, ok
 }

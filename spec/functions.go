@@ -15,7 +15,7 @@ import (
 // for a partition id, nor a number for "all that remains".
 var (
 	restType      = cty.Capsule("rest of the drive", reflect.TypeFor[struct{}]())
-	imageType     = cty.Capsule("image", reflect.TypeFor[string]())
+	imageType     = cty.Capsule("image", reflect.TypeFor[picture]())
 	partitionType = cty.Capsule("partition", reflect.TypeFor[string]())
 	referenceType = cty.Capsule("reference", reflect.TypeFor[pointer]())
 )
@@ -24,6 +24,12 @@ var (
 type pointer struct {
 	kind string
 	name string
+}
+
+// picture is what image() evaluates to.
+type picture struct {
+	path   string
+	format string // empty: not stated
 }
 
 // functions are all that an expression may call. Of the library's functions
@@ -35,8 +41,8 @@ var functions = map[string]function.Function{
 	"gib":       unit("gib", 1<<30),
 	"tib":       unit("tib", 1<<40),
 	"rest":      restFunction,
-	"image":     wrapping(imageType, "path"),
-	"partition": wrapping(partitionType, "id"),
+	"image":     imageFunction,
+	"partition": partitionFunction,
 	"format":    checkedFormat,
 
 	"chomp":      stdlib.ChompFunc,
@@ -110,18 +116,34 @@ var restFunction = function.New(&function.Spec{
 	},
 })
 
-// wrapping makes a function that says what kind of thing a text names. The
+// imageFunction and partitionFunction say what kind of thing a text names. The
 // text itself is judged where it is used, with the attribute's name at hand.
-func wrapping(kind cty.Type, parameter string) function.Function {
-	return function.New(&function.Spec{
-		Params: []function.Parameter{{Name: parameter, Type: cty.String}},
-		Type:   function.StaticReturnType(kind),
-		Impl: func(args []cty.Value, _ cty.Type) (cty.Value, error) {
-			text := args[0].AsString()
-			return cty.CapsuleVal(kind, &text), nil
-		},
-	})
-}
+var imageFunction = function.New(&function.Spec{
+	Params:   []function.Parameter{{Name: "path", Type: cty.String}},
+	VarParam: &function.Parameter{Name: "format", Type: cty.String},
+	Type: func(args []cty.Value) (cty.Type, error) {
+		if len(args) > 2 {
+			return cty.NilType, function.NewArgErrorf(2, "an image has one format")
+		}
+		return imageType, nil
+	},
+	Impl: func(args []cty.Value, _ cty.Type) (cty.Value, error) {
+		image := picture{path: args[0].AsString()}
+		if len(args) > 1 {
+			image.format = args[1].AsString()
+		}
+		return cty.CapsuleVal(imageType, &image), nil
+	},
+})
+
+var partitionFunction = function.New(&function.Spec{
+	Params: []function.Parameter{{Name: "id", Type: cty.String}},
+	Type:   function.StaticReturnType(partitionType),
+	Impl: func(args []cty.Value, _ cty.Type) (cty.Value, error) {
+		text := args[0].AsString()
+		return cty.CapsuleVal(partitionType, &text), nil
+	},
+})
 
 // wideVerb finds a width, precision or argument number of four digits or more.
 var wideVerb = regexp.MustCompile(`%[^%a-zA-Z]*[1-9][0-9]{3}`)

@@ -79,6 +79,7 @@ type PCIIdentity struct {
 // Drive says what the controller's drive shall hold.
 type Drive struct {
 	CopyOf     string // path of the image whose system moves here; empty: none
+	CopyFormat string // of that image, "qcow2" or "raw"; empty: as its guest's definition says
 	Erase      string // the drive's serial, spelled out, when it is not blank
 	Partitions []Partition
 	At         Place
@@ -181,6 +182,7 @@ type Memory struct {
 type Disk struct {
 	Name        string
 	Image       string // path of an image file
+	Format      string // of the image, "qcow2" or "raw"; empty: as a guest's definition says
 	PartitionID string // GPT partition id, lower case
 	Bus         string // "virtio", "scsi", "sata"
 	SizeBytes   uint64 // of an image that is yet to be made; 0: not stated

@@ -65,6 +65,7 @@ func TestWholeLanguage(t *testing.T) {
 			NVMe: &spec.NVMeIdentity{Serial: "RL-4410-0073"},
 			Drive: &spec.Drive{
 				CopyOf:     "/srv/images/grading.qcow2",
+				CopyFormat: "qcow2",
 				Erase:      "RL-4410-0073",
 				Partitions: []spec.Partition{{Name: "shelf", Rest: true, Format: "xfs"}},
 			},

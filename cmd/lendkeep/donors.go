@@ -3,6 +3,7 @@ package main
 import (
 	"path"
 
+	"lendkeep/reconcile/facts"
 	"lendkeep/reconcile/order"
 	"lendkeep/reconcile/step"
 	"lendkeep/spec"
@@ -39,11 +40,11 @@ func donorsIn(o order.Order) []string {
 }
 
 // sourcesIn lists the images that an order copies systems from.
-func sourcesIn(o order.Order) []string {
-	var list []string
+func sourcesIn(o order.Order) []facts.StatedImage {
+	var list []facts.StatedImage
 	for _, w := range o.Steps {
 		if s, ok := w.Step.(*step.CopySystem); ok {
-			list = append(list, s.Source.Path)
+			list = append(list, facts.StatedImage{Path: s.Source.Path, Format: s.Source.Format})
 		}
 	}
 	return list

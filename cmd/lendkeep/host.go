@@ -41,9 +41,9 @@ type where struct {
 	standIn string
 	survey  string
 	connect string
-	images  []string // what the layout names, to be looked at as well
-	donors  []string // firmware that the layout or an order names, likewise
-	sources []string // images of systems that move, which are looked into
+	images  []string            // what the layout names, to be looked at as well
+	donors  []string            // firmware that the layout or an order names, likewise
+	sources []facts.StatedImage // images of systems that move, which are looked into
 
 	progress *progress // told how a copy goes on; nil where nothing is copied
 }

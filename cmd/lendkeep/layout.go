@@ -49,11 +49,19 @@ func imagesOf(layout *spec.Layout) []string {
 }
 
 // sourcesOf lists the images whose systems a layout moves.
-func sourcesOf(layout *spec.Layout) []string {
-	var list []string
+func sourcesOf(layout *spec.Layout) []facts.StatedImage {
+	var list []facts.StatedImage
 	for _, c := range layout.Controllers {
-		if c.Drive != nil && c.Drive.CopyOf != "" && !slices.Contains(list, c.Drive.CopyOf) {
-			list = append(list, c.Drive.CopyOf)
+		if c.Drive == nil || c.Drive.CopyOf == "" {
+			continue
+		}
+		image := facts.StatedImage{Path: c.Drive.CopyOf, Format: c.Drive.CopyFormat}
+		at := slices.IndexFunc(list, func(other facts.StatedImage) bool { return other.Path == image.Path })
+		switch {
+		case at < 0:
+			list = append(list, image)
+		case list[at].Format == "":
+			list[at] = image // another controller's drive block states it
 		}
 	}
 	return list

@@ -4,6 +4,7 @@ import (
 	"context"
 	"io"
 	"path/filepath"
+	"slices"
 
 	"lendkeep/providers/drive"
 	"lendkeep/providers/drive/content"
@@ -36,7 +37,11 @@ func (w *where) openLive(uri string) (host, error) {
 	if w.progress != nil {
 		drives.Watch = w.progress.watch
 	}
-	live := liveHost{tree: tree, conn: conn, firmware: firmware.OnHost(tree.FS(), firmwareCache(), w.donors...), images: append(w.images, w.sources...),
+	images := slices.Clone(w.images)
+	for _, source := range w.sources {
+		images = append(images, source.Path)
+	}
+	live := liveHost{tree: tree, conn: conn, firmware: firmware.OnHost(tree.FS(), firmwareCache(), w.donors...), images: images,
 		contents: drive.Contents{Root: "/", ESPs: startableOn}, sources: w.sources, confirmed: confirmed}
 	return host{step.Ports{
 		Survey: live, Guests: conn, Mounts: drive.Mounts{}, Functions: tree, Rungs: tree,
@@ -53,7 +58,7 @@ type liveHost struct {
 	firmware  *firmware.Host
 	images    []string // paths that the layout names
 	contents  drive.Contents
-	sources   []string // images that are looked into, besides every NVMe drive
+	sources   []facts.StatedImage // images that are looked into, besides every NVMe drive
 	confirmed person.File
 }
 

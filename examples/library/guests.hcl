@@ -11,9 +11,10 @@ guest "ingest" {
     size = value.ingest_memory
   }
   disk "system" {
-    image = format("%s/%s.qcow2", value.images, "ingest")
-    bus   = "virtio"
-    size  = gib(20)
+    image  = format("%s/%s.qcow2", value.images, "ingest")
+    format = "qcow2"
+    bus    = "virtio"
+    size   = gib(20)
   }
   stop { within = "90s" }
 }
@@ -23,9 +24,10 @@ guest "reading-room" {
     size = mib(768)
   }
   disk "system" {
-    image = "${value.images}/reading-room.qcow2" # the other way to put texts together
-    bus   = "virtio"
-    size  = gib(20)
+    image  = "${value.images}/reading-room.qcow2" # the other way to put texts together
+    format = "qcow2"
+    bus    = "virtio"
+    size   = gib(20)
   }
   network "house" {
     bridge = value.bridge

@@ -14,7 +14,7 @@ controller "cutting" {
   }
 
   drive {
-    copy_of = image("/srv/images/grading.qcow2")
+    copy_of = image("/srv/images/grading.qcow2", "qcow2")
     # erase = "RL-4410-0088"   # needed only when the drive is not blank
 
     partition "offcuts" {

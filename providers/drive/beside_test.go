@@ -38,7 +38,7 @@ func invoke(t *testing.T, program string, arguments ...string) {
 func surveyed(t *testing.T, path string) facts.Content {
 	t.Helper()
 	s := &facts.Survey{}
-	Contents{ESPs: noESPs}.Survey(t.Context(), s, nil, []string{path})
+	Contents{ESPs: noESPs}.Survey(t.Context(), s, nil, []facts.StatedImage{{Path: path, Format: "raw"}})
 	return s.Contents[0]
 }
 

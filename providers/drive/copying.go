@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"path/filepath"
+	"slices"
 
 	"lendkeep/providers/drive/copy"
 	"lendkeep/providers/drive/image"
@@ -17,9 +18,13 @@ const imageSector = 512
 // Copy implements step.Drives. Until it is whole the drive begins with
 // facts.UnfinishedMark and the name of what is kept; how far it has come lies
 // in the folder under that name. The image must be the one that was looked at,
-// and nobody may have it open for writing, before and after.
+// and nobody may have it open for writing, before and after. No file is opened
+// that from does not name, whatever a header says.
 func (ds Drives) Copy(ctx context.Context, from facts.Source, d facts.Drive, keep string) error {
-	i, err := image.Open(from.Path, func(path string) (image.File, error) {
+	i, err := image.Open(from.Path, from.Format, func(path string) (image.File, error) {
+		if path != from.Path && !slices.ContainsFunc(from.Behind, func(f facts.ImageFile) bool { return f.Path == path }) {
+			return nil, fmt.Errorf("%s is now behind it, which the order does not name: plan again", path)
+		}
 		return image.OpenFile(filepath.Join(ds.root(), path))
 	})
 	if err != nil {
@@ -84,12 +89,12 @@ func (ds Drives) recordOf(keep string) string { return filepath.Join(ds.Folder, 
 // sameImage compares an image with what it was when it was looked at.
 func sameImage(i *image.Image, from facts.Source) error {
 	switch {
-	case i.Format() != from.Format:
-		return fmt.Errorf("it is %s, not %s", i.Format(), from.Format)
 	case i.SizeBytes() != from.SizeBytes:
 		return fmt.Errorf("it is a disk of %d bytes, not %d", i.SizeBytes(), from.SizeBytes)
 	case i.Stamp() != from.Stamp:
 		return errors.New("it was written since it was looked at")
+	case !slices.Equal(behind(i), from.Behind):
+		return errors.New("what it is based on is not what it was when it was looked at")
 	case i.Corrupt():
 		return errors.New("it is marked as having damaged tables, so that what is read of it may be wrong: see qemu-img check")
 	}

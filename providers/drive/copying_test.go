@@ -26,7 +26,7 @@ func rawImage(t *testing.T, size int64) (facts.Source, []byte) {
 }
 
 func seen(t *testing.T, path string) facts.Source {
-	i, err := image.Open(path, image.OpenFile)
+	i, err := image.Open(path, "raw", image.OpenFile)
 	require.NoError(t, err)
 	defer i.Close()
 	return facts.Source{Path: path, Format: i.Format(), SizeBytes: i.SizeBytes(), Stamp: i.Stamp()}
@@ -70,7 +70,7 @@ func TestCopyRefuses(t *testing.T) {
 		says   string
 	}{
 		"written since":  {func(f *facts.Source, _ *facts.Drive) { f.Stamp = "old" }, "written since it was looked at"},
-		"another format": {func(f *facts.Source, _ *facts.Drive) { f.Format = "qcow2" }, "it is raw, not qcow2"},
+		"another format": {func(f *facts.Source, _ *facts.Drive) { f.Format = "qcow2" }, "no qcow2 header"},
 		"another size":   {func(f *facts.Source, _ *facts.Drive) { f.SizeBytes++ }, "not 9437185"},
 		"small drive":    {func(_ *facts.Source, d *facts.Drive) { d.SizeBytes = 8 << 20 }, "has only 8388608"},
 		"other sectors":  {func(_ *facts.Source, d *facts.Drive) { d.SectorBytes = 4096 }, "has sectors of 4096"},
@@ -90,4 +90,50 @@ func TestCopyRefuses(t *testing.T) {
 	got, err := os.ReadFile(node)
 	require.NoError(t, err)
 	assert.Equal(t, make([]byte, 16<<20), got, "nothing was written")
+}
+
+// A raw image is what its guest has written, and a guest can write a header
+// that names any file of the host.
+func TestRawImageThatLooksLikeAnother(t *testing.T) {
+	needs(t, "qemu-img")
+	folder := t.TempDir()
+	secret, path := filepath.Join(folder, "secret"), filepath.Join(folder, "grading.img")
+	require.NoError(t, os.WriteFile(secret, bytes.Repeat([]byte("secret! "), 1<<17), 0o600))
+	invoke(t, "qemu-img", "create", "-q", "-f", "qcow2", "-b", secret, "-F", "raw", path)
+	require.NoError(t, os.Truncate(path, 9<<20))
+	want, err := os.ReadFile(path)
+	require.NoError(t, err)
+
+	ds, d, node := loop(t, 16<<20, 512)
+	require.NoError(t, ds.Copy(t.Context(), seen(t, path), d, "abc-3"))
+	got, err := os.ReadFile(node)
+	require.NoError(t, err)
+	assert.True(t, bytes.Equal(want, got[:len(want)]), "its bytes, as its guest has them")
+	assert.False(t, bytes.Contains(got, []byte("secret! secret!")))
+}
+
+// Nothing is opened that the order does not name.
+func TestChainThatTheOrderDoesNotName(t *testing.T) {
+	needs(t, "qemu-img")
+	folder := t.TempDir()
+	base, path := filepath.Join(folder, "base"), filepath.Join(folder, "grading.qcow2")
+	require.NoError(t, os.WriteFile(base, make([]byte, 1<<20), 0o600))
+	invoke(t, "qemu-img", "create", "-q", "-f", "qcow2", "-b", base, "-F", "raw", path)
+	s := &facts.Survey{}
+	Contents{ESPs: noESPs}.Survey(t.Context(), s, nil, []facts.StatedImage{{Path: path, Format: "qcow2"}})
+	image := s.Contents[0]
+	require.Empty(t, image.Gaps)
+	require.Len(t, image.Behind, 1)
+	assert.Equal(t, []string{base, "raw"}, []string{image.Behind[0].Path, image.Behind[0].Format})
+	from := facts.Source{Path: path, Format: "qcow2", SizeBytes: image.SizeBytes, Stamp: image.Stamp, Behind: image.Behind}
+
+	ds, d, _ := loop(t, 16<<20, 512)
+	alone := from
+	alone.Behind = nil
+	assert.ErrorContains(t, ds.Copy(t.Context(), alone, d, "abc-3"), base+" is now behind it, which the order does not name")
+	other := from
+	other.Behind = []facts.ImageFile{image.Behind[0]}
+	other.Behind[0].SizeBytes++
+	assert.ErrorContains(t, ds.Copy(t.Context(), other, d, "abc-3"), "what it is based on is not what it was")
+	require.NoError(t, ds.Copy(t.Context(), from, d, "abc-3"))
 }

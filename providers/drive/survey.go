@@ -26,9 +26,9 @@ type Contents struct {
 const drivesAtOnce = 4
 
 // Survey adds to a survey what these drives hold, by their kernel names, and
-// these images, by their paths. Each gives a content, one that could not be
-// read with a gap.
-func (c Contents) Survey(ctx context.Context, s *facts.Survey, drives, images []string) {
+// these images. Each gives a content, one that could not be read with a gap;
+// that is what an image is of which nobody says the format.
+func (c Contents) Survey(ctx context.Context, s *facts.Survey, drives []string, images []facts.StatedImage) {
 	// Side by side: a blank drive takes a second or two.
 	seen := make([]facts.Content, len(drives))
 	var group errgroup.Group
@@ -46,8 +46,14 @@ func (c Contents) Survey(ctx context.Context, s *facts.Survey, drives, images []
 	}
 	_ = group.Wait() // each has its gaps
 	s.Contents = append(s.Contents, seen...)
-	for _, path := range images {
-		s.Contents = append(s.Contents, c.image(ctx, path))
+	ix := facts.NewIndex(s)
+	for _, named := range images {
+		format, err := ix.FormatOf(named.Path, named.Format)
+		if err != nil {
+			s.Contents = append(s.Contents, unread(facts.Content{Of: named.Path, Image: true}, err))
+			continue
+		}
+		s.Contents = append(s.Contents, c.image(ctx, named.Path, format))
 	}
 	slices.SortStableFunc(s.Contents, func(a, b facts.Content) int { return strings.Compare(a.Of, b.Of) })
 }
@@ -103,9 +109,9 @@ const looks = 5
 var errWritten = errors.New("it was written while it was looked into")
 
 // image looks into an image.
-func (c Contents) image(ctx context.Context, path string) facts.Content {
+func (c Contents) image(ctx context.Context, path, format string) facts.Content {
 	for n := 1; ; n++ {
-		seen, err := c.imageOnce(ctx, path)
+		seen, err := c.imageOnce(ctx, path, format)
 		switch {
 		case errors.Is(err, errWritten) && n < looks:
 		case err != nil:
@@ -118,51 +124,42 @@ func (c Contents) image(ctx context.Context, path string) facts.Content {
 
 // imageOnce looks into an image. One that is written meanwhile, or whose own
 // tables are damaged, is not known.
-func (c Contents) imageOnce(ctx context.Context, path string) (facts.Content, error) {
-	none := facts.Content{Of: path, Image: true, SectorBytes: imageSector}
-	i, err := image.Open(path, func(path string) (image.File, error) { return image.OpenFile(c.path(path)) })
+func (c Contents) imageOnce(ctx context.Context, path, format string) (facts.Content, error) {
+	none := facts.Content{Of: path, Image: true, Format: format, SectorBytes: imageSector}
+	i, err := image.Open(path, format, func(path string) (image.File, error) { return image.OpenFile(c.path(path)) })
 	if err != nil {
 		return none, err
 	}
 	defer i.Close() // only read
-	none.Format, none.SizeBytes, none.Stamp = i.Format(), i.SizeBytes(), i.Stamp()
-	err = i.Extents(ctx, func(e image.Extent) error {
-		if !e.Zero {
-			none.DataBytes += uint64(e.Length)
-		}
-		return nil
-	})
-	switch {
-	case err != nil:
+	none.SizeBytes, none.Stamp, none.Behind = i.SizeBytes(), i.Stamp(), behind(i)
+	if none.DataBytes, err = i.DataBytes(ctx); err != nil {
 		return none, err
+	}
+	switch {
 	case none.Stamp == "":
 		return none, errors.New("a file of its chain cannot be looked at")
 	case i.Corrupt():
 		return none, errors.New("it is marked as having damaged tables (qemu-img check)")
 	}
 	got := content.Read(i, path, none.SizeBytes, imageSector, c.ESPs)
-	if err := c.raw(ctx, &got, none.Format); err != nil {
-		return none, err
+	// blkid and wipefs can see the bytes of a raw image. Those of a qcow2 exist
+	// only through our own reading.
+	if file, ok := i.Chain()[0].File.(*os.File); ok && format == "raw" {
+		beside(ctx, file, &got)
 	}
 	blank(ctx, i, &got)
 	if i.Stamp() != none.Stamp {
 		return none, errWritten
 	}
-	got.Image, got.Format, got.DataBytes, got.Stamp = true, none.Format, none.DataBytes, none.Stamp
+	got.Image, got.Format, got.DataBytes, got.Stamp, got.Behind = true, format, none.DataBytes, none.Stamp, none.Behind
 	return got, nil
 }
 
-// raw lays blkid and wipefs beside our reading of a raw image, whose bytes they
-// can see. Those of a qcow2 exist only through our own reading.
-func (c Contents) raw(ctx context.Context, got *facts.Content, format string) error {
-	if format != "raw" {
-		return nil
+// behind gives the files that an image is based on.
+func behind(i *image.Image) []facts.ImageFile {
+	var list []facts.ImageFile
+	for _, l := range i.Chain()[1:] {
+		list = append(list, facts.ImageFile{Path: l.Path, Format: l.Format, SizeBytes: l.SizeBytes, Stamp: l.Stamp})
 	}
-	file, err := os.Open(c.path(got.Of))
-	if err != nil {
-		return err
-	}
-	defer file.Close() // only read
-	beside(ctx, file, got)
-	return nil
+	return list
 }

@@ -34,7 +34,7 @@ func TestSurveyContents(t *testing.T) {
 	require.NoError(t, err)
 	block := facts.Block{Name: device.Name, Devno: device.Devno, SizeBytes: d.SizeBytes, SectorBytes: 4096}
 	s := &facts.Survey{Blocks: []facts.Block{block, {Name: "gone"}}}
-	Contents{ESPs: noESPs}.Survey(t.Context(), s, []string{device.Name, "gone", "never"}, []string{raw, raw + ".none"})
+	Contents{ESPs: noESPs}.Survey(t.Context(), s, []string{device.Name, "gone", "never"}, []facts.StatedImage{{Path: raw, Format: "raw"}, {Path: raw + ".none", Format: "raw"}})
 	by := map[string]facts.Content{}
 	for _, c := range s.Contents {
 		by[c.Of] = c
@@ -56,7 +56,7 @@ func TestSurveyContents(t *testing.T) {
 	// Below a root, and changed: another stamp.
 	require.NoError(t, os.WriteFile(raw, []byte("changed"), 0o600))
 	s = &facts.Survey{}
-	Contents{Root: root}.Survey(t.Context(), s, nil, []string{"/srv/grading.img"})
+	Contents{Root: root}.Survey(t.Context(), s, nil, []facts.StatedImage{{Path: "/srv/grading.img", Format: "raw"}})
 	require.Len(t, s.Contents, 1)
 	assert.NotEqual(t, i.Stamp, s.Contents[0].Stamp)
 	assert.NotEmpty(t, s.Contents[0].Stamp)
@@ -82,7 +82,7 @@ func TestSurveyQcow2(t *testing.T) {
 	said, err := exec.Command("qemu-img", "convert", "-c", "-O", "qcow2", raw, qcow2).CombinedOutput()
 	require.NoError(t, err, "%s", said)
 	s := &facts.Survey{}
-	Contents{}.Survey(t.Context(), s, nil, []string{qcow2})
+	Contents{}.Survey(t.Context(), s, nil, []facts.StatedImage{{Path: qcow2, Format: "qcow2"}})
 	c := s.Contents[0]
 	assert.Empty(t, c.Gaps)
 	assert.Equal(t, "qcow2", c.Format)

@@ -15,7 +15,8 @@ import (
 
 // unwritten says who has a file of an image open for writing.
 func (ds Drives) unwritten(i *image.Image) error {
-	for _, path := range i.Files() {
+	for _, link := range i.Chain() {
+		path := link.Path
 		var file unix.Stat_t
 		if err := unix.Stat(filepath.Join(ds.root(), path), &file); err != nil {
 			return fmt.Errorf("look at %s: %w", path, err)

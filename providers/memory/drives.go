@@ -53,7 +53,7 @@ func (h *Host) Copy(ctx context.Context, from facts.Source, d facts.Drive, keep 
 			}
 		}
 		switch {
-		case image == nil || image.Stamp != from.Stamp:
+		case image == nil || image.Stamp != from.Stamp || image.Format != from.Format || !slices.Equal(image.Behind, from.Behind):
 			return fmt.Errorf("copy %s: it has changed", from.Path)
 		case !content.Bare() && content.Unfinished != keep:
 			return fmt.Errorf("copy %s: the drive is not blank", from.Path)

@@ -22,7 +22,10 @@ type imageHead struct {
 // are not read here.
 var errMayBeBased = errors.New("an image of this format may be based on another file, which is not read")
 
-// readImageHead tells an image's format and the file it is based on. It reads
+// readImageHead tells what an image looks like and the file that it would then be
+// based on. A raw image may only look like that, since its guest can write it:
+// what is found so counts as one more use, never as one less, and neither the
+// format nor the file is read from or written into a definition. It reads
 // the header and nothing more: qcow2reader itself would open that other file,
 // outside the root too, and make a table as large as the header asks for, and a
 // raw image may begin with whatever a guest wrote there.

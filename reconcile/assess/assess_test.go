@@ -63,7 +63,7 @@ func moving(b *bench) {
 	b.Survey.Blocks = b.Survey.Blocks[:2]
 	b.Look("nvme0n1")
 	b.System("/srv/images/grading.qcow2")
-	b.layout.Controllers[0].Drive.CopyOf = "/srv/images/grading.qcow2"
+	b.layout.Controllers[0].Drive.CopyOf, b.layout.Controllers[0].Drive.CopyFormat = "/srv/images/grading.qcow2", "qcow2"
 	b.layout.Guests[0].System = "windows"
 }
 
@@ -641,6 +641,36 @@ var cases = map[string]struct {
 		b.Builder.Guest("spare", "/srv/images/grading.qcow2")
 		b.Run("spare")
 	}, "copy", assess.Stop, "shut down guest spare"},
+	"an image of which nobody says the format": {func(b *bench) {
+		moving(b)
+		b.System("/srv/images/old.qcow2")
+		b.layout.Controllers[0].Drive.CopyOf, b.layout.Controllers[0].Drive.CopyFormat = "/srv/images/old.qcow2", ""
+	}, "copy", assess.Stop, `copy_of = image("/srv/images/old.qcow2", "qcow2")`},
+	"an image of which nobody says the format any more": {func(b *bench) {
+		moving(b)
+		b.layout.Controllers[0].Drive.CopyOf, b.layout.Controllers[0].Drive.CopyFormat = "/srv/images/old.qcow2", ""
+		b.content("nvme0n1").Table, b.content("nvme0n1").Blank = b.content("/srv/images/grading.qcow2").Table, false
+	}, "copy", assess.Caution, "is taken for the system"},
+	"an image of which layout and definition say another format": {func(b *bench) {
+		moving(b)
+		b.Device("grading", "<disk type='file'><driver name='qemu' type='raw'/><source file='/srv/images/grading.qcow2'/><target dev='vdy'/></disk>")
+	}, "copy", assess.Stop, "the layout says qcow2, guest grading says qcow2, guest grading says raw"},
+	"an image that was looked into as another format": {func(b *bench) {
+		moving(b)
+		b.content("/srv/images/grading.qcow2").Format = "raw"
+	}, "copy", assess.Stop, "take the survey again"},
+	"an image that is based on a file elsewhere": {func(b *bench) {
+		moving(b)
+		b.content("/srv/images/grading.qcow2").Behind = []facts.ImageFile{{Path: "/etc/shadow", Format: "raw", SizeBytes: 900, Stamp: "1"}}
+	}, "copy", assess.Caution, "/etc/shadow"},
+	"a new disk of which nobody says the format": {func(b *bench) {
+		b.layout.Guests[0].Disks = []spec.Disk{{Name: "games", Image: "/srv/games", Bus: "virtio"}}
+		b.Survey.Paths = append(b.Survey.Paths, facts.Path{Named: "/srv/games", Resolved: "/srv/games", Format: "qcow2"})
+	}, "guest-definition", assess.Stop, `format = "qcow2"`},
+	"a disk that another guest reads in another way": {func(b *bench) {
+		b.layout.Guests[0].Disks = []spec.Disk{{Name: "games", Image: "/srv/games", Format: "qcow2", Bus: "virtio"}}
+		b.Device("catalogue", "<disk type='file'><driver name='qemu' type='raw'/><source file='/srv/games'/><target dev='vdy'/></disk>")
+	}, "guest-disk", assess.Stop, "guest catalogue says raw"},
 	"an image without a table": {func(b *bench) {
 		moving(b)
 		b.content("/srv/images/grading.qcow2").Table = nil

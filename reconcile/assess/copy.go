@@ -1,7 +1,7 @@
 // copy: the installed system that shall move from an image to the drive of a
 // controller cannot be copied, or copying it is dangerous: the drive is too
 // small, has another sector size or is not blank; the image is in use, was left
-// hibernated or dirty, holds no system; its own table is seen twice; the system
+// hibernated or dirty, is of a format that nobody states, holds no system; its own table is seen twice; the system
 // may not start from NVMe.
 //
 // Whether the drive holds the system already is told by the identity of its
@@ -10,7 +10,9 @@
 package assess
 
 import (
+	"errors"
 	"fmt"
+	"path"
 	"slices"
 	"strings"
 
@@ -44,16 +46,56 @@ func (f *filler) copy() bool {
 		f.say(Note, "image "+source+" is not there", "What the drive of "+f.name()+" holds cannot be compared with it, and is taken for the system: "+f.Content.Describe()+".",
 			Cause{source, "no such file"}, "take copy_of out of the layout once the image is no longer needed")
 		return true
+	case !f.format():
+		return f.Content.Table != nil && f.Content.Unfinished == "" && !Stops(f.copying)
 	case f.Image == nil || len(f.Image.Gaps) > 0:
 		f.say(Stop, "image "+source+" could not be read", "What is not known is not copied.", Cause{source, f.unread(seen)}, "correct the path in the layout", "convert the image to qcow2 or raw: qemu-img convert")
 		return false
 	}
-	f.Copy = &facts.Source{Path: source, Format: f.Image.Format, SizeBytes: f.Image.SizeBytes}
+	f.Copy = &facts.Source{Path: source, Format: f.Image.Format, SizeBytes: f.Image.SizeBytes, Behind: f.Image.Behind}
+	f.behind()
 	f.target()
 	f.source()
 	f.system()
 	f.twins()
 	return !Stops(f.copying)
+}
+
+// format asks of which format the image is. Once the system has moved no
+// definition says it any more; the drive is then taken for the system, as where
+// the image is gone.
+func (f *filler) format() bool {
+	source := f.drive.CopyOf
+	format, err := f.c.Facts.FormatOf(source, f.drive.CopyFormat)
+	var unknown facts.ErrFormat
+	switch {
+	case errors.As(err, &unknown) && len(unknown.Said) > 0:
+		f.say(Stop, "format of image "+source+" is disputed", "Raw read as qcow2, or the reverse, gives another disk, and what a guest has written there could name any file of the host.", Cause{source, err.Error()},
+			"see how its guest runs from it: the type of the disk's driver in virsh dumpxml", "correct the layout: copy_of = image(\""+source+"\", \"FORMAT\")", "correct the definition: virsh edit")
+	case err != nil && f.Content.Table != nil && f.Content.Unfinished == "":
+		f.say(Caution, "image "+source+" is not compared with the drive", "No guest has it as a disk any more and the layout does not state its format. What the drive of "+f.name()+" holds is taken for the system: "+f.Content.Describe()+".", Cause{source, err.Error()},
+			stateFormat(source), "take copy_of out of the layout once the image is no longer needed")
+	case err != nil:
+		f.say(Stop, "format of image "+source+" is not stated", "What is not known is not copied.", Cause{source, err.Error()}, stateFormat(source))
+	case f.Image != nil && len(f.Image.Gaps) == 0 && f.Image.Format != format:
+		f.say(Stop, "image "+source+" was looked into as "+f.Image.Format, "It is "+format+", so what was seen of it says nothing.", Cause{source, "format " + f.Image.Format}, "take the survey again: lendkeep check on the host itself, without --survey")
+		return false
+	}
+	return err == nil
+}
+
+func stateFormat(source string) string {
+	return "state how the image was made: copy_of = image(\"" + source + "\", \"qcow2\"), or \"raw\""
+}
+
+// behind tells of files that the image is based on and that lie elsewhere.
+func (f *filler) behind() {
+	for _, file := range f.Image.Behind {
+		if path.Dir(file.Path) != path.Dir(f.drive.CopyOf) {
+			f.say(Caution, "image "+f.drive.CopyOf+" is based on a file elsewhere", "What is in it becomes part of the copy, so the guest can read it.", Cause{file.Path, "behind " + f.drive.CopyOf},
+				"see that the guest may read it", "join them: qemu-img commit, or qemu-img convert to an image of its own")
+		}
+	}
 }
 
 func (f *filler) unread(seen *facts.Path) string {

@@ -4,6 +4,8 @@
 package assess
 
 import (
+	"cmp"
+	"errors"
 	"fmt"
 	"slices"
 	"strings"
@@ -21,6 +23,9 @@ func checkGuestDisks(c *Case) []Finding {
 		}
 		for _, d := range g.Disks {
 			if f, bad := c.diskFinding(g, d); bad {
+				list = append(list, f)
+			}
+			if f, bad := c.disputedFormat(g, d); bad {
 				list = append(list, f)
 			}
 		}
@@ -129,9 +134,24 @@ func (c *Case) diskFinding(g *spec.Guest, d spec.Disk) (Finding, bool) {
 	f.Causes = []Cause{{d.Image, "no such file"}}
 	f.Remedies = []string{"put the image there"}
 	if d.SizeBytes > 0 {
-		f.Remedies = slices.Insert(f.Remedies, 0, fmt.Sprintf("make an empty one: qemu-img create -f qcow2 %s %d", d.Image, d.SizeBytes))
+		f.Remedies = slices.Insert(f.Remedies, 0, fmt.Sprintf("make an empty one: qemu-img create -f %s %s %d", cmp.Or(d.Format, "qcow2"), d.Image, d.SizeBytes))
 	}
 	return f, true
+}
+
+// disputedFormat tells of an image that is read in two ways.
+func (c *Case) disputedFormat(g *spec.Guest, d spec.Disk) (Finding, bool) {
+	_, err := c.Facts.FormatOf(d.Image, d.Format)
+	var disputed facts.ErrFormat
+	if d.Image == "" || !errors.As(err, &disputed) || len(disputed.Said) == 0 {
+		return Finding{}, false
+	}
+	return Finding{Severity: Stop, At: d.At,
+		Summary:  shorten("format of disk " + d.Name + " of guest " + g.Name + " is disputed"),
+		Detail:   "Raw read as qcow2, or the reverse, destroys what is in it.",
+		Causes:   []Cause{{d.Image, err.Error()}},
+		Remedies: []string{"see how the image was made, and correct the layout: format = \"qcow2\", or \"raw\"", "correct the definition: virsh edit"},
+	}, true
 }
 
 // partitionFinding tells of a partition that is not there, and that no order

@@ -120,7 +120,7 @@ func (c *Case) wanted(g *spec.Guest) definition.Wanted {
 	}
 	if g.Boots != nil {
 		if d := c.Layout.Controller(g.Boots.Name).Drive; d != nil && d.CopyOf != "" {
-			w.Leaves = []definition.Disk{c.image("", d.CopyOf, "")}
+			w.Leaves = []definition.Disk{c.image("", d.CopyOf, d.CopyFormat, "")}
 		}
 	}
 	for _, n := range g.Networks {
@@ -143,19 +143,16 @@ func (c *Case) near(ref *spec.Ref) string {
 }
 
 // disk gives a partition by the one link that names it for good, and an image
-// with the format that its header says.
+// with the format that the layout or the definitions say.
 func (c *Case) disk(d spec.Disk) definition.Disk {
 	if d.PartitionID != "" {
 		return definition.Disk{Name: d.Name, Source: "/dev/disk/by-partuuid/" + d.PartitionID, Kind: "block", Format: "raw", Bus: d.Bus}
 	}
-	return c.image(d.Name, d.Image, d.Bus)
+	return c.image(d.Name, d.Image, d.Format, d.Bus)
 }
 
-func (c *Case) image(name, source, bus string) definition.Disk {
-	format := "qcow2"
-	if seen := c.Facts.Path(source); seen != nil && seen.Format != "" {
-		format = seen.Format
-	}
+func (c *Case) image(name, source, format, bus string) definition.Disk {
+	format, _ = c.Facts.FormatOf(source, format) // where it is needed and not known, the definition cannot be written
 	disk := definition.Disk{Name: name, Source: source, Kind: "file", Format: format, Bus: bus}
 	// A definition may name the same image as a volume of a pool.
 	for _, pool := range c.Facts.Survey.Libvirt.Pools {

@@ -152,7 +152,7 @@ func movingFrom() (facts.Survey, *spec.Layout) {
 	layout.Guests = layout.Guests[:1]
 	layout.Guests[0].System = "windows"
 	layout.Shifts[1].Guests = nil
-	layout.Controllers[0].Drive.CopyOf = "/srv/images/grading.qcow2"
+	layout.Controllers[0].Drive.CopyOf, layout.Controllers[0].Drive.CopyFormat = "/srv/images/grading.qcow2", "qcow2"
 	layout.Controllers[0].Drive.Erase = "RL-4410-0073"
 	return b.Survey, layout
 }

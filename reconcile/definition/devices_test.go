@@ -30,19 +30,19 @@ func TestEditDisks(t *testing.T) {
 				"disk vda: without <backingStore type='file'><format type='raw'/><source file='/srv/images/base.img'/><backingStore/></backingStore>"},
 			"      <driver name='qemu' type='qcow2' cache='none' io='native'/>\n      <source file='/srv/c.qcow2'/>\n      <target dev='vda' bus='virtio'/>\n"},
 		{"not by a target that has another's mark", marked, Disk{Name: "hda", Source: "/srv/b.img", Kind: "file", Format: "raw"},
-			[]string{"disk hda: /srv/b.img as vdb on virtio"}, "<source file='/srv/shelf/catalogue.qcow2'/>"},
+			[]string{"disk hda: /srv/b.img (raw) as vdb on virtio"}, "<source file='/srv/shelf/catalogue.qcow2'/>"},
 		{"another bus", sample(t, "catalogue"), Disk{Name: "system", Source: "/srv/shelf/catalogue.qcow2", Kind: "file", Bus: "virtio"},
 			[]string{"disk system: vdb on virtio instead of ide",
 				"disk system: without <address type='drive' controller='0' bus='0' target='0' unit='0'/>"}, "<target dev='vdb' bus='virtio'/>\n    </disk>"},
 		{"in a pool that is known", sample(t, "grading"), Disk{Name: "cache", Source: "/srv/shelf/cache.qcow2", Kind: "file", Pool: "shelf", Volume: "cache.qcow2"}, nil, ""},
 		{"a new one, after those of its bus", sample(t, "grading"), Disk{Name: "games", Source: "/srv/it's.qcow2", Kind: "file", Format: "qcow2"},
-			[]string{"disk games: /srv/it's.qcow2 as vdd on virtio"},
+			[]string{"disk games: /srv/it's.qcow2 (qcow2) as vdd on virtio"},
 			"    </disk>\n    <disk type='file' device='disk'>\n      <driver name='qemu' type='qcow2'/>\n      <source file='/srv/it&apos;s.qcow2'/>\n      <target dev='vdd' bus='virtio'/>\n      <alias name='ua-lendkeep-disk-games'/>\n    </disk>\n    <disk type='file' device='cdrom'>"},
 		{"a new one of SCSI", sample(t, "grading"), Disk{Name: "games", Source: "/dev/b", Kind: "block", Bus: "scsi"},
-			[]string{"disk games: /dev/b as sdb on scsi", "SCSI controller 0 (virtio-scsi)"},
+			[]string{"disk games: /dev/b (raw) as sdb on scsi", "SCSI controller 0 (virtio-scsi)"},
 			"<controller type='scsi' index='0' model='virtio-scsi'/>\n    <filesystem"},
 		{"a new one where a SCSI controller is", sample(t, "catalogue"), Disk{Name: "games", Source: "/dev/b", Kind: "block", Bus: "scsi"},
-			[]string{"disk games: /dev/b as sdb on scsi"}, "<target dev='sdb' bus='scsi'/>"},
+			[]string{"disk games: /dev/b (raw) as sdb on scsi"}, "<target dev='sdb' bus='scsi'/>"},
 	}
 	for _, test := range tests {
 		t.Run(test.name, func(t *testing.T) {

@@ -100,16 +100,27 @@ func (e *edit) newDisk(d Disk) error {
 		element("target", "dev", target, "bus", bus),
 		element("alias", "name", mark(diskMark, d.Name)))
 	e.addDisk(el)
-	e.say("disk %s: %s as %s on %s", d.Name, d.Source, target, bus)
+	e.say("disk %s: %s (%s) as %s on %s", d.Name, d.Source, format, target, bus)
 	e.diskController(bus, target)
 	return nil
+}
+
+// UnknownFormatError is of an image that is new to a guest and of which nobody
+// says the format.
+type UnknownFormatError struct {
+	Disk  string // its name in the layout
+	Image string
+}
+
+func (e UnknownFormatError) Error() string {
+	return fmt.Sprintf("disk %s: the format of %s is not known", e.Disk, e.Image)
 }
 
 // format gives how a disk that is new to the guest is read. A block device
 // holds no image format.
 func (d Disk) format() (string, error) {
 	if d.Format == "" && d.Kind == "file" {
-		return "", fmt.Errorf("disk %s: the format of %s is not known", d.Name, d.Source)
+		return "", UnknownFormatError{d.Name, d.Source}
 	}
 	return cmp.Or(d.Format, "raw"), nil
 }

@@ -257,9 +257,21 @@ func also(disk facts.Disk, e *etree.Element) facts.Disk {
 	return d
 }
 
+// formatOf gives how an image is read: of a disk its driver says so, of an image
+// below another (imagesBelow) its format.
+func formatOf(e *etree.Element) string {
+	if e.FullTag() == "disk" {
+		return attr(child(e, "driver"), "type")
+	}
+	if isImageBelow(e) {
+		return attr(child(e, "format"), "type")
+	}
+	return ""
+}
+
 // diskOf reads kind and source of anything with a libvirt storage source.
 func diskOf(e *etree.Element) facts.Disk {
-	d := facts.Disk{Kind: cmp.Or(attr(e, "type"), "file")}
+	d := facts.Disk{Kind: cmp.Or(attr(e, "type"), "file"), Format: formatOf(e)}
 	source := child(e, "source")
 	switch d.Kind {
 	case "block", "vhostvdpa":

@@ -59,11 +59,11 @@ func TestReadTellsDisksMemoryAndProcessors(t *testing.T) {
 	d, err := Read(sample(t, "grading"))
 	require.NoError(t, err)
 	assert.Equal(t, []facts.Disk{
-		{Target: "vda", Kind: "file", Source: `/srv/images/grading 'A' & "B".qcow2`, Device: "disk"},
-		{Target: "vda", Kind: "file", Source: "/srv/images/base.img", Device: "backing", ReadOnly: true},
-		{Target: "vdb", Kind: "volume", Pool: "shelf", Volume: "cache.qcow2", Device: "disk"},
-		{Target: "vdc", Kind: "network", Source: "nbd:scans", Device: "disk"},
-		{Target: "sda", Kind: "file", Device: "cdrom", ReadOnly: true},
+		{Target: "vda", Kind: "file", Source: `/srv/images/grading 'A' & "B".qcow2`, Device: "disk", Format: "qcow2"},
+		{Target: "vda", Kind: "file", Source: "/srv/images/base.img", Device: "backing", Format: "raw", ReadOnly: true},
+		{Target: "vdb", Kind: "volume", Pool: "shelf", Volume: "cache.qcow2", Device: "disk", Format: "qcow2"},
+		{Target: "vdc", Kind: "network", Source: "nbd:scans", Device: "disk", Format: "raw"},
+		{Target: "sda", Kind: "file", Device: "cdrom", Format: "raw", ReadOnly: true},
 		{Target: "scans", Kind: "dir", Source: "/srv/shelf/scans", Device: "filesystem"},
 		{Target: "nvram", Kind: "nvram", Source: "/var/lib/libvirt/qemu/nvram/grading_VARS.fd", Device: "nvram"},
 	}, d.Disks)
@@ -73,8 +73,8 @@ func TestReadTellsDisksMemoryAndProcessors(t *testing.T) {
 
 	d, err = Read(sample(t, "catalogue"))
 	require.NoError(t, err)
-	assert.Contains(t, d.Disks, facts.Disk{Target: "sda", Kind: "block", Source: "/dev/vg0/prints", Device: "disk"})
-	assert.Contains(t, d.Disks, facts.Disk{Target: "vda", Kind: "nvme", Device: "disk"})
+	assert.Contains(t, d.Disks, facts.Disk{Target: "sda", Kind: "block", Source: "/dev/vg0/prints", Device: "disk", Format: "raw"})
+	assert.Contains(t, d.Disks, facts.Disk{Target: "vda", Kind: "nvme", Device: "disk", Format: "raw"})
 }
 
 func TestReadTellsWhatIsWritten(t *testing.T) {

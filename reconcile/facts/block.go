@@ -98,7 +98,7 @@ type Path struct {
 	Named    string `json:"named"`
 	Resolved string `json:"resolved,omitempty"`
 	Missing  bool   `json:"missing,omitempty"`
-	Format   string `json:"format,omitempty"`  // of an image: "qcow2", "raw"
-	Backing  string `json:"backing,omitempty"` // path of the image it is based on
+	Format   string `json:"format,omitempty"`  // what a file looks like: "qcow2", "raw"; a guest may have written that
+	Backing  string `json:"backing,omitempty"` // path of the image that it is based on, if it is what it looks like
 	Gap      string `json:"gap,omitempty"`     // why the rest is not known
 }

@@ -11,7 +11,7 @@ import (
 type Content struct {
 	Of          string     `json:"of"` // kernel name of a drive, or path of an image
 	Image       bool       `json:"image,omitempty"`
-	Format      string     `json:"format,omitempty"` // of an image: "raw", "qcow2"
+	Format      string     `json:"format,omitempty"` // of an image, as it was read: "raw", "qcow2"
 	SizeBytes   uint64     `json:"size_bytes"`       // of the disk that it is, not of the file
 	DataBytes   uint64     `json:"data_bytes,omitempty"`
 	SectorBytes uint64     `json:"sector_bytes"`         // logical; of an image 512
@@ -23,6 +23,17 @@ type Content struct {
 	Signature   *Signature `json:"signature,omitempty"` // of the whole; beside a table it says that the drive is more than that
 	Volumes     []Volume   `json:"volumes,omitempty"`   // in the sequence of the table's entries
 	Gaps        []Gap      `json:"gaps,omitempty"`
+
+	Behind []ImageFile `json:"behind,omitempty"` // of an image: the files that it is based on, the next one first
+}
+
+// ImageFile is one file of an image's chain, in the format in which the header
+// above has it read.
+type ImageFile struct {
+	Path      string `json:"path"`
+	Format    string `json:"format"`     // "raw", "qcow2"
+	SizeBytes uint64 `json:"size_bytes"` // of the file
+	Stamp     string `json:"stamp"`      // changes whenever it is written or another is put in its place
 }
 
 // Table is a partition table with everything that is needed to write it anew.
@@ -153,7 +164,9 @@ type Source struct {
 	Path      string `json:"path"`
 	Format    string `json:"format"`
 	SizeBytes uint64 `json:"size_bytes"`
-	Stamp     string `json:"stamp"`
+	Stamp     string `json:"stamp,omitempty"` // of the image itself; empty in an order, since its guest may still write it
+
+	Behind []ImageFile `json:"behind,omitempty"` // what it is based on, which nobody writes
 }
 
 // NewFilesystem is a filesystem that is to be made on a partition.

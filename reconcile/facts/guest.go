@@ -61,6 +61,7 @@ type Disk struct {
 	Device string `json:"device"` // "disk", "cdrom"; "backing", "mirror": further images of a disk; "filesystem": a shared folder; "nvram"
 	Pool   string `json:"pool,omitempty"`
 	Volume string `json:"volume,omitempty"`
+	Format string `json:"format,omitempty"` // of the image, as the definition says it: "qcow2"; empty: it does not
 
 	ReadOnly  bool `json:"read_only,omitempty"` // the guest cannot write it
 	Shareable bool `json:"shareable,omitempty"` // meant to be written by several guests at once

@@ -31,6 +31,7 @@ func (r *random) moves(layout *spec.Layout) {
 		}
 		if r.chance(70, "moves a system") {
 			c.Drive.CopyOf = movedImage
+			c.Drive.CopyFormat = rapid.SampledFrom([]string{"qcow2", "qcow2", "qcow2", ""}).Draw(r.t, "format of the image")
 		}
 		if r.chance(50, "attic") {
 			c.Drive.Partitions = append(c.Drive.Partitions, spec.Partition{Name: "attic", SizeBytes: 100 << 20, Format: rapid.SampledFrom([]string{"", "ext4"}).Draw(r.t, "format"), At: place()})

@@ -415,7 +415,7 @@ func moving() (*invented.Builder, *spec.Layout) {
 	b.Survey.Blocks = b.Survey.Blocks[:2]
 	b.Look("nvme0n1")
 	b.System("/srv/images/grading.qcow2")
-	l.Controllers[0].Drive.CopyOf = "/srv/images/grading.qcow2"
+	l.Controllers[0].Drive.CopyOf, l.Controllers[0].Drive.CopyFormat = "/srv/images/grading.qcow2", "qcow2"
 	return b, l
 }
 

@@ -4,6 +4,8 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"path"
+	"slices"
 	"time"
 
 	"lendkeep/reconcile/facts"
@@ -36,6 +38,20 @@ func (s *CopySystem) Kind() string { return "copy system" }
 // Does implements Step.
 func (s *CopySystem) Does() string {
 	return fmt.Sprintf("copy %s to %s and read it back", s.Source.Path, s.title())
+}
+
+// Details lists every file that is read, since what is in it becomes part of the
+// copy.
+func (s *CopySystem) Details() []Detail {
+	lines := []string{fmt.Sprintf("%s, %s, a disk of %s", s.Source.Path, s.Source.Format, facts.Size(s.Source.SizeBytes))}
+	for _, f := range s.Source.Behind {
+		line := "behind it " + f.Describe()
+		if path.Dir(f.Path) != path.Dir(s.Source.Path) {
+			line += ", in another folder"
+		}
+		lines = append(lines, line)
+	}
+	return details("reads", lines)
 }
 
 // Undoes implements Step.
@@ -118,6 +134,9 @@ func (s *CopySystem) image(ix *facts.Index) (*facts.Content, error) {
 			return nil, fmt.Errorf("copy %s: guest %s runs and writes to it", s.Source.Path, g.Name)
 		}
 	}
+	if _, err := ix.FormatOf(s.Source.Path, s.Source.Format); err != nil {
+		return nil, fmt.Errorf("copy %s: %w", s.Source.Path, err)
+	}
 	image := ix.Content(s.Source.Path)
 	switch {
 	case image == nil:
@@ -126,6 +145,8 @@ func (s *CopySystem) image(ix *facts.Index) (*facts.Content, error) {
 		return nil, fmt.Errorf("copy %s: its %s is not known: %s", s.Source.Path, image.Gaps[0].Fact, image.Gaps[0].Reason)
 	case image.Table.Identity() != s.Table || image.SizeBytes != s.Source.SizeBytes || image.Format != s.Source.Format:
 		return nil, fmt.Errorf("copy %s: it is not the image that the order was written for; plan again", s.Source.Path)
+	case !slices.Equal(image.Behind, s.Source.Behind):
+		return nil, fmt.Errorf("copy %s: what it is based on is not what the order was written for; plan again", s.Source.Path)
 	}
 	return image, nil
 }

@@ -32,7 +32,7 @@ func TestMain(m *testing.M) {
 }
 
 func copyOnly(from, to, record string) error {
-	i, err := image.Open(from, image.OpenFile)
+	i, err := image.Open(from, "qcow2", image.OpenFile)
 	if err != nil {
 		return err
 	}

@@ -157,7 +157,7 @@ func source(t testing.TB, size int64) (*image.Image, []byte) {
 	require.NoError(t, file.Sync())
 	want, err := os.ReadFile(path)
 	require.NoError(t, err)
-	i, err := image.Open(path, image.OpenFile)
+	i, err := image.Open(path, "raw", image.OpenFile)
 	require.NoError(t, err)
 	t.Cleanup(func() { _ = i.Close() })
 	want = append(want, make([]byte, int(i.SizeBytes())-len(want))...)
@@ -406,7 +406,7 @@ func TestImageWrittenMeanwhile(t *testing.T) {
 	i, want := source(t, 9<<20)
 	to := blank(9 << 20)
 	to.onSync = func() error {
-		return os.Chtimes(i.Files()[0], time.Time{}, time.Now().Add(time.Duration(to.writes)*time.Second))
+		return os.Chtimes(i.Chain()[0].Path, time.Time{}, time.Now().Add(time.Duration(to.writes)*time.Second))
 	}
 	err := Copy(t.Context(), i, to, options(t))
 	assert.ErrorContains(t, err, "the image was written while it was copied")
@@ -502,7 +502,7 @@ func TestComparedByQEMU(t *testing.T) {
 			from += ".packed"
 		}
 		targets(t, 40<<20, func(t *testing.T, path string) {
-			i, err := image.Open(from, image.OpenFile)
+			i, err := image.Open(from, "qcow2", image.OpenFile)
 			require.NoError(t, err)
 			defer i.Close()
 			file, err := os.OpenFile(path, os.O_RDWR, 0)

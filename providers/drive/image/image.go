@@ -27,7 +27,6 @@ type File interface {
 // goroutines at once; Close only after the others have returned.
 type Image struct {
 	top    layer
-	format string
 	size   int64
 	chain  []link // the image itself first
 	tables tables
@@ -36,9 +35,10 @@ type Image struct {
 
 // link is one file of a chain.
 type link struct {
-	path string
-	file File
-	at   fs.FileInfo // as it was when it was opened
+	path   string
+	format string
+	file   File
+	at     fs.FileInfo // as it was when it was opened
 }
 
 // marks are what qcow2 headers say of how the images were left.
@@ -79,25 +79,22 @@ const sector = 512
 // made by hand or by a backup do not come near either.
 const maxChain = 32
 
-// Open opens an image and its chain. A file that begins with the magic of qcow2
-// is one, anything else is raw; the format of a backing file is taken from the
-// header that names it and never guessed, since what a guest writes into a raw
-// disk could pass for a header. open is called for every path of the chain,
-// names in headers being relative to the folder of the image that has them.
-func Open(path string, open func(string) (File, error)) (*Image, error) {
+// Open opens an image and its chain. The format is told by who knows the image,
+// that of a backing file by the header that names it; none is ever guessed,
+// since what a guest writes into a raw disk could pass for a header and name any
+// file of the host. open is called for every path of the chain, names in headers
+// being relative to the folder of the image that has them.
+func Open(path, format string, open func(string) (File, error)) (*Image, error) {
 	i := &Image{}
-	top, err := i.open(path, "", open)
+	top, err := i.open(path, format, open)
 	if err != nil {
 		return nil, errors.Join(fmt.Errorf("open image %s: %w", path, err), i.Close())
 	}
-	i.top, i.size, i.format = top, top.sizeBytes(), "raw"
-	if _, is := top.(*qcow2); is {
-		i.format = "qcow2"
-	}
+	i.top, i.size = top, top.sizeBytes()
 	return i, nil
 }
 
-// open opens one file and what is behind it. An empty format is found out.
+// open opens one file and what is behind it.
 func (i *Image) open(path, format string, open func(string) (File, error)) (layer, error) {
 	if len(i.chain) == maxChain {
 		return nil, fmt.Errorf("its chain of backing files is longer than %d: join some with qemu-img commit", maxChain)
@@ -115,14 +112,9 @@ func (i *Image) open(path, format string, open func(string) (File, error)) (laye
 			return nil, errors.Join(fmt.Errorf("%s is behind itself in the chain of backing files", path), file.Close())
 		}
 	}
-	i.chain = append(i.chain, link{path, file, at})
+	i.chain = append(i.chain, link{path, format, file, at})
 	if !at.Mode().IsRegular() {
 		return nil, fmt.Errorf("%s is no regular file", path)
-	}
-	if format == "" {
-		if format, err = guess(file); err != nil {
-			return nil, fmt.Errorf("read the beginning of %s: %w", path, err)
-		}
 	}
 	switch format {
 	case "raw":
@@ -131,19 +123,6 @@ func (i *Image) open(path, format string, open func(string) (File, error)) (laye
 		return i.openQcow2(path, file, at.Size(), open)
 	default:
 		return nil, fmt.Errorf("%s is of the format %q: only raw and qcow2 can be read; qemu-img convert makes one of it", path, format)
-	}
-}
-
-// guess tells qcow2 from raw by the first four bytes.
-func guess(file File) (string, error) {
-	var start [4]byte
-	switch _, err := file.ReadAt(start[:], 0); {
-	case err != nil && !errors.Is(err, io.EOF):
-		return "", err
-	case string(start[:]) == magic:
-		return "qcow2", nil
-	default:
-		return "raw", nil
 	}
 }
 
@@ -184,8 +163,8 @@ func backingPath(path string, h header) (string, error) {
 	}
 }
 
-// Format is "raw" or "qcow2".
-func (i *Image) Format() string { return i.format }
+// Format is "raw" or "qcow2", as Open was told.
+func (i *Image) Format() string { return i.chain[0].format }
 
 // SizeBytes is the size of the disk, a multiple of 512.
 func (i *Image) SizeBytes() uint64 { return uint64(i.size) }
@@ -198,32 +177,52 @@ func (i *Image) Dirty() bool { return i.marks.dirty }
 // tables (qemu-img check), so that what is read may be wrong.
 func (i *Image) Corrupt() bool { return i.marks.corrupt }
 
-// Files gives the paths of the chain, the image itself first.
-func (i *Image) Files() []string {
-	var paths []string
-	for _, l := range i.chain {
-		paths = append(paths, l.path)
-	}
-	return paths
+// Link is one file of a chain as it is now.
+type Link struct {
+	Path      string
+	Format    string
+	SizeBytes uint64 // of the file
+	Stamp     string // changes whenever it is written, or another is in its place; empty: it cannot be looked at
+	File      File   // open for reading
 }
 
-// Stamp is a digest over size, time of the last write and inode of every file
-// of the chain, as they are now. It changes whenever one is written. Empty: one
-// of them cannot be looked at.
+// Chain gives the files of the chain, the image itself first.
+func (i *Image) Chain() []Link {
+	var list []Link
+	for _, l := range i.chain {
+		size, stamp := l.stamp()
+		list = append(list, Link{l.path, l.format, size, stamp, l.file})
+	}
+	return list
+}
+
+// Stamp is a digest over the stamps of every file of the chain, as they are now.
+// Empty: one of them cannot be looked at.
 func (i *Image) Stamp() string {
 	sum := sha256.New()
-	for _, l := range i.chain {
-		now, err := l.file.Stat()
-		if err != nil {
+	for _, l := range i.Chain() {
+		if l.Stamp == "" {
 			return ""
 		}
-		var inode uint64
-		if stat, ok := now.Sys().(*syscall.Stat_t); ok {
-			inode = stat.Ino
-		}
-		fmt.Fprintf(sum, "%d %d %d\n", now.Size(), now.ModTime().UnixNano(), inode)
+		fmt.Fprintln(sum, l.Stamp)
 	}
 	return fmt.Sprintf("%x", sum.Sum(nil)[:16])
+}
+
+// stamp is a digest over size, time of the last write, device and inode. The
+// time of the last change of the inode is not in it: libvirt gives a guest's
+// images to QEMU at every start and takes them back at its end.
+func (l link) stamp() (sizeBytes uint64, stamp string) {
+	now, err := l.file.Stat()
+	if err != nil {
+		return 0, ""
+	}
+	var device, inode uint64
+	if stat, ok := now.Sys().(*syscall.Stat_t); ok {
+		device, inode = stat.Dev, stat.Ino
+	}
+	sum := sha256.Sum256(fmt.Appendf(nil, "%d %d %d %d\n", now.Size(), now.ModTime().UnixNano(), device, inode))
+	return uint64(now.Size()), fmt.Sprintf("%x", sum[:16])
 }
 
 // Close closes every file of the chain.

@@ -83,7 +83,7 @@ func over(name, format string) []byte {
 }
 
 func TestTiny(t *testing.T) {
-	i, err := Open("/a/top", files(map[string][]byte{"/a/top": over("b/base", "raw"), "/a/b/base": bytes.Repeat([]byte("r"), 1200)}))
+	i, err := Open("/a/top", "qcow2", files(map[string][]byte{"/a/top": over("b/base", "raw"), "/a/b/base": bytes.Repeat([]byte("r"), 1200)}))
 	require.NoError(t, err)
 	defer i.Close()
 	got := make([]byte, 3*512)
@@ -95,7 +95,10 @@ func TestTiny(t *testing.T) {
 	n, err = i.ReadAt(got[:600], 2*512)
 	assert.ErrorIs(t, err, io.EOF)
 	assert.Equal(t, 512, n)
-	assert.Equal(t, []string{"/a/top", "/a/b/base"}, i.Files())
+	chain := i.Chain()
+	require.Len(t, chain, 2)
+	assert.Equal(t, []string{"/a/top", "qcow2", "/a/b/base", "raw"}, []string{chain[0].Path, chain[0].Format, chain[1].Path, chain[1].Format})
+	assert.EqualValues(t, 1200, chain[1].SizeBytes)
 	var extents []Extent
 	require.NoError(t, i.Extents(t.Context(), func(e Extent) error { extents = append(extents, e); return nil }))
 	assert.Equal(t, []Extent{{0, 512, false, false}, {512, 512, true, false}, {1024, 512, false, false}}, extents)
@@ -146,7 +149,7 @@ func TestRefused(t *testing.T) {
 		"long chain":       {long, "longer than 32"},
 	} {
 		t.Run(name, func(t *testing.T) {
-			_, err := Open("/top", files(c.all))
+			_, err := Open("/top", "qcow2", files(c.all))
 			assert.ErrorContains(t, err, c.says)
 		})
 	}
@@ -165,7 +168,7 @@ func TestDamagedTables(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			b := tiny()
 			change(b)
-			i, err := Open("/top", files(map[string][]byte{"/top": b}))
+			i, err := Open("/top", "qcow2", files(map[string][]byte{"/top": b}))
 			require.NoError(t, err)
 			_, err = i.ReadAt(make([]byte, 512), 0)
 			assert.ErrorContains(t, err, "read image /top at byte 0 of the disk")
@@ -176,23 +179,46 @@ func TestDamagedTables(t *testing.T) {
 func TestMarks(t *testing.T) {
 	b := tiny()
 	b[79] |= 3
-	i, err := Open("/top", files(map[string][]byte{"/top": b}))
+	i, err := Open("/top", "qcow2", files(map[string][]byte{"/top": b}))
 	require.NoError(t, err)
 	assert.True(t, i.Dirty())
 	assert.True(t, i.Corrupt())
-	i, err = Open("/top", files(map[string][]byte{"/top": tiny()}))
+	i, err = Open("/top", "qcow2", files(map[string][]byte{"/top": tiny()}))
 	require.NoError(t, err)
 	assert.False(t, i.Dirty())
 	assert.False(t, i.Corrupt())
 }
 
+// Neither is opened: a pipe would be waited at, a device might act.
 func TestNoRegularFile(t *testing.T) {
 	dir := t.TempDir()
-	_, err := Open(dir, OpenFile)
-	assert.ErrorContains(t, err, "is no regular file")
-	require.NoError(t, exec.Command("mkfifo", filepath.Join(dir, "fifo")).Run())
-	_, err = Open(filepath.Join(dir, "fifo"), OpenFile)
-	assert.ErrorContains(t, err, "is no regular file")
+	pipe, link := filepath.Join(dir, "fifo"), filepath.Join(dir, "link")
+	require.NoError(t, exec.Command("mkfifo", pipe).Run())
+	require.NoError(t, os.Symlink("/dev/zero", link))
+	for path, kind := range map[string]string{dir: "a folder", pipe: "a pipe", link: "a character device", "/proc/self/fd": "a folder"} {
+		for _, format := range []string{"raw", "qcow2"} {
+			_, err := Open(path, format, OpenFile)
+			assert.ErrorContains(t, err, "is no regular file but "+kind)
+		}
+	}
+}
+
+// A guest that has a raw disk can write anything to its beginning.
+func TestRawIsRawWhateverItHolds(t *testing.T) {
+	opened := []string{}
+	content := over("/etc/shadow", "raw")
+	i, err := Open("/top", "raw", func(path string) (File, error) {
+		opened = append(opened, path)
+		return files(map[string][]byte{"/top": content})(path)
+	})
+	require.NoError(t, err)
+	got := make([]byte, len(content))
+	_, err = i.ReadAt(got, 0)
+	require.NoError(t, err)
+	assert.Equal(t, content, got)
+	assert.Equal(t, []string{"/top"}, opened)
+	_, err = Open("/top", "", files(map[string][]byte{"/top": content}))
+	assert.ErrorContains(t, err, `of the format ""`)
 }
 
 func TestStampChangesWithAnyFileOfTheChain(t *testing.T) {
@@ -200,7 +226,7 @@ func TestStampChangesWithAnyFileOfTheChain(t *testing.T) {
 	top, base := filepath.Join(dir, "top"), filepath.Join(dir, "base")
 	require.NoError(t, os.WriteFile(top, over("base", "raw"), 0o600))
 	require.NoError(t, os.WriteFile(base, make([]byte, 4096), 0o600))
-	i, err := Open(top, OpenFile)
+	i, err := Open(top, "qcow2", OpenFile)
 	require.NoError(t, err)
 	defer i.Close()
 	first := i.Stamp()
@@ -210,7 +236,7 @@ func TestStampChangesWithAnyFileOfTheChain(t *testing.T) {
 		assert.NotEqual(t, first, i.Stamp())
 		first = i.Stamp()
 	}
-	again, err := Open(top, OpenFile)
+	again, err := Open(top, "qcow2", OpenFile)
 	require.NoError(t, err)
 	defer again.Close()
 	assert.Equal(t, first, again.Stamp(), "another look at the same files")
@@ -223,7 +249,7 @@ func TestHold(t *testing.T) {
 	qemuTool(t, "qemu-img", "create", "-q", "-f", "qcow2", base, "1M")
 	qemuTool(t, "qemu-img", "create", "-q", "-f", "qcow2", "-b", "base", "-F", "qcow2", top, "1M")
 	for _, path := range []string{top, base} {
-		i, err := Open(top, OpenFile)
+		i, err := Open(top, "qcow2", OpenFile)
 		require.NoError(t, err)
 		writer := exec.Command("qemu-io", "-f", "qcow2", path)
 		to, err := writer.StdinPipe()
@@ -240,10 +266,10 @@ func TestHold(t *testing.T) {
 		require.NoError(t, writer.Wait())
 		require.NoError(t, i.Close())
 	}
-	i, err := Open(top, OpenFile)
+	i, err := Open(top, "qcow2", OpenFile)
 	require.NoError(t, err)
 	require.NoError(t, i.Hold())
-	again, err := Open(top, OpenFile)
+	again, err := Open(top, "qcow2", OpenFile)
 	require.NoError(t, err)
 	require.NoError(t, again.Hold(), "readers bear each other")
 	require.NoError(t, again.Close())
@@ -270,7 +296,7 @@ func FuzzOpen(f *testing.F) {
 	zstd[79], zstd[103], zstd[104] = 8, 112, 1
 	f.Add(zstd)
 	f.Fuzz(func(t *testing.T, content []byte) {
-		i, err := Open("/top", files(map[string][]byte{"/top": content, "/base": bytes.Repeat([]byte("r"), 700)}))
+		i, err := Open("/top", "qcow2", files(map[string][]byte{"/top": content, "/base": bytes.Repeat([]byte("r"), 700)}))
 		if err != nil {
 			return
 		}

@@ -143,10 +143,10 @@ func TestReadsAsQEMU(t *testing.T) {
 				want, err := os.ReadFile(plain)
 				require.NoError(t, err)
 
-				i, err := Open(path, osOpen)
+				i, err := Open(path, format, osOpen)
 				require.NoError(t, err)
 				assert.Equal(t, format, i.Format())
-				assert.Len(t, i.Files(), len(s.options))
+				assert.Len(t, i.Chain(), len(s.options))
 				require.EqualValues(t, len(want), i.SizeBytes())
 				got := make([]byte, len(want))
 				_, err = i.ReadAt(got, 0)

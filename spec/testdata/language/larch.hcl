@@ -10,7 +10,7 @@ controller "reel" {
   }
 
   drive {
-    copy_of = image("/srv/images/grading.qcow2")   # the installed system moves here
+    copy_of = image("/srv/images/grading.qcow2", "qcow2")   # the installed system moves here
     erase   = "RL-4410-0073"              # needed only when the drive is not blank: its serial, spelled out
 
     partition "shelf" {                   # the host's part

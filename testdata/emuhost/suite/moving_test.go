@@ -23,7 +23,7 @@ controller "spare" {
     serial = "` + machine.Spare + `"
   }
   drive {
-    copy_of = image("` + installed + `")
+    copy_of = image("` + installed + `", "qcow2")
     ERASE
     partition "attic" {
       size   = rest()
