@@ -185,5 +185,5 @@ func (h host) cutAt(records int, power bool, code string) {
 		require.NoError(h, h.emulated.PowerOn(h.Context(), machine.Larch()))
 		return
 	}
-	h.shell(strings.Replace(watch, "CUT", "kill -KILL $pid", 1) + "\nwait $pid || true")
+	h.shell("cut=\n" + strings.Replace(watch, "CUT", "kill -KILL $pid; cut=yes", 1) + "\nwait $pid || true\n[ -n \"$cut\" ] || { cat /tmp/apply.log; exit 1; }")
 }
