@@ -49,6 +49,9 @@ func fail(code int, next, format string, values ...any) error {
 }
 
 func main() {
+	// A root shell by plain su has a user's path, in which mkfs, blkid and wipefs
+	// are not (su(1)). Where it cannot be set they are not found, which is told.
+	_ = os.Setenv("PATH", strings.TrimPrefix(os.Getenv("PATH")+":/usr/local/sbin:/usr/sbin:/sbin", ":"))
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	code := run(ctx, os.Args[1:], os.Stdin, os.Stdout, os.Stderr)
 	stop()

@@ -66,7 +66,7 @@ func TestFromFiles(t *testing.T) {
 	assert.False(t, grading.Running)
 	assert.Equal(t, "shut off", grading.Condition)
 	assert.Nil(t, grading.Live)
-	assert.Contains(t, grading.Kept.Disks, facts.Disk{Target: "vdb", Kind: "volume", Pool: "shelf", Volume: "cache.qcow2", Source: "/srv/shelf/cache.qcow2", Device: "disk"})
+	assert.Contains(t, grading.Kept.Disks, facts.Disk{Target: "vdb", Kind: "volume", Pool: "shelf", Volume: "cache.qcow2", Source: "/srv/shelf/cache.qcow2", Device: "disk", Format: "qcow2"})
 	assert.True(t, l2.Running)
 	assert.Equal(t, "running", l2.Condition)
 	assert.Len(t, l2.Live.Lent, 1)
