@@ -1,9 +1,7 @@
 package main
 
 import (
-	"errors"
 	"fmt"
-	"io"
 	"os"
 
 	"golang.org/x/sys/unix"
@@ -63,11 +61,5 @@ func readContent(device string, b *facts.Block) (facts.Content, error) {
 	if err := unix.Fadvise(int(file.Fd()), 0, 0, unix.FADV_DONTNEED); err != nil {
 		return facts.Content{}, err
 	}
-	return content.Read(file, b.Name, b.SizeBytes, uint64(b.SectorBytes), noLoaders), nil
-}
-
-// noLoaders leaves boot partitions alone: what starts from them is no matter
-// here.
-func noLoaders(io.ReaderAt, uint64, uint64) ([]content.ESP, error) {
-	return nil, errors.New("not looked for")
+	return content.Read(file, b.Name, b.SizeBytes, uint64(b.SectorBytes), false), nil
 }

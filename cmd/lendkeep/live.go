@@ -2,12 +2,10 @@ package main
 
 import (
 	"context"
-	"io"
 	"path/filepath"
 	"slices"
 
 	"lendkeep/providers/drive"
-	"lendkeep/providers/drive/content"
 	"lendkeep/providers/firmware"
 	"lendkeep/providers/holding"
 	"lendkeep/providers/hook"
@@ -42,7 +40,7 @@ func (w *where) openLive(uri string) (host, error) {
 		images = append(images, source.Path)
 	}
 	live := liveHost{tree: tree, conn: conn, firmware: firmware.OnHost(tree.FS(), firmwareCache(), w.donors...), images: images,
-		contents: drive.Contents{Root: "/", ESPs: startableOn}, sources: w.sources, confirmed: confirmed}
+		contents: drive.Contents{Root: "/"}, sources: w.sources, confirmed: confirmed}
 	return host{step.Ports{
 		Survey: live, Guests: conn, Mounts: drive.Mounts{}, Functions: tree, Rungs: tree,
 		Stores: firmware.Stores{Root: "/", Keep: filepath.Join(keepFolder, "variables")},
@@ -84,22 +82,4 @@ func (h liveHost) Survey(ctx context.Context) (facts.Survey, error) {
 		survey.Gaps = append(survey.Gaps, facts.Gap{Fact: "confirmations", Path: h.confirmed.Path, Reason: err.Error()})
 	}
 	return survey, nil
-}
-
-// startableOn reads what can be started from the EFI system partitions of
-// a drive or image.
-func startableOn(r io.ReaderAt, sizeBytes, sectorBytes uint64) ([]content.ESP, error) {
-	list, err := firmware.ReadESPs(r, int64(sizeBytes), int(sectorBytes))
-	if err != nil {
-		return nil, err
-	}
-	var esps []content.ESP
-	for _, e := range list {
-		found := content.ESP{Number: e.Partition.Number, Gap: e.Gap}
-		for _, l := range e.Loaders {
-			found.Loaders = append(found.Loaders, l.Path)
-		}
-		esps = append(esps, found)
-	}
-	return esps, nil
 }

@@ -13,11 +13,11 @@ import (
 	"github.com/rs/zerolog"
 	"github.com/spf13/cobra"
 
-	"lendkeep/cmd/rehearse"
 	"lendkeep/reconcile/assess"
 	"lendkeep/reconcile/carry"
 	"lendkeep/reconcile/definition"
 	"lendkeep/reconcile/order"
+	"lendkeep/reconcile/rehearse"
 	"lendkeep/reconcile/step"
 	"lendkeep/spec"
 	"lendkeep/spec/plain"

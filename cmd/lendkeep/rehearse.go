@@ -3,9 +3,9 @@ package main
 import (
 	"github.com/spf13/cobra"
 
-	"lendkeep/cmd/rehearse"
 	"lendkeep/reconcile/carry"
 	"lendkeep/reconcile/facts"
+	"lendkeep/reconcile/rehearse"
 )
 
 func rehearseCommand() *cobra.Command {

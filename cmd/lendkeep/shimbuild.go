@@ -8,12 +8,16 @@ import (
 	"io"
 	"io/fs"
 	"os"
+	"slices"
 	"strconv"
 
 	"github.com/google/renameio/v2"
 	"github.com/spf13/cobra"
 
+	"lendkeep/providers/drive/content"
 	"lendkeep/providers/firmware"
+	"lendkeep/providers/formats/guid"
+	"lendkeep/reconcile/facts"
 )
 
 // shimOrder is what shim build was asked for.
@@ -151,7 +155,7 @@ func (o shimOrder) part(t *text, what, file string, donor *firmware.Image, part 
 	if file != "" {
 		content, err = os.ReadFile(file)
 	} else {
-		from = o.donor + " (file " + part.GUID.String() + ")"
+		from = o.donor + " (file " + part.GUID.Upper() + ")"
 		content, err = donor.Extract(part.GUID)
 	}
 	if err != nil {
@@ -215,53 +219,61 @@ func buildFailed(err error) error {
 
 // wanted finds the partition on its drive: a device path names a partition by
 // its place as well as by its id.
-func (o shimOrder) wanted(t *text) (*firmware.Partition, error) {
-	id, err := firmware.ParseGUID(o.partition)
+func (o shimOrder) wanted(t *text) (*facts.SystemPartition, error) {
+	id, err := guid.Parse(o.partition)
 	if err != nil {
 		return nil, fail(exitUsage, "lsblk -o NAME,PARTUUID lists them", "--partition: %w", err)
 	}
-	list, err := systemPartitions(o.of)
+	seen, err := partitioned(o.of)
 	if err != nil {
 		return nil, fail(exitUsage, "name the whole drive or a raw image of it: --of DRIVE", "%s: %w", o.of, err)
 	}
 	var there []string
-	for _, esp := range list {
-		if esp.Partition.ID != id {
-			there = append(there, esp.Partition.ID.String())
+	for _, v := range seen.Volumes {
+		i := slices.IndexFunc(seen.Table.Entries, func(e facts.Entry) bool { return e.Number == v.Number })
+		e := seen.Table.Entries[i]
+		switch {
+		case !v.ESP:
+			continue
+		case e.ID != id.String():
+			there = append(there, e.ID)
 			continue
 		}
-		t.line("starts from: partition %d of %s", esp.Partition.Number, o.of)
-		for _, loader := range esp.Loaders {
-			t.line("   loader there: %s", loader.Path)
+		t.line("starts from: partition %d of %s", e.Number, o.of)
+		for _, loader := range v.Loaders {
+			t.line("   loader there: %s", loader)
 		}
-		if esp.Gap != "" {
-			t.line("   not read in full: %s", esp.Gap)
+		if v.Gap != "" {
+			t.line("   not read in full: %s", v.Gap)
 		}
-		return &esp.Partition, nil
+		return &facts.SystemPartition{Number: e.Number, ID: e.ID, First: e.First, Sectors: e.Last - e.First + 1}, nil
 	}
 	return nil, fail(exitUsage, fmt.Sprintf("its EFI system partitions are %q", there), "%s has no EFI system partition %s", o.of, id)
 }
 
-// systemPartitions reads a drive whose block size is not known: a table for
-// blocks of 512 bytes is at another place than one for 4096.
-func systemPartitions(name string) ([]firmware.ESP, error) {
+// partitioned reads a drive with a GPT, whose block size is not known: a table
+// for blocks of 512 bytes is at another place than one for 4096.
+func partitioned(name string) (facts.Content, error) {
 	drive, err := os.Open(name)
 	if err != nil {
-		return nil, err
+		return facts.Content{}, err
 	}
-	defer drive.Close()
+	defer drive.Close() // only read
 	size, err := drive.Seek(0, io.SeekEnd)
 	if err != nil {
-		return nil, err
+		return facts.Content{}, err
 	}
-	list, err := firmware.ReadESPs(drive, size, 512)
-	if err == nil {
-		return list, nil
+	reason := "no GPT"
+	for _, sector := range []uint64{512, 4096} {
+		seen := content.Read(drive, name, uint64(size), sector, true)
+		if seen.Table != nil && seen.Table.Kind == "gpt" {
+			return seen, nil
+		}
+		if sector == 512 && len(seen.Gaps) > 0 {
+			reason = seen.Gaps[0].Reason
+		}
 	}
-	if larger, err := firmware.ReadESPs(drive, size, 4096); err == nil {
-		return larger, nil
-	}
-	return nil, err
+	return facts.Content{}, errors.New(reason)
 }
 
 // cautions says what the file needs to work (measured with libvirt 9.0.0 and

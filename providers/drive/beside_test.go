@@ -38,7 +38,7 @@ func invoke(t *testing.T, program string, arguments ...string) {
 func surveyed(t *testing.T, path string) facts.Content {
 	t.Helper()
 	s := &facts.Survey{}
-	Contents{ESPs: noESPs}.Survey(t.Context(), s, nil, []facts.StatedImage{{Path: path, Format: "raw"}})
+	Contents{}.Survey(t.Context(), s, nil, []facts.StatedImage{{Path: path, Format: "raw"}})
 	return s.Contents[0]
 }
 
@@ -104,7 +104,7 @@ func TestTableInsideAMember(t *testing.T) {
 			file, err := os.Open(path)
 			require.NoError(t, err)
 			defer file.Close()
-			assert.Equal(t, tail.kind, content.Read(file, "x", 64*mib, 512, nil).Signature.Kind)
+			assert.Equal(t, tail.kind, content.Read(file, "x", 64*mib, 512, false).Signature.Kind)
 			answer, err := probe.Blkid(t.Context(), file, 0, 64*mib)
 			require.NoError(t, err)
 			if name != "gmirror" {

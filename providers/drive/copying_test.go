@@ -120,7 +120,7 @@ func TestChainThatTheOrderDoesNotName(t *testing.T) {
 	require.NoError(t, os.WriteFile(base, make([]byte, 1<<20), 0o600))
 	invoke(t, "qemu-img", "create", "-q", "-f", "qcow2", "-b", base, "-F", "raw", path)
 	s := &facts.Survey{}
-	Contents{ESPs: noESPs}.Survey(t.Context(), s, nil, []facts.StatedImage{{Path: path, Format: "qcow2"}})
+	Contents{}.Survey(t.Context(), s, nil, []facts.StatedImage{{Path: path, Format: "qcow2"}})
 	image := s.Contents[0]
 	require.Empty(t, image.Gaps)
 	require.Len(t, image.Behind, 1)

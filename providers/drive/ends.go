@@ -10,7 +10,7 @@ import (
 
 	"lendkeep/providers/drive/content"
 	"lendkeep/providers/drive/probe"
-	"lendkeep/providers/drive/table"
+	"lendkeep/providers/formats/table"
 	"lendkeep/reconcile/facts"
 )
 

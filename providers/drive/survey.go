@@ -19,8 +19,7 @@ import (
 
 // Contents looks into drives and images for a survey.
 type Contents struct {
-	Root string       // where /dev and images are; "/" when empty
-	ESPs content.ESPs // reads system partitions
+	Root string // where /dev and images are; "/" when empty
 }
 
 const drivesAtOnce = 4
@@ -91,7 +90,7 @@ func (c Contents) drive(ctx context.Context, b facts.Block) facts.Content {
 	// through its partitions (posix_fadvise(2)); when that fails it is as old as
 	// it is.
 	_ = unix.Fadvise(int(file.Fd()), 0, 0, unix.FADV_DONTNEED)
-	seen := content.Read(file, b.Name, size, sector, c.ESPs)
+	seen := content.Read(file, b.Name, size, sector, true)
 	beside(ctx, file, &seen)
 	past, err := direct(file)
 	if err != nil {
@@ -141,7 +140,7 @@ func (c Contents) imageOnce(ctx context.Context, path, format string) (facts.Con
 	case i.Corrupt():
 		return none, errors.New("it is marked as having damaged tables (qemu-img check)")
 	}
-	got := content.Read(i, path, none.SizeBytes, imageSector, c.ESPs)
+	got := content.Read(i, path, none.SizeBytes, imageSector, true)
 	// blkid and wipefs can see the bytes of a raw image. Those of a qcow2 exist
 	// only through our own reading.
 	if file, ok := i.Chain()[0].File.(*os.File); ok && format == "raw" {

@@ -1,8 +1,6 @@
 package drive
 
 import (
-	"errors"
-	"io"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -11,14 +9,9 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
-	"lendkeep/providers/drive/content"
 	"lendkeep/reconcile/facts"
 	"lendkeep/testdata/outside"
 )
-
-func noESPs(io.ReaderAt, uint64, uint64) ([]content.ESP, error) {
-	return nil, errors.New("not looked for")
-}
 
 func TestSurveyContents(t *testing.T) {
 	drives, d, node := loop(t, 16<<20, 4096)
@@ -34,7 +27,7 @@ func TestSurveyContents(t *testing.T) {
 	require.NoError(t, err)
 	block := facts.Block{Name: device.Name, Devno: device.Devno, SizeBytes: d.SizeBytes, SectorBytes: 4096}
 	s := &facts.Survey{Blocks: []facts.Block{block, {Name: "gone"}}}
-	Contents{ESPs: noESPs}.Survey(t.Context(), s, []string{device.Name, "gone", "never"}, []facts.StatedImage{{Path: raw, Format: "raw"}, {Path: raw + ".none", Format: "raw"}})
+	Contents{}.Survey(t.Context(), s, []string{device.Name, "gone", "never"}, []facts.StatedImage{{Path: raw, Format: "raw"}, {Path: raw + ".none", Format: "raw"}})
 	by := map[string]facts.Content{}
 	for _, c := range s.Contents {
 		by[c.Of] = c

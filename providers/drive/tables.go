@@ -10,7 +10,7 @@ import (
 	"golang.org/x/sys/unix"
 
 	"lendkeep/providers/drive/content"
-	"lendkeep/providers/drive/table"
+	"lendkeep/providers/formats/table"
 	"lendkeep/reconcile/facts"
 )
 

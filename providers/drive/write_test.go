@@ -12,7 +12,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"lendkeep/providers/drive/content"
-	"lendkeep/providers/drive/table"
+	"lendkeep/providers/formats/table"
 	"lendkeep/reconcile/facts"
 	"lendkeep/testdata/outside"
 )
@@ -43,7 +43,7 @@ func read(t *testing.T, path string, d facts.Drive) facts.Content {
 	file, err := os.Open(path)
 	require.NoError(t, err)
 	defer file.Close()
-	return content.Read(file, "drive", d.SizeBytes, d.SectorBytes, nil)
+	return content.Read(file, "drive", d.SizeBytes, d.SectorBytes, false)
 }
 
 func bare(t *testing.T, path string, d facts.Drive) bool {

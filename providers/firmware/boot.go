@@ -16,14 +16,14 @@ const loadActive = 0x00000001
 
 // BootEntry is one Boot#### variable.
 type BootEntry struct {
-	Number    uint16     // of the variable
-	Label     string     // as the boot menu shows it
-	Active    bool       // tried without being chosen by hand
-	Path      string     // device path in text form
-	Partition *Partition // the GPT partition it names; nil: none
-	Short     bool       // Path begins with that partition, whatever drive it is on (UEFI 2.10, 3.1.2)
-	File      string     // the program on it, with backslashes; empty: the default of the place
-	Options   []byte     // handed to the program
+	Number    uint16                 // of the variable
+	Label     string                 // as the boot menu shows it
+	Active    bool                   // tried without being chosen by hand
+	Path      string                 // device path in text form
+	Partition *facts.SystemPartition // the GPT partition it names; nil: none
+	Short     bool                   // Path begins with that partition, whatever drive it is on (UEFI 2.10, 3.1.2)
+	File      string                 // the program on it, with backslashes; empty: the default of the place
+	Options   []byte                 // handed to the program
 }
 
 // Name gives the variable's name, as firmware's own messages do: Boot0001.
@@ -137,7 +137,7 @@ func (boot Boot) facts() []facts.BootEntry {
 	for _, e := range boot.Entries {
 		f := facts.BootEntry{Number: e.Number, Label: printable(e.Label), Active: e.Active, Place: slices.Index(boot.Order, e.Number) + 1, Short: e.Short, File: printable(e.File)}
 		if e.Partition != nil {
-			f.Partition = e.Partition.fact().ID
+			f.Partition = e.Partition.ID
 		}
 		list = append(list, f)
 	}

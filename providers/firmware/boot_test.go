@@ -3,7 +3,11 @@ package firmware
 import (
 	"encoding/binary"
 	"encoding/hex"
+	"strings"
 	"testing"
+
+	"lendkeep/providers/formats/guid"
+	"lendkeep/reconcile/facts"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
@@ -18,12 +22,12 @@ func makeOption(label string, path []byte, options string) []byte {
 }
 
 // hardDrivePath makes the short form of a device path: HD() and a file.
-func hardDrivePath(p Partition, file string) []byte {
-	return append(append(hardDriveNode(p), filePathNode(file)...), endNode()...)
+func hardDrivePath(p facts.SystemPartition, file string) []byte {
+	return append(append(hardDriveNode(p, guid.Must(p.ID)), filePathNode(file)...), endNode()...)
 }
 
 func TestReadBoot(t *testing.T) {
-	esp := Partition{Number: 2, ID: guid(testID(7)), First: 2048, Sectors: 204800}
+	esp := facts.SystemPartition{Number: 2, ID: strings.ToLower(testID(7)), First: 2048, Sectors: 204800}
 	list, err := ReadVariables(makeStore(true,
 		testVariable{"BootOrder", variableAdded, []byte{0x1F, 0, 0, 0}},
 		testVariable{"Boot001F", variableAdded, makeOption("Windows Boot Manager", hardDrivePath(esp, `\EFI\Microsoft\Boot\bootmgfw.efi`), "WINDOWS\x00")},

@@ -120,7 +120,7 @@ func TestShimOfAnOrder(t *testing.T) {
 		testESP{id: testID(2), files: map[string][]byte{
 			"EFI/BOOT/BOOTX64.EFI": markerProgram("MARKER fallback"), "EFI/own/start.efi": markerProgram("MARKER own")}})
 	shim := facts.ShimFor("reel", facts.Shim{Driver: donor.Driver, Shell: donor.ShellSum,
-		From: readDisk(t, drive)[1].Partition.fact(), Loader: `\EFI\own\start.efi`})
+		From: readDisk(t, drive)[1].Partition, Loader: `\EFI\own\start.efi`})
 	require.NoError(t, Folder{root}.PlaceShim(ctx, shim, "/donor.fd", donor.SHA256))
 	disk, err := os.ReadFile(filepath.Join(root, shim.Path))
 	require.NoError(t, err)
@@ -224,7 +224,7 @@ func TestShimFindsNothing(t *testing.T) {
 	})
 	t.Run("power off without the wanted partition", func(t *testing.T) {
 		shim := donorShim(t)
-		shim.Wanted = &Partition{Number: 1, ID: guid(testID(9)), First: 2048, Sectors: 16384}
+		shim.Wanted = &facts.SystemPartition{Number: 1, ID: strings.ToLower(testID(9)), First: 2048, Sectors: 16384}
 		shim.Ending = PowerOff
 		g := newGuest(t, driverless(t))
 		g.shim(mustBuild(t, shim.Build))

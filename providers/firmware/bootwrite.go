@@ -5,6 +5,9 @@ import (
 	"encoding/binary"
 	"fmt"
 	"strings"
+
+	"lendkeep/providers/formats/guid"
+	"lendkeep/reconcile/facts"
 )
 
 const (
@@ -13,21 +16,12 @@ const (
 	optionPathMost     = 0xFFFF
 )
 
-// NewEntry is a boot entry to be written: a program on a partition. The
-// firmware finds the partition on whatever drive it is (UEFI 2.10, 3.1.2, short
-// form).
-type NewEntry struct {
-	Label     string
-	Partition Partition
-	File      string // with backslashes, such as \EFI\debian\shimx64.efi
-}
-
 // PutFirst gives the content of a variable store file in which the entry is
 // the first of the boot order, and the entry's number. An active entry for the
 // same program that is there already is moved, not doubled: a system's own may
 // carry options. Nothing else of the file changes. The
 // guest must be off, and the file raw; a store with any damage is refused.
-func PutFirst(content []byte, entry NewEntry) ([]byte, uint16, error) {
+func PutFirst(content []byte, entry facts.NewEntry) ([]byte, uint16, error) {
 	out, number, err := putFirst(content, entry)
 	if err != nil {
 		return nil, 0, fmt.Errorf("write boot entry: %w", err)
@@ -35,11 +29,14 @@ func PutFirst(content []byte, entry NewEntry) ([]byte, uint16, error) {
 	return out, number, nil
 }
 
-func putFirst(content []byte, entry NewEntry) ([]byte, uint16, error) {
+func putFirst(content []byte, entry facts.NewEntry) ([]byte, uint16, error) {
 	if err := checkLoaderPath(entry.File); err != nil {
 		return nil, 0, err
 	}
-	option := entry.option()
+	option, err := loadOption(entry)
+	if err != nil {
+		return nil, 0, err
+	}
 	if len(option) > optionPathMost {
 		return nil, 0, fmt.Errorf("entry of %d bytes", len(option))
 	}
@@ -82,7 +79,7 @@ func putFirst(content []byte, entry NewEntry) ([]byte, uint16, error) {
 
 // entryFor finds the number of an entry for the same program, or else the
 // lowest free one.
-func entryFor(variables []Variable, entry NewEntry) (number uint16, found bool, err error) {
+func entryFor(variables []Variable, entry facts.NewEntry) (number uint16, found bool, err error) {
 	used := map[uint16]bool{}
 	for _, v := range variables {
 		n, ok := entryNumber(v.Name)
@@ -103,17 +100,22 @@ func entryFor(variables []Variable, entry NewEntry) (number uint16, found bool, 
 }
 
 // starts tells whether an entry is tried and leads to the same program.
-func (e BootEntry) starts(other NewEntry) bool {
+func (e BootEntry) starts(other facts.NewEntry) bool {
 	return e.Active && e.Short && *e.Partition == other.Partition && strings.EqualFold(e.File, other.File)
 }
 
-// option lays out the EFI_LOAD_OPTION.
-func (e NewEntry) option() []byte {
-	path := append(hardDriveNode(e.Partition), filePathNode(e.File)...)
-	path = append(path, endNode()...)
+// loadOption lays out the EFI_LOAD_OPTION. The firmware finds the partition on
+// whatever drive it is (UEFI 2.10, 3.1.2, short form).
+func loadOption(e facts.NewEntry) ([]byte, error) {
+	id, err := guid.Parse(e.Partition.ID)
+	if err != nil {
+		return nil, fmt.Errorf("partition %d: %w", e.Partition.Number, err)
+	}
+	path := hardDriveNode(e.Partition, id)
+	path = append(append(path, filePathNode(e.File)...), endNode()...)
 	b := binary.LittleEndian.AppendUint32(nil, loadActive)
 	b = binary.LittleEndian.AppendUint16(b, uint16(len(path)))
-	return append(append(b, utf16Text(e.Label)...), path...)
+	return append(append(b, utf16Text(e.Label)...), path...), nil
 }
 
 // variable lays out a complete variable with what fills it up to the next.

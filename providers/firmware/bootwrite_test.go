@@ -3,14 +3,17 @@ package firmware
 import (
 	"bytes"
 	"os"
+	"strings"
 	"testing"
+
+	"lendkeep/reconcile/facts"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 )
 
-func ownEntry() NewEntry {
-	return NewEntry{"Grading", Partition{Number: 1, ID: guid(testID(1)), First: 2048, Sectors: 16384}, `\EFI\own\start.efi`}
+func ownEntry() facts.NewEntry {
+	return facts.NewEntry{Label: "Grading", Partition: facts.SystemPartition{Number: 1, ID: strings.ToLower(testID(1)), First: 2048, Sectors: 16384}, File: `\EFI\own\start.efi`}
 }
 
 func mustReadBoot(t *testing.T, store []byte) Boot {
@@ -38,7 +41,7 @@ func TestPutFirst(t *testing.T) {
 		assert.Equal(t, []uint16{1, 2, 0}, boot.Order)
 		require.Len(t, boot.Entries, 3)
 		want := ownEntry()
-		assert.Equal(t, BootEntry{Number: 1, Label: want.Label, Active: true, Path: want.Partition.node() + "/" + want.File,
+		assert.Equal(t, BootEntry{Number: 1, Label: want.Label, Active: true, Path: partitionNode(want.Partition) + "/" + want.File,
 			Partition: &want.Partition, Short: true, File: want.File}, boot.Entries[1])
 
 		// The entry is already there and first: only the order is written anew.
@@ -65,7 +68,7 @@ func TestPutFirstIntoDebiansTemplate(t *testing.T) {
 }
 
 func TestPutFirstRefuses(t *testing.T) {
-	_, _, err := PutFirst(makeStore(true), NewEntry{File: "start.efi"})
+	_, _, err := PutFirst(makeStore(true), facts.NewEntry{File: "start.efi"})
 	assert.ErrorContains(t, err, "write boot entry: loader path")
 	damaged := makeStore(true, testVariable{"BootOrder", variableAdded, []byte{0, 0}})
 	damaged[len(damaged)-70] = 0

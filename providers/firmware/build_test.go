@@ -4,6 +4,8 @@ import (
 	"bytes"
 	"encoding/binary"
 	"testing"
+
+	"lendkeep/providers/formats/guid"
 )
 
 // What this file builds follows the same published layouts that the reader
@@ -23,7 +25,7 @@ func makePacked(t testing.TB, sections []byte) []byte {
 }
 
 // makeFile makes a valid file; its content starts behind 24 bytes of header.
-func makeFile(name GUID, kind byte, content []byte) []byte {
+func makeFile(name guid.GUID, kind byte, content []byte) []byte {
 	b := make([]byte, fileHeader, fileHeader+len(content))
 	copy(b, name[:])
 	b[17], b[18], b[23] = fileUnsummed, kind, 0xF8
@@ -33,7 +35,7 @@ func makeFile(name GUID, kind byte, content []byte) []byte {
 }
 
 // makeLargeFile makes a file whose size stands in 64 bits.
-func makeLargeFile(name GUID, kind byte, content []byte) []byte {
+func makeLargeFile(name guid.GUID, kind byte, content []byte) []byte {
 	b := make([]byte, fileHeaderLarge)
 	copy(b, name[:])
 	b[17], b[18], b[19], b[23] = fileUnsummed, kind, fileLarge, 0xF8
@@ -44,7 +46,7 @@ func makeLargeFile(name GUID, kind byte, content []byte) []byte {
 }
 
 // makeVolume makes a volume with some free space behind its files.
-func makeVolume(format GUID, files ...[]byte) []byte {
+func makeVolume(format guid.GUID, files ...[]byte) []byte {
 	b := make([]byte, volumeHeaderLeast)
 	for _, f := range files {
 		b = append(b, bytes.Repeat([]byte{0xFF}, align(len(b), 8)-len(b))...)
@@ -83,15 +85,15 @@ func makeDriver(part Part) []byte {
 }
 
 var (
-	coreName  = guid("D6A2CB7F-6A18-4E2F-B43B-9920A733700A") // DxeCore of edk2
-	innerName = guid("9E21FD93-9C72-4C15-8C4B-E77F1DB2D792") // FVMAIN of OVMF
+	coreName  = guid.Must("D6A2CB7F-6A18-4E2F-B43B-9920A733700A") // DxeCore of edk2
+	innerName = guid.Must("9E21FD93-9C72-4C15-8C4B-E77F1DB2D792") // FVMAIN of OVMF
 )
 
 // makeInner makes the sections that a firmware packs: a volume with a core and
 // the given parts.
 func makeInner(parts ...Part) []byte {
 	files := [][]byte{
-		makeFile(GUID(bytes.Repeat([]byte{0xFF}, 16)), fileTypePad, make([]byte, 40)),
+		makeFile(guid.GUID(bytes.Repeat([]byte{0xFF}, 16)), fileTypePad, make([]byte, 40)),
 		makeFile(coreName, fileTypeDXECore, makeSection(sectionPE32, makeProgram(subsystemBoot, "core"))),
 	}
 	for _, part := range parts {
@@ -105,6 +107,6 @@ func makeInner(parts ...Part) []byte {
 // inside, then a volume with the reset vector.
 func makeImage(t testing.TB, inner []byte) []byte {
 	main := makeVolume(formatFFS2, makeFile(innerName, fileTypeVolume, makePacked(t, inner)))
-	vector := makeVolume(formatFFS2, makeFile(guid("1BA0062E-C779-4582-8566-336AE8F78F09"), fileTypeRaw, make([]byte, 128)))
+	vector := makeVolume(formatFFS2, makeFile(guid.Must("1BA0062E-C779-4582-8566-336AE8F78F09"), fileTypeRaw, make([]byte, 128)))
 	return append(main, vector...)
 }

@@ -5,6 +5,9 @@ import (
 	"fmt"
 	"strings"
 	"unicode/utf16"
+
+	"lendkeep/providers/formats/guid"
+	"lendkeep/reconcile/facts"
 )
 
 // Types and subtypes of device path nodes, UEFI 2.10, 10.3.
@@ -69,7 +72,7 @@ func (p devicePath) String() string {
 }
 
 // partition gives the GPT partition that the path names, if any.
-func (p devicePath) partition() *Partition {
+func (p devicePath) partition() *facts.SystemPartition {
 	for _, node := range p {
 		if found := node.gptPartition(); found != nil {
 			return found
@@ -90,16 +93,16 @@ func (p devicePath) file() string {
 }
 
 // gptPartition reads a hard drive node (10.3.5.1) of a GPT disk.
-func (n pathNode) gptPartition() *Partition {
+func (n pathNode) gptPartition() *facts.SystemPartition {
 	const signatureGUID = 2
 	if n.kind != nodeHD || len(n.data) != 38 || n.data[37] != signatureGUID {
 		return nil
 	}
-	return &Partition{
+	return &facts.SystemPartition{
 		Number:  int(binary.LittleEndian.Uint32(n.data)),
 		First:   binary.LittleEndian.Uint64(n.data[4:]),
 		Sectors: binary.LittleEndian.Uint64(n.data[12:]),
-		ID:      GUID(n.data[20:36]),
+		ID:      guid.GUID(n.data[20:36]).String(),
 	}
 }
 
@@ -144,15 +147,15 @@ func (n pathNode) known() string {
 	case n.kind == nodeNVMe && len(d) == 12: // namespace, EUI-64
 		return fmt.Sprintf("NVMe(0x%X,%s)", le.Uint32(d), strings.ReplaceAll(fmt.Sprintf("% X", d[4:]), " ", "-"))
 	case n.kind == nodeHD && n.gptPartition() != nil:
-		return n.gptPartition().node()
+		return partitionNode(*n.gptPartition())
 	case n.kind == nodeCD && len(d) == 20:
 		return fmt.Sprintf("CDROM(0x%X,0x%X,0x%X)", le.Uint32(d), le.Uint64(d[4:]), le.Uint64(d[12:]))
 	case n.kind == nodeFile:
 		return n.fileText()
 	case n.kind == nodeFVFile && len(d) == 16:
-		return fmt.Sprintf("FvFile(%s)", GUID(d))
+		return fmt.Sprintf("FvFile(%s)", guid.GUID(d).Upper())
 	case n.kind == nodeFV && len(d) == 16:
-		return fmt.Sprintf("Fv(%s)", GUID(d))
+		return fmt.Sprintf("Fv(%s)", guid.GUID(d).Upper())
 	}
 	return ""
 }
@@ -170,12 +173,12 @@ func acpiText(hid, uid uint32) string {
 
 // hardDriveNode names a GPT partition (10.3.5.1); the last two bytes say that
 // the disk has a GPT and that the id is a GUID.
-func hardDriveNode(p Partition) []byte {
+func hardDriveNode(p facts.SystemPartition, id guid.GUID) []byte {
 	b := []byte{pathMedia, byte(nodeHD & 0xFF), 42, 0}
 	b = binary.LittleEndian.AppendUint32(b, uint32(p.Number))
 	b = binary.LittleEndian.AppendUint64(b, p.First)
 	b = binary.LittleEndian.AppendUint64(b, p.Sectors)
-	return append(append(b, p.ID[:]...), 2, 2)
+	return append(append(b, id[:]...), 2, 2)
 }
 
 // filePathNode is a media file path node (10.3.5.4).

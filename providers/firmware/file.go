@@ -3,6 +3,8 @@ package firmware
 import (
 	"encoding/binary"
 	"fmt"
+
+	"lendkeep/providers/formats/guid"
 )
 
 // Firmware file header, PI 1.8 volume 3, 3.2.3; edk2 PiFirmwareFile.h.
@@ -35,7 +37,7 @@ const (
 
 // file is a valid file of a volume. Its program lies in the image's memory.
 type file struct {
-	name    GUID
+	name    guid.GUID
 	kind    byte
 	program []byte // the first PE32 section, nil if there is none
 	volumes int    // volumes nested in it
@@ -43,7 +45,7 @@ type file struct {
 
 // fileBounds is a checked file header: where the content lies.
 type fileBounds struct {
-	name    GUID
+	name    guid.GUID
 	kind    byte
 	state   byte // erase polarity undone
 	header  int  // length of the header
@@ -93,10 +95,10 @@ func readFileHeader(b []byte, volume volumeHeader) (fileBounds, error) {
 	// The header's checksum leaves out the state and the content's checksum,
 	// which change later.
 	if sum8(b[:f.header])-b[17]-b[23] != 0 {
-		return f, fmt.Errorf("checksum of the header of %s is wrong", f.name)
+		return f, fmt.Errorf("checksum of the header of %s is wrong", f.name.Upper())
 	}
 	if size < uint64(f.header) || size > uint64(len(b)) {
-		return f, fmt.Errorf("%s has %d bytes where %d are left", f.name, size, len(b))
+		return f, fmt.Errorf("%s has %d bytes where %d are left", f.name.Upper(), size, len(b))
 	}
 	f.length = int(size)
 	f.summed = b[19]&fileChecksummed != 0

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"encoding/binary"
 	"fmt"
+	"io"
 
 	"github.com/lima-vm/go-qcow2reader/image/qcow2"
 )
@@ -58,7 +59,7 @@ func unpackQcow2(content []byte) (flash []byte, err error) {
 		return nil, err
 	}
 	flash = make([]byte, size)
-	if err := readFull(disk, flash, 0); err != nil {
+	if _, err := io.ReadFull(io.NewSectionReader(disk, 0, int64(size)), flash); err != nil {
 		return nil, err
 	}
 	return flash, nil

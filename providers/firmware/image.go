@@ -6,6 +6,8 @@ import (
 	"encoding/hex"
 	"fmt"
 	"io"
+
+	"lendkeep/providers/formats/guid"
 )
 
 // Image is a firmware image that was read. It keeps the unpacked content, so
@@ -72,13 +74,13 @@ func (image *Image) Report() Report { return image.report }
 
 // Extract gives the program (PE32) of the file with that name, as its first
 // valid instance holds it.
-func (image *Image) Extract(name GUID) ([]byte, error) {
+func (image *Image) Extract(name guid.GUID) ([]byte, error) {
 	for _, f := range image.found {
 		if f.name == name && f.program != nil {
 			return bytes.Clone(f.program), nil
 		}
 	}
-	return nil, fmt.Errorf("extract %s: %s", name, image.whyMissing(name))
+	return nil, fmt.Errorf("extract %s: %s", name.Upper(), image.whyMissing(name))
 }
 
 // answer decides on one part: one valid file suffices for present, and only a
@@ -99,7 +101,7 @@ func (image *Image) answer(part Part) Answer {
 
 // whyMissing says why a part that was not found may be there all the same;
 // empty when it is not.
-func (image *Image) whyMissing(name GUID) string {
+func (image *Image) whyMissing(name guid.GUID) string {
 	for _, f := range image.found {
 		if f.name == name {
 			return "its file holds no program that can be read"

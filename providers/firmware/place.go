@@ -75,9 +75,7 @@ func (f Folder) placeShim(planned facts.Shim, donor, donorSum string) error {
 		shim.Loaders = append([]string{planned.Loader}, DefaultLoaders()...)
 	}
 	if planned.From != (facts.SystemPartition{}) {
-		if shim.Wanted, err = partitionOf(planned.From); err != nil {
-			return err
-		}
+		shim.Wanted = &planned.From
 	}
 	built, err := shim.Build()
 	if err != nil {
@@ -107,7 +105,7 @@ func (s Shim) fact(named string) (facts.Shim, error) {
 		return f, errors.New("it starts other loaders than an order's disk")
 	}
 	if s.Wanted != nil {
-		f.From = s.Wanted.fact()
+		f.From = *s.Wanted
 	}
 	return f, nil
 }

@@ -58,19 +58,6 @@ func readProgram(b []byte) (program, error) {
 	return p, nil
 }
 
-// machineOf gives the machine that a program was made for, from its first bytes
-// alone; 0 when they are no program.
-func machineOf(b []byte) uint16 {
-	if len(b) < programHeaderAt+4 || b[0] != 'M' || b[1] != 'Z' {
-		return 0
-	}
-	at := uint64(binary.LittleEndian.Uint32(b[programHeaderAt:]))
-	if at+6 > uint64(len(b)) || string(b[at:at+4]) != "PE\x00\x00" {
-		return 0
-	}
-	return binary.LittleEndian.Uint16(b[at+4:])
-}
-
 // needProgram checks that b is a 64 bit x86 program of one kind.
 func needProgram(b []byte, subsystem uint16, what string) error {
 	p, err := readProgram(b)

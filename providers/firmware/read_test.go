@@ -214,18 +214,6 @@ func TestExtractNothing(t *testing.T) {
 	assert.ErrorContains(t, err, "extract 7C04A583")
 }
 
-func TestGUIDText(t *testing.T) {
-	// From UEFI 2.10, appendix A: the text's first fields are stored reversed.
-	g, err := ParseGUID("00112233-4455-6677-8899-aabbccddeeff")
-	require.NoError(t, err)
-	assert.Equal(t, []byte{0x33, 0x22, 0x11, 0, 0x55, 0x44, 0x77, 0x66, 0x88, 0x99, 0xAA, 0xBB, 0xCC, 0xDD, 0xEE, 0xFF}, g[:])
-	assert.Equal(t, "00112233-4455-6677-8899-AABBCCDDEEFF", g.String())
-	for _, wrong := range []string{"", "00112233", "0011223344-55-6677-8899-aabbccddeeff", "0011223g-4455-6677-8899-aabbccddeeff", "00112233-4455-66778-899-aabbccddeeff"} {
-		_, err := ParseGUID(wrong)
-		assert.Error(t, err, wrong)
-	}
-}
-
 func TestPresenceText(t *testing.T) {
 	for _, p := range []Presence{Unknown, Present, Absent} {
 		text, err := p.MarshalText()

@@ -5,6 +5,8 @@ import (
 	"fmt"
 	"strings"
 	"text/template"
+
+	"lendkeep/providers/formats/guid"
 )
 
 // Where things lie on a shim disk, as the Shell spells paths. The names are
@@ -64,9 +66,13 @@ func (s Shim) script(tag string) (string, error) {
 		Nothing: "no system found: none of the volumes has " + strings.Join(loaders, " or "),
 	}
 	if s.Wanted != nil {
-		values.Node = s.Wanted.node()
+		id, err := guid.Parse(s.Wanted.ID)
+		if err != nil {
+			return "", fmt.Errorf("partition %d: %w", s.Wanted.Number, err)
+		}
+		values.Node = partitionNode(*s.Wanted)
 		values.Nothing = fmt.Sprintf("no system found: no volume is partition %s with %s",
-			s.Wanted.ID, strings.Join(loaders, " or "))
+			id.Upper(), strings.Join(loaders, " or "))
 	}
 	var text strings.Builder
 	if err := startupTemplate.Execute(&text, values); err != nil {

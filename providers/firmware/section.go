@@ -6,6 +6,8 @@ import (
 	"fmt"
 	"io"
 
+	"lendkeep/providers/formats/guid"
+
 	"github.com/ulikunitz/xz/lzma"
 )
 
@@ -30,7 +32,7 @@ const (
 )
 
 // formatLZMA is LZMA_CUSTOM_DECOMPRESS_GUID of edk2's LzmaDecompress.h.
-var formatLZMA = guid("EE4E5898-3914-4259-9D6E-DC7BD79403CF")
+var formatLZMA = guid.Must("EE4E5898-3914-4259-9D6E-DC7BD79403CF")
 
 // section is a checked section.
 type section struct {
@@ -140,14 +142,14 @@ func (w *walk) encoded(s section, owner *file, at trail) {
 		w.warn(at, "encoded section of %d bytes", len(content))
 		return
 	}
-	encoding := GUID(content[:16])
+	encoding := guid.GUID(content[:16])
 	dataAt := int(binary.LittleEndian.Uint16(content[16:])) // from the section's start
 	if dataAt < s.header+header || dataAt > len(s.whole) {
 		w.warn(at, "data of an encoded section at %#x of %#x", dataAt, len(s.whole))
 		return
 	}
 	if encoding != formatLZMA {
-		w.warn(at, "encoding %s is not read here", encoding)
+		w.warn(at, "encoding %s is not read here", encoding.Upper())
 		return
 	}
 	unpacked, err := w.unpack(s.whole[dataAt:])

@@ -9,6 +9,8 @@ import (
 	"strings"
 	"time"
 
+	"lendkeep/reconcile/facts"
+
 	"github.com/diskfs/go-diskfs/filesystem/fat16"
 	"github.com/diskfs/go-diskfs/partition/gpt"
 )
@@ -40,10 +42,10 @@ const (
 // Shim is a small boot disk that lends firmware a driver and starts the system
 // that lies behind it. Its parts are not signed: Secure Boot must be off.
 type Shim struct {
-	Shell   []byte     // UEFI Shell for x86-64 (PE32+ application)
-	Driver  []byte     // EFI boot service driver for x86-64
-	Wanted  *Partition // start only from this one; nil: the first volume that the driver brings and that has a loader
-	Loaders []string   // paths on the volume, tried in order; none: DefaultLoaders
+	Shell   []byte                 // UEFI Shell for x86-64 (PE32+ application)
+	Driver  []byte                 // EFI boot service driver for x86-64
+	Wanted  *facts.SystemPartition // start only from this one; nil: the first volume that the driver brings and that has a loader
+	Loaders []string               // paths on the volume, tried in order; none: DefaultLoaders
 	Ending  Ending
 }
 

@@ -7,6 +7,8 @@ import (
 	"strings"
 	"testing"
 
+	"lendkeep/reconcile/facts"
+
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 )
@@ -21,13 +23,12 @@ func TestShimDisk(t *testing.T) {
 	disk, err := shim.Build()
 	require.NoError(t, err)
 	assert.Len(t, disk, 6<<20)
-	list, err := ReadESPs(memory(disk), int64(len(disk)), 512)
-	require.NoError(t, err)
+	list := readDisk(t, disk)
 	require.Len(t, list, 1)
-	assert.Empty(t, list[0].Gap)
-	assert.Equal(t, Partition{Number: 1, ID: guid(shimPartID), First: shimFirst, Sectors: shimLast - shimFirst + 1}, list[0].Partition)
-	assert.EqualValues(t, machineX64, list[0].Loader(`\efi\boot\bootx64.efi`).Machine)
-	assert.EqualValues(t, len(shim.Shell), list[0].Loader(shellPath).Bytes)
+	assert.NoError(t, list[0].Gap)
+	assert.Equal(t, facts.SystemPartition{Number: 1, ID: strings.ToLower(shimPartID), First: shimFirst, Sectors: shimLast - shimFirst + 1}, list[0].Partition)
+	assert.Contains(t, list[0].Loaders, `\EFI\BOOT\BOOTX64.EFI`)
+	assert.Contains(t, list[0].Loaders, shellPath)
 }
 
 // The library takes the present time from this variable; a disk must not
@@ -112,7 +113,7 @@ func TestShimScript(t *testing.T) {
 		}
 		assert.Equal(t, open, closed, word)
 	}
-	shim.Wanted = &Partition{Number: 2, ID: guid("4F1C0C52-9A0E-4C6E-8F0A-5C1F2F0E7A11"), First: 2048, Sectors: 204800}
+	shim.Wanted = &facts.SystemPartition{Number: 2, ID: "4f1c0c52-9a0e-4c6e-8f0a-5c1f2f0e7a11", First: 2048, Sectors: 204800}
 	shim.Loaders = []string{`\EFI\debian\shimx64.efi`}
 	shim.Ending = PowerOff
 	text, err = shim.script("12345678")

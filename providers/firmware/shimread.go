@@ -8,6 +8,10 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+
+	"lendkeep/providers/formats/fat"
+	"lendkeep/providers/formats/guid"
+	"lendkeep/reconcile/facts"
 )
 
 // What a shim's script says of how it was built; the rest follows from that.
@@ -38,18 +42,18 @@ func readShim(content []byte) (Shim, error) {
 	if len(content) != shimSize {
 		return Shim{}, fmt.Errorf("%d bytes are none", len(content))
 	}
-	volume, err := openFAT(bytes.NewReader(content[shimFirst*shimSector:]), (shimLast-shimFirst+1)*shimSector)
+	volume, err := fat.Open(bytes.NewReader(content[shimFirst*shimSector:]), (shimLast-shimFirst+1)*shimSector)
 	if err != nil {
 		return Shim{}, err
 	}
 	var shim Shim
-	if shim.Shell, err = volume.content(unixPath(shellPath)); err != nil {
+	if shim.Shell, err = contentOf(volume, unixPath(shellPath)); err != nil {
 		return Shim{}, err
 	}
-	if shim.Driver, err = volume.content(unixPath(shimDriver)); err != nil {
+	if shim.Driver, err = contentOf(volume, unixPath(shimDriver)); err != nil {
 		return Shim{}, err
 	}
-	script, err := volume.content("EFI/BOOT/STARTUP.NSH")
+	script, err := contentOf(volume, "EFI/BOOT/STARTUP.NSH")
 	if err != nil {
 		return Shim{}, err
 	}
@@ -71,31 +75,31 @@ func (s *Shim) readScript(script string) error {
 	if found == nil {
 		return nil
 	}
-	id, err := ParseGUID(found[2])
+	id, err := guid.Parse(found[2])
 	if err != nil {
 		return err
 	}
 	number, _ := strconv.Atoi(found[1]) // the pattern lets numbers of that length through alone
 	first, _ := strconv.ParseUint(found[3], 16, 64)
 	sectors, _ := strconv.ParseUint(found[4], 16, 64)
-	s.Wanted = &Partition{Number: number, ID: id, First: first, Sectors: sectors}
+	s.Wanted = &facts.SystemPartition{Number: number, ID: id.String(), First: first, Sectors: sectors}
 	return nil
 }
 
-// content gives a file of at most shimContent bytes, by its path with slashes.
-func (v *fatVolume) content(named string) ([]byte, error) {
-	files, err := v.root()
+// contentOf gives a file of at most shimContent bytes, by its path with slashes.
+func contentOf(v *fat.Volume, named string) ([]byte, error) {
+	files, err := v.Root()
 	for parts := strings.Split(named, "/"); err == nil; parts = parts[1:] {
-		at := slices.IndexFunc(files, func(f fatFile) bool { return strings.EqualFold(f.name, parts[0]) })
+		at := slices.IndexFunc(files, func(f fat.File) bool { return strings.EqualFold(f.Name, parts[0]) })
 		switch {
-		case at < 0 || files[at].folder != (len(parts) > 1):
+		case at < 0 || files[at].Folder != (len(parts) > 1):
 			return nil, fmt.Errorf("no file %s", named)
 		case len(parts) > 1:
-			files, err = v.list(files[at].cluster)
-		case files[at].size > shimContent:
-			return nil, fmt.Errorf("file %s of %d bytes", named, files[at].size)
+			files, err = v.List(files[at].Cluster)
+		case files[at].Bytes > shimContent:
+			return nil, fmt.Errorf("file %s of %d bytes", named, files[at].Bytes)
 		default:
-			return v.read(files[at].cluster, files[at].size, false)
+			return v.Read(files[at].Cluster, files[at].Bytes, false)
 		}
 	}
 	return nil, fmt.Errorf("file %s: %w", named, err)

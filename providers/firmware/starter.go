@@ -1,6 +1,10 @@
 package firmware
 
-import "encoding/binary"
+import (
+	"encoding/binary"
+
+	"lendkeep/providers/formats/guid"
+)
 
 // The starter is the first program of a shim disk. Firmware that starts
 // \EFI\BOOT\BOOTX64.EFI by itself gives it no options, and the UEFI Shell
@@ -126,8 +130,8 @@ func starterData() ([]byte, map[string]int) {
 		data = append(data, b...)
 		labels[label+"End"] = starterDataAt + len(data)
 	}
-	loadedImage := guid("5B1B31A1-9562-11D2-8E3F-00A0C969723B") // EFI_LOADED_IMAGE_PROTOCOL_GUID
-	devicePath := guid("09576E91-6D3F-11D2-8E39-00A0C969723B")  // EFI_DEVICE_PATH_PROTOCOL_GUID
+	loadedImage := guid.Must("5B1B31A1-9562-11D2-8E3F-00A0C969723B") // EFI_LOADED_IMAGE_PROTOCOL_GUID
+	devicePath := guid.Must("09576E91-6D3F-11D2-8E39-00A0C969723B")  // EFI_DEVICE_PATH_PROTOCOL_GUID
 	file := append(filePathNode(shellPath), endNode()...)
 	put("loadedImage", loadedImage[:])
 	put("devicePath", devicePath[:])

@@ -38,11 +38,7 @@ func (s Stores) put(store, sum string, entry facts.NewEntry) error {
 	if is := hashOf(content); is != sum {
 		return fmt.Errorf("it has changed: its sha256 is %s", is)
 	}
-	partition, err := partitionOf(entry.Partition)
-	if err != nil {
-		return err
-	}
-	after, _, err := PutFirst(content, NewEntry{Label: entry.Label, Partition: *partition, File: entry.File})
+	after, _, err := PutFirst(content, entry)
 	if err != nil {
 		return err
 	}

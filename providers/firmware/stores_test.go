@@ -58,9 +58,7 @@ func TestWriteAndRestoreEntry(t *testing.T) {
 // An entry of the system's own for the same program keeps its options.
 func TestWrittenEntryIsTheSystemsOwn(t *testing.T) {
 	entry := planned(`\EFI\own\start.efi`)
-	partition, err := partitionOf(entry.Partition)
-	require.NoError(t, err)
-	path := append(append(hardDriveNode(*partition), filePathNode(entry.File)...), endNode()...)
+	path := hardDrivePath(entry.Partition, entry.File)
 	s, look := guestStore(t, makeStore(true, testVariable{"BootOrder", variableAdded, []byte{7, 0, 3, 0}},
 		testVariable{"Boot0007", variableAdded, makeOption("other", endNode(), "")},
 		testVariable{"Boot0003", variableAdded, makeOption("system", path, "options")}))

@@ -5,6 +5,8 @@ import (
 	"encoding/binary"
 	"fmt"
 	"unicode/utf16"
+
+	"lendkeep/providers/formats/guid"
 )
 
 // Variable store, edk2's VariableFormat.h. Offsets and sizes in bytes.
@@ -22,15 +24,15 @@ const (
 )
 
 var (
-	storeAuthenticated = guid("AAF32C78-947B-439A-A180-2E144EC37792") // gEfiAuthenticatedVariableGuid
-	storePlain         = guid("DDCF3616-3275-4164-98B6-FE85707FFE7D") // gEfiVariableGuid
-	globalVariables    = guid("8BE4DF61-93CA-11D2-AA0D-00E098032B8C") // EFI_GLOBAL_VARIABLE
+	storeAuthenticated = guid.Must("AAF32C78-947B-439A-A180-2E144EC37792") // gEfiAuthenticatedVariableGuid
+	storePlain         = guid.Must("DDCF3616-3275-4164-98B6-FE85707FFE7D") // gEfiVariableGuid
+	globalVariables    = guid.Must("8BE4DF61-93CA-11D2-AA0D-00E098032B8C") // EFI_GLOBAL_VARIABLE
 )
 
 // Variable is one live variable of a store.
 type Variable struct {
 	Name       string
-	Vendor     GUID
+	Vendor     guid.GUID
 	Attributes uint32
 	Data       []byte
 }
@@ -69,13 +71,13 @@ func findStore(flash []byte) (store, error) {
 		return store{}, err
 	}
 	if volume.format != formatNVData {
-		return store{}, fmt.Errorf("volume of format %s holds no variables", volume.format)
+		return store{}, fmt.Errorf("volume of format %s holds no variables", volume.format.Upper())
 	}
 	b := flash[volume.filesAt:volume.length]
 	if len(b) < storeHeader {
 		return store{}, fmt.Errorf("%d bytes are no store", len(b))
 	}
-	signature := GUID(b[:16])
+	signature := guid.GUID(b[:16])
 	size := binary.LittleEndian.Uint32(b[16:])
 	switch {
 	case signature != storeAuthenticated && signature != storePlain:
@@ -167,7 +169,7 @@ func readVariable(b []byte, long bool) (storedVariable, int, error) {
 	}
 	v.state = b[2]
 	v.Attributes = binary.LittleEndian.Uint32(b[4:])
-	v.Vendor = GUID(b[sizesAt+8 : sizesAt+24])
+	v.Vendor = guid.GUID(b[sizesAt+8 : sizesAt+24])
 	v.Data = bytes.Clone(b[header+int(nameSize) : whole])
 	return v, int(whole), nil
 }

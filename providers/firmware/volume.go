@@ -4,6 +4,8 @@ import (
 	"bytes"
 	"encoding/binary"
 	"fmt"
+
+	"lendkeep/providers/formats/guid"
 )
 
 // Firmware volume header, PI 1.8 volume 3, 3.2.1.1. Offsets in bytes.
@@ -16,14 +18,14 @@ const (
 )
 
 var (
-	formatFFS2   = guid("8C8CE578-8A3D-4F1C-9935-896185C32DD3") // EFI_FIRMWARE_FILE_SYSTEM2_GUID
-	formatFFS3   = guid("5473C07A-3DCB-4DCA-BD6F-1E9689E7349A") // EFI_FIRMWARE_FILE_SYSTEM3_GUID
-	formatNVData = guid("FFF12B8D-7696-4C8B-A985-2747075B4F50") // gEfiSystemNvDataFvGuid: variables, no files
+	formatFFS2   = guid.Must("8C8CE578-8A3D-4F1C-9935-896185C32DD3") // EFI_FIRMWARE_FILE_SYSTEM2_GUID
+	formatFFS3   = guid.Must("5473C07A-3DCB-4DCA-BD6F-1E9689E7349A") // EFI_FIRMWARE_FILE_SYSTEM3_GUID
+	formatNVData = guid.Must("FFF12B8D-7696-4C8B-A985-2747075B4F50") // gEfiSystemNvDataFvGuid: variables, no files
 )
 
 // volumeHeader is a checked volume header.
 type volumeHeader struct {
-	format     GUID
+	format     guid.GUID
 	length     int  // of the whole volume, header included
 	filesAt    int  // where the first file header may be
 	erasedOnes bool // erased flash reads as ones
@@ -109,7 +111,7 @@ func (w *walk) volume(b []byte, at trail) int {
 	case formatNVData:
 		// Variables: read by ReadVariables, of no interest for drivers.
 	default:
-		w.warn(at, "volume of an unknown format %s", header.format)
+		w.warn(at, "volume of an unknown format %s", header.format.Upper())
 	}
 	return header.length
 }

@@ -8,7 +8,6 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
-	"lendkeep/cmd/rehearse"
 	"lendkeep/providers/fault"
 	"lendkeep/providers/memory"
 	"lendkeep/reconcile/carry"
@@ -16,6 +15,7 @@ import (
 	"lendkeep/reconcile/guard"
 	"lendkeep/reconcile/journal"
 	"lendkeep/reconcile/order"
+	"lendkeep/reconcile/rehearse"
 )
 
 // stubborn gives how the night shift of a stubborn host ends.

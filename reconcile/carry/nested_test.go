@@ -6,11 +6,11 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
-	"lendkeep/cmd/rehearse"
 	"lendkeep/providers/fault"
 	"lendkeep/reconcile/facts"
 	"lendkeep/reconcile/invented"
 	"lendkeep/reconcile/order"
+	"lendkeep/reconcile/rehearse"
 	"lendkeep/spec"
 )
 

@@ -11,7 +11,6 @@ import (
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
 
-	"lendkeep/cmd/rehearse"
 	"lendkeep/providers/fault"
 	"lendkeep/providers/memory"
 	"lendkeep/reconcile/assess"
@@ -20,6 +19,7 @@ import (
 	"lendkeep/reconcile/invented"
 	"lendkeep/reconcile/journal"
 	"lendkeep/reconcile/order"
+	"lendkeep/reconcile/rehearse"
 	"lendkeep/spec"
 )
 

@@ -82,7 +82,7 @@ func TestFATWithoutHeads(t *testing.T) {
 	} {
 		changed := bytes.Clone(b)
 		change(changed)
-		c := Read(bytes.NewReader(changed), "x", uint64(len(changed)), 512, nil)
+		c := Read(bytes.NewReader(changed), "x", uint64(len(changed)), 512, false)
 		assert.Empty(t, c.Gaps, what)
 		assert.Nil(t, c.Table, what)
 		require.NotNil(t, c.Signature, what)
@@ -92,5 +92,5 @@ func TestFATWithoutHeads(t *testing.T) {
 	binary.LittleEndian.PutUint32(b[446+12:], 2048)
 	b[446], b[446+4] = 0, 0x83
 	clear(b[462:510])
-	assert.NotEmpty(t, Read(bytes.NewReader(b), "x", uint64(len(b)), 512, nil).Gaps)
+	assert.NotEmpty(t, Read(bytes.NewReader(b), "x", uint64(len(b)), 512, false).Gaps)
 }

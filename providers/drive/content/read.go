@@ -6,28 +6,19 @@ import (
 	"io"
 	"slices"
 
-	"lendkeep/providers/drive/table"
+	"lendkeep/providers/formats/esp"
+	"lendkeep/providers/formats/table"
 	"lendkeep/reconcile/facts"
 )
 
 const mib = 1 << 20
 
-// ESP is what whoever reads FAT found on an EFI system partition.
-type ESP struct {
-	Number  int      // of the table's entry
-	Loaders []string // EFI programs, with backslashes as spelled there
-	Gap     string   // why it could not be read in full
-}
-
-// ESPs reads the system partitions of a GPT. Which program does that is the
-// caller's choice; nil: none, and each system partition has a gap.
-type ESPs func(r io.ReaderAt, sizeBytes, sectorBytes uint64) ([]ESP, error)
-
 // Read reads what a drive or image holds; of is its name there and in gaps.
 // What cannot be read, or contradicts itself, is a gap of "table", "signature",
 // "end" or "ends", or of the volume. Size, sector, what is special to images, and
-// whether all of it is blank is the caller's.
-func Read(r io.ReaderAt, of string, sizeBytes, sectorBytes uint64, esps ESPs) facts.Content {
+// whether all of it is blank is the caller's. Programs on EFI system partitions
+// are looked for on demand.
+func Read(r io.ReaderAt, of string, sizeBytes, sectorBytes uint64, loaders bool) facts.Content {
 	c := facts.Content{Of: of, SizeBytes: sizeBytes, SectorBytes: sectorBytes}
 	gap := func(fact string, err error) {
 		c.Gaps = append(c.Gaps, facts.Gap{Fact: fact, Path: of, Reason: err.Error()})
@@ -59,7 +50,7 @@ func Read(r io.ReaderAt, of string, sizeBytes, sectorBytes uint64, esps ESPs) fa
 		if err != nil {
 			gap("end", err)
 		}
-		c.Volumes = volumes(r, *c.Table, sizeBytes, sectorBytes, esps)
+		c.Volumes = volumes(r, *c.Table, sectorBytes, loaders)
 		return c
 	}
 	if c.EndsZero, err = zeroEnds(r, sizeBytes); err != nil {
@@ -111,56 +102,41 @@ func allZero(b []byte) bool { return len(bytes.Trim(b, "\x00")) == 0 }
 
 // volumes looks into each partition but an extended one, which holds only the
 // links between the logical ones.
-func volumes(r io.ReaderAt, t facts.Table, sizeBytes, sectorBytes uint64, esps ESPs) []facts.Volume {
+func volumes(r io.ReaderAt, t facts.Table, sectorBytes uint64, loaders bool) []facts.Volume {
 	var list []facts.Volume
 	for _, e := range t.Entries {
 		if t.Kind == "dos" && (e.Type == "05" || e.Type == "0f" || e.Type == "85") {
 			continue
 		}
-		v := Look(r, e.First*sectorBytes, (e.Last-e.First+1)*sectorBytes)
+		start, size := e.First*sectorBytes, (e.Last-e.First+1)*sectorBytes
+		v := Look(r, start, size)
 		v.Number, v.ESP = e.Number, e.Type == facts.TypeESP || t.Kind == "dos" && e.Type == "ef"
 		if slices.Contains(neverFilesystem, e.Type) && v.Signature == nil {
 			v.Condition, v.Why = "", ""
 		}
+		if v.ESP {
+			var err error
+			if v.Loaders, err = startable(r, t, start, size, loaders); err != nil && v.Gap == "" {
+				v.Gap = err.Error()
+			}
+		}
 		list = append(list, v)
 	}
-	addLoaders(list, r, t, sizeBytes, sectorBytes, esps)
 	return list
+}
+
+// startable says what can be started from a system partition.
+func startable(r io.ReaderAt, t facts.Table, start, size uint64, wanted bool) ([]string, error) {
+	switch {
+	case !wanted:
+		return nil, errors.New("its programs are not looked for here")
+	case t.Kind != "gpt":
+		return nil, errors.New("its programs are looked for in GPT partitions only")
+	default:
+		return esp.Loaders(io.NewSectionReader(r, int64(start), int64(size)), int64(size))
+	}
 }
 
 // neverFilesystem lists types of partitions that hold none: Microsoft's reserved
 // one and the BIOS boot partition of GRUB (from memory: their documentation).
 var neverFilesystem = []string{"e3c9e316-0b5c-4db8-817d-f92df00215ae", "21686148-6449-6e6f-744e-656564454649"}
-
-// addLoaders says what can be started from the system partitions.
-func addLoaders(list []facts.Volume, r io.ReaderAt, t facts.Table, sizeBytes, sectorBytes uint64, esps ESPs) {
-	if !slices.ContainsFunc(list, func(v facts.Volume) bool { return v.ESP }) {
-		return
-	}
-	var found []ESP
-	reason := "its programs are looked for in GPT partitions only"
-	switch {
-	case esps == nil:
-		reason = "nobody looks for its programs here"
-	case t.Kind == "gpt":
-		var err error
-		if found, err = esps(r, sizeBytes, sectorBytes); err != nil {
-			reason = err.Error()
-		} else {
-			reason = "the system partition was not found again"
-		}
-	}
-	for i := range list {
-		v := &list[i]
-		if !v.ESP {
-			continue
-		}
-		said := reason
-		if j := slices.IndexFunc(found, func(e ESP) bool { return e.Number == v.Number }); j >= 0 {
-			v.Loaders, said = found[j].Loaders, found[j].Gap
-		}
-		if v.Gap == "" {
-			v.Gap = said
-		}
-	}
-}

@@ -56,12 +56,8 @@ func reason(c facts.Content, fact string) string {
 	return ""
 }
 
-func loaders(list ...ESP) ESPs {
-	return func(io.ReaderAt, uint64, uint64) ([]ESP, error) { return list, nil }
-}
-
 func TestReadDisk(t *testing.T) {
-	c := Read(disk(t), "nvme0n1", diskBytes, 512, loaders(ESP{Number: 1, Loaders: []string{facts.Fallback}}))
+	c := Read(disk(t), "nvme0n1", diskBytes, 512, true)
 	require.Empty(t, c.Gaps)
 	assert.False(t, c.Bare())
 	assert.Nil(t, c.Signature)
@@ -78,36 +74,33 @@ func TestReadDisk(t *testing.T) {
 	}
 	assert.Equal(t, []string{"clean vfat", "", "clean ntfs", "unknown", "clean xfs"}, kinds)
 	assert.True(t, c.Volumes[0].ESP)
-	assert.Equal(t, []string{facts.Fallback}, c.Volumes[0].Loaders)
+	assert.Empty(t, c.Volumes[0].Loaders, "it holds no folder")
 }
 
 func TestReadSaysWhatItCannotTell(t *testing.T) {
 	file := disk(t)
-	c := Read(file, "nvme0n1", diskBytes, 512, func(io.ReaderAt, uint64, uint64) ([]ESP, error) { return nil, errors.New("damaged FAT") })
-	assert.Equal(t, "damaged FAT", c.Volumes[0].Gap)
-	c = Read(file, "nvme0n1", diskBytes, 512, loaders())
-	assert.NotEmpty(t, c.Volumes[0].Gap)
-	assert.NotEmpty(t, Read(file, "nvme0n1", diskBytes, 512, nil).Volumes[0].Gap)
+	c := Read(file, "nvme0n1", diskBytes, 512, false)
+	assert.Contains(t, c.Volumes[0].Gap, "not looked for")
 
 	// From some byte on nothing can be read.
-	c = Read(&torn{file, 20 << 20}, "nvme0n1", diskBytes, 512, loaders())
+	c = Read(&torn{file, 20 << 20}, "nvme0n1", diskBytes, 512, true)
 	assert.Contains(t, reason(c, "table"), "input/output error")
 	assert.False(t, c.Bare())
 
 	b := make([]byte, 8<<20)
-	c = Read(bytes.NewReader(b), "x", uint64(len(b)), 512, nil)
+	c = Read(bytes.NewReader(b), "x", uint64(len(b)), 512, false)
 	assert.True(t, c.Bare())
-	c = Read(&torn{bytes.NewReader(b), 4 << 20}, "x", uint64(len(b)), 512, nil)
+	c = Read(&torn{bytes.NewReader(b), 4 << 20}, "x", uint64(len(b)), 512, false)
 	assert.False(t, c.Bare())
 	assert.NotEmpty(t, c.Gaps)
 	for _, at := range []int{0, 1 << 19, len(b) - 1} {
 		b[at] = 1
-		c = Read(bytes.NewReader(b), "x", uint64(len(b)), 512, nil)
+		c = Read(bytes.NewReader(b), "x", uint64(len(b)), 512, false)
 		assert.False(t, c.Bare(), at)
 		b[at] = 0
 	}
 	b[4<<20] = 1 // in the middle nobody looks here, so that it is never blank
-	c = Read(bytes.NewReader(b), "x", uint64(len(b)), 512, nil)
+	c = Read(bytes.NewReader(b), "x", uint64(len(b)), 512, false)
 	assert.True(t, c.Bare() && !c.Blank)
 }
 
@@ -117,12 +110,12 @@ func TestUnfinishedCopy(t *testing.T) {
 	copy(head, facts.UnfinishedMark+"3f2a-1\n")
 	_, err := file.WriteAt(head, 0)
 	require.NoError(t, err)
-	c := Read(file, "nvme0n1", diskBytes, 512, loaders())
+	c := Read(file, "nvme0n1", diskBytes, 512, true)
 	assert.Equal(t, facts.Content{Of: "nvme0n1", SizeBytes: diskBytes, SectorBytes: 512, Unfinished: "3f2a-1"}, c)
 	copy(head, facts.UnfinishedMark+strings.Repeat("x", 600))
 	_, err = file.WriteAt(head, 0)
 	require.NoError(t, err)
-	c = Read(file, "nvme0n1", diskBytes, 512, loaders())
+	c = Read(file, "nvme0n1", diskBytes, 512, true)
 	assert.NotEmpty(t, reason(c, "table"))
 	assert.False(t, c.Bare())
 }
@@ -144,7 +137,7 @@ func TestTwoSignatures(t *testing.T) {
 	b, err := os.ReadFile(made(t, "ext4"))
 	require.NoError(t, err)
 	copy(b, "XFSB")
-	c := Read(bytes.NewReader(b), "x", uint64(len(b)), 512, nil)
+	c := Read(bytes.NewReader(b), "x", uint64(len(b)), 512, false)
 	assert.Contains(t, reason(c, "signature"), "xfs and of ext4")
 
 	// An array's mark at the end goes before what is at the start.
@@ -153,7 +146,7 @@ func TestTwoSignatures(t *testing.T) {
 	end := b[len(b)-8192:]
 	copy(end, []byte{0xfc, 0x4e, 0x2b, 0xa9, 1})
 	binary.LittleEndian.PutUint64(end[144:], uint64(len(b)-8192)/512)
-	c = Read(bytes.NewReader(b), "x", uint64(len(b)), 512, nil)
+	c = Read(bytes.NewReader(b), "x", uint64(len(b)), 512, false)
 	assert.Empty(t, c.Gaps)
 	assert.Equal(t, "linux_raid_member", c.Signature.Kind)
 }
@@ -176,7 +169,7 @@ func FuzzLook(f *testing.F) {
 		if err != nil {
 			require.NotEqual(t, facts.Clean, found.condition)
 		}
-		Read(bytes.NewReader(b), "x", uint64(len(b)), 512, loaders())
+		Read(bytes.NewReader(b), "x", uint64(len(b)), 512, true)
 	})
 }
 

@@ -5,7 +5,7 @@ import (
 	"io"
 	"slices"
 
-	"lendkeep/providers/drive/table"
+	"lendkeep/providers/formats/table"
 	"lendkeep/reconcile/facts"
 )
 

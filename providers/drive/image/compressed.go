@@ -36,7 +36,7 @@ var unpackers = func() chan *unpacker {
 const maxWindow = 4 << 20
 
 // decompress fills into from a compressed cluster, starting inside it.
-func (q *qcow2) decompress(into []byte, entry uint64, inside int64) error {
+func (q *qcow2Layer) decompress(into []byte, entry uint64, inside int64) error {
 	at, length := q.packed(entry)
 	if at >= q.end || length <= 0 {
 		return fmt.Errorf("%s: its L2 table is damaged: a compressed cluster at byte %d", q.path, at)
@@ -51,11 +51,11 @@ func (q *qcow2) decompress(into []byte, entry uint64, inside int64) error {
 		return err
 	}
 	u.source.Reset(u.packed)
-	from, err := u.start(q.zstd)
+	from, err := u.start(q.Zstd)
 	if err != nil {
 		return err
 	}
-	if int64(len(into)) == q.cluster() {
+	if int64(len(into)) == q.Cluster() {
 		_, err = io.ReadFull(from, into)
 	} else {
 		u.plain = sized(u.plain, inside+int64(len(into)))
@@ -73,10 +73,10 @@ func (q *qcow2) decompress(into []byte, entry uint64, inside int64) error {
 
 // packed tells where a compressed cluster is and how long at most: its last
 // sector may hold the beginning of another one.
-func (q *qcow2) packed(entry uint64) (at, length int64) {
-	shift := 62 - (q.clusterBits - 8)
+func (q *qcow2Layer) packed(entry uint64) (at, length int64) {
+	shift := 62 - (q.ClusterBits - 8)
 	at = int64(entry & (1<<shift - 1))
-	sectors := int64(entry >> shift & (1<<(q.clusterBits-8) - 1))
+	sectors := int64(entry >> shift & (1<<(q.ClusterBits-8) - 1))
 	return at, (sectors+1)*sector - at%sector
 }
 

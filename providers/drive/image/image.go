@@ -13,6 +13,8 @@ import (
 	"path/filepath"
 	"strings"
 	"syscall"
+
+	"lendkeep/providers/formats/qcow2"
 )
 
 // File is what is needed of a file of a chain. *os.File is one; where a File is
@@ -56,11 +58,11 @@ type layer interface {
 type piece struct {
 	kind   kind
 	length int64
-	file   File   // of data and compressed
-	host   int64  // data: where in the file it starts
-	from   *qcow2 // compressed
-	entry  uint64 // compressed: the entry of the L2 table
-	inside int64  // compressed: where in the cluster the piece starts
+	file   File        // of data and compressed
+	host   int64       // data: where in the file it starts
+	from   *qcow2Layer // compressed
+	entry  uint64      // compressed: the entry of the L2 table
+	inside int64       // compressed: where in the cluster the piece starts
 }
 
 type kind int
@@ -128,38 +130,38 @@ func (i *Image) open(path, format string, open func(string) (File, error)) (laye
 
 // openQcow2 opens a qcow2 file and the chain behind it.
 func (i *Image) openQcow2(path string, file File, size int64, open func(string) (File, error)) (layer, error) {
-	h, err := readHeader(file, size)
+	h, err := qcow2.Read(file, size)
 	if err != nil {
 		return nil, fmt.Errorf("%s: %w", path, err)
 	}
-	i.marks.dirty = i.marks.dirty || h.dirty
-	i.marks.corrupt = i.marks.corrupt || h.corrupt
-	q := &qcow2{header: h, path: path, file: file, end: size, tables: &i.tables, number: len(i.chain)}
-	if h.backing == "" {
+	i.marks.dirty = i.marks.dirty || h.Dirty
+	i.marks.corrupt = i.marks.corrupt || h.Corrupt
+	q := &qcow2Layer{Header: h, path: path, file: file, end: size, tables: &i.tables, number: len(i.chain)}
+	if h.Backing == "" {
 		return q, nil
 	}
 	name, err := backingPath(path, h)
 	if err != nil {
 		return nil, fmt.Errorf("%s: %w", path, err)
 	}
-	if q.backing, err = i.open(name, h.backingFormat, open); err != nil {
+	if q.backing, err = i.open(name, h.BackingFormat, open); err != nil {
 		return nil, fmt.Errorf("backing file of %s: %w", path, err)
 	}
 	return q, nil
 }
 
 // backingPath gives the path of the backing file that a header names.
-func backingPath(path string, h header) (string, error) {
-	before, _, _ := strings.Cut(h.backing, "/")
+func backingPath(path string, h qcow2.Header) (string, error) {
+	before, _, _ := strings.Cut(h.Backing, "/")
 	switch {
 	case strings.Contains(before, ":"): // QEMU's path_has_protocol
-		return "", fmt.Errorf("its backing file %q is named by a protocol: only plain paths can be read", h.backing)
-	case h.backingFormat == "":
-		return "", fmt.Errorf("it does not say of which format its backing file %q is: write it in with qemu-img rebase -u -b %s -F FORMAT %s", h.backing, h.backing, path)
-	case filepath.IsAbs(h.backing):
-		return h.backing, nil
+		return "", fmt.Errorf("its backing file %q is named by a protocol: only plain paths can be read", h.Backing)
+	case h.BackingFormat == "":
+		return "", fmt.Errorf("it does not say of which format its backing file %q is: write it in with qemu-img rebase -u -b %s -F FORMAT %s", h.Backing, h.Backing, path)
+	case filepath.IsAbs(h.Backing):
+		return h.Backing, nil
 	default:
-		return filepath.Join(filepath.Dir(path), h.backing), nil
+		return filepath.Join(filepath.Dir(path), h.Backing), nil
 	}
 }
 

@@ -3,11 +3,13 @@ package image
 import (
 	"fmt"
 	"math/bits"
+
+	"lendkeep/providers/formats/qcow2"
 )
 
-// qcow2 is a qcow2 file with what is behind it.
-type qcow2 struct {
-	header
+// qcow2Layer is a qcow2 file with what is behind it.
+type qcow2Layer struct {
+	qcow2.Header
 	path    string
 	file    File
 	end     int64 // of the file
@@ -16,7 +18,7 @@ type qcow2 struct {
 	number  int // in the chain
 }
 
-func (q *qcow2) sizeBytes() int64 { return q.size }
+func (q *qcow2Layer) sizeBytes() int64 { return q.SizeBytes }
 
 // Bits of table entries.
 const (
@@ -27,14 +29,14 @@ const (
 
 // piece goes on over neighbouring clusters as long as they are found in the
 // same way, and asks what is behind where this file has nothing.
-func (q *qcow2) piece(offset, max int64, holes bool) (piece, error) {
+func (q *qcow2Layer) piece(offset, max int64, holes bool) (piece, error) {
 	found, err := q.look(offset)
 	if err != nil {
 		return piece{}, err
 	}
 	if found.kind == unallocated && q.backing != nil {
 		// What is behind may come in small pieces: do not look far for each.
-		max = min(max, 16*q.cluster())
+		max = min(max, 16*q.Cluster())
 	}
 	for found.length < max && found.kind != compressed {
 		next, err := q.look(offset + found.length)
@@ -61,12 +63,12 @@ func (q *qcow2) piece(offset, max int64, holes bool) (piece, error) {
 
 // look tells how this file alone has the disk at an offset, up to the end of
 // the cluster, of the part of a cluster, or of the L2 table that is not there.
-func (q *qcow2) look(offset int64) (piece, error) {
-	span := q.l2Span()
-	if offset >= q.size { // the last cluster may stand out over the end
-		return piece{kind: unallocated, length: q.cluster()}, nil
+func (q *qcow2Layer) look(offset int64) (piece, error) {
+	span := q.L2Span()
+	if offset >= q.SizeBytes { // the last cluster may stand out over the end
+		return piece{kind: unallocated, length: q.Cluster()}, nil
 	}
-	first, err := q.tables.entry(q, q.l1At+offset/span*8)
+	first, err := q.tables.entry(q, q.L1At+offset/span*8)
 	if err != nil {
 		return piece{}, fmt.Errorf("L1 table: %w", err)
 	}
@@ -74,10 +76,10 @@ func (q *qcow2) look(offset int64) (piece, error) {
 	if table == 0 {
 		return piece{kind: unallocated, length: span - offset%span}, nil
 	}
-	if table%q.cluster() != 0 || table > q.end-q.cluster() {
+	if table%q.Cluster() != 0 || table > q.end-q.Cluster() {
 		return piece{}, fmt.Errorf("%s: its L1 table is damaged: it puts an L2 table at byte %d (qemu-img check tells more)", q.path, table)
 	}
-	at := table + offset%span/q.cluster()*q.entryBytes()
+	at := table + offset%span/q.Cluster()*q.EntryBytes()
 	entry, err := q.tables.entry(q, at)
 	if err != nil {
 		return piece{}, fmt.Errorf("L2 table: %w", err)
@@ -86,20 +88,20 @@ func (q *qcow2) look(offset int64) (piece, error) {
 }
 
 // describe reads one entry of an L2 table.
-func (q *qcow2) describe(offset int64, entry uint64, at int64) (piece, error) {
-	inside := offset % q.cluster()
-	found := piece{length: q.cluster() - inside, file: q.file}
+func (q *qcow2Layer) describe(offset int64, entry uint64, at int64) (piece, error) {
+	inside := offset % q.Cluster()
+	found := piece{length: q.Cluster() - inside, file: q.file}
 	if entry&entryCompressed != 0 {
 		found.kind, found.from, found.entry, found.inside = compressed, q, entry, inside
 		return found, nil
 	}
 	host := int64(entry & entryOffset)
-	if host%q.cluster() != 0 || host >= q.end && host != 0 || entry&entryZero != 0 && (q.version == 2 || q.extended) {
+	if host%q.Cluster() != 0 || host >= q.end && host != 0 || entry&entryZero != 0 && (q.Version == 2 || q.Extended) {
 		return found, fmt.Errorf("%s: its L2 table is damaged: entry %#x at byte %d (qemu-img check tells more)", q.path, entry, at)
 	}
 	found.host = host + inside
 	switch {
-	case q.extended:
+	case q.Extended:
 		return q.part(found, host, inside, at)
 	case entry&entryZero != 0:
 		found.kind = zero
@@ -111,7 +113,7 @@ func (q *qcow2) describe(offset int64, entry uint64, at int64) (piece, error) {
 
 // part reads the bits for the 32 parts of a cluster: the low half says which
 // are there, the high half which are zeroes.
-func (q *qcow2) part(found piece, host, inside, at int64) (piece, error) {
+func (q *qcow2Layer) part(found piece, host, inside, at int64) (piece, error) {
 	entry, err := q.tables.entry(q, at+8)
 	if err != nil {
 		return found, fmt.Errorf("L2 table: %w", err)
@@ -120,7 +122,7 @@ func (q *qcow2) part(found piece, host, inside, at int64) (piece, error) {
 	if there&zeroes != 0 || there != 0 && host == 0 {
 		return found, fmt.Errorf("%s: its L2 table is damaged: bits %#x at byte %d (qemu-img check tells more)", q.path, entry, at+8)
 	}
-	size := q.cluster() / 32
+	size := q.Cluster() / 32
 	number := inside / size
 	which := ^(there | zeroes) // of the parts that are neither
 	switch {

@@ -30,7 +30,7 @@ const (
 )
 
 // entry reads the eight bytes at an offset of a file, which is a multiple of 8.
-func (t *tables) entry(q *qcow2, at int64) (uint64, error) {
+func (t *tables) entry(q *qcow2Layer, at int64) (uint64, error) {
 	want := unitAt{q.number, at / unitBytes}
 	unit, err := t.unit(q, want)
 	if err != nil {
@@ -45,7 +45,7 @@ func (t *tables) entry(q *qcow2, at int64) (uint64, error) {
 
 // unit gives one unit, read before or now. Two readers may both read it; that
 // does no harm and lets others go on meanwhile.
-func (t *tables) unit(q *qcow2, want unitAt) ([]byte, error) {
+func (t *tables) unit(q *qcow2Layer, want unitAt) ([]byte, error) {
 	t.mu.Lock()
 	if t.hot != nil && t.last == want {
 		defer t.mu.Unlock()

@@ -8,6 +8,7 @@ import (
 	"hash/crc32"
 	"unicode/utf16"
 
+	"lendkeep/providers/formats/guid"
 	"lendkeep/reconcile/facts"
 )
 
@@ -38,7 +39,7 @@ func (d disk) render(t *facts.Table) (primary, backup written, err error) {
 	}
 	h := header{At: 1, Other: t.BackupAt, FirstUsable: t.FirstUsable, LastUsable: t.LastUsable, EntriesAt: 2,
 		Count: count, EntrySize: entryBytes, EntriesSum: crc32.ChecksumIEEE(entries)}
-	if h.Disk, err = parseGUID(t.ID); err != nil {
+	if h.Disk, err = identity(t.ID); err != nil {
 		return written{}, written{}, err
 	}
 	other := h
@@ -70,16 +71,26 @@ func (h header) render(sector uint64) []byte {
 	return b
 }
 
+// identity reads the form that Read gives: in lower case, since what is read back
+// is compared with what was to be written.
+func identity(text string) (guid.GUID, error) {
+	id, err := guid.Parse(text)
+	if err == nil && id.String() != text {
+		err = fmt.Errorf("GUID %q is not in lower case", text)
+	}
+	return id, err
+}
+
 func renderEntries(list []facts.Entry, size uint64) ([]byte, error) {
 	b := make([]byte, size)
 	for _, e := range list {
 		raw := b[(e.Number-1)*entryBytes:][:entryBytes]
-		kind, err1 := parseGUID(e.Type)
-		id, err2 := parseGUID(e.ID)
+		kind, err1 := identity(e.Type)
+		id, err2 := identity(e.ID)
 		if err := cmp.Or(err1, err2); err != nil {
 			return nil, fmt.Errorf("entry %d: %w", e.Number, err)
 		}
-		if kind == (guid{}) || binary.LittleEndian.Uint64(raw[32:]) != 0 {
+		if kind == (guid.GUID{}) || binary.LittleEndian.Uint64(raw[32:]) != 0 {
 			return nil, fmt.Errorf("entry %d has no type, or is there twice", e.Number)
 		}
 		copy(raw, kind[:])

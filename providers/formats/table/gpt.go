@@ -10,6 +10,7 @@ import (
 	"slices"
 	"unicode/utf16"
 
+	"lendkeep/providers/formats/guid"
 	"lendkeep/reconcile/facts"
 )
 
@@ -31,7 +32,7 @@ type header struct {
 	At, Other   uint64 // MyLBA, AlternateLBA
 	FirstUsable uint64
 	LastUsable  uint64
-	Disk        guid
+	Disk        guid.GUID
 	EntriesAt   uint64
 	Count       uint32
 	EntrySize   uint32
@@ -111,7 +112,7 @@ func readHeader(sector []byte) (header, error) {
 	if r := binary.LittleEndian.Uint32(b[8:]); r != revision {
 		return header{}, fmt.Errorf("its revision is %08x", r)
 	}
-	h := header{Disk: guid(b[56:72])}
+	h := header{Disk: guid.GUID(b[56:72])}
 	for i, field := range []*uint64{&h.At, &h.Other, &h.FirstUsable, &h.LastUsable} {
 		*field = binary.LittleEndian.Uint64(b[24+8*i:])
 	}
@@ -147,11 +148,11 @@ func readEntries(b []byte) ([]facts.Entry, error) {
 	list := []facts.Entry{} // of an empty table too, so that it is written as one
 	for i := 0; i+entryBytes <= len(b); i += entryBytes {
 		raw := b[i : i+entryBytes]
-		kind := guid(raw[:16])
-		if kind == (guid{}) {
+		kind := guid.GUID(raw[:16])
+		if kind == (guid.GUID{}) {
 			continue
 		}
-		e := facts.Entry{Number: i/entryBytes + 1, Type: kind.String(), ID: guid(raw[16:32]).String()}
+		e := facts.Entry{Number: i/entryBytes + 1, Type: kind.String(), ID: guid.GUID(raw[16:32]).String()}
 		e.First = binary.LittleEndian.Uint64(raw[32:])
 		e.Last = binary.LittleEndian.Uint64(raw[40:])
 		e.Attributes = binary.LittleEndian.Uint64(raw[48:])

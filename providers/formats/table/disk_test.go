@@ -8,6 +8,7 @@ import (
 
 	"pgregory.net/rapid"
 
+	"lendkeep/providers/formats/guid"
 	"lendkeep/reconcile/facts"
 )
 
@@ -91,7 +92,7 @@ func randomTable(t *rapid.T, blocks, backupAt, sector uint64) *facts.Table {
 
 func randomGUID(t *rapid.T) string {
 	b := rapid.SliceOfN(rapid.Byte(), 16, 16).Draw(t, "guid")
-	return guid(append([]byte{1}, b[1:]...)).String()
+	return guid.GUID(append([]byte{1}, b[1:]...)).String()
 }
 
 func describe(t *facts.Table) string { return fmt.Sprintf("%+v", t) }

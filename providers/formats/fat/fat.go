@@ -1,4 +1,6 @@
-package firmware
+// Package fat reads files and folders of FAT filesystems from bytes. Start at
+// Open.
+package fat
 
 import (
 	"encoding/binary"
@@ -8,24 +10,24 @@ import (
 	"unicode/utf16"
 )
 
-// FAT, read-only: Microsoft's "FAT32 File System Specification" 1.03. The disk
-// library that writes the shim disk is not used to read: on damaged volumes it
+// Microsoft's "FAT32 File System Specification" 1.03. The disk
+// library that writes shim disks is not used to read: on damaged volumes it
 // follows circular chains for ever, reserves memory for whatever length a
 // folder's chain has, and takes unreadable sectors for empty ones.
 const (
-	fatFolderMost = 65536 * fatEntrySize // bytes of one folder, by the specification
-	fatEntrySize  = 32
-	fatLongName   = 0x0F // attributes of an entry that holds a piece of a long name
-	fatFolder     = 0x10
-	fatLabel      = 0x08
-	fatDeleted    = 0xE5
+	folderMost = 65536 * entrySize // bytes of one folder, by the specification
+	entrySize  = 32
+	longName   = 0x0F // attributes of an entry that holds a piece of a long name
+	folderMark = 0x10
+	labelMark  = 0x08
+	deleted    = 0xE5
 
 	fat16From = 4085  // clusters; fewer are FAT12
 	fat32From = 65525 // clusters
 )
 
-// fatVolume is a FAT filesystem. Offsets are in bytes from its start.
-type fatVolume struct {
+// Volume is a FAT filesystem. Offsets are in bytes from its start.
+type Volume struct {
 	r           io.ReaderAt
 	bits        int // 12, 16 or 32 for each entry of the table
 	tableAt     int64
@@ -37,16 +39,16 @@ type fatVolume struct {
 	clusters    uint32 // numbered from 2
 }
 
-// fatFile is one entry of a folder.
-type fatFile struct {
-	name    string // long name, else short name
-	folder  bool
-	cluster uint32 // first; 0: empty
-	size    int64
+// File is one entry of a folder.
+type File struct {
+	Name    string // long name, else short name
+	Folder  bool
+	Cluster uint32 // first; 0: empty
+	Bytes   int64
 }
 
-// openFAT checks the boot sector of a volume of the given size.
-func openFAT(r io.ReaderAt, size int64) (*fatVolume, error) {
+// Open checks the boot sector of a volume of that size in bytes.
+func Open(r io.ReaderAt, size int64) (*Volume, error) {
 	b := make([]byte, 512)
 	if err := readFull(r, b, 0); err != nil {
 		return nil, fmt.Errorf("read boot sector: %w", err)
@@ -73,9 +75,9 @@ func openFAT(r io.ReaderAt, size int64) (*fatVolume, error) {
 	case sectors*sector > size:
 		return nil, fmt.Errorf("filesystem of %d bytes in a partition of %d", sectors*sector, size)
 	}
-	v := &fatVolume{r: r, tableAt: reserved * sector, clusterSize: perCluster * sector}
+	v := &Volume{r: r, tableAt: reserved * sector, clusterSize: perCluster * sector}
 	v.rootAt = v.tableAt + tables*perTable*sector
-	v.rootSize = rootEntries * fatEntrySize
+	v.rootSize = rootEntries * entrySize
 	v.dataAt = v.rootAt + (v.rootSize+sector-1)/sector*sector
 	if v.dataAt > sectors*sector {
 		return nil, fmt.Errorf("no room for data")
@@ -86,7 +88,7 @@ func openFAT(r io.ReaderAt, size int64) (*fatVolume, error) {
 
 // kind decides on the width of the table's entries, by the number of clusters
 // alone as the specification demands.
-func (v *fatVolume) kind(boot []byte, tableSize int64) error {
+func (v *Volume) kind(boot []byte, tableSize int64) error {
 	switch {
 	case v.clusters < fat16From:
 		v.bits = 12
@@ -106,7 +108,7 @@ func (v *fatVolume) kind(boot []byte, tableSize int64) error {
 }
 
 // next gives the cluster that follows one in its chain, 0 at the end.
-func (v *fatVolume) next(cluster uint32) (uint32, error) {
+func (v *Volume) next(cluster uint32) (uint32, error) {
 	b := make([]byte, 4)
 	at := v.tableAt + int64(cluster)*int64(v.bits)/8
 	if err := readFull(v.r, b[:(v.bits+7)/8], at); err != nil {
@@ -130,16 +132,16 @@ func (v *fatVolume) next(cluster uint32) (uint32, error) {
 }
 
 // check refuses a cluster that does not exist: free, bad or outside.
-func (v *fatVolume) check(cluster uint32) error {
+func (v *Volume) check(cluster uint32) error {
 	if cluster < 2 || cluster-2 >= v.clusters {
 		return fmt.Errorf("chain leads to cluster %d of %d", cluster, v.clusters)
 	}
 	return nil
 }
 
-// read gives up to most bytes of the chain that begins at a cluster. A chain
+// Read gives up to most bytes of the chain that begins at a cluster. A chain
 // that is longer is an error when whole is asked for.
-func (v *fatVolume) read(cluster uint32, most int64, whole bool) ([]byte, error) {
+func (v *Volume) Read(cluster uint32, most int64, whole bool) ([]byte, error) {
 	if err := v.check(cluster); err != nil {
 		return nil, err
 	}
@@ -167,10 +169,10 @@ func (v *fatVolume) read(cluster uint32, most int64, whole bool) ([]byte, error)
 	}
 }
 
-// root lists the root folder.
-func (v *fatVolume) root() ([]fatFile, error) {
+// Root lists the root folder.
+func (v *Volume) Root() ([]File, error) {
 	if v.bits == 32 {
-		return v.list(v.rootCluster)
+		return v.List(v.rootCluster)
 	}
 	b := make([]byte, v.rootSize)
 	if err := readFull(v.r, b, v.rootAt); err != nil {
@@ -179,9 +181,9 @@ func (v *fatVolume) root() ([]fatFile, error) {
 	return folderFiles(b), nil
 }
 
-// list lists the folder that begins at a cluster.
-func (v *fatVolume) list(cluster uint32) ([]fatFile, error) {
-	b, err := v.read(cluster, fatFolderMost, true)
+// List lists the folder that begins at a cluster.
+func (v *Volume) List(cluster uint32) ([]File, error) {
+	b, err := v.Read(cluster, folderMost, true)
 	if err != nil {
 		return nil, err
 	}
@@ -190,20 +192,20 @@ func (v *fatVolume) list(cluster uint32) ([]fatFile, error) {
 
 // folderFiles reads a folder's entries. A long name stands in pieces before
 // the entry it belongs to, last piece first, each with the short name's sum.
-func folderFiles(b []byte) []fatFile {
-	var files []fatFile
+func folderFiles(b []byte) []File {
+	var files []File
 	var long []uint16
 	var sum byte
-	for ; len(b) >= fatEntrySize && b[0] != 0; b = b[fatEntrySize:] {
-		entry := b[:fatEntrySize]
+	for ; len(b) >= entrySize && b[0] != 0; b = b[entrySize:] {
+		entry := b[:entrySize]
 		attributes := entry[11] & 0x3F
 		switch {
-		case entry[0] == fatDeleted:
+		case entry[0] == deleted:
 			long = nil
-		case attributes == fatLongName:
+		case attributes == longName:
 			long = append(longPiece(entry), long...)
 			sum = entry[13]
-		case attributes&fatLabel != 0:
+		case attributes&labelMark != 0:
 			long = nil
 		default:
 			files = append(files, folderFile(entry, long, sum))
@@ -213,16 +215,16 @@ func folderFiles(b []byte) []fatFile {
 	return files
 }
 
-func folderFile(entry []byte, long []uint16, sum byte) fatFile {
+func folderFile(entry []byte, long []uint16, sum byte) File {
 	le := binary.LittleEndian
-	f := fatFile{
-		name:    shortName(entry),
-		folder:  entry[11]&fatFolder != 0,
-		cluster: uint32(le.Uint16(entry[20:]))<<16 | uint32(le.Uint16(entry[26:])),
-		size:    int64(le.Uint32(entry[28:])),
+	f := File{
+		Name:    shortName(entry),
+		Folder:  entry[11]&folderMark != 0,
+		Cluster: uint32(le.Uint16(entry[20:]))<<16 | uint32(le.Uint16(entry[26:])),
+		Bytes:   int64(le.Uint32(entry[28:])),
 	}
 	if len(long) > 0 && sum == shortSum(entry) {
-		f.name = string(utf16.Decode(long))
+		f.Name = string(utf16.Decode(long))
 	}
 	return f
 }

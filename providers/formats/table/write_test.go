@@ -8,6 +8,7 @@ import (
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
 
+	"lendkeep/providers/formats/guid"
 	"lendkeep/reconcile/facts"
 )
 
@@ -183,13 +184,13 @@ func TestWriteRefusesWhatIsNoTable(t *testing.T) {
 		says   string
 	}{
 		"kind":          {func(t *facts.Table) { t.Kind = "dos" }, "of kind \"dos\""},
-		"id":            {func(t *facts.Table) { t.ID = "0FC63DAF-8483-4772-8e79-3d69d8477de4" }, "want the form"},
+		"id":            {func(t *facts.Table) { t.ID = "0FC63DAF-8483-4772-8e79-3d69d8477de4" }, "not in lower case"},
 		"no room":       {func(t *facts.Table) { t.FirstUsable = 33 }, "where partitions may be"},
 		"no room after": {func(t *facts.Table) { t.LastUsable = blocks - 33 }, "where partitions may be"},
 		"beyond":        {func(t *facts.Table) { t.BackupAt = blocks }, "in sector 600 of 600"},
 		"outside":       {func(t *facts.Table) { t.Entries[0].First = 33 }, "entry 1 has sectors 33 to 50"},
 		"number":        {func(t *facts.Table) { t.Entries[0].Number = 0 }, "no place 0"},
-		"type":          {func(t *facts.Table) { t.Entries[0].Type = guid{}.String() }, "has no type"},
+		"type":          {func(t *facts.Table) { t.Entries[0].Type = guid.GUID{}.String() }, "has no type"},
 		"twice":         {func(t *facts.Table) { t.Entries = append(t.Entries, t.Entries[0]) }, "is there twice"},
 		"shared": {func(t *facts.Table) {
 			e := t.Entries[0]
