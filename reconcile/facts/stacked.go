@@ -216,6 +216,9 @@ func (ix *Index) Crowd(place string) []*Mount {
 	return list
 }
 
+// MountsOf gives the mounts of the filesystem on a device, in whatever namespace.
+func (ix *Index) MountsOf(b *Block) []*Mount { return ix.mountsOf[b.Name] }
+
 // MountsBelow gives what is mounted below a place, outer mounts before inner ones.
 func (ix *Index) MountsBelow(place string) []*Mount {
 	prefix := strings.TrimSuffix(place, "/") + "/"

@@ -108,7 +108,7 @@ func (r reader) drives(f *facts.Function) {
 		title := fmt.Sprintf("drive %d", n+1)
 		r.add(title, short(sayOf(*drive)))
 		if content := r.ix.Content(drive.Name); content != nil {
-			r.each(title+" holds", *content)
+			r.each(title+" holds", r.still(*content))
 		}
 		parts := slices.Clone(r.ix.Partitions(drive.Name))
 		for _, part := range parts {
@@ -121,4 +121,19 @@ func (r reader) drives(f *facts.Function) {
 		r.add("number of partitions of "+title, fmt.Sprint(len(parts)))
 	}
 	r.add("partitions", strings.Join(ids, ", "))
+}
+
+// still gives what a drive holds without how the filesystems that the host has
+// mounted were left: on the drive that goes to and fro with each flush of their
+// logs. Steps look again once they are unmounted.
+func (r reader) still(content facts.Content) facts.Content {
+	volumes := slices.Clone(content.Volumes)
+	for _, part := range r.ix.Partitions(content.Of) {
+		i := slices.IndexFunc(volumes, func(v facts.Volume) bool { return part.Partition != nil && v.Number == part.Partition.Number })
+		if i >= 0 && len(r.ix.MountsOf(part)) > 0 {
+			volumes[i].Condition = ""
+		}
+	}
+	content.Volumes = volumes
+	return content
 }

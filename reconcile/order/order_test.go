@@ -249,6 +249,32 @@ func TestChangedFactsAreNamed(t *testing.T) {
 	}
 }
 
+// A mounted filesystem writes its log now and then, and is clean or dirty by that.
+func TestFlushesOfMountedFilesystemsPass(t *testing.T) {
+	for name, c := range map[string]struct {
+		volume int
+		want   string
+	}{"mounted": {1, ""}, "not mounted": {0, "condition dirty"}} {
+		t.Run(name, func(t *testing.T) {
+			b, layout := larch()
+			layout.Guests[0].Boots = nil
+			for i := range b.Look("nvme0n1").Volumes {
+				b.Survey.Contents[0].Volumes[i].Condition = facts.Clean
+			}
+			o := plan(t, b, layout, "day")
+			b.Survey.Contents[0].Volumes[c.volume].Condition = facts.Dirty
+			changes, err := o.Changes(facts.NewIndex(&b.Survey))
+			require.NoError(t, err)
+			if c.want == "" {
+				assert.Empty(t, changes)
+				return
+			}
+			require.Len(t, changes, 1)
+			assert.Contains(t, changes[0].String(), c.want)
+		})
+	}
+}
+
 func TestDowntimes(t *testing.T) {
 	b, layout := larch()
 	b.Run("catalogue")
