@@ -14,39 +14,41 @@ type Gap struct {
 	Reason string `json:"reason"` // what the system said
 }
 
-// Function is one PCI function, as /sys/bus/pci/devices shows it.
+// Function is one PCI function. Where the comment of a field names a file, that
+// is below /sys/bus/pci/devices/ADDRESS (Linux Documentation/ABI/testing/
+// sysfs-bus-pci); what could not be read there is in Gaps.
 type Function struct {
-	Address         Address     `json:"address"`
-	Vendor          spec.PCIID  `json:"vendor"`
-	Device          spec.PCIID  `json:"device"`
-	SubsystemVendor spec.PCIID  `json:"subsystem_vendor"`
-	SubsystemDevice spec.PCIID  `json:"subsystem_device"`
-	VendorName      string      `json:"vendor_name,omitempty"` // from the PCI id database
-	DeviceName      string      `json:"device_name,omitempty"`
-	Class           uint32      `json:"class"` // 24 bits: base class, subclass, interface
-	Revision        uint8       `json:"revision"`
-	HeaderType      uint8       `json:"header_type"` // config space 0x0e without the multi-function bit; 0 is an endpoint
-	MultiFunction   bool        `json:"multi_function"`
-	Upstream        *Address    `json:"upstream,omitempty"` // the bridge or port above; nil on the root bus
-	Driver          string      `json:"driver"`             // empty: none bound
-	DriverOverride  string      `json:"driver_override,omitempty"`
-	Group           *int        `json:"group,omitempty"` // IOMMU group; nil: in none
-	NUMANode        int         `json:"numa_node"`       // -1: the host has just one, or does not say
-	LocalCPUs       string      `json:"local_cpus,omitempty"`
-	Link            *Link       `json:"link,omitempty"` // nil: not a PCI Express link
-	ResetMethods    []string    `json:"reset_methods,omitempty"`
-	BARs            []BAR       `json:"bars,omitempty"`
-	MSIX            *MSIX       `json:"msix,omitempty"`
-	Slot            string      `json:"slot,omitempty"`              // physical slot, as under /sys/bus/pci/slots
-	Parent          *Address    `json:"parent,omitempty"`            // of a virtual function: the one that has made it (physfn)
-	Virtual         int         `json:"virtual_functions,omitempty"` // how many it has made (sriov_numvfs)
-	PowerState      string      `json:"power_state,omitempty"`
-	D3cold          bool        `json:"d3cold_allowed"`
-	NVMe            *NVMe       `json:"nvme,omitempty"` // only while the kernel's nvme driver holds it
-	Interfaces      []Interface `json:"network_interfaces,omitempty"`
-	Asked           bool        `json:"asked,omitempty"`    // the kernel was asked who holds what is below it
-	Attached        []Attached  `json:"attached,omitempty"` // what else below it is in use, or may be
-	Gaps            []Gap       `json:"gaps,omitempty"`
+	Address         Address     `json:"address"`                      // domain, bus, device and function (BDF): the name of the directory
+	Vendor          spec.PCIID  `json:"vendor"`                       // vendor
+	Device          spec.PCIID  `json:"device"`                       // device
+	SubsystemVendor spec.PCIID  `json:"subsystem_vendor"`             // subsystem_vendor; 0: not said
+	SubsystemDevice spec.PCIID  `json:"subsystem_device"`             // subsystem_device; 0: not said
+	VendorName      string      `json:"vendor_name,omitempty"`        // from the PCI ID database (pci.ids); empty: not in it
+	DeviceName      string      `json:"device_name,omitempty"`        // likewise
+	Class           uint32      `json:"class"`                        // class; 24 bits: base class, subclass, interface
+	Revision        uint8       `json:"revision"`                     // revision
+	HeaderType      uint8       `json:"header_type"`                  // config, byte 0x0e without the multi-function bit; 0 is an endpoint
+	MultiFunction   bool        `json:"multi_function"`               // config, bit 7 of byte 0x0e
+	Upstream        *Address    `json:"upstream,omitempty"`           // from where the directory really is: the bridge or port above; nil on the root bus
+	Driver          string      `json:"driver"`                       // driver, a link; empty: none bound
+	DriverOverride  string      `json:"driver_override,omitempty"`    // driver_override; empty: any driver may bind it
+	Group           *int        `json:"group,omitempty"`              // iommu_group, a link; nil: in none
+	NUMANode        int         `json:"numa_node"`                    // numa_node; -1: the host has just one, or does not say
+	LocalCPUs       string      `json:"local_cpus,omitempty"`         // local_cpulist, "0-3,8"; empty: not said
+	Link            *Link       `json:"link,omitempty"`               // nil: not a PCI Express link
+	ResetMethods    []string    `json:"reset_methods,omitempty"`      // reset_method: "flr" (function-level reset), "bus", ...; empty: the kernel cannot reset it, or must not
+	BARs            []BAR       `json:"bars,omitempty"`               // resource, its first six lines; those in use
+	MSIX            *MSIX       `json:"msix,omitempty"`               // config, capability 0x11; nil: it has none, or config was not read so far
+	Slot            string      `json:"slot,omitempty"`               // physical slot, a name under /sys/bus/pci/slots; empty: in none
+	Parent          *Address    `json:"parent,omitempty"`             // physfn, a link: the one that has made this virtual function (SR-IOV); nil: it is none
+	Virtual         int         `json:"virtual_functions,omitempty"`  // sriov_numvfs: how many it has made
+	PowerState      string      `json:"power_state,omitempty"`        // power_state: "D0", "D3hot", ...; empty: not said
+	D3cold          bool        `json:"d3cold_allowed"`               // d3cold_allowed is 1
+	NVMe            *NVMe       `json:"nvme,omitempty"`               // only while the kernel's nvme driver holds it
+	Interfaces      []Interface `json:"network_interfaces,omitempty"` // below net
+	Asked           bool        `json:"asked,omitempty"`              // the kernel was asked who holds what is below it
+	Attached        []Attached  `json:"attached,omitempty"`           // what else below it is in use, or may be
+	Gaps            []Gap       `json:"gaps,omitempty"`               // what could not be read of it
 }
 
 // Attached is something below a function, neither block device nor network
@@ -54,9 +56,9 @@ type Function struct {
 // may be, since nobody knows what uses things of its class: then it has no
 // openers.
 type Attached struct {
-	Name    string   `json:"name"`  // kernel name, "sg2"
-	Class   string   `json:"class"` // as below /sys/class, "scsi_generic"
-	Openers []Opener `json:"openers,omitempty"`
+	Name    string   `json:"name"`              // kernel name, "sg2"
+	Class   string   `json:"class"`             // as below /sys/class, "scsi_generic"
+	Openers []Opener `json:"openers,omitempty"` // empty: nobody knows whether it is in use
 }
 
 // ClassNVMe is the class of NVMe controllers (PCI Code and ID Assignment
@@ -66,58 +68,60 @@ const ClassNVMe = 0x010802
 // Link is the state of the link above a function. Speeds are in millions of
 // transfers a second, widths in lanes; 0 is unknown.
 type Link struct {
-	SpeedMTps    int `json:"speed_mtps"`
-	Width        int `json:"width"`
-	MaxSpeedMTps int `json:"max_speed_mtps"`
-	MaxWidth     int `json:"max_width"`
+	SpeedMTps    int `json:"speed_mtps"`     // current_link_speed; an idle link may be slower than it can
+	Width        int `json:"width"`          // current_link_width
+	MaxSpeedMTps int `json:"max_speed_mtps"` // max_link_speed
+	MaxWidth     int `json:"max_width"`      // max_link_width
 }
 
-// BAR is a base address region that is in use.
+// BAR is a base address region that is in use, as a line of the file resource
+// has it.
 type BAR struct {
-	Index     int    `json:"index"`
-	Start     uint64 `json:"start"`
-	SizeBytes uint64 `json:"size_bytes"`
-	IO        bool   `json:"io,omitempty"`
+	Index     int    `json:"index"`        // from 0
+	Start     uint64 `json:"start"`        // address
+	SizeBytes uint64 `json:"size_bytes"`   // from its first to its last address
+	IO        bool   `json:"io,omitempty"` // ports, not memory
 }
 
 // MSIX says where a function keeps its interrupt table (PCI Local Bus
 // Specification 3.0, 6.8.2).
 type MSIX struct {
-	Vectors     int    `json:"vectors"`
-	TableBAR    int    `json:"table_bar"`
-	TableOffset uint32 `json:"table_offset"`
-	PBABAR      int    `json:"pba_bar"`
-	PBAOffset   uint32 `json:"pba_offset"`
+	Vectors     int    `json:"vectors"`      // entries of the table
+	TableBAR    int    `json:"table_bar"`    // index of the region that it is in
+	TableOffset uint32 `json:"table_offset"` // bytes from the region's start
+	PBABAR      int    `json:"pba_bar"`      // likewise of the pending bits
+	PBAOffset   uint32 `json:"pba_offset"`   // bytes
 }
 
-// NVMe is what a live NVMe controller says of itself.
+// NVMe is what a live NVMe controller says of itself, below /sys/class/nvme/NAME.
 type NVMe struct {
-	Name       string      `json:"name"` // nvme0; moves between boots and returns
-	Serial     string      `json:"serial"`
-	Model      string      `json:"model"`
-	Firmware   string      `json:"firmware"`
-	NQN        string      `json:"nqn,omitempty"`
-	State      string      `json:"state"` // "live" when it works
-	Namespaces []Namespace `json:"namespaces,omitempty"`
+	Name       string      `json:"name"`                 // nvme0; moves between boots and returns
+	Serial     string      `json:"serial"`               // serial, without the padding; empty is a gap
+	Model      string      `json:"model"`                // model, likewise
+	Firmware   string      `json:"firmware"`             // firmware_rev
+	NQN        string      `json:"nqn,omitempty"`        // subsysnqn; empty: not said
+	State      string      `json:"state"`                // state; "live" when it works
+	Namespaces []Namespace `json:"namespaces,omitempty"` // empty: it has no drive
 }
 
-// Namespace is a drive of an NVMe controller.
+// Namespace is a drive of an NVMe controller. An identifier that it leaves at
+// zero is empty.
 type Namespace struct {
-	ID          int    `json:"id"`
-	Block       string `json:"block"` // kernel name of its block device
-	SizeBytes   uint64 `json:"size_bytes"`
-	SectorBytes uint64 `json:"sector_bytes"`
-	EUI64       string `json:"eui64,omitempty"`
-	NGUID       string `json:"nguid,omitempty"`
-	UUID        string `json:"uuid,omitempty"`
-	WWID        string `json:"wwid,omitempty"`
+	ID          int    `json:"id"`              // nsid
+	Block       string `json:"block"`           // kernel name of its block device, "nvme0n1"
+	SizeBytes   uint64 `json:"size_bytes"`      // of that device
+	SectorBytes uint64 `json:"sector_bytes"`    // logical, of that device
+	EUI64       string `json:"eui64,omitempty"` // eui, 16 hexadecimal digits
+	NGUID       string `json:"nguid,omitempty"` // nguid, 32 hexadecimal digits
+	UUID        string `json:"uuid,omitempty"`  // uuid
+	WWID        string `json:"wwid,omitempty"`  // wwid
 }
 
 // Interface is a network interface that a function provides. One whose flags
 // cannot be read counts as up: unknown means in use.
 type Interface struct {
-	Name string `json:"name"`
-	Up   bool   `json:"up"` // IFF_UP of /sys/class/net/NAME/flags: somebody has configured it
+	Name string `json:"name"` // "eth0"
+	Up   bool   `json:"up"`   // IFF_UP of /sys/class/net/NAME/flags: somebody has configured it
 }
 
 // Title names the function for people: what it is, then where.

@@ -49,22 +49,22 @@ type Survey struct {
 
 // Machine is the host itself.
 type Machine struct {
-	ID          string  `json:"id,omitempty"` // told from every other host by it; empty: nobody could say
-	Name        string  `json:"name"`
-	Kernel      string  `json:"kernel"` // release, "6.1.0-56-amd64"
-	CommandLine string  `json:"command_line"`
-	MemoryBytes uint64  `json:"memory_bytes"`
-	CPUs        int     `json:"cpus"`
-	IOMMUs      int     `json:"iommus"` // hardware units under /sys/class/iommu
-	ZFS         bool    `json:"zfs"`    // the zfs module is loaded
-	HugePages   []Pages `json:"huge_pages,omitempty"`
+	ID          string  `json:"id,omitempty"`         // told from every other host by it, made of /etc/machine-id; empty: nobody could say
+	Name        string  `json:"name"`                 // /proc/sys/kernel/hostname
+	Kernel      string  `json:"kernel"`               // release, by /proc/version: "6.1.0-56-amd64"
+	CommandLine string  `json:"command_line"`         // /proc/cmdline
+	MemoryBytes uint64  `json:"memory_bytes"`         // MemTotal of /proc/meminfo
+	CPUs        int     `json:"cpus"`                 // processors of /proc/cpuinfo
+	IOMMUs      int     `json:"iommus"`               // hardware units under /sys/class/iommu
+	ZFS         bool    `json:"zfs"`                  // the module is loaded: /sys/module/zfs, /proc/modules
+	HugePages   []Pages `json:"huge_pages,omitempty"` // /sys/kernel/mm/hugepages; empty: the kernel knows none
 }
 
 // Pages is the host's reserve of one size of huge page.
 type Pages struct {
-	SizeBytes uint64 `json:"size_bytes"`
-	Total     int    `json:"total"`
-	Free      int    `json:"free"`
+	SizeBytes uint64 `json:"size_bytes"` // of one page
+	Total     int    `json:"total"`      // nr_hugepages
+	Free      int    `json:"free"`       // free_hugepages
 }
 
 // Claim is a VFIO binding by vendor and device number, which takes every
