@@ -108,7 +108,7 @@ func (s *said) erasing(c *cobra.Command, in *os.File, serials []string, what str
 func (s *said) unconfirmed(o order.Order) error {
 	for _, w := range o.Steps {
 		if hand, ok := w.Step.(*step.ByHand); ok && !slices.Contains(s.confirmed, hand.Guest) {
-			return fail(exitUsage, "do the steps by hand that plan lists, then say so: --confirmed "+hand.Guest, "%s: it is not confirmed; nothing was touched", hand.Does())
+			return fail(exitUsage, "do the steps by hand that plan lists, then say so: --confirmed "+hand.Guest, "%s: it is not confirmed; nothing was touched", hand.About().Does)
 		}
 	}
 	return nil
@@ -117,9 +117,9 @@ func (s *said) unconfirmed(o order.Order) error {
 // undoing gives the serials of the drives that rolling back would erase.
 func undoing(report carry.Report) []string {
 	var list []string
-	for i, w := range report.Sealed.Order.Steps {
-		if e, ok := w.Step.(step.UndoEraser); ok && report.Steps[i].Result == carry.Done && !slices.Contains(list, e.UndoErases()) {
-			list = append(list, e.UndoErases())
+	for _, s := range report.Steps {
+		if serial := s.About.UndoErases; serial != "" && s.Result == carry.Done && !slices.Contains(list, serial) {
+			list = append(list, serial)
 		}
 	}
 	return list

@@ -29,11 +29,10 @@ func firmwareIn(layout *spec.Layout) []string {
 func donorsIn(o order.Order) []string {
 	var list []string
 	for _, w := range o.Steps {
-		switch s := w.Step.(type) {
-		case *step.PlaceROM:
-			list = append(list, s.Donor)
-		case *step.PlaceShim:
-			list = append(list, s.Donor)
+		for _, needed := range w.Step.About().Needs {
+			if needed.Of.Kind == "firmware" {
+				list = append(list, needed.Of.Name)
+			}
 		}
 	}
 	return list

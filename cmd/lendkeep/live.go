@@ -42,9 +42,9 @@ func (w *where) openLive(uri string) (host, error) {
 	live := liveHost{tree: tree, conn: conn, firmware: firmware.OnHost(tree.FS(), firmwareCache(), w.donors...), images: images,
 		contents: drive.Contents{Root: "/"}, sources: w.sources, confirmed: confirmed}
 	return host{step.Ports{
-		Survey: live, Guests: conn, Mounts: drive.Mounts{}, Functions: tree, Rungs: tree,
+		Survey: live, Guests: conn, Mounts: drive.Mounts{}, Functions: tree, Recovery: tree,
 		Stores: firmware.Stores{Root: "/", Keep: filepath.Join(keepFolder, "variables")},
-		Guard:  hook.Files{Root: "/"}, Watch: systemd.Units{Root: "/"}, ROMs: firmware.Folder{Root: "/"}, Drives: drives, Person: confirmed,
+		Guard:  hook.Files{Root: "/"}, Watch: systemd.Units{Root: "/"}, BootAids: firmware.Folder{Root: "/"}, Drives: drives, Person: confirmed,
 	}, conn.Close}, nil
 }
 

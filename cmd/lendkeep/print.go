@@ -2,6 +2,7 @@ package main
 
 import (
 	"bytes"
+	"cmp"
 	"encoding/json"
 	"fmt"
 	"io"
@@ -141,19 +142,16 @@ func printOrder(w io.Writer, sealed order.Sealed, name string, xml bool) error {
 }
 
 func printStep(t *text, n int, s step.Written, xml bool) {
-	t.line("%2d  %s", n, s.Step.Does())
+	about := s.Step.About()
+	t.line("%2d  %s", n, about.Does)
 	t.line("      stated  %s", s.Why)
 	if detailed, ok := s.Step.(step.Detailed); ok {
 		for _, d := range detailed.Details() {
 			t.line("      %-7s %s", d.Head, d.Text)
 		}
 	}
-	undo := s.Step.Undoes()
-	if undo == "" {
-		undo = "nothing to undo"
-	}
-	t.line("      undo    %s", undo)
-	t.line("      risk    %s, about %s", s.Step.Risk(), round(s.Step.Takes()))
+	t.line("      undo    %s", cmp.Or(about.Undoes, "nothing to undo"))
+	t.line("      risk    %s, about %s", about.Risk, round(about.Takes))
 	if define, ok := s.Step.(*step.DefineGuest); ok && xml {
 		after, _, err := define.After()
 		if err != nil {
@@ -181,7 +179,7 @@ func watcher(c *cobra.Command) func(carry.Report, carry.Record) {
 }
 
 func happening(t *text, report carry.Report, r carry.Record) {
-	name := func() string { return report.Sealed.Order.Steps[r.Step-1].Step.Does() }
+	name := func() string { return report.Steps[r.Step-1].About.Does }
 	switch r.Event {
 	case carry.Taken:
 		t.line("order %s: %d steps", report.Sealed.Code(), len(report.Steps))

@@ -92,7 +92,7 @@ func statusOf(c *assess.Case, findings []assess.Finding) status {
 	}
 	if planned, err := order.Plan(c, findings); err == nil {
 		for _, w := range planned.Steps {
-			s.Steps = append(s.Steps, w.Step.Does())
+			s.Steps = append(s.Steps, w.Step.About().Does)
 		}
 		s.Agree = len(s.Steps) == 0
 	}

@@ -8,19 +8,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"lendkeep/providers/fault"
-	"lendkeep/reconcile/step"
 )
-
-// counter counts what was really done.
-type counter struct {
-	step.Mounts
-	done int
-}
-
-func (c *counter) Unmount(context.Context, string) error {
-	c.done++
-	return nil
-}
 
 func TestModes(t *testing.T) {
 	for mode, want := range map[fault.Mode]struct {
@@ -40,19 +28,17 @@ func TestModes(t *testing.T) {
 		fault.CrashAfter:  {2, false, true, false},
 	} {
 		t.Run(string(mode), func(t *testing.T) {
-			inner := &counter{}
-			meddled := false
+			done, meddled := 0, false
 			f := &fault.Fault{Mode: mode, At: 1, Meddler: func() { meddled = true }}
-			ports := f.Wrap(step.Ports{Mounts: inner})
 			var errs []error
 			cut := func() (cut bool) {
 				defer func() { cut = recover() != nil }()
 				for range 3 {
-					errs = append(errs, ports.Mounts.Unmount(context.Background(), "/x"))
+					errs = append(errs, f.Host("unmount /x", true, func() error { done++; return nil }))
 				}
 				return
 			}()
-			assert.Equal(t, want.done, inner.done)
+			assert.Equal(t, want.done, done)
 			assert.Equal(t, want.cut, cut)
 			assert.Equal(t, mode == fault.Meddle, meddled)
 			if !cut {

@@ -121,7 +121,7 @@ func TestShimOfAnOrder(t *testing.T) {
 			"EFI/BOOT/BOOTX64.EFI": markerProgram("MARKER fallback"), "EFI/own/start.efi": markerProgram("MARKER own")}})
 	shim := facts.ShimFor("reel", facts.Shim{Driver: donor.Driver, Shell: donor.ShellSum,
 		From: readDisk(t, drive)[1].Partition, Loader: `\EFI\own\start.efi`})
-	require.NoError(t, Folder{root}.PlaceShim(ctx, shim, "/donor.fd", donor.SHA256))
+	require.NoError(t, Folder{root}.PlaceAid(ctx, shim, "/donor.fd", donor.SHA256))
 	disk, err := os.ReadFile(filepath.Join(root, shim.Path))
 	require.NoError(t, err)
 	g := newGuest(t, driverless(t))

@@ -19,57 +19,56 @@ import (
 // Folder places option ROMs and shim disks below a root directory.
 type Folder struct{ Root string }
 
-// PlaceROM builds the ROM from the NVMe driver of a donor whose sha256 is given
-// and puts it at its path, where nothing may lie but the same ROM. It appears
-// there whole or not at all.
-func (f Folder) PlaceROM(_ context.Context, rom facts.ROM, donor, donorSum string) error {
-	if err := f.placeROM(rom, donor, donorSum); err != nil {
-		return fmt.Errorf("place option ROM %s: %w", rom.Path, err)
+// PlaceAid builds a boot aid from the parts of a donor whose sha256 is given and
+// puts it at its path, where nothing may lie but the same. It appears there whole
+// or not at all.
+func (f Folder) PlaceAid(_ context.Context, aid facts.Aid, donor, donorSum string) error {
+	built, err := f.build(aid, donor, donorSum)
+	if err == nil {
+		err = f.put(aid.At(), built)
+	}
+	if err != nil {
+		return fmt.Errorf("place %s %s: %w", aid.Title(), aid.At(), err)
 	}
 	return nil
 }
 
-func (f Folder) placeROM(rom facts.ROM, donor, donorSum string) error {
-	if !facts.IsROM(rom.Path) {
-		return errors.New("it is not in " + facts.ROMFolder)
+func (f Folder) build(aid facts.Aid, donor, donorSum string) ([]byte, error) {
+	if err := aid.Sound(); err != nil {
+		return nil, err
 	}
 	image, err := f.donor(donor, donorSum)
 	if err != nil {
-		return err
+		return nil, err
 	}
-	driver, err := image.Extract(NVMe.GUID)
-	if err != nil {
-		return err
+	switch aid := aid.(type) {
+	case facts.ROM:
+		return buildROM(aid, image)
+	case facts.Shim:
+		return buildShim(aid, image)
 	}
-	built, err := ROM{Driver: driver, Vendor: uint16(rom.Vendor), Device: uint16(rom.Device)}.Build()
-	if err != nil {
-		return err
-	}
-	if romSum(built) != rom.Driver {
-		return errors.New("the donor's driver is not the one that was planned")
-	}
-	return f.put(rom.Path, built)
+	return nil, fmt.Errorf("nobody knows how to build %T", aid)
 }
 
-// PlaceShim builds the shim disk from the parts of a donor, as PlaceROM does.
-func (f Folder) PlaceShim(_ context.Context, shim facts.Shim, donor, donorSum string) error {
-	if err := f.placeShim(shim, donor, donorSum); err != nil {
-		return fmt.Errorf("place shim disk %s: %w", shim.Path, err)
+func buildROM(planned facts.ROM, donor *Image) ([]byte, error) {
+	driver, err := donor.Extract(NVMe.GUID)
+	if err != nil {
+		return nil, err
 	}
-	return nil
+	built, err := ROM{Driver: driver, Vendor: uint16(planned.Vendor), Device: uint16(planned.Device)}.Build()
+	if err != nil {
+		return nil, err
+	}
+	if romSum(built) != planned.Driver {
+		return nil, errors.New("the donor's driver is not the one that was planned")
+	}
+	return built, nil
 }
 
-func (f Folder) placeShim(planned facts.Shim, donor, donorSum string) error {
-	if !facts.IsShim(planned.Path) {
-		return errors.New("it is not in " + facts.ShimFolder)
-	}
-	image, err := f.donor(donor, donorSum)
+func buildShim(planned facts.Shim, donor *Image) ([]byte, error) {
+	shim, err := ShimFrom(donor)
 	if err != nil {
-		return err
-	}
-	shim, err := ShimFrom(image)
-	if err != nil {
-		return err
+		return nil, err
 	}
 	if planned.Loader != "" {
 		shim.Loaders = append([]string{planned.Loader}, DefaultLoaders()...)
@@ -79,12 +78,12 @@ func (f Folder) placeShim(planned facts.Shim, donor, donorSum string) error {
 	}
 	built, err := shim.Build()
 	if err != nil {
-		return err
+		return nil, err
 	}
 	if is, err := shim.fact(planned.Path); err != nil || is != planned {
-		return errors.Join(errors.New("the donor's parts are not those that were planned"), err)
+		return nil, errors.Join(errors.New("the donor's parts are not those that were planned"), err)
 	}
-	return f.put(planned.Path, built)
+	return built, nil
 }
 
 // fact gives a shim as surveys have it.
@@ -139,39 +138,33 @@ func (f Folder) put(named string, built []byte) error {
 	}
 }
 
-// RemoveROM removes an option ROM that lendkeep built, and nothing else.
-func (f Folder) RemoveROM(_ context.Context, named string) error {
-	if !facts.IsROM(named) {
-		return fmt.Errorf("remove option ROM %s: it is not in %s", named, facts.ROMFolder)
-	}
-	if err := f.remove(named, func(b []byte) error { _, err := ReadROM(b); return err }); err != nil {
-		return fmt.Errorf("remove option ROM: %w", err)
+// RemoveAid removes a boot aid that lendkeep built, and nothing else.
+func (f Folder) RemoveAid(_ context.Context, aid facts.Aid) error {
+	if err := f.remove(aid); err != nil {
+		return fmt.Errorf("remove %s %s: %w", aid.Title(), aid.At(), err)
 	}
 	return nil
 }
 
-// RemoveShim removes a shim disk that lendkeep built, and nothing else.
-func (f Folder) RemoveShim(_ context.Context, named string) error {
-	if !facts.IsShim(named) {
-		return fmt.Errorf("remove shim disk %s: it is not in %s", named, facts.ShimFolder)
+func (f Folder) remove(aid facts.Aid) error {
+	if err := aid.Sound(); err != nil {
+		return err
 	}
-	if err := f.remove(named, func(b []byte) error { _, err := ReadShim(b); return err }); err != nil {
-		return fmt.Errorf("remove shim disk: %w", err)
-	}
-	return nil
-}
-
-func (f Folder) remove(named string, ours func([]byte) error) error {
-	name := filepath.Join(f.Root, named)
+	name := filepath.Join(f.Root, aid.At())
 	content, err := os.ReadFile(name)
 	if errors.Is(err, fs.ErrNotExist) {
 		return nil
 	}
-	if err == nil {
-		err = ours(content)
+	if err != nil {
+		return err
 	}
-	if err == nil {
-		err = os.Remove(name)
+	if _, is := aid.(facts.ROM); is {
+		_, err = ReadROM(content)
+	} else {
+		_, err = ReadShim(content)
 	}
-	return err
+	if err != nil {
+		return err
+	}
+	return os.Remove(name)
 }

@@ -27,15 +27,15 @@ func donor(t *testing.T) (root string, rom facts.ROM, sum string) {
 func TestPlaceROM(t *testing.T) {
 	root, rom, sum := donor(t)
 	f, ctx := Folder{root}, t.Context()
-	require.NoError(t, f.PlaceROM(ctx, rom, "/donor.fd", sum))
+	require.NoError(t, f.PlaceAid(ctx, rom, "/donor.fd", sum))
 	s := surveyed(OnHost(os.DirFS(root), ""))
 	assert.Equal(t, []facts.PlacedROM{{ROM: rom}}, s.ROMs, "what was placed is what the survey sees")
 	about, err := os.Stat(filepath.Join(root, rom.Path))
 	require.NoError(t, err)
 	assert.EqualValues(t, 0o644, about.Mode().Perm(), "QEMU's user reads it")
-	require.NoError(t, f.PlaceROM(ctx, rom, "/donor.fd", sum), "once more changes nothing")
-	require.NoError(t, f.RemoveROM(ctx, rom.Path))
-	require.NoError(t, f.RemoveROM(ctx, rom.Path), "it is gone already")
+	require.NoError(t, f.PlaceAid(ctx, rom, "/donor.fd", sum), "once more changes nothing")
+	require.NoError(t, f.RemoveAid(ctx, rom))
+	require.NoError(t, f.RemoveAid(ctx, rom), "it is gone already")
 	assert.Empty(t, surveyed(OnHost(os.DirFS(root), "")).ROMs)
 }
 
@@ -46,16 +46,16 @@ func TestPlaceROMRefuses(t *testing.T) {
 	other.Driver = "another"
 	elsewhere := rom
 	elsewhere.Path = "/donor.fd"
-	require.ErrorContains(t, f.PlaceROM(ctx, rom, "/donor.fd", "another"), "was exchanged")
-	require.ErrorContains(t, f.PlaceROM(ctx, other, "/donor.fd", sum), "not the one that was planned")
-	require.ErrorContains(t, f.PlaceROM(ctx, elsewhere, "/donor.fd", sum), "not in /usr/share/qemu")
-	require.ErrorContains(t, f.PlaceROM(ctx, rom, "/absent.fd", sum), "absent.fd")
-	require.ErrorContains(t, f.RemoveROM(ctx, "/donor.fd"), "not in /usr/share/qemu")
+	require.ErrorContains(t, f.PlaceAid(ctx, rom, "/donor.fd", "another"), "was exchanged")
+	require.ErrorContains(t, f.PlaceAid(ctx, other, "/donor.fd", sum), "not the one that was planned")
+	require.ErrorContains(t, f.PlaceAid(ctx, elsewhere, "/donor.fd", sum), "not in /usr/share/qemu")
+	require.ErrorContains(t, f.PlaceAid(ctx, rom, "/absent.fd", sum), "absent.fd")
+	require.ErrorContains(t, f.RemoveAid(ctx, facts.ROM{Path: "/donor.fd"}), "not in /usr/share/qemu")
 
 	// What somebody else put there stays, whatever is asked.
 	require.NoError(t, os.WriteFile(filepath.Join(root, rom.Path), []byte("mine"), 0o644))
-	require.ErrorContains(t, f.PlaceROM(ctx, rom, "/donor.fd", sum), "left as it is")
-	require.ErrorContains(t, f.RemoveROM(ctx, rom.Path), "none")
+	require.ErrorContains(t, f.PlaceAid(ctx, rom, "/donor.fd", sum), "left as it is")
+	require.ErrorContains(t, f.RemoveAid(ctx, rom), "none")
 	content, err := os.ReadFile(filepath.Join(root, rom.Path))
 	require.NoError(t, err)
 	assert.Equal(t, "mine", string(content))

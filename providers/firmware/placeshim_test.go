@@ -39,7 +39,7 @@ func TestPlaceShim(t *testing.T) {
 	paths := map[string]bool{}
 	for _, shim := range []facts.Shim{plain, facts.ShimFor("reel", wanted), facts.ShimFor("reel", loader)} {
 		paths[shim.Path] = true
-		require.NoError(t, f.PlaceShim(ctx, shim, "/donor.fd", sum))
+		require.NoError(t, f.PlaceAid(ctx, shim, "/donor.fd", sum))
 		h := OnHost(os.DirFS(root), "")
 		for range 2 { // read, then remembered
 			s := surveyed(h)
@@ -49,9 +49,9 @@ func TestPlaceShim(t *testing.T) {
 		about, err := os.Stat(filepath.Join(root, shim.Path))
 		require.NoError(t, err)
 		assert.EqualValues(t, 0o644, about.Mode().Perm(), "QEMU's user reads it")
-		require.NoError(t, f.PlaceShim(ctx, shim, "/donor.fd", sum), "once more changes nothing")
-		require.NoError(t, f.RemoveShim(ctx, shim.Path))
-		require.NoError(t, f.RemoveShim(ctx, shim.Path), "it is gone already")
+		require.NoError(t, f.PlaceAid(ctx, shim, "/donor.fd", sum), "once more changes nothing")
+		require.NoError(t, f.RemoveAid(ctx, shim))
+		require.NoError(t, f.RemoveAid(ctx, shim), "it is gone already")
 		assert.Empty(t, surveyed(h).Shims)
 	}
 	assert.Len(t, paths, 3, "another content has another name")
@@ -66,21 +66,21 @@ func TestPlaceShimRefuses(t *testing.T) {
 	elsewhere.Path = "/donor.fd"
 	unnamed := shim
 	unnamed.From.ID = "first"
-	require.ErrorContains(t, f.PlaceShim(ctx, shim, "/donor.fd", "another"), "was exchanged")
-	require.ErrorContains(t, f.PlaceShim(ctx, other, "/donor.fd", sum), "not those that were planned")
-	require.ErrorContains(t, f.PlaceShim(ctx, elsewhere, "/donor.fd", sum), "not in /var/lib/libvirt/images")
-	require.ErrorContains(t, f.PlaceShim(ctx, unnamed, "/donor.fd", sum), "first")
-	require.ErrorContains(t, f.RemoveShim(ctx, "/donor.fd"), "not in /var/lib/libvirt/images")
+	require.ErrorContains(t, f.PlaceAid(ctx, shim, "/donor.fd", "another"), "was exchanged")
+	require.ErrorContains(t, f.PlaceAid(ctx, other, "/donor.fd", sum), "not those that were planned")
+	require.ErrorContains(t, f.PlaceAid(ctx, elsewhere, "/donor.fd", sum), "not in /var/lib/libvirt/images")
+	require.ErrorContains(t, f.PlaceAid(ctx, unnamed, "/donor.fd", sum), "first")
+	require.ErrorContains(t, f.RemoveAid(ctx, facts.Shim{Path: "/donor.fd"}), "not in /var/lib/libvirt/images")
 
 	// What somebody else put there stays, and so does a disk that was written to.
-	require.NoError(t, f.PlaceShim(ctx, shim, "/donor.fd", sum))
+	require.NoError(t, f.PlaceAid(ctx, shim, "/donor.fd", sum))
 	name := filepath.Join(root, shim.Path)
 	content, err := os.ReadFile(name)
 	require.NoError(t, err)
 	content[len(content)/2] ^= 1
 	require.NoError(t, os.WriteFile(name, content, 0o644))
-	require.ErrorContains(t, f.PlaceShim(ctx, shim, "/donor.fd", sum), "left as it is")
-	require.ErrorContains(t, f.RemoveShim(ctx, shim.Path), errShimChange.Error())
+	require.ErrorContains(t, f.PlaceAid(ctx, shim, "/donor.fd", sum), "left as it is")
+	require.ErrorContains(t, f.RemoveAid(ctx, shim), errShimChange.Error())
 	placed := surveyed(OnHost(os.DirFS(root), "")).Shims
 	require.Len(t, placed, 1)
 	assert.Equal(t, facts.PlacedShim{Shim: facts.Shim{Path: shim.Path}, Why: "read shim disk: " + errShimChange.Error()}, placed[0])

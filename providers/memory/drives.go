@@ -19,7 +19,7 @@ type Ends struct {
 
 // Clear makes a drive blank, as the real one does.
 func (h *Host) Clear(ctx context.Context, d facts.Drive, keep string) error {
-	return h.writing(d, func(b *facts.Block, content *facts.Content) error {
+	return h.writing("clear drive", d, func(b *facts.Block, content *facts.Content) error {
 		if _, kept := h.ends[keep]; !kept {
 			h.ends[keep] = Ends{keep, *content, h.partitions(b.Name)}
 		}
@@ -30,7 +30,7 @@ func (h *Host) Clear(ctx context.Context, d facts.Drive, keep string) error {
 
 // PutBack gives a drive back what was kept.
 func (h *Host) PutBack(ctx context.Context, d facts.Drive, keep string) error {
-	return h.writing(d, func(b *facts.Block, content *facts.Content) error {
+	return h.writing("put ends of drive back", d, func(b *facts.Block, content *facts.Content) error {
 		kept, ok := h.ends[keep]
 		if !ok {
 			return nil
@@ -44,7 +44,7 @@ func (h *Host) PutBack(ctx context.Context, d facts.Drive, keep string) error {
 
 // Copy gives a blank drive what an image holds.
 func (h *Host) Copy(ctx context.Context, from facts.Source, d facts.Drive, keep string) error {
-	return h.writing(d, func(b *facts.Block, content *facts.Content) error {
+	return h.writing("copy system", d, func(b *facts.Block, content *facts.Content) error {
 		ix := facts.NewIndex(&h.survey)
 		image := ix.Content(from.Path)
 		for _, g := range h.survey.Libvirt.Guests {
@@ -67,7 +67,7 @@ func (h *Host) Copy(ctx context.Context, from facts.Source, d facts.Drive, keep 
 
 // Empty makes a drive blank again.
 func (h *Host) Empty(ctx context.Context, d facts.Drive, bytes uint64, keep string) error {
-	return h.writing(d, func(b *facts.Block, content *facts.Content) error {
+	return h.writing("empty drive", d, func(b *facts.Block, content *facts.Content) error {
 		h.blank(content)
 		return nil
 	})
@@ -75,7 +75,7 @@ func (h *Host) Empty(ctx context.Context, d facts.Drive, bytes uint64, keep stri
 
 // WriteTable turns one table of a drive into another.
 func (h *Host) WriteTable(ctx context.Context, d facts.Drive, before, after *facts.Table, keep string) error {
-	return h.writing(d, func(b *facts.Block, content *facts.Content) error {
+	return h.writing("write partition table", d, func(b *facts.Block, content *facts.Content) error {
 		if !reflect.DeepEqual(content.Table, before) && !reflect.DeepEqual(content.Table, after) {
 			return fmt.Errorf("write table of %s: it holds another one", b.Name)
 		}
@@ -89,7 +89,7 @@ func (h *Host) WriteTable(ctx context.Context, d facts.Drive, before, after *fac
 // MakeFilesystem makes one on a partition.
 func (h *Host) MakeFilesystem(ctx context.Context, d facts.Drive, on facts.Entry, made facts.NewFilesystem, over bool) error {
 	signature := &facts.Signature{Kind: made.Kind, Usage: "filesystem", UUID: made.UUID, Label: made.Label}
-	return h.sign(d, on, signature, func(there *facts.Signature) error {
+	return h.sign("make filesystem", d, on, signature, func(there *facts.Signature) error {
 		if there != nil && there.UUID != made.UUID && !over {
 			return fmt.Errorf("mkfs.%s: partition %s holds %s", made.Kind, on.Name, there.Kind)
 		}
@@ -99,7 +99,7 @@ func (h *Host) MakeFilesystem(ctx context.Context, d facts.Drive, on facts.Entry
 
 // ClearFilesystem takes a filesystem's signature away.
 func (h *Host) ClearFilesystem(ctx context.Context, d facts.Drive, on facts.Entry, made facts.NewFilesystem) error {
-	return h.sign(d, on, nil, func(there *facts.Signature) error {
+	return h.sign("clear filesystem", d, on, nil, func(there *facts.Signature) error {
 		if there != nil && there.UUID != made.UUID {
 			return fmt.Errorf("clear partition %s: another filesystem is on it", on.Name)
 		}
@@ -109,27 +109,29 @@ func (h *Host) ClearFilesystem(ctx context.Context, d facts.Drive, on facts.Entr
 
 // Confirm has everybody confirm what they are asked.
 func (h *Host) Confirm(ctx context.Context, s *step.ByHand) error {
-	h.mu.Lock()
-	defer h.mu.Unlock()
-	if !slices.Contains(h.survey.Confirmed, s.Name()) {
-		h.survey.Confirmed = append(h.survey.Confirmed, s.Name())
-	}
-	return h.changed()
+	return h.deed("confirm by hand", func() error {
+		if !slices.Contains(h.survey.Confirmed, s.Name()) {
+			h.survey.Confirmed = append(h.survey.Confirmed, s.Name())
+		}
+		return nil
+	})
 }
 
 // Forget forgets what was confirmed.
 func (h *Host) Forget(ctx context.Context, s *step.ByHand) error {
-	h.mu.Lock()
-	defer h.mu.Unlock()
-	h.survey.Confirmed = slices.DeleteFunc(h.survey.Confirmed, func(name string) bool { return name == s.Name() })
-	return h.changed()
+	return h.deed("forget confirmation", func() error {
+		h.survey.Confirmed = slices.DeleteFunc(h.survey.Confirmed, func(name string) bool { return name == s.Name() })
+		return nil
+	})
 }
 
 // writing finds the drive by what it is, as the real one does, and refuses one
 // that is in use.
-func (h *Host) writing(d facts.Drive, deed func(*facts.Block, *facts.Content) error) error {
-	h.mu.Lock()
-	defer h.mu.Unlock()
+func (h *Host) writing(label string, d facts.Drive, deed func(*facts.Block, *facts.Content) error) error {
+	return h.deed(label, func() error { return h.write(d, deed) })
+}
+
+func (h *Host) write(d facts.Drive, deed func(*facts.Block, *facts.Content) error) error {
 	ix := facts.NewIndex(&h.survey)
 	list := ix.BySerial(d.Serial)
 	if len(list) != 1 || list[0].NVMe.State != "live" {
@@ -150,16 +152,13 @@ func (h *Host) writing(d facts.Drive, deed func(*facts.Block, *facts.Content) er
 		if i < 0 {
 			return fmt.Errorf("open drive %s: what it holds is not known", d.Serial)
 		}
-		if err := deed(b, &h.survey.Contents[i]); err != nil {
-			return err
-		}
-		return h.changed()
+		return deed(b, &h.survey.Contents[i])
 	}
 	return fmt.Errorf("open drive %s: it has no namespace %d", d.Serial, d.Namespace)
 }
 
-func (h *Host) sign(d facts.Drive, on facts.Entry, signature *facts.Signature, may func(*facts.Signature) error) error {
-	return h.writing(d, func(b *facts.Block, content *facts.Content) error {
+func (h *Host) sign(label string, d facts.Drive, on facts.Entry, signature *facts.Signature, may func(*facts.Signature) error) error {
+	return h.writing(label, d, func(b *facts.Block, content *facts.Content) error {
 		v := content.Volume(on.Number)
 		if v == nil {
 			return fmt.Errorf("write partition %s: it is not there", on.Name)

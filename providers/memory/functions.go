@@ -11,28 +11,45 @@ import (
 // ToVFIO binds a function to vfio-pci. Like the kernel it asks nobody whether
 // the drive is in use: block devices vanish, mounts stay behind.
 func (h *Host) ToVFIO(ctx context.Context, at facts.Address) error {
-	h.mu.Lock()
-	defer h.mu.Unlock()
-	if err := h.lendable(at); err != nil {
-		return err
-	}
-	h.take(at, false)
-	return h.changed()
+	return h.deed("bind "+at.String()+" to VFIO", func() error {
+		h.noteUse(at)
+		if err := h.lendable(at); err != nil {
+			return err
+		}
+		h.take(at, false)
+		return nil
+	})
 }
 
 // ToHost binds a function to the driver it had before.
 func (h *Host) ToHost(ctx context.Context, at facts.Address) error {
+	return h.deed("bind "+at.String()+" to the host's driver", func() error {
+		f := h.function(at)
+		if f == nil {
+			return fmt.Errorf("device %s not found", at)
+		}
+		if holder := facts.NewIndex(&h.survey).Holder(at); holder != nil {
+			return fmt.Errorf("PCI device %s is in use by driver QEMU, domain %s", at, holder.Name)
+		}
+		h.restore(at)
+		return nil
+	})
+}
+
+// noteUse notes a function that is about to be lent while the host uses it, which
+// nothing that carries an order out may ask for.
+func (h *Host) noteUse(at facts.Address) {
+	survey := Clone(h.survey).Answered()
+	for _, use := range facts.NewIndex(&survey).LiveUses(at) {
+		h.inUse = append(h.inUse, "lent while in use: "+use.String())
+	}
+}
+
+// LentInUse tells what was to be lent by an order while the host used it.
+func (h *Host) LentInUse() []string {
 	h.mu.Lock()
 	defer h.mu.Unlock()
-	f := h.function(at)
-	if f == nil {
-		return fmt.Errorf("device %s not found", at)
-	}
-	if holder := facts.NewIndex(&h.survey).Holder(at); holder != nil {
-		return fmt.Errorf("PCI device %s is in use by driver QEMU, domain %s", at, holder.Name)
-	}
-	h.restore(at)
-	return h.changed()
+	return slices.Clone(h.inUse)
 }
 
 // lendable answers as libvirt and the kernel do before a detach.

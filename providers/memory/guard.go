@@ -13,55 +13,50 @@ import (
 // Install sets what is installed of the guard. Unlike a libvirt that had no
 // hook when it began, this host heeds it at once.
 func (h *Host) Install(ctx context.Context, files facts.GuardFiles) error {
-	h.mu.Lock()
-	defer h.mu.Unlock()
-	h.survey.Guard.GuardFiles = files
-	return h.changed()
+	return h.deed("install guard", func() error {
+		h.survey.Guard.GuardFiles = files
+		return nil
+	})
 }
 
 // StartByHand starts a guest as somebody does who has no order: the guard, where it
 // is installed, unmounts what is in the way.
 func (h *Host) StartByHand(ctx context.Context, name string) error {
-	h.mu.Lock()
-	defer h.mu.Unlock()
-	if err := h.start(ctx, name, false); err != nil {
-		if g := h.guest(name); g != nil && g.Kept != nil && !g.Running {
+	return h.alone(func() error {
+		err := h.start(ctx, name, false)
+		if g := h.guest(name); err != nil && g != nil && g.Kept != nil && !g.Running {
 			h.afterwards(g.Name, *g.Kept) // libvirt calls release of a refused start too
 		}
 		return err
-	}
-	return h.changed()
+	})
 }
 
 // Launch starts a guest of which the guard was asked by whoever calls.
 func (h *Host) Launch(ctx context.Context, name string) error {
-	h.mu.Lock()
-	defer h.mu.Unlock()
-	g := h.guest(name)
-	switch {
-	case g == nil || g.Kept == nil:
-		return noGuest(name)
-	case g.Running:
-		return fmt.Errorf("Requested operation is not valid: domain is already running")
-	}
-	if err := h.launch(ctx, g); err != nil {
-		return err
-	}
-	return h.changed()
+	return h.alone(func() error {
+		g := h.guest(name)
+		switch {
+		case g == nil || g.Kept == nil:
+			return noGuest(name)
+		case g.Running:
+			return fmt.Errorf("Requested operation is not valid: domain is already running")
+		}
+		return h.launch(ctx, g)
+	})
 }
 
 // EndByHand ends a running guest without an order: it was shut down, or killed.
 func (h *Host) EndByHand(name string) error {
-	h.mu.Lock()
-	defer h.mu.Unlock()
-	g := h.guest(name)
-	if g == nil || !g.Running {
-		return fmt.Errorf("guest %s does not run", name)
-	}
-	live := *g.Live
-	h.end(g)
-	h.afterwards(name, live)
-	return h.changed()
+	return h.alone(func() error {
+		g := h.guest(name)
+		if g == nil || !g.Running {
+			return fmt.Errorf("guest %s does not run", name)
+		}
+		live := *g.Live
+		h.end(g)
+		h.afterwards(name, live)
+		return nil
+	})
 }
 
 // ask has the installed guard decide on a start.

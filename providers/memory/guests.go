@@ -13,8 +13,10 @@ import (
 
 // Define sets the kept definition of a guest.
 func (h *Host) Define(ctx context.Context, xml string) error {
-	h.mu.Lock()
-	defer h.mu.Unlock()
+	return h.deed("define guest", func() error { return h.define(ctx, xml) })
+}
+
+func (h *Host) define(ctx context.Context, xml string) error {
 	name, uuid, err := definition.Names(xml)
 	if err != nil {
 		return err
@@ -33,13 +35,13 @@ func (h *Host) Define(ctx context.Context, xml string) error {
 	}
 	if g := h.guest(name); g != nil {
 		g.Kept = &kept
-		return h.changed()
+		return nil
 	}
 	if uuid == "" {
 		uuid = uuidOf(name)
 	}
 	h.survey.Libvirt.Guests = append(h.survey.Libvirt.Guests, facts.Guest{Name: name, UUID: uuid, Condition: "shut off", Kept: &kept})
-	return h.changed()
+	return nil
 }
 
 // uuidOf gives a guest without one a fixed UUID, where libvirt would draw lots.
@@ -50,20 +52,20 @@ func uuidOf(name string) string {
 
 // Undefine removes the kept definition; a running guest lives on without one.
 func (h *Host) Undefine(ctx context.Context, name string) error {
-	h.mu.Lock()
-	defer h.mu.Unlock()
-	g := h.guest(name)
-	if g == nil {
-		return noGuest(name)
-	}
-	if h.judge != nil {
-		if err := h.judge.Undefine(ctx, name); err != nil {
-			return err
+	return h.deed("undefine "+name, func() error {
+		g := h.guest(name)
+		if g == nil {
+			return noGuest(name)
 		}
-	}
-	g.Kept, g.Autostart = nil, false
-	h.forget(name)
-	return h.changed()
+		if h.judge != nil {
+			if err := h.judge.Undefine(ctx, name); err != nil {
+				return err
+			}
+		}
+		g.Kept, g.Autostart = nil, false
+		h.forget(name)
+		return nil
+	})
 }
 
 // forget drops a guest that has neither a kept nor a live definition.
@@ -75,25 +77,27 @@ func (h *Host) forget(name string) {
 
 // Autostart sets whether the guest starts with the host.
 func (h *Host) Autostart(ctx context.Context, name string, on bool) error {
-	h.mu.Lock()
-	defer h.mu.Unlock()
-	g := h.guest(name)
-	if g == nil {
-		return noGuest(name)
-	}
-	g.Autostart = on
-	return h.changed()
+	return h.deed("set autostart of "+name, func() error {
+		g := h.guest(name)
+		if g == nil {
+			return noGuest(name)
+		}
+		g.Autostart = on
+		return nil
+	})
 }
 
 // Start starts a guest for an order, as libvirt would, without a look at mounts
 // or serials but the guard's.
 func (h *Host) Start(ctx context.Context, name string) error {
-	h.mu.Lock()
-	defer h.mu.Unlock()
-	if err := h.start(ctx, name, true); err != nil {
-		return err
-	}
-	return h.changed()
+	return h.deed("start "+name, func() error {
+		if g := h.guest(name); g != nil && g.Kept != nil {
+			for _, lent := range g.Kept.Lent {
+				h.noteUse(lent.Address)
+			}
+		}
+		return h.start(ctx, name, true)
+	})
 }
 
 func (h *Host) start(ctx context.Context, name string, ordered bool) error {
@@ -115,10 +119,7 @@ func (h *Host) launch(ctx context.Context, g *facts.Guest) error {
 	if err := h.disksThere(g); err != nil {
 		return err
 	}
-	if err := h.romsThere(g); err != nil {
-		return err
-	}
-	if err := h.shimThere(g); err != nil {
+	if err := h.aidsThere(g); err != nil {
 		return err
 	}
 	if err := h.lend(g); err != nil {
@@ -175,22 +176,22 @@ func (h *Host) disksThere(g *facts.Guest) error {
 
 // Stop shuts a guest down. Guests in memory always obey.
 func (h *Host) Stop(ctx context.Context, name string, _ time.Duration) error {
-	h.mu.Lock()
-	defer h.mu.Unlock()
-	g := h.guest(name)
-	switch {
-	case g == nil:
-		return noGuest(name)
-	case !g.Running:
-		return fmt.Errorf("Requested operation is not valid: domain is not running")
-	}
-	if h.judge != nil {
-		if err := h.judge.Stop(ctx, name); err != nil {
-			return err
+	return h.deed("stop "+name, func() error {
+		g := h.guest(name)
+		switch {
+		case g == nil:
+			return noGuest(name)
+		case !g.Running:
+			return fmt.Errorf("Requested operation is not valid: domain is not running")
 		}
-	}
-	h.end(g)
-	return h.changed()
+		if h.judge != nil {
+			if err := h.judge.Stop(ctx, name); err != nil {
+				return err
+			}
+		}
+		h.end(g)
+		return nil
+	})
 }
 
 func (h *Host) end(g *facts.Guest) {

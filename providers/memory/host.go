@@ -27,6 +27,19 @@ type Judge interface {
 
 // Host is a host in memory. Its methods may be called from several goroutines.
 type Host struct {
+	*world
+	through Through // nil: nothing
+}
+
+// Through is what the calls of a host's ports go through: it does the deed or
+// does not, and answers what it likes. The label names the call in reports; one
+// that changes nothing only reads.
+type Through func(label string, changes bool, do func() error) error
+
+// Through gives the same host as it is seen through something, a fault.
+func (h *Host) Through(t Through) *Host { return &Host{h.world, t} }
+
+type world struct {
 	mu       sync.Mutex
 	survey   facts.Survey
 	away     map[facts.Address]Away
@@ -38,6 +51,7 @@ type Host struct {
 	boot     []facts.Mount                  // what a start of the host mounts
 	began    []facts.Guest                  // the guests that ran when the survey was taken
 	stubborn map[facts.Address]guard.Rung   // what brings a controller back that does not come by itself
+	inUse    []string                       // what was lent while the host used it
 	judge    Judge
 	folder   string // where every change is kept; empty: nowhere
 }
@@ -62,7 +76,7 @@ type Origin struct {
 // New makes a host that stands as the survey says. The judge may be nil: then
 // nobody but this package judges definitions.
 func New(survey facts.Survey, judge Judge) *Host {
-	h := &Host{survey: Clone(survey.Unanswered()), away: map[facts.Address]Away{}, remount: map[string]facts.Mount{}, origins: map[string]Origin{}, ends: map[string]Ends{}, stores: map[string]facts.VariableStore{}, marks: map[string]facts.Volume{}, judge: judge}
+	h := &Host{world: &world{survey: Clone(survey.Unanswered()), away: map[facts.Address]Away{}, remount: map[string]facts.Mount{}, origins: map[string]Origin{}, ends: map[string]Ends{}, stores: map[string]facts.VariableStore{}, marks: map[string]facts.Volume{}, judge: judge}}
 	h.boot = slices.Clone(h.survey.Mounts)
 	h.began = slices.DeleteFunc(slices.Clone(h.survey.Libvirt.Guests), func(g facts.Guest) bool { return g.Live == nil || g.Kept == nil })
 	ix := facts.NewIndex(&h.survey)
@@ -136,19 +150,41 @@ func (h *Host) Expect(at facts.Address, partition, kind string) {
 
 // Ports gives the host as everything that steps act through.
 func (h *Host) Ports() step.Ports {
-	return step.Ports{Survey: h, Guests: h, Mounts: h, Functions: h, Rungs: h, Stores: h, Guard: h, Watch: h, ROMs: h, Drives: h, Person: h}
+	return step.Ports{Survey: h, Guests: h, Mounts: h, Functions: h, Recovery: h, Stores: h, Guard: h, Watch: h, BootAids: h, Drives: h, Person: h}
 }
 
 // Survey reads the host's facts.
-func (h *Host) Survey(ctx context.Context) (facts.Survey, error) {
-	if err := ctx.Err(); err != nil {
-		return facts.Survey{}, err
+func (h *Host) Survey(ctx context.Context) (survey facts.Survey, err error) {
+	err = h.call("read the host", false, func() error {
+		h.mu.Lock()
+		defer h.mu.Unlock()
+		survey = Clone(h.survey).Answered()
+		survey.Sort()
+		return ctx.Err()
+	})
+	return survey, err
+}
+
+// deed does what a port asks for, under a label.
+func (h *Host) deed(label string, do func() error) error {
+	return h.call(label, true, func() error { return h.alone(do) })
+}
+
+func (h *Host) call(label string, changes bool, do func() error) error {
+	if h.through == nil {
+		return do()
 	}
+	return h.through(label, changes, do)
+}
+
+// alone changes the host while nobody else does, and keeps it.
+func (h *Host) alone(do func() error) error {
 	h.mu.Lock()
 	defer h.mu.Unlock()
-	survey := Clone(h.survey).Answered()
-	survey.Sort()
-	return survey, nil
+	if err := do(); err != nil {
+		return err
+	}
+	return h.changed()
 }
 
 // Clone copies a survey as far as a host ever changes it: its lists and their
@@ -198,5 +234,5 @@ func (h *Host) guest(name string) *facts.Guest {
 func (h *Host) Second() *Host {
 	h.mu.Lock()
 	defer h.mu.Unlock()
-	return &Host{survey: Clone(h.survey), away: maps.Clone(h.away), remount: maps.Clone(h.remount), origins: maps.Clone(h.origins), ends: maps.Clone(h.ends), stores: maps.Clone(h.stores), marks: maps.Clone(h.marks), boot: h.boot, began: h.began, stubborn: h.stubborn, judge: h.judge}
+	return &Host{world: &world{survey: Clone(h.survey), away: maps.Clone(h.away), remount: maps.Clone(h.remount), origins: maps.Clone(h.origins), ends: maps.Clone(h.ends), stores: maps.Clone(h.stores), marks: maps.Clone(h.marks), boot: h.boot, began: h.began, stubborn: h.stubborn, inUse: slices.Clone(h.inUse), judge: h.judge}}
 }

@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"maps"
+	"time"
 
 	"lendkeep/reconcile/facts"
 	"lendkeep/reconcile/guard"
@@ -25,33 +26,20 @@ func (h *Host) Stubborn(at facts.Address, until guard.Rung) {
 	h.stubborn = stubborn
 }
 
-// Probe has the kernel look for a driver, as do the rungs below in their way.
-func (h *Host) Probe(ctx context.Context, at facts.Address) error { return h.rung(at, guard.Probe) }
-
-// Rebind has the driver let go and take the function again.
-func (h *Host) Rebind(ctx context.Context, at facts.Address) error { return h.rung(at, guard.Rebind) }
-
-// Reset resets the function.
-func (h *Host) Reset(ctx context.Context, at facts.Address) error { return h.rung(at, guard.Reset) }
-
-// Rescan removes the function and looks at its bus again.
-func (h *Host) Rescan(ctx context.Context, at facts.Address) error { return h.rung(at, guard.Rescan) }
-
-func (h *Host) rung(at facts.Address, rung guard.Rung) error {
-	h.mu.Lock()
-	defer h.mu.Unlock()
-	if err := h.climb(at, rung); err != nil {
-		return err
-	}
-	return h.changed()
+// Recover implements guard.Recovery.
+func (h *Host) Recover(ctx context.Context, at facts.Address, by guard.Rung) error {
+	return h.deed(string(by)+" "+at.String(), func() error { return locked{h}.Recover(ctx, at, by) })
 }
 
-func (h *Host) climb(at facts.Address, rung guard.Rung) error {
+// locked is a host that its caller has locked.
+type locked struct{ *Host }
+
+func (h locked) Recover(_ context.Context, at facts.Address, by guard.Rung) error {
 	f := h.function(at)
 	if f == nil {
-		return fmt.Errorf("%s of %s: no such device", rung, at)
+		return fmt.Errorf("%s of %s: no such device", by, at)
 	}
-	if f.Driver == "" && h.stubborn[at] == rung {
+	if f.Driver == "" && h.stubborn[at] == by {
 		h.yield(at)
 		h.restore(at)
 	}
@@ -71,7 +59,7 @@ func (h *Host) afterwards(name string, d facts.Definition) {
 	if err != nil || !h.guarded() || !h.survey.Guard.Program {
 		return
 	}
-	tried := map[string][]guard.Rung{}
+	ladders := map[string]*guard.Ladder{}
 	for again := true; again; {
 		ix := h.withoutLibvirt()
 		seen := guard.After(rules, ix, guard.Call{Guest: name, Definition: d})
@@ -80,13 +68,16 @@ func (h *Host) afterwards(name string, d facts.Definition) {
 		}
 		again = false
 		for _, m := range seen.Wait {
-			of := m.Controller.Controller
-			next := guard.Climb(ix, m.Controller, tried[of])
+			ladder := ladders[m.Controller.Controller]
+			if ladder == nil {
+				ladder = &guard.Ladder{}
+				ladders[m.Controller.Controller] = ladder
+			}
+			next := ladder.Next(ix, m.Controller)
 			if !m.Drive || next.Rung == "" {
 				continue
 			}
-			tried[of] = append(tried[of], next.Rung)
-			_ = h.climb(next.At, next.Rung)
+			_ = ladder.Do(context.Background(), locked{h}, next, func() time.Time { return h.survey.TakenAt })
 			again = true
 		}
 	}

@@ -2,7 +2,9 @@ package memory_test
 
 import (
 	"context"
+	"errors"
 	"os"
+	"reflect"
 	"testing"
 	"time"
 
@@ -256,5 +258,38 @@ func TestUnmountAnswersAsMeasured(t *testing.T) {
 			require.ErrorContains(t, err, c.says)
 			assert.NotNil(t, b.survey(t).MountAt("/srv/shelf"))
 		})
+	}
+}
+
+// Every call of every port goes through what the host is seen through, so that
+// none escapes a fault; and the host has every port.
+func TestEveryCallGoesThrough(t *testing.T) {
+	met, stopped := "", errors.New("stopped")
+	host := memory.New(invented.NewBuilder().Survey, nil).Through(func(label string, _ bool, _ func() error) error {
+		met = label
+		return stopped
+	})
+	ports := reflect.ValueOf(host.Ports())
+	for i := range ports.NumField() {
+		name, port := ports.Type().Field(i).Name, ports.Field(i)
+		require.False(t, port.IsNil(), name)
+		for m := range port.NumMethod() {
+			met = ""
+			var in []reflect.Value
+			for n := range port.Method(m).Type().NumIn() {
+				of := port.Method(m).Type().In(n)
+				switch of {
+				case reflect.TypeFor[context.Context]():
+					in = append(in, reflect.ValueOf(t.Context()))
+				case reflect.TypeFor[facts.Aid]():
+					in = append(in, reflect.ValueOf(facts.ROM{}))
+				default:
+					in = append(in, reflect.Zero(of))
+				}
+			}
+			out := port.Method(m).Call(in)
+			assert.Equal(t, stopped, out[len(out)-1].Interface(), "%s.%s", name, port.Type().Method(m).Name)
+			assert.NotEmpty(t, met)
+		}
 	}
 }

@@ -10,12 +10,7 @@ import (
 
 // Mount mounts a filesystem.
 func (h *Host) Mount(ctx context.Context, device, kind, path string, options []string) error {
-	h.mu.Lock()
-	defer h.mu.Unlock()
-	if err := h.mount(device, kind, path, options); err != nil {
-		return err
-	}
-	return h.changed()
+	return h.deed("mount "+path, func() error { return h.mount(device, kind, path, options) })
 }
 
 func (h *Host) mount(device, kind, path string, options []string) error {
@@ -61,12 +56,7 @@ func (h *Host) mark(b *facts.Block, as facts.Volume) {
 
 // Unmount unmounts what is uppermost at a path.
 func (h *Host) Unmount(ctx context.Context, path string) error {
-	h.mu.Lock()
-	defer h.mu.Unlock()
-	if err := h.unmount(path); err != nil {
-		return err
-	}
-	return h.changed()
+	return h.deed("unmount "+path, func() error { return h.unmount(path) })
 }
 
 func (h *Host) unmount(path string) error {

@@ -8,8 +8,8 @@ import (
 
 // InstallWatch sets what is installed of the service that watches.
 func (h *Host) InstallWatch(_ context.Context, files facts.WatchFiles) error {
-	h.mu.Lock()
-	defer h.mu.Unlock()
-	h.survey.Watch.WatchFiles = files
-	return h.changed()
+	return h.deed("install watch", func() error {
+		h.survey.Watch.WatchFiles = files
+		return nil
+	})
 }

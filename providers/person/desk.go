@@ -29,9 +29,9 @@ func (d Desk) Confirm(ctx context.Context, s *step.ByHand) error {
 		return d.Keeps.Confirm(ctx, s)
 	}
 	if d.In == nil {
-		return fmt.Errorf("%s: nobody is there to confirm it", s.Does())
+		return fmt.Errorf("%s: nobody is there to confirm it", s.About().Does)
 	}
-	fmt.Fprintf(d.Out, "\n%s\n", plain.Text(s.Does()))
+	fmt.Fprintf(d.Out, "\n%s\n", plain.Text(s.About().Does))
 	for _, line := range s.Details() {
 		fmt.Fprintf(d.Out, "   %-7s %s\n", line.Head, plain.Text(line.Text))
 	}
@@ -39,9 +39,9 @@ func (d Desk) Confirm(ctx context.Context, s *step.ByHand) error {
 	answer, err := line(ctx, d.In)
 	switch {
 	case err != nil:
-		return fmt.Errorf("%s: read answer: %w", s.Does(), err)
+		return fmt.Errorf("%s: read answer: %w", s.About().Does, err)
 	case answer != s.Guest:
-		return fmt.Errorf("%s: it was not confirmed (%q is not %q)", s.Does(), answer, s.Guest)
+		return fmt.Errorf("%s: it was not confirmed (%q is not %q)", s.About().Does, answer, s.Guest)
 	}
 	return d.Keeps.Confirm(ctx, s)
 }

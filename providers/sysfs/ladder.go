@@ -8,15 +8,31 @@ import (
 	"path"
 
 	"lendkeep/reconcile/facts"
+	"lendkeep/reconcile/guard"
 )
+
+// Recover implements guard.Recovery.
+func (t Tree) Recover(ctx context.Context, at facts.Address, by guard.Rung) error {
+	switch by {
+	case guard.Probe:
+		return t.probe(ctx, at)
+	case guard.Rebind:
+		return t.bindAnew(ctx, at)
+	case guard.Reset:
+		return t.reset(ctx, at)
+	case guard.Rescan:
+		return t.rescan(ctx, at)
+	}
+	return fmt.Errorf("bring back %s: there is no rung %q", at, by)
+}
 
 // The rungs on which a function that has not come back is brought back, as the
 // kernel offers them (Linux Documentation/ABI/testing/sysfs-bus-pci). Which
 // one, and whether any, is decided elsewhere; each tells only whether the kernel
 // took the order.
 
-// Probe has the kernel look for a driver for a function that has none.
-func (t Tree) Probe(ctx context.Context, at facts.Address) error {
+// probe has the kernel look for a driver for a function that has none.
+func (t Tree) probe(ctx context.Context, at facts.Address) error {
 	f, err := t.bound(at)
 	if err == nil && f.Driver == "" {
 		err = t.put(ctx, t.file("sys/bus/pci", "drivers_probe"), at.String())
@@ -27,8 +43,8 @@ func (t Tree) Probe(ctx context.Context, at facts.Address) error {
 	return nil
 }
 
-// Rebind has a function's driver let go of it and take it again.
-func (t Tree) Rebind(ctx context.Context, at facts.Address) error {
+// bindAnew has a function's driver let go of it and take it again.
+func (t Tree) bindAnew(ctx context.Context, at facts.Address) error {
 	f, err := t.bound(at)
 	if err == nil && f.Driver == "" {
 		err = errors.New("no driver holds it")
@@ -45,9 +61,9 @@ func (t Tree) Rebind(ctx context.Context, at facts.Address) error {
 	return nil
 }
 
-// Reset resets a function by the first of its methods that works, and has the
+// reset resets a function by the first of its methods that works, and has the
 // kernel look for a driver where it has none.
-func (t Tree) Reset(ctx context.Context, at facts.Address) error {
+func (t Tree) reset(ctx context.Context, at facts.Address) error {
 	f, err := t.bound(at)
 	if err == nil {
 		err = t.putHeld(ctx, at, "reset", "1")
@@ -61,9 +77,9 @@ func (t Tree) Reset(ctx context.Context, at facts.Address) error {
 	return nil
 }
 
-// Rescan removes a function, where it is to be seen, and has the kernel look
+// rescan removes a function, where it is to be seen, and has the kernel look
 // at its bus again.
-func (t Tree) Rescan(ctx context.Context, at facts.Address) error {
+func (t Tree) rescan(ctx context.Context, at facts.Address) error {
 	err := t.remove(ctx, at)
 	if err == nil {
 		err = t.put(ctx, t.bus(at), "1")

@@ -39,14 +39,14 @@ func TestRungs(t *testing.T) {
 		do     func(Tree, context.Context, facts.Address) error
 		want   []string
 	}{
-		"probe":                    {"", true, Tree.Probe, []string{probe}},
-		"probe, but it has one":    {"nvme", true, Tree.Probe, nil},
-		"rebind":                   {"nvme", true, Tree.Rebind, []string{"bus/pci/drivers/nvme/unbind: 0000:01:00.0", "bus/pci/drivers/nvme/bind: 0000:01:00.0"}},
-		"reset":                    {"nvme", true, Tree.Reset, []string{own + "reset: 1"}},
-		"reset, without a driver":  {"", true, Tree.Reset, []string{own + "reset: 1", probe}},
-		"rescan":                   {"nvme", true, Tree.Rescan, []string{own + "remove: 1", "class/pci_bus/0000:01/rescan: 1"}},
-		"rescan, its bus unknown":  {"", false, Tree.Rescan, []string{own + "remove: 1", "bus/pci/rescan: 1"}},
-		"rescan, itself not there": {"gone", true, Tree.Rescan, []string{"class/pci_bus/0000:01/rescan: 1"}},
+		"probe":                    {"", true, Tree.probe, []string{probe}},
+		"probe, but it has one":    {"nvme", true, Tree.probe, nil},
+		"rebind":                   {"nvme", true, Tree.bindAnew, []string{"bus/pci/drivers/nvme/unbind: 0000:01:00.0", "bus/pci/drivers/nvme/bind: 0000:01:00.0"}},
+		"reset":                    {"nvme", true, Tree.reset, []string{own + "reset: 1"}},
+		"reset, without a driver":  {"", true, Tree.reset, []string{own + "reset: 1", probe}},
+		"rescan":                   {"nvme", true, Tree.rescan, []string{own + "remove: 1", "class/pci_bus/0000:01/rescan: 1"}},
+		"rescan, its bus unknown":  {"", false, Tree.rescan, []string{own + "remove: 1", "bus/pci/rescan: 1"}},
+		"rescan, itself not there": {"gone", true, Tree.rescan, []string{"class/pci_bus/0000:01/rescan: 1"}},
 	} {
 		t.Run(name, func(t *testing.T) {
 			m := newLadder(t, at, strings.TrimPrefix(c.driver, "gone"), c.ownBus)
@@ -67,12 +67,12 @@ func TestRungsThatFail(t *testing.T) {
 		do     func(Tree, context.Context, facts.Address) error
 		wrote  int
 	}{
-		"probe":               {"", "drivers_probe", Tree.Probe, 1},
-		"rebind, not let go":  {"nvme", "unbind", Tree.Rebind, 1},
-		"rebind, not taken":   {"nvme", "bind", Tree.Rebind, 2},
-		"reset":               {"", "reset", Tree.Reset, 1},
-		"rescan, not removed": {"nvme", "remove", Tree.Rescan, 1},
-		"rescan":              {"nvme", "rescan", Tree.Rescan, 2},
+		"probe":               {"", "drivers_probe", Tree.probe, 1},
+		"rebind, not let go":  {"nvme", "unbind", Tree.bindAnew, 1},
+		"rebind, not taken":   {"nvme", "bind", Tree.bindAnew, 2},
+		"reset":               {"", "reset", Tree.reset, 1},
+		"rescan, not removed": {"nvme", "remove", Tree.rescan, 1},
+		"rescan":              {"nvme", "rescan", Tree.rescan, 2},
 	} {
 		t.Run(name, func(t *testing.T) {
 			m := newLadder(t, at, c.driver, true)
@@ -87,11 +87,11 @@ func TestRungsThatFail(t *testing.T) {
 		})
 	}
 	m := newLadder(t, at, "", true)
-	assert.ErrorContains(t, m.Rebind(t.Context(), at), "no driver holds it")
+	assert.ErrorContains(t, m.bindAnew(t.Context(), at), "no driver holds it")
 	assert.Empty(t, m.wrote)
 	archive, err := Open(hostFile("larch.txtar"))
 	require.NoError(t, err)
-	for _, do := range []func(Tree, context.Context, facts.Address) error{Tree.Probe, Tree.Rebind, Tree.Reset, Tree.Rescan} {
+	for _, do := range []func(Tree, context.Context, facts.Address) error{Tree.probe, Tree.bindAnew, Tree.reset, Tree.rescan} {
 		assert.ErrorIs(t, do(archive, t.Context(), at), errReadOnly)
 	}
 }
@@ -104,9 +104,9 @@ func TestDrivesAreHeldUntilTheyGo(t *testing.T) {
 		do   func(Tree, context.Context, facts.Address) error
 		held string // the write that the drives are held for
 	}{
-		"rebind":  {Tree.Rebind, "bus/pci/drivers/nvme/unbind: 0000:01:00.0"},
-		"reset":   {Tree.Reset, "devices/pci0000:00/0000:01:00.0/reset: 1"},
-		"rescan":  {Tree.Rescan, "devices/pci0000:00/0000:01:00.0/remove: 1"},
+		"rebind":  {Tree.bindAnew, "bus/pci/drivers/nvme/unbind: 0000:01:00.0"},
+		"reset":   {Tree.reset, "devices/pci0000:00/0000:01:00.0/reset: 1"},
+		"rescan":  {Tree.rescan, "devices/pci0000:00/0000:01:00.0/remove: 1"},
 		"to VFIO": {Tree.ToVFIO, "bus/pci/drivers/nvme/unbind: 0000:01:00.0"},
 	} {
 		t.Run(name, func(t *testing.T) {

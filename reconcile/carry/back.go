@@ -34,13 +34,13 @@ func (c *Carrier) backward(ctx context.Context) (Report, error) {
 			return c.report, err
 		}
 		if stuck != "" {
-			err := c.note(Record{Event: End, Result: Stuck, Note: fmt.Sprintf("step %d could not be undone (%s): %s; %s", n+1, c.steps()[n].Step.Undoes(), stuck, why)})
+			err := c.note(Record{Event: End, Result: Stuck, Note: fmt.Sprintf("step %d could not be undone (%s): %s; %s", n+1, c.report.Steps[n].About.Undoes, stuck, why)})
 			return c.report, err
 		}
 	}
 	if len(c.report.Hung) > 0 {
 		n := c.report.Hung[len(c.report.Hung)-1]
-		err := c.note(Record{Event: End, Result: Stuck, Note: fmt.Sprintf("everything was undone, but step %d (%s) never answered and may still take effect; %s", n, c.steps()[n-1].Step.Does(), why)})
+		err := c.note(Record{Event: End, Result: Stuck, Note: fmt.Sprintf("everything was undone, but step %d (%s) never answered and may still take effect; %s", n, c.report.Steps[n-1].About.Does, why)})
 		return c.report, err
 	}
 	err := c.note(Record{Event: End, Result: Restored, Note: why})
@@ -59,7 +59,7 @@ func (c *Carrier) undo(ctx context.Context, n int) (stuck string, err error) {
 	}
 	standing, seen := s.Stands(ix)
 	switch {
-	case standing == step.Before || s.Undoes() == "":
+	case standing == step.Before || report.About.Undoes == "":
 		return "", c.note(Record{Event: Outcome, Step: n + 1, Undo: true, Result: Undone, Note: seen})
 	case standing == step.Neither && !begun:
 		return "somebody has changed it since: " + seen, nil
@@ -83,7 +83,7 @@ func (c *Carrier) undo(ctx context.Context, n int) (stuck string, err error) {
 // may take to be seen: a controller that an earlier undo has just brought back
 // shows its partitions a while later.
 func (c *Carrier) mayUndo(ctx context.Context, s step.Step, ix *facts.Index) (against, err error) {
-	for end := c.Clock.Now().Add(s.Within()); ; c.Clock.Wait(ctx, pause) {
+	for end := c.Clock.Now().Add(s.About().Within); ; c.Clock.Wait(ctx, pause) {
 		against = s.MayUndo(ix)
 		if against == nil || !c.Clock.Now().Before(end) {
 			return against, nil

@@ -199,26 +199,17 @@ func (c *Carrier) superseded(n int) bool {
 	if c.report.Steps[n].Result != Done && c.report.Steps[n].Result != Skipped {
 		return false
 	}
-	for later := n + 1; later < len(c.steps()); later++ {
-		if c.report.Steps[later].Result != Done && !c.report.Steps[later].Intent {
-			continue
-		}
-		for _, given := range c.steps()[n].Step.Gives() {
-			for _, other := range c.steps()[later].Step.Gives() {
-				if given.Of == other.Of && given.Value != other.Value {
-					return true
-				}
-			}
-		}
-	}
-	return false
+	return c.later(n, step.Supersedes)
 }
 
 // hidden tells whether a later step that was begun keeps the effect of one from
 // being seen: what is on a drive that is lent meanwhile.
-func (c *Carrier) hidden(n int) bool {
-	for later := n + 1; later < len(c.steps()); later++ {
-		if r := c.report.Steps[later]; (r.Intent || r.Result == Done) && step.Hides(c.steps()[later].Step, c.steps()[n].Step) {
+func (c *Carrier) hidden(n int) bool { return c.later(n, step.Hides) }
+
+// later tells whether a later step that was begun stands so to one.
+func (c *Carrier) later(n int, stands func(later, earlier step.About) bool) bool {
+	for _, r := range c.report.Steps[n+1:] {
+		if (r.Intent || r.Result == Done) && stands(r.About, c.report.Steps[n].About) {
 			return true
 		}
 	}
@@ -241,7 +232,7 @@ func (c *Carrier) do(interruptible context.Context, n int) error {
 	if standing == step.Neither && hidden {
 		return nil
 	}
-	if standing == step.Neither && !report.Intent && !climbs(s) {
+	if standing == step.Neither && !report.Intent && report.About.Recovers == nil {
 		return fmt.Errorf("the host is not as the step needs it: %s", seen)
 	}
 	if err := s.Ready(ix); err != nil {
@@ -252,7 +243,7 @@ func (c *Carrier) do(interruptible context.Context, n int) error {
 			return err
 		}
 	}
-	if standing == step.Neither && climbs(s) {
+	if standing == step.Neither && report.About.Recovers != nil {
 		return c.judge(ctx, n, nil) // the deed is none for a host that stands so, the ladder is
 	}
 	return c.judge(ctx, n, c.limited(ctx, interruptible, s, s.Do))
@@ -261,13 +252,13 @@ func (c *Carrier) do(interruptible context.Context, n int) error {
 // limited does a deed within its time. A step that may take long comes back once
 // it is interrupted or its time is over: nothing of it goes on then.
 func (c *Carrier) limited(ctx, interruptible context.Context, s step.Step, deed func(context.Context, step.Ports) error) error {
-	long, ok := s.(step.Long)
-	if !ok {
-		limit, cancel := c.Clock.Limit(ctx, s.Takes()+s.Within()+grace)
+	about := s.About()
+	if about.Longest == 0 {
+		limit, cancel := c.Clock.Limit(ctx, about.Takes+about.Within+grace)
 		defer cancel()
 		return deed(limit, c.Ports)
 	}
-	limit, cancel := c.Clock.Limit(interruptible, long.Longest())
+	limit, cancel := c.Clock.Limit(interruptible, about.Longest)
 	defer cancel()
 	if err := deed(limit, c.Ports); err != nil {
 		return errors.New(err.Error()) // not one of those that never answered
@@ -300,8 +291,8 @@ func (c *Carrier) judge(ctx context.Context, n int, deed error) error {
 	if err != nil {
 		return err
 	}
-	if climber, ok := s.(step.Climber); ok && standing != step.After && !hung(deed) {
-		words, last, err := c.climb(ctx, s, climber)
+	if of := s.About().Recovers; of != nil && standing != step.After && !hung(deed) {
+		words, last, err := c.bringBack(ctx, s, *of)
 		if err != nil {
 			return err
 		}
@@ -333,7 +324,7 @@ func (c *Carrier) judge(ctx context.Context, n int, deed error) error {
 // earlier step set going, such as the return of a controller, may take a while.
 // What is hidden, or half done already, may stand on neither for good.
 func (c *Carrier) steady(ctx context.Context, s step.Step, neither bool) (*facts.Index, error) {
-	end := c.Clock.Now().Add(s.Within())
+	end := c.Clock.Now().Add(s.About().Within)
 	for {
 		ix, err := c.look(ctx)
 		if err != nil {
@@ -351,7 +342,7 @@ func (c *Carrier) steady(ctx context.Context, s step.Step, neither bool) (*facts
 // that the effect may take is over. After an error there is nothing to wait
 // for, unless the deed may still be going on.
 func (c *Carrier) await(ctx context.Context, s step.Step, want step.Standing, deed error) (step.Standing, string, error) {
-	end := c.Clock.Now().Add(s.Within())
+	end := c.Clock.Now().Add(s.About().Within)
 	for {
 		ix, err := c.look(ctx)
 		if err != nil {

@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"lendkeep/reconcile/order"
+	"lendkeep/reconcile/step"
 	"lendkeep/reconcile/strict"
 )
 
@@ -65,6 +66,7 @@ type Report struct {
 
 // StepReport is how far one step has come.
 type StepReport struct {
+	About  step.About
 	Intent bool   // a deed was begun and its outcome is not recorded
 	Undo   bool   // that deed is the undoing
 	Result Result // last recorded outcome; empty: not begun
@@ -125,6 +127,9 @@ func (p *Report) take(r Record) error {
 	}
 	p.Sealed, p.Started = sealed, r.At
 	p.Steps = make([]StepReport, len(sealed.Order.Steps))
+	for n, w := range sealed.Order.Steps {
+		p.Steps[n].About = w.Step.About()
+	}
 	return nil
 }
 

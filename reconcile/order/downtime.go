@@ -33,7 +33,7 @@ func (o Order) Downtimes() []Downtime {
 		}
 		d := Downtime{Guest: stop.Guest, Stays: true}
 		for _, later := range o.Steps[n:] {
-			d.For += later.Step.Takes()
+			d.For += later.Step.About().Takes
 			if start, ok := later.Step.(*step.StartGuest); ok && start.Guest == stop.Guest {
 				d.Stays = false
 				break

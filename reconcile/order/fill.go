@@ -78,11 +78,3 @@ func (p *planner) byHand() {
 		}
 	}
 }
-
-// drive gives what steps speak of as a drive's value before any of them.
-func (p *planner) drive(controller string) string {
-	if f := p.c.Filling(controller); f.Content != nil && f.Content.Blank {
-		return "blank"
-	}
-	return "as found"
-}

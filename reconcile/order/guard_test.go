@@ -89,8 +89,8 @@ func TestGuardIsBroughtInLine(t *testing.T) {
 				return
 			}
 			require.NotNil(t, s)
-			assert.Equal(t, c.does, s.Does())
-			assert.Equal(t, c.undoes, s.Undoes())
+			assert.Equal(t, c.does, s.About().Does)
+			assert.Equal(t, c.undoes, s.About().Undoes)
 		})
 	}
 }
@@ -103,7 +103,7 @@ func TestGuardComesBeforeStarts(t *testing.T) {
 	assert.Equal(t, installs, list[0])
 	start := o.Steps[len(o.Steps)-1].Step.(*step.StartGuest)
 	assert.True(t, start.Guarded)
-	assert.Contains(t, start.Needs(), o.Steps[0].Step.Gives()[0])
+	assert.Contains(t, start.About().Needs, o.Steps[0].Step.About().Gives[0])
 	assert.Contains(t, strings.Join(o.Steps[0].Step.(*step.InstallGuard).After.Sentences(), "\n"), "only grading may borrow reel")
 }
 

@@ -36,7 +36,7 @@ type Order struct {
 func (o Order) Takes() time.Duration {
 	var sum time.Duration
 	for _, s := range o.Steps {
-		sum += s.Step.Takes()
+		sum += s.Step.About().Takes
 	}
 	return sum
 }
@@ -67,7 +67,7 @@ func Plan(c *assess.Case, findings []assess.Finding) (Order, error) {
 	subjects := subjectsOf(c, steps)
 	for i := range c.Layout.Controllers {
 		found := c.Found(c.Layout.Controllers[i].Name)
-		if found.Function != nil && subjects["controller "+found.Controller.Name] {
+		if found.Function != nil && subjects[controllerNamed(found.Controller.Name)] {
 			o.Controllers = append(o.Controllers, found.Record())
 		}
 	}

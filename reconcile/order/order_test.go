@@ -45,7 +45,7 @@ func plan(t testing.TB, b *invented.Builder, layout *spec.Layout, shift string) 
 func does(o order.Order) []string {
 	var list []string
 	for _, w := range o.Steps {
-		list = append(list, w.Step.Does())
+		list = append(list, w.Step.About().Does)
 	}
 	return list
 }
@@ -301,11 +301,11 @@ func TestStepsOfOrdersTellEverything(t *testing.T) {
 	b, layout := larch()
 	b.Run("catalogue")
 	for _, w := range plan(t, b, layout, "day").Steps {
-		assert.NotEmpty(t, w.Step.Does())
-		assert.NotEmpty(t, w.Step.Undoes())
-		assert.NotEmpty(t, w.Step.Gives())
-		assert.Positive(t, w.Step.Takes())
-		assert.Contains(t, []step.Risk{step.Safe, step.Restarts, step.Erases}, w.Step.Risk())
+		assert.NotEmpty(t, w.Step.About().Does)
+		assert.NotEmpty(t, w.Step.About().Undoes)
+		assert.NotEmpty(t, w.Step.About().Gives)
+		assert.Positive(t, w.Step.About().Takes)
+		assert.Contains(t, []step.Risk{step.Safe, step.Restarts, step.Erases}, w.Step.About().Risk)
 		assert.NotEmpty(t, w.Why.File)
 	}
 }
@@ -487,7 +487,7 @@ func TestErasing(t *testing.T) {
 	assert.Equal(t, []string{"RL-4410-0073"}, o.Erases())
 	for _, w := range o.Steps {
 		if s, ok := w.Step.(*step.CopySystem); ok {
-			assert.Equal(t, "RL-4410-0073", s.Erases(), "it may write on what is bare, not blank, only with the serial")
+			assert.Equal(t, "RL-4410-0073", s.About().Erases, "it may write on what is bare, not blank, only with the serial")
 		}
 	}
 	sealed, err := order.Seal(o)

@@ -96,8 +96,7 @@ func (p *planner) guest(g *spec.Guest) error {
 	if change.Err != nil {
 		return fmt.Errorf("guest %s: %w", g.Name, change.Err)
 	}
-	p.placeROM(g, change.ROM)
-	p.placeShim(g, change.Shim)
+	p.placeAids(g, change)
 	entry, _ := p.c.Entry(g)
 	define := len(change.Changes) > 0
 	runs := p.c.Runs(g)
@@ -118,31 +117,27 @@ func (p *planner) guest(g *spec.Guest) error {
 	return nil
 }
 
-// placeROM builds the option ROM that a guest starts by, once for all guests
-// that share it.
-func (p *planner) placeROM(g *spec.Guest, rom *assess.PlannedROM) {
-	if rom == nil || p.c.Facts.ROM(rom.Path) != nil {
-		return
+// placeAids builds the option ROM or the shim disk that a guest starts by.
+func (p *planner) placeAids(g *spec.Guest, change assess.Change) {
+	if rom := change.ROM; rom != nil {
+		p.place(&step.PlaceROM{Controller: g.Boots.Name, Donor: rom.Donor.Path, DonorSum: rom.Donor.SHA256, ROM: rom.ROM}, g.Shim.At)
 	}
-	for _, w := range p.steps {
-		if s, ok := w.Step.(*step.PlaceROM); ok && s.ROM == rom.ROM {
-			return
-		}
+	if shim := change.Shim; shim != nil && shim.Donor != nil {
+		p.place(&step.PlaceShim{Controller: p.c.Found(g.Boots.Name).Record(), Donor: shim.Donor.Path, DonorSum: shim.Donor.SHA256, Shim: shim.Shim, Copied: p.c.Filling(g.Boots.Name).Copy != nil}, g.Shim.At)
 	}
-	p.add(&step.PlaceROM{Controller: g.Boots.Name, Donor: rom.Donor.Path, DonorSum: rom.Donor.SHA256, ROM: rom.ROM}, g.Shim.At)
 }
 
-// placeShim builds the shim disk that a guest starts by, as placeROM does.
-func (p *planner) placeShim(g *spec.Guest, shim *assess.PlannedShim) {
-	if shim == nil || shim.Donor == nil || p.c.Facts.Shim(shim.Path) != nil {
-		return
+// place adds the step that builds a boot aid, where nothing lies at its path and
+// once for all guests that share it.
+func (p *planner) place(s step.Placer, why spec.Place) {
+	there, _, _ := s.Places().Lies(p.c.Facts)
+	planned := func(w step.Written) bool {
+		other, places := w.Step.(step.Placer)
+		return places && other.Places() == s.Places()
 	}
-	for _, w := range p.steps {
-		if s, ok := w.Step.(*step.PlaceShim); ok && s.Shim == shim.Shim {
-			return
-		}
+	if !there && !slices.ContainsFunc(p.steps, planned) {
+		p.add(s, why)
 	}
-	p.add(&step.PlaceShim{Controller: p.c.Found(g.Boots.Name).Record(), Donor: shim.Donor.Path, DonorSum: shim.Donor.SHA256, Shim: shim.Shim, Copied: p.c.Filling(g.Boots.Name).Copy != nil}, g.Shim.At)
 }
 
 func shimOf(shim *assess.PlannedShim) string {
@@ -339,59 +334,4 @@ func (p *planner) users(at facts.Address, m *facts.Mount) []string {
 		}
 	}
 	return list
-}
-
-// initially gives the value that a thing of needs and gives has on the host as
-// it was surveyed.
-func (p *planner) initially(of string) string {
-	what, name, _ := strings.Cut(of, " ")
-	switch what {
-	case "guest":
-		if p.c.RunsNow(name) {
-			return "on"
-		}
-		return "off"
-	case "mount":
-		if p.c.Facts.MountAt(name) != nil {
-			return "mounted"
-		}
-		return "absent"
-	case "controller":
-		return p.place(name)
-	case "shim":
-		if p.c.Facts.Shim(name) != nil {
-			return "in place"
-		}
-		return "absent"
-	case "variables":
-		return "as before"
-	case "rom":
-		if p.c.Facts.ROM(name) != nil {
-			return "in place"
-		}
-		return "absent"
-	case "drive":
-		return p.drive(name)
-	case "filesystem":
-		return "absent"
-	case "confirmation":
-		return "not given"
-	default:
-		return "as planned"
-	}
-}
-
-func (p *planner) place(controller string) string {
-	found := p.c.Found(controller)
-	switch found.Where {
-	case facts.Away:
-		return "lent to " + found.Holder.Name
-	case facts.Aside:
-		if p.c.KeptAside(found) != "" {
-			return "aside"
-		}
-		return "let go"
-	default:
-		return string(found.Where)
-	}
 }

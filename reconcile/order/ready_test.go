@@ -2,7 +2,6 @@ package order_test
 
 import (
 	"slices"
-	"strings"
 	"testing"
 
 	"github.com/stretchr/testify/require"
@@ -37,15 +36,15 @@ func TestWhatStepsRefuseIsFoundBefore(t *testing.T) {
 		planned++
 		defined := prepared(unasked, o).Answered()
 		ix = facts.NewIndex(&defined)
-		changed := map[string]bool{}
+		changed := map[step.Thing]bool{}
 		for _, w := range o.Steps {
 			if untouched(w.Step, changed) {
 				if _, ok := w.Step.(*step.StartGuest); ok {
 					starts++
 				}
-				require.NoError(t, w.Step.Ready(ix), "%s", w.Step.Does())
+				require.NoError(t, w.Step.Ready(ix), "%s", w.Step.About().Does)
 			}
-			for _, f := range w.Step.Gives() {
+			for _, f := range w.Step.About().Gives {
 				changed[f.Of] = true
 			}
 		}
@@ -87,10 +86,9 @@ func prepared(survey facts.Survey, o order.Order) facts.Survey {
 
 // untouched tells whether no earlier step changes anything that a step needs
 // but what was prepared.
-func untouched(s step.Step, changed map[string]bool) bool {
-	for _, f := range s.Needs() {
-		what, _, _ := strings.Cut(f.Of, " ")
-		if changed[f.Of] && what != "definition" && what != "guard" && f.Value != "absent" {
+func untouched(s step.Step, changed map[step.Thing]bool) bool {
+	for _, f := range s.About().Needs {
+		if changed[f.Of] && f.Of.Kind != "definition" && f.Of.Kind != "guard" && f.Value != "absent" {
 			return false
 		}
 	}

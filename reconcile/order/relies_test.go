@@ -12,6 +12,7 @@ import (
 
 	"lendkeep/reconcile/facts"
 	"lendkeep/reconcile/order"
+	"lendkeep/reconcile/step"
 )
 
 // howRelied says by which subject of an order the facts of each type are relied
@@ -121,7 +122,7 @@ func typesBelow(of reflect.Type, seen map[reflect.Type]bool) []reflect.Type {
 func TestUnknownSubjectIsAnError(t *testing.T) {
 	b, layout := larch()
 	o := plan(t, b, layout, "day")
-	o.Relies = append(o.Relies, order.Reliance{Of: "weather larch", Fact: "sun", Value: "out"})
+	o.Relies = append(o.Relies, order.Reliance{Of: step.Thing{Kind: "weather", Name: "larch"}, Fact: "sun", Value: "out"})
 	_, err := o.Changes(facts.NewIndex(&b.Survey))
 	require.ErrorContains(t, err, `"weather larch"`)
 }

@@ -114,21 +114,19 @@ var ErrNotErased = errors.New("a drive is erased whose serial was not given")
 
 // Erases gives the serials of the drives that the order erases, each once.
 func (o Order) Erases() []string {
-	var list []string
-	for _, w := range o.Steps {
-		if e, ok := w.Step.(step.Eraser); ok && e.Erases() != "" && !slices.Contains(list, e.Erases()) {
-			list = append(list, e.Erases())
-		}
-	}
-	return list
+	return o.serials(func(a step.About) string { return a.Erases })
 }
 
 // UndoErases gives the serials of the drives that undoing the order erases.
 func (o Order) UndoErases() []string {
+	return o.serials(func(a step.About) string { return a.UndoErases })
+}
+
+func (o Order) serials(of func(step.About) string) []string {
 	var list []string
 	for _, w := range o.Steps {
-		if e, ok := w.Step.(step.UndoEraser); ok && !slices.Contains(list, e.UndoErases()) {
-			list = append(list, e.UndoErases())
+		if serial := of(w.Step.About()); serial != "" && !slices.Contains(list, serial) {
+			list = append(list, serial)
 		}
 	}
 	return list

@@ -13,14 +13,18 @@ import (
 // controller, a mount) the steps that change it form a chain from its value at
 // the start; a step that needs a value stands in the last stretch of the chain
 // where the thing has it. Where that leaves a choice, the given sequence stays.
-func sequence(steps []step.Written, initially func(of string) string) ([]step.Written, error) {
-	g := graph{steps: steps, before: make([]map[int]bool, len(steps)), things: map[string]*thing{}}
+func sequence(steps []step.Written, initially func(step.Thing) (string, error)) ([]step.Written, error) {
+	g := graph{steps: steps, before: make([]map[int]bool, len(steps)), things: map[step.Thing]*thing{}}
 	for i := range steps {
 		g.before[i] = map[int]bool{}
 		g.note(i)
 	}
 	for _, t := range g.list {
-		if err := g.chain(t, initially(t.name)); err != nil {
+		value, err := initially(t.is)
+		if err == nil {
+			err = g.chain(t, value)
+		}
+		if err != nil {
 			return nil, err
 		}
 	}
@@ -30,13 +34,13 @@ func sequence(steps []step.Written, initially func(of string) string) ([]step.Wr
 type graph struct {
 	steps  []step.Written
 	before []map[int]bool // before[i] has every step that must come before step i
-	things map[string]*thing
+	things map[step.Thing]*thing
 	list   []*thing // as first met
 }
 
 // thing is what steps need or give values of.
 type thing struct {
-	name    string
+	is      step.Thing
 	givers  []int
 	needers []int // those that only need it
 	needs   map[int]string
@@ -44,27 +48,28 @@ type thing struct {
 }
 
 func (g *graph) note(i int) {
-	for _, f := range g.steps[i].Step.Needs() {
-		g.thing(f.Of).needs[i] = f.Value
+	about := g.steps[i].Step.About()
+	for _, needed := range about.Needs {
+		g.thing(needed.Of).needs[i] = needed.Value
 	}
-	for _, f := range g.steps[i].Step.Gives() {
-		t := g.thing(f.Of)
-		t.gives[i] = f.Value
+	for _, given := range about.Gives {
+		t := g.thing(given.Of)
+		t.gives[i] = given.Value
 		t.givers = append(t.givers, i)
 	}
-	for _, f := range g.steps[i].Step.Needs() {
-		if t := g.thing(f.Of); t.gives[i] == "" {
+	for _, needed := range about.Needs {
+		if t := g.thing(needed.Of); t.gives[i] == "" {
 			t.needers = append(t.needers, i)
 		}
 	}
 }
 
-func (g *graph) thing(name string) *thing {
-	if t := g.things[name]; t != nil {
+func (g *graph) thing(of step.Thing) *thing {
+	if t := g.things[of]; t != nil {
 		return t
 	}
-	t := &thing{name: name, needs: map[int]string{}, gives: map[int]string{}}
-	g.things[name] = t
+	t := &thing{is: of, needs: map[int]string{}, gives: map[int]string{}}
+	g.things[of] = t
 	g.list = append(g.list, t)
 	return t
 }
@@ -77,7 +82,7 @@ func (g *graph) chain(t *thing, value string) error {
 	for givers := slices.Clone(t.givers); len(givers) > 0; {
 		next := t.next(givers, value)
 		if next < 0 {
-			return fmt.Errorf("sequence %q: it is %q and no step goes on from there", t.name, value)
+			return fmt.Errorf("sequence %q: it is %q and no step goes on from there", t.is, value)
 		}
 		giver := givers[next]
 		givers = slices.Delete(givers, next, next+1)
@@ -122,7 +127,7 @@ func (g *graph) hang(needer int, t *thing, links []int, values []string) error {
 		}
 		return nil
 	}
-	return fmt.Errorf("sequence %q: %s needs it to be %q, and it never is", t.name, g.steps[needer].Step.Does(), want)
+	return fmt.Errorf("sequence %q: %s needs it to be %q, and it never is", t.is, g.steps[needer].Step.About().Does, want)
 }
 
 func (g *graph) link(before, after int) {
@@ -157,7 +162,7 @@ func (g *graph) sort() ([]step.Written, error) {
 	}
 	if len(list) < len(g.steps) {
 		stuck := slices.IndexFunc(waits, func(n int) bool { return n > 0 })
-		return nil, fmt.Errorf("sequence steps: %s waits for itself", g.steps[stuck].Step.Does())
+		return nil, fmt.Errorf("sequence steps: %s waits for itself", g.steps[stuck].Step.About().Does)
 	}
 	return list, nil
 }

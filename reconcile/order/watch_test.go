@@ -46,8 +46,8 @@ func TestWatchIsBroughtInLine(t *testing.T) {
 		})
 		var does []string
 		for _, w := range o.Steps {
-			if w.Step.Kind() == "install watch" {
-				does = append(does, w.Step.Does())
+			if w.Step.About().Kind == "install watch" {
+				does = append(does, w.Step.About().Does)
 			}
 		}
 		if c.does == "" {
@@ -56,10 +56,10 @@ func TestWatchIsBroughtInLine(t *testing.T) {
 			assert.Equal(t, []string{c.does}, does, name)
 		}
 		if does != nil && !c.lends {
-			assert.Equal(t, remove, o.Steps[0].Step.Does(), "it goes before the rules that it reads")
+			assert.Equal(t, remove, o.Steps[0].Step.About().Does, "it goes before the rules that it reads")
 		}
 	}
 	_, o := guarded(t, func(b *invented.Builder, _ *spec.Layout) { b.Survey.Watch = there })
-	assert.Equal(t, "install guard", o.Steps[0].Step.Kind())
-	assert.Equal(t, begin, o.Steps[1].Step.Does(), "it comes after the rules that it reads")
+	assert.Equal(t, "install guard", o.Steps[0].Step.About().Kind)
+	assert.Equal(t, begin, o.Steps[1].Step.About().Does, "it comes after the rules that it reads")
 }

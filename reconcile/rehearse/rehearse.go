@@ -115,7 +115,7 @@ func (r *Rehearsal) through(ctx context.Context, approval order.Approval) (Repor
 		return Report{}, nil, fmt.Errorf("rehearse: %w", err)
 	}
 	report := Report{Through: Case{Ended: ended.Ended, Why: ended.Note}, Judged: recorder.judged, Calls: len(run.fault.Calls())}
-	report.Through.Good = ended.Ended == carry.Carried && len(run.unsafe) == 0
+	report.Through.Good = ended.Ended == carry.Carried && len(host.LentInUse()) == 0
 	r.answers = recorder.answers
 	if r.planned, err = host.Survey(ctx); err != nil {
 		return report, nil, err

@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"slices"
 	"strings"
-	"time"
 
 	"lendkeep/providers/fault"
 	"lendkeep/providers/memory"
@@ -20,11 +19,10 @@ import (
 
 // run is one carrying out, from the start to its end or cut-off.
 type run struct {
-	of     *Rehearsal
-	host   *memory.Host
-	fault  *fault.Fault
-	disk   *fault.Disk
-	unsafe []string // drives that were lent while the host used them
+	of    *Rehearsal
+	host  *memory.Host
+	fault *fault.Fault
+	disk  *fault.Disk
 }
 
 func newRun(of *Rehearsal, host *memory.Host, f *fault.Fault) *run {
@@ -36,7 +34,7 @@ func (r *run) again(host *memory.Host) *run { return newRun(r.of, host, &fault.F
 
 func (r *run) carrier() *carry.Carrier {
 	c := carry.Carrier{
-		Ports:   r.fault.Wrap(r.guarded(r.host.Ports())),
+		Ports:   r.host.Through(r.fault.Host).Ports(),
 		Journal: journal.New(r.disk),
 		Clock:   &clock{now: r.of.Sealed.Order.SurveyedAt},
 	}
@@ -78,7 +76,8 @@ func (r *Rehearsal) cases(ctx context.Context, approval order.Approval, n int, c
 	if mode == fault.Meddle {
 		// What somebody else did is neither before nor planned; nothing must be
 		// taken from under them, and that is all.
-		base.Why, base.Good = strings.Join(append(first.unsafe, ended.Note), "; "), err == nil && len(first.unsafe) == 0
+		unsafe := host.LentInUse()
+		base.Why, base.Good = strings.Join(append(unsafe, ended.Note), "; "), err == nil && len(unsafe) == 0
 		return []Case{base}, nil
 	}
 	if err == nil && (ended.Ended == carry.Carried || ended.Ended == carry.Restored) {
@@ -86,7 +85,7 @@ func (r *Rehearsal) cases(ctx context.Context, approval order.Approval, n int, c
 	}
 	if err == nil && mode != fault.FailForever {
 		base.Why = ended.Note
-		base.Good = ended.Ended == carry.Stuck && len(ended.Hung) > 0 && len(first.unsafe) == 0
+		base.Good = ended.Ended == carry.Stuck && len(ended.Hung) > 0 && len(host.LentInUse()) == 0
 		return []Case{base}, nil
 	}
 	var list []Case
@@ -115,7 +114,6 @@ func (r *run) recovered(ctx context.Context, c Case, power bool, way string) Cas
 		c.Recovery = "power cut, then " + way
 	}
 	later := r.again(host)
-	later.unsafe = slices.Clone(r.unsafe)
 	records, _, err := journal.Read(content)
 	if err == nil && len(records) == 0 {
 		c.Ended = carry.Restored // nothing was begun
@@ -124,7 +122,7 @@ func (r *run) recovered(ctx context.Context, c Case, power bool, way string) Cas
 	report, err := carry.Fold(records)
 	if err == nil && report.Ended == carry.Carried && way == "resume" && power {
 		// It had ended; what a power cut takes afterwards is for the next plan.
-		c.Ended, c.Good = report.Ended, len(r.unsafe) == 0
+		c.Ended, c.Good = report.Ended, len(host.LentInUse()) == 0
 		return c
 	}
 	if err == nil && (report.Ended == "" || report.Ended == carry.Stuck || way == "rollback") {
@@ -169,8 +167,8 @@ func (r *run) verdict(ctx context.Context, c Case, power bool) Case {
 	if differences := facts.Differences(canonical(want), canonical(survey)); len(differences) > 0 && !power {
 		bad(fmt.Sprintf("it says %q, but %s", c.Ended, strings.Join(differences, "; ")))
 	}
-	if len(r.unsafe) > 0 {
-		bad(strings.Join(r.unsafe, "; "))
+	if unsafe := r.host.LentInUse(); len(unsafe) > 0 {
+		bad(strings.Join(unsafe, "; "))
 	}
 	return c
 }
@@ -214,12 +212,13 @@ func (r *run) outOfPlace(ix, cut *facts.Index, ended carry.Result) (string, bool
 		slices.Reverse(steps)
 	}
 	first := facts.NewIndex(&r.of.Survey)
-	seen := map[string]bool{}
+	seen := map[step.Thing]bool{}
 	for n, w := range steps {
 		decides := false
-		for _, f := range w.Step.Gives() {
-			decides = decides || !seen[f.Of]
-			seen[f.Of] = true
+		about := w.Step.About()
+		for _, given := range about.Gives {
+			decides = decides || !seen[given.Of]
+			seen[given.Of] = true
 		}
 		standing, what := w.Step.Stands(ix)
 		good := []step.Standing{step.After}
@@ -227,7 +226,7 @@ func (r *run) outOfPlace(ix, cut *facts.Index, ended carry.Result) (string, bool
 			good = standings(w.Step, first, cut)
 		}
 		hidden := ended == carry.Carried && standing == step.Neither &&
-			slices.ContainsFunc(steps[:n], func(later step.Written) bool { return step.Hides(later.Step, w.Step) })
+			slices.ContainsFunc(steps[:n], func(later step.Written) bool { return step.Hides(later.Step.About(), about) })
 		if decides && !hidden && !slices.Contains(good, standing) {
 			return what, true
 		}
@@ -244,60 +243,4 @@ func standings(s step.Step, on ...*facts.Index) []step.Standing {
 		}
 	}
 	return list
-}
-
-// guarded notes every lend of a drive that the host uses at that moment. It
-// stands behind the fault, so it sees what really happens.
-func (r *run) guarded(p step.Ports) step.Ports {
-	g := guard{p, r}
-	p.Guests, p.Functions = g, g
-	return p
-}
-
-type guard struct {
-	step.Ports
-	run *run
-}
-
-func (g guard) inUse(ctx context.Context, at facts.Address) {
-	survey, err := g.run.host.Survey(ctx)
-	if err != nil {
-		return
-	}
-	for _, use := range facts.NewIndex(&survey).LiveUses(at) {
-		g.run.unsafe = append(g.run.unsafe, "lent while in use: "+use.String())
-	}
-}
-
-func (g guard) Define(ctx context.Context, xml string) error { return g.Guests.Define(ctx, xml) }
-func (g guard) Undefine(ctx context.Context, name string) error {
-	return g.Guests.Undefine(ctx, name)
-}
-func (g guard) Autostart(ctx context.Context, name string, on bool) error {
-	return g.Guests.Autostart(ctx, name, on)
-}
-func (g guard) Stop(ctx context.Context, name string, within time.Duration) error {
-	return g.Guests.Stop(ctx, name, within)
-}
-
-func (g guard) Start(ctx context.Context, name string) error {
-	survey, err := g.run.host.Survey(ctx)
-	if err != nil {
-		return err
-	}
-	if guest := facts.NewIndex(&survey).Guest(name); guest != nil && guest.Kept != nil {
-		for _, lent := range guest.Kept.Lent {
-			g.inUse(ctx, lent.Address)
-		}
-	}
-	return g.Guests.Start(ctx, name)
-}
-
-func (g guard) ToHost(ctx context.Context, at facts.Address) error {
-	return g.Functions.ToHost(ctx, at)
-}
-
-func (g guard) ToVFIO(ctx context.Context, at facts.Address) error {
-	g.inUse(ctx, at)
-	return g.Functions.ToVFIO(ctx, at)
 }

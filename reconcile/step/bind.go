@@ -19,50 +19,23 @@ type TakeBack struct {
 	Guest      string        `json:"guest,omitempty"` // who has it now
 }
 
-// Kind implements Step, as do the methods below.
-func (s *TakeBack) Kind() string { return "take back" }
-
-// Does implements Step.
-func (s *TakeBack) Does() string {
-	if s.Idle {
-		return "take back " + s.Controller.Controller + " from VFIO to the host's driver"
-	}
-	return "take back " + s.Controller.Controller + " from guest " + s.Guest
-}
-
-// Undoes implements Step. A controller that was lent goes back by itself when
-// its guest starts again.
-func (s *TakeBack) Undoes() string {
-	if s.Idle {
-		return "put " + s.Controller.Controller + " on VFIO again"
-	}
-	return ""
-}
-
-// Risk implements Step.
-func (s *TakeBack) Risk() Risk { return Safe }
-
-// Takes implements Step.
-func (s *TakeBack) Takes() time.Duration { return bindTakes }
-
-// Within implements Step.
-func (s *TakeBack) Within() time.Duration { return s.Limit }
-
-// Needs implements Step.
-func (s *TakeBack) Needs() []Fact {
-	list := []Fact{controllerIs(s.Controller.Controller, "let go")}
+// About implements Step. A controller that was lent goes back by itself when its
+// guest starts again.
+func (s *TakeBack) About() About {
+	name := s.Controller.Controller
+	a := About{Kind: "take back", Risk: Safe, Takes: bindTakes, Within: s.Limit,
+		Needs: []Condition{controllerIs(name, "let go")}, Gives: []Condition{controllerIs(name, "home")}, Recovers: &s.Controller}
 	if s.Guest != "" {
-		list = append(list, guestIs(s.Guest, "off"))
+		a.Needs = append(a.Needs, guestIs(s.Guest, "off"))
 	}
-	return list
+	if s.Idle {
+		a.Does, a.Undoes = "take back "+name+" from VFIO to the host's driver", "put "+name+" on VFIO again"
+	} else {
+		a.Does = "take back " + name + " from guest " + s.Guest
+	}
+	return a
 }
 
-// Gives implements Step.
-func (s *TakeBack) Gives() []Fact {
-	return []Fact{controllerIs(s.Controller.Controller, "home")}
-}
-
-// Ready implements Step.
 func (s *TakeBack) Ready(ix *facts.Index) error {
 	if where, _, holder := ix.Where(s.Controller); where == facts.Away {
 		return fmt.Errorf("take back %s: guest %s holds it", s.Controller.Controller, holder.Name)
@@ -70,7 +43,6 @@ func (s *TakeBack) Ready(ix *facts.Index) error {
 	return nil
 }
 
-// MayUndo implements Step.
 func (s *TakeBack) MayUndo(ix *facts.Index) error {
 	if !s.Idle {
 		return nil
@@ -78,7 +50,6 @@ func (s *TakeBack) MayUndo(ix *facts.Index) error {
 	return unusedAt(ix, s.Controller)
 }
 
-// Stands implements Step.
 func (s *TakeBack) Stands(ix *facts.Index) (Standing, string) {
 	where, _, _ := ix.Where(s.Controller)
 	seen := fmt.Sprintf("%s is %s", s.Controller.Controller, where)
@@ -92,12 +63,10 @@ func (s *TakeBack) Stands(ix *facts.Index) (Standing, string) {
 	}
 }
 
-// Do implements Step.
 func (s *TakeBack) Do(ctx context.Context, p Ports) error {
 	return p.Functions.ToHost(ctx, s.Controller.Address)
 }
 
-// Undo implements Step.
 func (s *TakeBack) Undo(ctx context.Context, p Ports) error {
 	if !s.Idle {
 		return nil
@@ -112,47 +81,20 @@ type SetAside struct {
 	For        string       `json:"for"` // the controller that is to be lent
 }
 
-// Kind implements Step, as do the methods below.
-func (s *SetAside) Kind() string { return "set aside" }
-
-// Does implements Step.
-func (s *SetAside) Does() string {
-	return "put " + s.Controller.Controller + " on VFIO, so that " + s.For + " of the same IOMMU group can be lent"
+func (s *SetAside) About() About {
+	name := s.Controller.Controller
+	return About{Kind: "set aside", Risk: Safe, Takes: bindTakes, Within: 5 * bindTakes,
+		Does:   "put " + name + " on VFIO, so that " + s.For + " of the same IOMMU group can be lent",
+		Undoes: "give " + name + " back to the host's driver",
+		Needs:  []Condition{controllerIs(name, "home")}, Gives: []Condition{controllerIs(name, "aside")}}
 }
 
-// Undoes implements Step.
-func (s *SetAside) Undoes() string {
-	return "give " + s.Controller.Controller + " back to the host's driver"
-}
-
-// Risk implements Step.
-func (s *SetAside) Risk() Risk { return Safe }
-
-// Takes implements Step.
-func (s *SetAside) Takes() time.Duration { return bindTakes }
-
-// Within implements Step.
-func (s *SetAside) Within() time.Duration { return 5 * bindTakes }
-
-// Needs implements Step.
-func (s *SetAside) Needs() []Fact {
-	return []Fact{controllerIs(s.Controller.Controller, "home")}
-}
-
-// Gives implements Step.
-func (s *SetAside) Gives() []Fact {
-	return []Fact{controllerIs(s.Controller.Controller, "aside")}
-}
-
-// Ready implements Step.
 func (s *SetAside) Ready(ix *facts.Index) error {
 	return unusedAt(ix, s.Controller)
 }
 
-// MayUndo implements Step.
 func (s *SetAside) MayUndo(*facts.Index) error { return nil }
 
-// Stands implements Step.
 func (s *SetAside) Stands(ix *facts.Index) (Standing, string) {
 	where, _, _ := ix.Where(s.Controller)
 	seen := fmt.Sprintf("%s is %s", s.Controller.Controller, where)
@@ -166,12 +108,10 @@ func (s *SetAside) Stands(ix *facts.Index) (Standing, string) {
 	}
 }
 
-// Do implements Step.
 func (s *SetAside) Do(ctx context.Context, p Ports) error {
 	return p.Functions.ToVFIO(ctx, s.Controller.Address)
 }
 
-// Undo implements Step.
 func (s *SetAside) Undo(ctx context.Context, p Ports) error {
 	return p.Functions.ToHost(ctx, s.Controller.Address)
 }

@@ -10,8 +10,10 @@ import (
 	"lendkeep/reconcile/facts"
 )
 
-// byHandTakes is for a person who knows their system; common practice.
-const byHandTakes = 10 * time.Minute
+const (
+	byHandTakes = 10 * time.Minute // a person who knows their system; common practice
+	byHandWaits = 24 * time.Hour   // for the answer
+)
 
 // ByHand is what only a person can do, inside the guest. They say when it is
 // done; the host cannot see it. The order names the step; what it tells them is
@@ -111,41 +113,19 @@ func (s *ByHand) Name() string { return s.Keep + ": " + s.What() }
 // What says what is to be done: a verb phrase of one line.
 func (s *ByHand) What() string { return s.hand().what }
 
-// Kind implements Step, as do the methods below.
-func (s *ByHand) Kind() string { return "by hand" }
-
-// Does implements Step.
-func (s *ByHand) Does() string { return "by hand, in guest " + s.Guest + ": " + s.What() }
-
-// Undoes implements Step. Whether the person undoes what they did is theirs to
+// About implements Step. Whether the person undoes what they did is theirs to
 // decide.
-func (s *ByHand) Undoes() string { return "forget that it was confirmed; nothing in the guest changes" }
+func (s *ByHand) About() About {
+	return About{Kind: "by hand", Risk: Safe, Takes: byHandTakes, Longest: byHandWaits,
+		Does:   "by hand, in guest " + s.Guest + ": " + s.What(),
+		Undoes: "forget that it was confirmed; nothing in the guest changes",
+		Gives:  []Condition{confirmationIs(s.Name(), "given")}}
+}
 
-// Risk implements Step.
-func (s *ByHand) Risk() Risk { return Safe }
-
-// Takes implements Step.
-func (s *ByHand) Takes() time.Duration { return byHandTakes }
-
-// Longest is how long the question waits for its answer.
-func (s *ByHand) Longest() time.Duration { return 24 * time.Hour }
-
-// Within implements Step.
-func (s *ByHand) Within() time.Duration { return 0 }
-
-// Needs implements Step.
-func (s *ByHand) Needs() []Fact { return nil }
-
-// Gives implements Step.
-func (s *ByHand) Gives() []Fact { return []Fact{confirmationIs(s.Name(), "given")} }
-
-// Ready implements Step.
 func (s *ByHand) Ready(*facts.Index) error { return nil }
 
-// MayUndo implements Step.
 func (s *ByHand) MayUndo(*facts.Index) error { return nil }
 
-// Stands implements Step.
 func (s *ByHand) Stands(ix *facts.Index) (Standing, string) {
 	if slices.Contains(ix.Survey.Confirmed, s.Name()) {
 		return After, "confirmed"
@@ -153,10 +133,6 @@ func (s *ByHand) Stands(ix *facts.Index) (Standing, string) {
 	return Before, "not confirmed"
 }
 
-// Do implements Step.
 func (s *ByHand) Do(ctx context.Context, p Ports) error { return p.Person.Confirm(ctx, s) }
 
-// Undo implements Step.
 func (s *ByHand) Undo(ctx context.Context, p Ports) error { return p.Person.Forget(ctx, s) }
-
-func confirmationIs(name, value string) Fact { return Fact{"confirmation " + name, value} }

@@ -32,14 +32,6 @@ type CopySystem struct {
 	Erased    bool         `json:"erased,omitempty"`  // an earlier step erases what is on the drive
 }
 
-// Kind implements Step, as do the methods below.
-func (s *CopySystem) Kind() string { return "copy system" }
-
-// Does implements Step.
-func (s *CopySystem) Does() string {
-	return fmt.Sprintf("copy %s to %s and read it back", s.Source.Path, s.title())
-}
-
 // Details lists every file that is read, since what is in it becomes part of the
 // copy.
 func (s *CopySystem) Details() []Detail {
@@ -54,54 +46,26 @@ func (s *CopySystem) Details() []Detail {
 	return details("reads", lines)
 }
 
-// Undoes implements Step.
-func (s *CopySystem) Undoes() string {
-	return "make the drive blank again; what a guest has written to it since is lost, the image is as it was"
-}
-
-// Risk implements Step.
-func (s *CopySystem) Risk() Risk { return Safe }
-
-// Erases gives the serial of a drive on which anything but bare ends may be
-// written over.
-func (s *CopySystem) Erases() string { return s.erased(s.Erased) }
-
-// UndoErases gives the serial of the drive that undoing this wipes.
-func (s *CopySystem) UndoErases() string { return s.Drive.Serial }
-
-// Takes implements Step.
-func (s *CopySystem) Takes() time.Duration {
-	return tableTakes + time.Duration(s.DataBytes/copyRate)*time.Second
-}
-
-// Longest is how long the copy may take before it counts as stuck; unlike
-// shorter steps it may be interrupted at any moment.
-func (s *CopySystem) Longest() time.Duration {
-	return time.Minute + time.Duration(2*s.Source.SizeBytes/slowestRate)*time.Second
-}
-
-// Within implements Step.
-func (s *CopySystem) Within() time.Duration { return driveWithin }
-
-// Needs implements Step.
-func (s *CopySystem) Needs() []Fact {
-	list := []Fact{driveIs(s.name(), "blank"), controllerIs(s.name(), "home")}
-	list = append(list, Fact{"image " + s.Source.Path, "as planned"})
+// About implements Step. An estimate goes by what is copied, the longest time by
+// the whole image.
+func (s *CopySystem) About() About {
+	a := About{Kind: "copy system", Risk: Safe, Within: driveWithin,
+		Does:    fmt.Sprintf("copy %s to %s and read it back", s.Source.Path, s.title()),
+		Undoes:  "make the drive blank again; what a guest has written to it since is lost, the image is as it was",
+		Takes:   tableTakes + time.Duration(s.DataBytes/copyRate)*time.Second,
+		Longest: time.Minute + time.Duration(2*s.Source.SizeBytes/slowestRate)*time.Second,
+		Needs:   []Condition{driveIs(s.name(), "blank"), controllerIs(s.name(), "home"), imageIs(s.Source.Path, "as planned")},
+		Gives:   []Condition{driveIs(s.name(), "filled")}, Erases: s.erased(s.Erased), UndoErases: s.Drive.Serial}
 	for _, guest := range s.Users {
-		list = append(list, guestIs(guest, "off"))
+		a.Needs = append(a.Needs, guestIs(guest, "off"))
 	}
 	for _, name := range s.ByHand {
-		list = append(list, confirmationIs(name, "given"))
+		a.Needs = append(a.Needs, confirmationIs(name, "given"))
 	}
-	return list
-}
-
-// Gives implements Step.
-func (s *CopySystem) Gives() []Fact {
 	if s.Laid {
-		return []Fact{driveIs(s.name(), "copied")}
+		a.Gives = []Condition{driveIs(s.name(), "copied")}
 	}
-	return []Fact{driveIs(s.name(), "filled")}
+	return a
 }
 
 // Ready looks at the image once its guest is off: what a running guest does
@@ -151,7 +115,6 @@ func (s *CopySystem) image(ix *facts.Index) (*facts.Content, error) {
 	return image, nil
 }
 
-// MayUndo implements Step.
 func (s *CopySystem) MayUndo(ix *facts.Index) error { return s.unused(ix) }
 
 // Stands implements Step. The beginning of the drive is written last, so the
@@ -187,7 +150,6 @@ func (s *CopySystem) Do(ctx context.Context, p Ports) error {
 	return p.Drives.Copy(ctx, from, s.Drive, s.Keep)
 }
 
-// Undo implements Step.
 func (s *CopySystem) Undo(ctx context.Context, p Ports) error {
 	return p.Drives.Empty(ctx, s.Drive, s.Source.SizeBytes, s.Keep)
 }

@@ -48,52 +48,25 @@ func (s *DefineGuest) Details() []Detail {
 	return details("change", changes)
 }
 
-// Kind implements Step, as do the methods below.
-func (s *DefineGuest) Kind() string { return "define guest" }
-
-// Does implements Step.
-func (s *DefineGuest) Does() string {
+func (s *DefineGuest) About() About {
+	a := About{Kind: "define guest", Risk: Safe, Takes: defineTakes, Within: defineTakes,
+		Does:   "change the definition of guest " + s.Guest,
+		Undoes: "give guest " + s.Guest + " its old definition back",
+		Needs:  []Condition{guestIs(s.Guest, "off")}, Gives: []Condition{definitionIs(s.Guest, "as planned")}}
 	if s.Before == "" {
-		return "create guest " + s.Guest
+		a.Does, a.Undoes = "create guest "+s.Guest, "remove the definition of guest "+s.Guest+"; images stay"
 	}
-	return "change the definition of guest " + s.Guest
-}
-
-// Undoes implements Step.
-func (s *DefineGuest) Undoes() string {
-	if s.Before == "" {
-		return "remove the definition of guest " + s.Guest + "; images stay"
-	}
-	return "give guest " + s.Guest + " its old definition back"
-}
-
-// Risk implements Step.
-func (s *DefineGuest) Risk() Risk { return Safe }
-
-// Takes implements Step.
-func (s *DefineGuest) Takes() time.Duration { return defineTakes }
-
-// Within implements Step.
-func (s *DefineGuest) Within() time.Duration { return defineTakes }
-
-// Needs implements Step.
-func (s *DefineGuest) Needs() []Fact {
-	list := []Fact{guestIs(s.Guest, "off")}
 	for _, b := range s.Wanted.Borrows {
 		if b.ROM != "" {
-			list = append(list, romIs(b.ROM, "in place"))
+			a.Needs = append(a.Needs, romIs(b.ROM, "in place"))
 		}
 		if b.Shim != nil {
-			list = append(list, shimIs(b.Shim.Path, "in place"))
+			a.Needs = append(a.Needs, shimIs(b.Shim.Path, "in place"))
 		}
 	}
-	return list
+	return a
 }
 
-// Gives implements Step.
-func (s *DefineGuest) Gives() []Fact { return []Fact{definitionIs(s.Guest, "as planned")} }
-
-// Ready implements Step.
 func (s *DefineGuest) Ready(ix *facts.Index) error {
 	if g := ix.Guest(s.Guest); g != nil && g.Running {
 		return fmt.Errorf("define guest %s: it is %s", s.Guest, g.Condition)
@@ -101,7 +74,6 @@ func (s *DefineGuest) Ready(ix *facts.Index) error {
 	return nil
 }
 
-// MayUndo implements Step.
 func (s *DefineGuest) MayUndo(ix *facts.Index) error { return s.Ready(ix) }
 
 // Stands compares the whole text with the old definition, but only what the
@@ -129,7 +101,6 @@ func (s *DefineGuest) Stands(ix *facts.Index) (Standing, string) {
 	}
 }
 
-// Do implements Step.
 func (s *DefineGuest) Do(ctx context.Context, p Ports) error {
 	xml, _, err := s.After()
 	if err != nil {
@@ -138,7 +109,6 @@ func (s *DefineGuest) Do(ctx context.Context, p Ports) error {
 	return p.Guests.Define(ctx, xml)
 }
 
-// Undo implements Step.
 func (s *DefineGuest) Undo(ctx context.Context, p Ports) error {
 	if s.Before == "" {
 		return p.Guests.Undefine(ctx, s.Guest)
@@ -153,33 +123,13 @@ type RetireGuest struct {
 	Autostart bool   `json:"autostart,omitempty"`
 }
 
-// Kind implements Step, as do the methods below.
-func (s *RetireGuest) Kind() string { return "retire guest" }
-
-// Does implements Step.
-func (s *RetireGuest) Does() string {
-	return "remove the definition of guest " + s.Guest + "; images stay"
+func (s *RetireGuest) About() About {
+	return About{Kind: "retire guest", Risk: Safe, Takes: defineTakes, Within: defineTakes,
+		Does:   "remove the definition of guest " + s.Guest + "; images stay",
+		Undoes: "define guest " + s.Guest + " as it was",
+		Needs:  []Condition{guestIs(s.Guest, "off")}, Gives: []Condition{definitionIs(s.Guest, "none")}}
 }
 
-// Undoes implements Step.
-func (s *RetireGuest) Undoes() string { return "define guest " + s.Guest + " as it was" }
-
-// Risk implements Step.
-func (s *RetireGuest) Risk() Risk { return Safe }
-
-// Takes implements Step.
-func (s *RetireGuest) Takes() time.Duration { return defineTakes }
-
-// Within implements Step.
-func (s *RetireGuest) Within() time.Duration { return defineTakes }
-
-// Needs implements Step.
-func (s *RetireGuest) Needs() []Fact { return []Fact{guestIs(s.Guest, "off")} }
-
-// Gives implements Step.
-func (s *RetireGuest) Gives() []Fact { return []Fact{definitionIs(s.Guest, "none")} }
-
-// Ready implements Step.
 func (s *RetireGuest) Ready(ix *facts.Index) error {
 	if g := ix.Guest(s.Guest); g != nil && g.Running {
 		return fmt.Errorf("retire guest %s: it is %s", s.Guest, g.Condition)
@@ -187,10 +137,8 @@ func (s *RetireGuest) Ready(ix *facts.Index) error {
 	return nil
 }
 
-// MayUndo implements Step.
 func (s *RetireGuest) MayUndo(*facts.Index) error { return nil }
 
-// Stands implements Step.
 func (s *RetireGuest) Stands(ix *facts.Index) (Standing, string) {
 	switch g := ix.Guest(s.Guest); {
 	case g == nil:
@@ -202,10 +150,8 @@ func (s *RetireGuest) Stands(ix *facts.Index) (Standing, string) {
 	}
 }
 
-// Do implements Step.
 func (s *RetireGuest) Do(ctx context.Context, p Ports) error { return p.Guests.Undefine(ctx, s.Guest) }
 
-// Undo implements Step.
 func (s *RetireGuest) Undo(ctx context.Context, p Ports) error {
 	if err := p.Guests.Define(ctx, s.Before); err != nil || !s.Autostart {
 		return err

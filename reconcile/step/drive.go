@@ -98,12 +98,6 @@ func (t Target) unused(ix *facts.Index) error {
 	return nil
 }
 
-func driveIs(controller, value string) Fact { return Fact{"drive " + controller, value} }
-
-func filesystemIs(controller, partition, value string) Fact {
-	return Fact{"filesystem " + controller + " " + partition, value}
-}
-
 // ClearDrive takes the old content of a drive out of sight: its table and what
 // else is at its ends, which are kept first.
 type ClearDrive struct {
@@ -113,44 +107,18 @@ type ClearDrive struct {
 	Then  string `json:"then"`  // id of the table that later steps write
 }
 
-// Kind implements Step, as do the methods below.
-func (s *ClearDrive) Kind() string { return "clear drive" }
-
-// Does implements Step.
-func (s *ClearDrive) Does() string { return "erase " + s.title() + ", which holds " + s.Holds }
-
-// Undoes implements Step.
-func (s *ClearDrive) Undoes() string {
-	return "put both ends of the drive back, with the old table; what was written between them since is lost"
+func (s *ClearDrive) About() About {
+	return About{Kind: "clear drive", Risk: Erases, Takes: tableTakes, Within: driveWithin,
+		Does:   "erase " + s.title() + ", which holds " + s.Holds,
+		Undoes: "put both ends of the drive back, with the old table; what was written between them since is lost",
+		Needs:  []Condition{driveIs(s.name(), "as found"), controllerIs(s.name(), "home")},
+		Gives:  []Condition{driveIs(s.name(), "blank")}, Erases: s.Drive.Serial}
 }
 
-// Risk implements Step.
-func (s *ClearDrive) Risk() Risk { return Erases }
-
-// Erases gives the serial of the drive that is erased.
-func (s *ClearDrive) Erases() string { return s.Drive.Serial }
-
-// Takes implements Step.
-func (s *ClearDrive) Takes() time.Duration { return tableTakes }
-
-// Within implements Step.
-func (s *ClearDrive) Within() time.Duration { return driveWithin }
-
-// Needs implements Step.
-func (s *ClearDrive) Needs() []Fact {
-	return []Fact{driveIs(s.name(), "as found"), controllerIs(s.name(), "home")}
-}
-
-// Gives implements Step.
-func (s *ClearDrive) Gives() []Fact { return []Fact{driveIs(s.name(), "blank")} }
-
-// Ready implements Step.
 func (s *ClearDrive) Ready(ix *facts.Index) error { return s.unused(ix) }
 
-// MayUndo implements Step.
 func (s *ClearDrive) MayUndo(ix *facts.Index) error { return s.unused(ix) }
 
-// Stands implements Step.
 func (s *ClearDrive) Stands(ix *facts.Index) (Standing, string) {
 	_, content, err := s.look(ix)
 	switch {
@@ -167,12 +135,10 @@ func (s *ClearDrive) Stands(ix *facts.Index) (Standing, string) {
 	}
 }
 
-// Do implements Step.
 func (s *ClearDrive) Do(ctx context.Context, p Ports) error {
 	return p.Drives.Clear(ctx, s.Drive, s.Keep)
 }
 
-// Undo implements Step.
 func (s *ClearDrive) Undo(ctx context.Context, p Ports) error {
 	return p.Drives.PutBack(ctx, s.Drive, s.Keep)
 }

@@ -19,36 +19,14 @@ type WriteEntry struct {
 	Entry    facts.NewEntry `json:"entry"`
 }
 
-// Kind implements Step, as do the methods below.
-func (s *WriteEntry) Kind() string { return "write entry" }
-
-// Does implements Step.
-func (s *WriteEntry) Does() string {
-	return fmt.Sprintf("write a boot entry for guest %s into %s: first %s of partition %d (%s)",
-		s.Guest, s.Store, s.Entry.File, s.Entry.Partition.Number, s.Entry.Partition.ID)
+func (s *WriteEntry) About() About {
+	return About{Kind: "write entry", Risk: Safe, Takes: entryTakes, Within: entryTakes,
+		Does: fmt.Sprintf("write a boot entry for guest %s into %s: first %s of partition %d (%s)",
+			s.Guest, s.Store, s.Entry.File, s.Entry.Partition.Number, s.Entry.Partition.ID),
+		Undoes: "give guest " + s.Guest + " its old firmware variables back, byte for byte; what its firmware writes from then on is lost",
+		Needs:  []Condition{guestIs(s.Guest, "off"), variablesAre(s.Store, "as before")},
+		Gives:  []Condition{variablesAre(s.Store, "as planned")}}
 }
-
-// Undoes implements Step.
-func (s *WriteEntry) Undoes() string {
-	return "give guest " + s.Guest + " its old firmware variables back, byte for byte; what its firmware writes from then on is lost"
-}
-
-// Risk implements Step.
-func (s *WriteEntry) Risk() Risk { return Safe }
-
-// Takes implements Step.
-func (s *WriteEntry) Takes() time.Duration { return entryTakes }
-
-// Within implements Step.
-func (s *WriteEntry) Within() time.Duration { return entryTakes }
-
-// Needs implements Step.
-func (s *WriteEntry) Needs() []Fact {
-	return []Fact{guestIs(s.Guest, "off"), variablesAre(s.Store, "as before")}
-}
-
-// Gives implements Step.
-func (s *WriteEntry) Gives() []Fact { return []Fact{variablesAre(s.Store, "as planned")} }
 
 // Ready refuses a store that was written since, and one that QEMU has open.
 func (s *WriteEntry) Ready(ix *facts.Index) error {
@@ -69,7 +47,6 @@ func (s *WriteEntry) MayUndo(ix *facts.Index) error {
 	return nil
 }
 
-// Stands implements Step.
 func (s *WriteEntry) Stands(ix *facts.Index) (Standing, string) {
 	switch store := ix.Store(s.Store); {
 	case store == nil || store.SHA256 == "":
@@ -83,14 +60,10 @@ func (s *WriteEntry) Stands(ix *facts.Index) (Standing, string) {
 	}
 }
 
-// Do implements Step.
 func (s *WriteEntry) Do(ctx context.Context, p Ports) error {
 	return p.Stores.PutEntry(ctx, s.Store, s.StoreSum, s.Entry)
 }
 
-// Undo implements Step.
 func (s *WriteEntry) Undo(ctx context.Context, p Ports) error {
 	return p.Stores.Restore(ctx, s.Store, s.StoreSum)
 }
-
-func variablesAre(store, value string) Fact { return Fact{"variables " + store, value} }

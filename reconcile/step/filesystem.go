@@ -22,57 +22,23 @@ type MakeFilesystem struct {
 	Over      bool                `json:"over,omitempty"`  // erasing the drive was approved: what lies there goes
 }
 
-// Kind implements Step, as do the methods below.
-func (s *MakeFilesystem) Kind() string { return "make filesystem" }
-
-// Does implements Step.
-func (s *MakeFilesystem) Does() string {
-	return fmt.Sprintf("make a filesystem (%s) on partition %s of %s", s.Made.Kind, s.Partition.Name, s.title())
-}
-
-// Undoes implements Step.
-func (s *MakeFilesystem) Undoes() string {
-	return "take the filesystem's signature away; files written to it since are lost"
-}
-
-// Risk implements Step.
-func (s *MakeFilesystem) Risk() Risk {
-	if s.Over && !s.Added {
-		return Erases
-	}
-	return Safe
-}
-
-// Erases gives the serial of the drive whose partition is written over.
-func (s *MakeFilesystem) Erases() string { return s.erased(s.Over) }
-
-// UndoErases gives the serial of the drive that loses the filesystem's files.
-func (s *MakeFilesystem) UndoErases() string { return s.Drive.Serial }
-
-// Takes implements Step.
-func (s *MakeFilesystem) Takes() time.Duration { return formatTakes }
-
-// Within implements Step.
-func (s *MakeFilesystem) Within() time.Duration { return formatWithin }
-
-// Needs implements Step.
-func (s *MakeFilesystem) Needs() []Fact {
-	before := "as found"
+func (s *MakeFilesystem) About() About {
+	a := About{Kind: "make filesystem", Risk: Safe, Takes: formatTakes, Within: formatWithin,
+		Does:   fmt.Sprintf("make a filesystem (%s) on partition %s of %s", s.Made.Kind, s.Partition.Name, s.title()),
+		Undoes: "take the filesystem's signature away; files written to it since are lost",
+		Needs:  []Condition{driveIs(s.name(), "as found"), controllerIs(s.name(), "home")},
+		Gives:  []Condition{filesystemIs(s.name(), s.Partition.Name, "made")},
+		Erases: s.erased(s.Over), UndoErases: s.Drive.Serial}
 	if s.Added {
-		before = "filled"
+		a.Needs[0] = driveIs(s.name(), "filled")
+	} else if s.Over {
+		a.Risk = Erases
 	}
-	return []Fact{driveIs(s.name(), before), controllerIs(s.name(), "home")}
+	return a
 }
 
-// Gives implements Step.
-func (s *MakeFilesystem) Gives() []Fact {
-	return []Fact{filesystemIs(s.name(), s.Partition.Name, "made")}
-}
-
-// Ready implements Step.
 func (s *MakeFilesystem) Ready(ix *facts.Index) error { return s.unused(ix) }
 
-// MayUndo implements Step.
 func (s *MakeFilesystem) MayUndo(ix *facts.Index) error { return s.unused(ix) }
 
 // Stands implements Step. Both the drive's bytes and udev's record count: a
@@ -109,12 +75,10 @@ func (s *MakeFilesystem) Stands(ix *facts.Index) (Standing, string) {
 	return Neither, "udev does not show the filesystem on partition " + s.Partition.Name + " yet"
 }
 
-// Do implements Step.
 func (s *MakeFilesystem) Do(ctx context.Context, p Ports) error {
 	return p.Drives.MakeFilesystem(ctx, s.Drive, s.Partition, s.Made, s.Over)
 }
 
-// Undo implements Step.
 func (s *MakeFilesystem) Undo(ctx context.Context, p Ports) error {
 	return p.Drives.ClearFilesystem(ctx, s.Drive, s.Partition, s.Made)
 }

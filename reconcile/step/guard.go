@@ -49,51 +49,19 @@ func (s *InstallGuard) Details() []Detail {
 	return details("rule", s.After.Sentences())
 }
 
-// Kind implements Step, as do the methods below.
-func (s *InstallGuard) Kind() string { return "install guard" }
-
-// Does implements Step.
-func (s *InstallGuard) Does() string {
-	switch {
-	case s.After == nil:
-		return "remove the guard of starts"
-	case s.Before.Hook == "":
-		return "install the guard of every start"
-	default:
-		return "renew the guard of every start"
+func (s *InstallGuard) About() About {
+	a := About{Kind: "install guard", Risk: Safe, Takes: guardTakes, Within: guardWithin,
+		Does: "renew the guard of every start", Undoes: "give the guard its old rules back", Gives: []Condition{guardIs("in force")}}
+	if s.Before.Hook == "" {
+		a.Does = "install the guard of every start"
 	}
-}
-
-// Undoes implements Step.
-func (s *InstallGuard) Undoes() string {
-	switch {
-	case s.Before == facts.GuardFiles{}:
-		return "remove the guard again"
-	case s.After == nil:
-		return "install the guard again as it was"
-	default:
-		return "give the guard its old rules back"
-	}
-}
-
-// Risk implements Step.
-func (s *InstallGuard) Risk() Risk { return Safe }
-
-// Takes implements Step.
-func (s *InstallGuard) Takes() time.Duration { return guardTakes }
-
-// Within implements Step.
-func (s *InstallGuard) Within() time.Duration { return guardWithin }
-
-// Needs implements Step.
-func (s *InstallGuard) Needs() []Fact { return nil }
-
-// Gives implements Step.
-func (s *InstallGuard) Gives() []Fact {
 	if s.After == nil {
-		return []Fact{guardIs("absent")}
+		a.Does, a.Undoes, a.Gives = "remove the guard of starts", "install the guard again as it was", []Condition{guardIs("absent")}
 	}
-	return []Fact{guardIs("in force")}
+	if (s.Before == facts.GuardFiles{}) {
+		a.Undoes = "remove the guard again"
+	}
+	return a
 }
 
 // Ready refuses to have libvirt call a program that is not there: then no
@@ -105,7 +73,6 @@ func (s *InstallGuard) Ready(ix *facts.Index) error {
 	return nil
 }
 
-// MayUndo implements Step.
 func (s *InstallGuard) MayUndo(*facts.Index) error { return nil }
 
 // Stands implements Step. Some of the files alone are neither.
@@ -123,14 +90,10 @@ func (s *InstallGuard) Stands(ix *facts.Index) (Standing, string) {
 	}
 }
 
-// Do implements Step.
 func (s *InstallGuard) Do(ctx context.Context, p Ports) error {
 	return p.Guard.Install(ctx, s.Files())
 }
 
-// Undo implements Step.
 func (s *InstallGuard) Undo(ctx context.Context, p Ports) error {
 	return p.Guard.Install(ctx, s.Before)
 }
-
-func guardIs(value string) Fact { return Fact{"guard", value} }

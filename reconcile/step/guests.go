@@ -30,45 +30,20 @@ type StopGuest struct {
 	ByHand []string     `json:"by_hand,omitempty"` // what a person does in it before
 }
 
-// Kind implements Step, as do the methods below.
-func (s *StopGuest) Kind() string { return "stop guest" }
-
-// Does implements Step.
-func (s *StopGuest) Does() string { return "shut down guest " + s.Guest }
-
-// Undoes implements Step.
-func (s *StopGuest) Undoes() string {
-	return "start guest " + s.Guest + " again; what ran in it does not come back by itself"
-}
-
-// Risk implements Step.
-func (s *StopGuest) Risk() Risk { return Restarts }
-
-// Takes implements Step.
-func (s *StopGuest) Takes() time.Duration { return min(stopTakes, s.Limit) }
-
-// Within implements Step.
-func (s *StopGuest) Within() time.Duration { return startWithin }
-
-// Needs implements Step.
-func (s *StopGuest) Needs() []Fact {
-	list := []Fact{guestIs(s.Guest, "on")}
+func (s *StopGuest) About() About {
+	a := About{Kind: "stop guest", Risk: Restarts, Takes: min(stopTakes, s.Limit), Within: startWithin,
+		Does:   "shut down guest " + s.Guest,
+		Undoes: "start guest " + s.Guest + " again; what ran in it does not come back by itself",
+		Needs:  []Condition{guestIs(s.Guest, "on")}, Gives: []Condition{guestIs(s.Guest, "off")}}
 	for _, name := range s.ByHand {
-		list = append(list, confirmationIs(name, "given"))
+		a.Needs = append(a.Needs, confirmationIs(name, "given"))
 	}
-	return list
-}
-
-// Gives implements Step.
-func (s *StopGuest) Gives() []Fact {
-	list := []Fact{guestIs(s.Guest, "off")}
 	for _, r := range s.LetsGo {
-		list = append(list, controllerIs(r.Controller, "let go"))
+		a.Gives = append(a.Gives, controllerIs(r.Controller, "let go"))
 	}
-	return list
+	return a
 }
 
-// Ready implements Step.
 func (s *StopGuest) Ready(*facts.Index) error { return nil }
 
 // MayUndo refuses to lend the guest its controllers again while the host uses
@@ -89,7 +64,6 @@ func (s *StopGuest) MayUndo(ix *facts.Index) error {
 	return nil
 }
 
-// Stands implements Step.
 func (s *StopGuest) Stands(ix *facts.Index) (Standing, string) {
 	switch g := ix.Guest(s.Guest); {
 	case g == nil: // as after a later step that retires it
@@ -101,12 +75,10 @@ func (s *StopGuest) Stands(ix *facts.Index) (Standing, string) {
 	}
 }
 
-// Do implements Step.
 func (s *StopGuest) Do(ctx context.Context, p Ports) error {
 	return p.Guests.Stop(ctx, s.Guest, s.Limit)
 }
 
-// Undo implements Step.
 func (s *StopGuest) Undo(ctx context.Context, p Ports) error {
 	survey, err := p.Survey.Survey(ctx)
 	if err != nil {
@@ -141,37 +113,21 @@ type StartGuest struct {
 	Store   string         `json:"store,omitempty"`    // path of its variable store, where a step before it writes to it
 }
 
-// Kind implements Step, as do the methods below.
-func (s *StartGuest) Kind() string { return "start guest" }
-
-// Does implements Step.
-func (s *StartGuest) Does() string {
-	text := "start guest " + s.Guest
-	for i, r := range s.Borrows {
-		if i == 0 {
-			text += ", which borrows " + r.Controller
-		} else {
-			text += " and " + r.Controller
-		}
+func (s *StartGuest) About() About {
+	a := About{Kind: "start guest", Risk: Restarts, Takes: startTakes, Within: startWithin,
+		Does: "start guest " + s.Guest, Undoes: "shut down guest " + s.Guest,
+		Needs: s.needs(), Gives: []Condition{guestIs(s.Guest, "on")}}
+	with := ", which borrows "
+	for _, r := range s.Borrows {
+		a.Does += with + r.Controller
+		with = " and "
+		a.Gives = append(a.Gives, controllerIs(r.Controller, "lent to "+s.Guest))
 	}
-	return text
+	return a
 }
 
-// Undoes implements Step.
-func (s *StartGuest) Undoes() string { return "shut down guest " + s.Guest }
-
-// Risk implements Step.
-func (s *StartGuest) Risk() Risk { return Restarts }
-
-// Takes implements Step.
-func (s *StartGuest) Takes() time.Duration { return startTakes }
-
-// Within implements Step.
-func (s *StartGuest) Within() time.Duration { return startWithin }
-
-// Needs implements Step.
-func (s *StartGuest) Needs() []Fact {
-	list := []Fact{guestIs(s.Guest, "off"), definitionIs(s.Guest, "as planned")}
+func (s *StartGuest) needs() []Condition {
+	list := []Condition{guestIs(s.Guest, "off"), definitionIs(s.Guest, "as planned")}
 	for _, r := range s.Borrows {
 		list = append(list, controllerIs(r.Controller, "home"))
 	}
@@ -201,15 +157,6 @@ func (s *StartGuest) Needs() []Fact {
 	}
 	if s.Store != "" {
 		list = append(list, variablesAre(s.Store, "as planned"))
-	}
-	return list
-}
-
-// Gives implements Step.
-func (s *StartGuest) Gives() []Fact {
-	list := []Fact{guestIs(s.Guest, "on")}
-	for _, r := range s.Borrows {
-		list = append(list, controllerIs(r.Controller, "lent to "+s.Guest))
 	}
 	return list
 }
@@ -268,10 +215,8 @@ func readyToLend(ix *facts.Index, r facts.Record, lent map[facts.Address]bool, l
 	return nil
 }
 
-// MayUndo implements Step.
 func (s *StartGuest) MayUndo(*facts.Index) error { return nil }
 
-// Stands implements Step.
 func (s *StartGuest) Stands(ix *facts.Index) (Standing, string) {
 	g := ix.Guest(s.Guest)
 	if g == nil {
@@ -289,15 +234,8 @@ func (s *StartGuest) Stands(ix *facts.Index) (Standing, string) {
 	return After, s.Guest + " is " + g.Condition
 }
 
-// Do implements Step.
 func (s *StartGuest) Do(ctx context.Context, p Ports) error { return p.Guests.Start(ctx, s.Guest) }
 
-// Undo implements Step.
 func (s *StartGuest) Undo(ctx context.Context, p Ports) error {
 	return p.Guests.Stop(ctx, s.Guest, s.Limit)
 }
-
-func guestIs(name, value string) Fact      { return Fact{"guest " + name, value} }
-func definitionIs(name, value string) Fact { return Fact{"definition " + name, value} }
-func controllerIs(name, value string) Fact { return Fact{"controller " + name, value} }
-func mountIs(path, value string) Fact      { return Fact{"mount " + path, value} }

@@ -119,43 +119,23 @@ type Mount struct {
 	In     string   `json:"in,omitempty"`     // path of the stated mount that it is in, which goes first
 }
 
-// Kind implements Step, as do the methods below.
-func (s *Mount) Kind() string { return "mount" }
-
-// Does implements Step.
-func (s *Mount) Does() string { return "mount " + s.title() }
-
-// Undoes implements Step.
-func (s *Mount) Undoes() string { return "unmount " + s.Path }
-
-// Risk implements Step.
-func (s *Mount) Risk() Risk { return Safe }
-
-// Takes implements Step.
-func (s *Mount) Takes() time.Duration { return mountTakes }
-
-// Within implements Step.
-func (s *Mount) Within() time.Duration { return mountWithin }
-
-// Needs implements Step.
-func (s *Mount) Needs() []Fact {
-	list := []Fact{mountIs(s.Path, "absent"), controllerIs(s.Controller.Controller, "home")}
+func (s *Mount) About() About {
+	name := s.Controller.Controller
+	a := About{Kind: "mount", Risk: Safe, Takes: mountTakes, Within: mountWithin,
+		Does: "mount " + s.title(), Undoes: "unmount " + s.Path,
+		Needs: []Condition{mountIs(s.Path, "absent"), controllerIs(name, "home")}, Gives: []Condition{mountIs(s.Path, "mounted")}}
 	if s.Filled {
-		list = append(list, driveIs(s.Controller.Controller, "filled"))
+		a.Needs = append(a.Needs, driveIs(name, "filled"))
 	}
 	for _, partition := range s.Made {
-		list = append(list, filesystemIs(s.Controller.Controller, partition, "made"))
+		a.Needs = append(a.Needs, filesystemIs(name, partition, "made"))
 	}
 	if s.In != "" {
-		list = append(list, mountIs(s.In, "mounted"))
+		a.Needs = append(a.Needs, mountIs(s.In, "mounted"))
 	}
-	return list
+	return a
 }
 
-// Gives implements Step.
-func (s *Mount) Gives() []Fact { return []Fact{mountIs(s.Path, "mounted")} }
-
-// Ready implements Step.
 func (s *Mount) Ready(ix *facts.Index) error {
 	part, err := s.partition(ix)
 	if err != nil {
@@ -200,10 +180,8 @@ func (s *Mount) Stands(ix *facts.Index) (Standing, string) {
 	}
 }
 
-// Do implements Step.
 func (s *Mount) Do(ctx context.Context, p Ports) error { return s.mount(ctx, p) }
 
-// Undo implements Step.
 func (s *Mount) Undo(ctx context.Context, p Ports) error { return p.Mounts.Unmount(ctx, s.Path) }
 
 // Unmount unmounts a partition so that its controller can be lent.
@@ -213,43 +191,22 @@ type Unmount struct {
 	Holds []string `json:"holds,omitempty"` // paths of the stated mounts in it, which go first
 }
 
-// Kind implements Step, as do the methods below.
-func (s *Unmount) Kind() string { return "unmount" }
-
-// Does implements Step.
-func (s *Unmount) Does() string { return "unmount " + s.title() }
-
-// Undoes implements Step.
-func (s *Unmount) Undoes() string { return "mount it again" }
-
-// Risk implements Step.
-func (s *Unmount) Risk() Risk { return Safe }
-
-// Takes implements Step.
-func (s *Unmount) Takes() time.Duration { return mountTakes }
-
-// Within implements Step.
-func (s *Unmount) Within() time.Duration { return mountWithin }
-
-// Needs implements Step.
-func (s *Unmount) Needs() []Fact {
-	list := []Fact{mountIs(s.Path, "mounted"), controllerIs(s.Controller.Controller, "home")}
+func (s *Unmount) About() About {
+	a := About{Kind: "unmount", Risk: Safe, Takes: mountTakes, Within: mountWithin,
+		Does: "unmount " + s.title(), Undoes: "mount it again",
+		Needs: []Condition{mountIs(s.Path, "mounted"), controllerIs(s.Controller.Controller, "home")}, Gives: []Condition{mountIs(s.Path, "absent")}}
 	for _, guest := range s.Users {
-		list = append(list, guestIs(guest, "off"))
+		a.Needs = append(a.Needs, guestIs(guest, "off"))
 	}
 	for _, inner := range s.Holds {
-		list = append(list, mountIs(inner, "absent"))
+		a.Needs = append(a.Needs, mountIs(inner, "absent"))
 	}
-	return list
+	return a
 }
-
-// Gives implements Step.
-func (s *Unmount) Gives() []Fact { return []Fact{mountIs(s.Path, "absent")} }
 
 // Ready refuses while anything that lendkeep can see still uses a file below.
 func (s *Unmount) Ready(ix *facts.Index) error { return s.unused(ix) }
 
-// MayUndo implements Step.
 func (s *Unmount) MayUndo(ix *facts.Index) error {
 	if list := ix.MountsBelow(s.Path); len(list) > 0 {
 		return fmt.Errorf("mount %s: %s is mounted below, and nobody would find it afterwards", s.title(), list[0].Path)
@@ -258,7 +215,6 @@ func (s *Unmount) MayUndo(ix *facts.Index) error {
 	return err
 }
 
-// Stands implements Step.
 func (s *Unmount) Stands(ix *facts.Index) (Standing, string) {
 	there, other, seen := s.mounted(ix)
 	switch {
@@ -271,8 +227,6 @@ func (s *Unmount) Stands(ix *facts.Index) (Standing, string) {
 	}
 }
 
-// Do implements Step.
 func (s *Unmount) Do(ctx context.Context, p Ports) error { return p.Mounts.Unmount(ctx, s.Path) }
 
-// Undo implements Step.
 func (s *Unmount) Undo(ctx context.Context, p Ports) error { return s.mount(ctx, p) }

@@ -1,17 +1,19 @@
 // Package step holds the kinds of step that an order can have, one file each.
-// A step is a value: it says what it needs and gives, does one deed through
-// the small interfaces of Ports, and tells from a survey whether the host
-// stands before or after it. Start at Step; a new kind is one file and one
-// line in kinds.
+// A step is a value: it says what it is (About), does one deed through the
+// small interfaces of Ports, and tells from a survey whether the host stands
+// before or after it. Start at Step; a new kind is one file and one line in
+// kinds.
 package step
 
 import (
 	"context"
 	"encoding/json"
 	"fmt"
+	"reflect"
 	"time"
 
 	"lendkeep/reconcile/facts"
+	"lendkeep/reconcile/guard"
 	"lendkeep/reconcile/strict"
 	"lendkeep/spec"
 )
@@ -37,30 +39,10 @@ const (
 	Erases   Risk = "erases"
 )
 
-// Fact is something a step needs or makes true: Of names a thing that has one
-// value at a time, so that another value of it is the contrary.
-type Fact struct {
-	Of    string // "guest grading", "controller reel", "mount /srv/shelf"
-	Value string // "off"
-}
-
 // Step is one thing that an order does. All methods but Do and Undo are pure.
 type Step interface {
-	// Kind is the name of the kind, as written in orders.
-	Kind() string
-	// Does says what happens, for people: a verb phrase of one line.
-	Does() string
-	// Undoes says how it is undone; empty when there is nothing to undo.
-	Undoes() string
-	// Risk says what it means for those who use the host.
-	Risk() Risk
-	// Takes estimates how long it takes.
-	Takes() time.Duration
-	// Within says how long after the deed its effect may take to be seen.
-	Within() time.Duration
-	// Needs and Gives are what the sequence of an order is computed from.
-	Needs() []Fact
-	Gives() []Fact
+	// About says what the step is; that of an empty step has its Kind.
+	About() About
 	// Ready says why the step must not be done on this host now; nil when
 	// nothing speaks against it. It is asked right before the deed.
 	Ready(*facts.Index) error
@@ -75,17 +57,38 @@ type Step interface {
 	Undo(context.Context, Ports) error
 }
 
+// About is what a step says of itself.
+type About struct {
+	Kind   string        // the name of the kind, as written in orders
+	Does   string        // what happens, for people: a verb phrase of one line
+	Undoes string        // how it is undone; empty when there is nothing to undo
+	Risk   Risk          // what it means for those who use the host
+	Takes  time.Duration // how long the deed takes, estimated
+	Within time.Duration // how long after the deed its effect may take to be seen
+	// Longest is set where the length cannot be told beforehand: such a step may
+	// be interrupted at any moment, and counts as stuck only after this time.
+	Longest time.Duration
+	// Needs and Gives are what the sequence of an order is computed from.
+	Needs, Gives []Condition
+	// Erases is the serial of a drive on which the step destroys what is there,
+	// UndoErases of one on which its undo does so; empty where there is none.
+	Erases, UndoErases string
+	// Recovers is a controller for which the ladder is climbed (guard.Ladder) while
+	// the host does not come to stand where it should; nil for none.
+	Recovers *facts.Record
+}
+
 // Ports is everything a step can act through.
 type Ports struct {
 	Survey    Surveyor
 	Guests    Guests
 	Mounts    Mounts
 	Functions Functions
-	Rungs     Rungs
+	Recovery  guard.Recovery
 	Stores    Stores
 	Guard     Guard
 	Watch     Watch
-	ROMs      ROMs
+	BootAids  BootAids
 	Drives    Drives
 	Person    Person
 }
@@ -143,19 +146,6 @@ type Stores interface {
 	Restore(ctx context.Context, store, sum string) error
 }
 
-// ROMs places option ROMs and shim disks.
-type ROMs interface {
-	// PlaceShim builds a disk from the parts of a donor, as PlaceROM does.
-	PlaceShim(ctx context.Context, shim facts.Shim, donor, donorSum string) error
-	// RemoveShim removes one that lendkeep built.
-	RemoveShim(ctx context.Context, path string) error
-	// PlaceROM builds one from the NVMe driver of a donor with that sha256 and
-	// puts it at its path; another file there is left alone.
-	PlaceROM(ctx context.Context, rom facts.ROM, donor, donorSum string) error
-	// RemoveROM removes one that lendkeep built.
-	RemoveROM(ctx context.Context, path string) error
-}
-
 // Drives writes whole drives. Each method finds the drive by what it is, opens
 // it for itself alone, looks again whether it is the one, and returns once
 // everything is on the drive and the kernel has read its table anew. keep names
@@ -191,17 +181,6 @@ type Person interface {
 	Forget(context.Context, *ByHand) error
 }
 
-// Long is a step whose length cannot be told beforehand. It may be interrupted
-// at any moment, and counts as stuck only after the longest time.
-type Long interface{ Longest() time.Duration }
-
-// Eraser is a step that destroys what is on the drive with that serial; none
-// where it is empty.
-type Eraser interface{ Erases() string }
-
-// UndoEraser is a step whose undo does so.
-type UndoEraser interface{ UndoErases() string }
-
 // Detailed is a step that has more to say than one line. What it says is derived
 // from what it does.
 type Detailed interface{ Details() []Detail }
@@ -225,16 +204,11 @@ type Checked interface {
 
 // Hides tells whether a later step takes away what an earlier one needs, so that
 // the earlier one's effect may no longer be seen: a drive that is lent.
-func Hides(later, earlier Step) bool {
-	for _, given := range later.Gives() {
-		for _, needed := range earlier.Needs() {
-			if given.Of == needed.Of && given.Value != needed.Value {
-				return true
-			}
-		}
-	}
-	return false
-}
+func Hides(later, earlier About) bool { return contrary(later.Gives, earlier.Needs) }
+
+// Supersedes tells whether a later step gives a contrary value to something that
+// an earlier one gave: a guest stopped, then started again.
+func Supersedes(later, earlier About) bool { return contrary(later.Gives, earlier.Gives) }
 
 // Written is a step as an order holds it: what it is and why it is there.
 type Written struct {
@@ -242,27 +216,20 @@ type Written struct {
 	Why  spec.Place
 }
 
-// kinds lists every kind of step by name.
-var kinds = map[string]func() Step{
-	"install guard": func() Step { return &InstallGuard{} },
-	"install watch": func() Step { return &InstallWatch{} },
-	"place shim":    func() Step { return &PlaceShim{} },
-	"write entry":   func() Step { return &WriteEntry{} },
-	"stop guest":    func() Step { return &StopGuest{} },
-	"start guest":   func() Step { return &StartGuest{} },
-	"define guest":  func() Step { return &DefineGuest{} },
-	"retire guest":  func() Step { return &RetireGuest{} },
-	"mount":         func() Step { return &Mount{} },
-	"unmount":       func() Step { return &Unmount{} },
-	"take back":     func() Step { return &TakeBack{} },
-	"set aside":     func() Step { return &SetAside{} },
-	"place rom":     func() Step { return &PlaceROM{} },
+// kinds lists every kind of step by the name that it says.
+var kinds = byName(
+	&InstallGuard{}, &InstallWatch{}, &PlaceROM{}, &PlaceShim{}, &WriteEntry{},
+	&StopGuest{}, &StartGuest{}, &DefineGuest{}, &RetireGuest{},
+	&Mount{}, &Unmount{}, &TakeBack{}, &SetAside{},
+	&ByHand{}, &ClearDrive{}, &CopySystem{}, &WriteTable{}, &MakeFilesystem{},
+)
 
-	"by hand":         func() Step { return &ByHand{} },
-	"clear drive":     func() Step { return &ClearDrive{} },
-	"copy system":     func() Step { return &CopySystem{} },
-	"write table":     func() Step { return &WriteTable{} },
-	"make filesystem": func() Step { return &MakeFilesystem{} },
+func byName(list ...Step) map[string]reflect.Type {
+	named := map[string]reflect.Type{}
+	for _, s := range list {
+		named[s.About().Kind] = reflect.TypeOf(s).Elem()
+	}
+	return named
 }
 
 type envelope struct {
@@ -273,11 +240,12 @@ type envelope struct {
 
 // MarshalJSON writes the step under the name of its kind.
 func (w Written) MarshalJSON() ([]byte, error) {
+	kind := w.Step.About().Kind
 	body, err := json.Marshal(w.Step)
 	if err != nil {
-		return nil, fmt.Errorf("write step %s: %w", w.Step.Kind(), err)
+		return nil, fmt.Errorf("write step %s: %w", kind, err)
 	}
-	return json.Marshal(envelope{w.Step.Kind(), w.Why, body})
+	return json.Marshal(envelope{kind, w.Why, body})
 }
 
 // UnmarshalJSON reads a step strictly: an unknown kind or field is an error.
@@ -286,11 +254,11 @@ func (w *Written) UnmarshalJSON(content []byte) error {
 	if err := strict.ReadInner(content, &e); err != nil {
 		return fmt.Errorf("read step: %w", err)
 	}
-	make, known := kinds[e.Kind]
+	kind, known := kinds[e.Kind]
 	if !known {
 		return fmt.Errorf("read step: this lendkeep knows no kind %q", e.Kind)
 	}
-	w.Step, w.Why = make(), e.Why
+	w.Step, w.Why = reflect.New(kind).Interface().(Step), e.Why
 	if err := strict.ReadInner(e.Step, w.Step); err != nil {
 		return fmt.Errorf("read step %s: %w", e.Kind, err)
 	}

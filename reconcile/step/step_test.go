@@ -2,12 +2,13 @@ package step_test
 
 import (
 	"encoding/json"
+	"maps"
+	"slices"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
-	"lendkeep/reconcile/definition"
 	"lendkeep/reconcile/facts"
 	"lendkeep/reconcile/invented"
 	"lendkeep/reconcile/step"
@@ -18,31 +19,40 @@ var reel = facts.Record{Controller: "reel", Address: facts.Address{Bus: 1}, Vend
 
 var shelf = step.Filesystem{Controller: reel, Partition: "shelf", FSType: "xfs", Path: "/srv/shelf", Options: []string{"noatime"}}
 
-var one = []step.Step{
-	&step.StopGuest{Guest: "grading", LetsGo: []facts.Record{reel}},
-	&step.StartGuest{Guest: "grading", Borrows: []facts.Record{reel}, Frees: []string{"/srv/shelf"}},
-	&step.DefineGuest{Guest: "grading", Before: "<domain type='kvm'><name>grading</name><devices/></domain>", Wanted: definition.Wanted{Name: "grading"}},
-	&step.RetireGuest{Guest: "grading", Before: "<domain/>"},
-	&step.Mount{Filesystem: shelf},
-	&step.Unmount{Filesystem: shelf},
-	&step.TakeBack{Controller: reel, Guest: "grading"},
-	&step.SetAside{Controller: reel, For: "other"},
-	&step.PlaceROM{Controller: "reel", Donor: "/srv/donor.fd", DonorSum: "d0", ROM: facts.ROMFor(reel, "0a1b2c3d")},
-}
-
-func TestStepsAreWrittenAndReadBack(t *testing.T) {
-	for _, s := range one {
-		t.Run(s.Kind(), func(t *testing.T) {
+// Every kind of step is made up, says everything of itself, and is read back as it
+// was written.
+func TestEveryKindOfStep(t *testing.T) {
+	met := map[string]bool{}
+	for _, s := range invented.Steps() {
+		about := s.About()
+		met[about.Kind] = true
+		t.Run(about.Kind, func(t *testing.T) {
 			written := step.Written{Step: s, Why: spec.Place{File: "larch.hcl", Line: 3, Column: 1}}
 			content, err := json.Marshal(written)
 			require.NoError(t, err)
 			var read step.Written
 			require.NoError(t, json.Unmarshal(content, &read))
 			assert.Equal(t, written, read)
-			assert.NotEmpty(t, s.Does())
-			assert.NotEmpty(t, s.Gives())
+
+			assert.NotEmpty(t, about.Does)
+			assert.True(t, about.Undoes != "" || about.Recovers != nil, "only what comes back goes again by itself")
+			assert.Contains(t, []step.Risk{step.Safe, step.Restarts, step.Erases}, about.Risk)
+			assert.Positive(t, about.Takes)
+			assert.NotEmpty(t, about.Gives)
+			assert.True(t, about.Risk != step.Erases || about.Erases != "", "the serial is asked for")
+			values := map[step.Thing]string{}
+			for _, given := range about.Gives {
+				assert.NotEmpty(t, given.Value)
+				assert.Empty(t, values[given.Of], "%s cannot have two values", given.Of)
+				values[given.Of] = given.Value
+			}
+			for _, needed := range about.Needs {
+				assert.NotEmpty(t, needed.Value)
+				assert.NotEqual(t, needed.Value, values[needed.Of], "%s is so already", needed.Of)
+			}
 		})
 	}
+	assert.Equal(t, step.Kinds(), slices.Sorted(maps.Keys(met)))
 }
 
 func TestUnknownStepsAreRefused(t *testing.T) {
@@ -148,8 +158,8 @@ func TestNothingIsLentUnasked(t *testing.T) {
 	reel := b.Record("reel", b.NVMe("RL-4410-0073", "shelf"))
 	unasked := facts.NewIndex(&b.Survey)
 	for _, s := range []step.Step{&step.StartGuest{Guest: "grading", Borrows: []facts.Record{reel}}, &step.SetAside{Controller: reel}, &step.ClearDrive{Target: step.Target{Controller: reel}}} {
-		assert.ErrorContains(t, s.Ready(unasked), "the kernel was not asked", s.Does())
-		assert.NoError(t, s.Ready(answered(b)), s.Does())
+		assert.ErrorContains(t, s.Ready(unasked), "the kernel was not asked", s.About().Does)
+		assert.NoError(t, s.Ready(answered(b)), s.About().Does)
 	}
 	late := b.Survey.Answered() // a partition has appeared since
 	late.Blocks[len(late.Blocks)-1].Exclusive = facts.NotAsked

@@ -7,7 +7,6 @@ import (
 	"reflect"
 	"slices"
 	"strings"
-	"time"
 
 	"lendkeep/reconcile/facts"
 )
@@ -54,49 +53,19 @@ func (s *WriteTable) changes() string {
 	return strings.Join(list, "; ")
 }
 
-// Kind implements Step, as do the methods below.
-func (s *WriteTable) Kind() string { return "write table" }
-
-// Does implements Step.
-func (s *WriteTable) Does() string {
-	return "write the partition table of " + s.title() + ": " + s.changes()
-}
-
-// Undoes implements Step.
-func (s *WriteTable) Undoes() string {
+func (s *WriteTable) About() About {
+	a := About{Kind: "write table", Risk: Safe, Takes: tableTakes, Within: driveWithin,
+		Does: "write the partition table of " + s.title() + ": " + s.changes(), Undoes: "write the table as it was",
+		Needs: []Condition{driveIs(s.name(), "as found"), controllerIs(s.name(), "home")},
+		Gives: []Condition{driveIs(s.name(), "filled")}, Erases: s.erased(s.Erased)}
 	if s.Before == nil {
-		return "take the table away again"
+		a.Undoes, a.Needs[0].Value = "take the table away again", "blank"
 	}
-	return "write the table as it was"
-}
-
-// Erases gives the serial of a drive on which anything but bare ends may be
-// written over.
-func (s *WriteTable) Erases() string { return s.erased(s.Erased) }
-
-// Risk implements Step.
-func (s *WriteTable) Risk() Risk { return Safe }
-
-// Takes implements Step.
-func (s *WriteTable) Takes() time.Duration { return tableTakes }
-
-// Within implements Step.
-func (s *WriteTable) Within() time.Duration { return driveWithin }
-
-// Needs implements Step.
-func (s *WriteTable) Needs() []Fact {
-	before := "as found"
-	switch {
-	case s.Copied:
-		before = "copied"
-	case s.Before == nil:
-		before = "blank"
+	if s.Copied {
+		a.Needs[0].Value = "copied"
 	}
-	return []Fact{driveIs(s.name(), before), controllerIs(s.name(), "home")}
+	return a
 }
-
-// Gives implements Step.
-func (s *WriteTable) Gives() []Fact { return []Fact{driveIs(s.name(), "filled")} }
 
 // Ready implements Step. A kernel that has a partition in use does not read
 // the table anew. On a drive without a table only half of a new one is no
@@ -114,7 +83,6 @@ func (s *WriteTable) Ready(ix *facts.Index) error {
 	return errors.Join(err, s.unused(ix))
 }
 
-// MayUndo implements Step.
 func (s *WriteTable) MayUndo(ix *facts.Index) error { return s.unused(ix) }
 
 // Stands implements Step: both headers must say it, and the kernel must have
@@ -161,12 +129,10 @@ func unseen(ix *facts.Index, drive *facts.Block, t facts.Table) string {
 	return ""
 }
 
-// Do implements Step.
 func (s *WriteTable) Do(ctx context.Context, p Ports) error {
 	return p.Drives.WriteTable(ctx, s.Drive, s.Before, &s.After, s.Keep)
 }
 
-// Undo implements Step.
 func (s *WriteTable) Undo(ctx context.Context, p Ports) error {
 	return p.Drives.WriteTable(ctx, s.Drive, &s.After, s.Before, s.Keep)
 }

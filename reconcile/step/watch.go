@@ -31,59 +31,24 @@ func (s *InstallWatch) Files() facts.WatchFiles {
 	return facts.WatchFiles{Unit: watch.Unit, Enabled: true}
 }
 
-// Kind implements Step, as do the methods below.
-func (s *InstallWatch) Kind() string { return "install watch" }
-
-// Does implements Step.
-func (s *InstallWatch) Does() string {
-	switch {
-	case !s.After:
-		return "remove the service that watches lends"
-	case s.Before.Unit == "":
-		return "install the service that watches lends, and start it"
-	default:
-		return "renew the service that watches lends"
+func (s *InstallWatch) About() About {
+	a := About{Kind: "install watch", Risk: Safe, Takes: watchTakes, Within: watchWithin,
+		Does: "renew the service that watches lends", Undoes: "give the service its old unit back", Gives: []Condition{watchIs("in force")}}
+	if s.Before.Unit == "" {
+		a.Does = "install the service that watches lends, and start it"
 	}
-}
-
-// Undoes implements Step.
-func (s *InstallWatch) Undoes() string {
-	switch {
-	case s.Before.Unit == "":
-		return "remove the service again"
-	case !s.After:
-		return "install the service again as it was"
-	default:
-		return "give the service its old unit back"
-	}
-}
-
-// Risk implements Step.
-func (s *InstallWatch) Risk() Risk { return Safe }
-
-// Takes implements Step.
-func (s *InstallWatch) Takes() time.Duration { return watchTakes }
-
-// Within implements Step.
-func (s *InstallWatch) Within() time.Duration { return watchWithin }
-
-// Needs implements Step.
-func (s *InstallWatch) Needs() []Fact {
-	if s.Guarded {
-		return []Fact{guardIs("in force")}
-	}
-	return nil
-}
-
-// Gives implements Step.
-func (s *InstallWatch) Gives() []Fact {
 	if !s.After {
-		return []Fact{{"watch", "absent"}}
+		a.Does, a.Undoes, a.Gives = "remove the service that watches lends", "install the service again as it was", []Condition{watchIs("absent")}
 	}
-	return []Fact{{"watch", "in force"}}
+	if s.Before.Unit == "" {
+		a.Undoes = "remove the service again"
+	}
+	if s.Guarded {
+		a.Needs = []Condition{guardIs("in force")}
+	}
+	return a
 }
 
-// Ready implements Step.
 func (s *InstallWatch) Ready(ix *facts.Index) error {
 	now := ix.Survey.Watch
 	switch {
@@ -95,7 +60,6 @@ func (s *InstallWatch) Ready(ix *facts.Index) error {
 	return nil
 }
 
-// MayUndo implements Step.
 func (s *InstallWatch) MayUndo(*facts.Index) error { return nil }
 
 // Stands implements Step. Whether the service runs is not the step's matter:
@@ -114,12 +78,10 @@ func (s *InstallWatch) Stands(ix *facts.Index) (Standing, string) {
 	}
 }
 
-// Do implements Step.
 func (s *InstallWatch) Do(ctx context.Context, p Ports) error {
 	return p.Watch.InstallWatch(ctx, s.Files())
 }
 
-// Undo implements Step.
 func (s *InstallWatch) Undo(ctx context.Context, p Ports) error {
 	return p.Watch.InstallWatch(ctx, s.Before)
 }

@@ -1,0 +1,64 @@
+package invented
+
+import (
+	"time"
+
+	"lendkeep/reconcile/definition"
+	"lendkeep/reconcile/facts"
+	"lendkeep/reconcile/guard"
+	"lendkeep/reconcile/step"
+)
+
+// Steps gives every kind of step, with all that each can need and give: what
+// must hold for every kind is tested on these, and a test misses one that is not
+// here.
+func Steps() []step.Step {
+	b := NewBuilder()
+	reel := b.Record("reel", b.NVMe("RL-4410-0073", "start", "shelf"))
+	b.Guest("grading", "/srv/images/grading.qcow2")
+	before := b.Survey.Libvirt.Guests[0].Kept.XML
+	table := *b.Look("nvme0n1").Table
+	shelf := step.Filesystem{Controller: reel, Partition: "shelf", FSType: "xfs", Path: "/srv/shelf", Options: []string{"noatime"}}
+	rom, shim := facts.ROMFor(reel, "0a1b2c3d"), facts.ShimFor("reel", facts.Shim{Driver: "0a", Shell: "5e"})
+	hand := &step.ByHand{Guest: "grading", Controller: "reel", System: "windows", Hand: "encryption", Keep: "k"}
+	asked := []string{hand.Name()}
+	starts := definition.Wanted{Name: "grading", Known: []facts.Record{reel}, Borrows: []definition.Borrowed{
+		{Record: reel, Boots: true, ROM: rom.Path, Shim: &definition.ShimDisk{Path: shim.Path, Bus: "sata"}}}}
+	return append(fills(reel, table, asked), hand,
+		&step.InstallGuard{After: &guard.Rules{Format: guard.Format, NeverLend: []string{}, Controllers: []guard.Controller{}, Guests: []guard.Guest{}}},
+		&step.InstallGuard{Before: facts.GuardFiles{Hook: "#!/bin/sh\n"}},
+		&step.InstallWatch{After: true, Guarded: true},
+		&step.InstallWatch{Before: facts.WatchFiles{Unit: "[Unit]\n"}},
+		&step.PlaceROM{Controller: "reel", Donor: "/fw/donor.fd", DonorSum: "d0", ROM: rom},
+		&step.PlaceShim{Controller: reel, Donor: "/fw/donor.fd", DonorSum: "d0", Shim: shim, Copied: true},
+		&step.WriteEntry{Guest: "grading", Store: "/vars.fd", StoreSum: "a0", Entry: facts.NewEntry{Label: "x", File: `\a.efi`}},
+		&step.StopGuest{Guest: "grading", Limit: time.Minute, LetsGo: []facts.Record{reel}, Mounts: []step.Filesystem{shelf}, ByHand: asked},
+		&step.StartGuest{Guest: "grading", Limit: time.Minute, Borrows: []facts.Record{reel}, Frees: []string{"/srv/shelf"}, LivesOn: []string{"/srv/films"},
+			Aside: []facts.Record{{Controller: "card"}}, Guarded: true, Filled: []string{"reel"}, ROM: rom.Path, Shim: shim.Path, Apart: []string{"second"}, Store: "/vars.fd"},
+		&step.DefineGuest{Guest: "grading", Before: before, Wanted: starts},
+		&step.DefineGuest{Guest: "scans", Wanted: definition.Wanted{Name: "scans", MemoryBytes: 1 << 30, CPUs: 1}},
+		&step.RetireGuest{Guest: "grading", Before: before, Autostart: true},
+		&step.Mount{Filesystem: shelf, Made: []string{"shelf"}, Filled: true, In: "/srv"},
+		&step.Unmount{Filesystem: shelf, Users: []string{"catalogue"}, Holds: []string{"/srv/shelf/inner"}},
+		&step.TakeBack{Controller: reel, Limit: time.Minute, Guest: "grading"},
+		&step.TakeBack{Controller: reel, Limit: time.Minute, Idle: true},
+		&step.SetAside{Controller: reel, For: "other"},
+	)
+}
+
+// fills gives the steps that write a drive.
+func fills(reel facts.Record, table facts.Table, asked []string) []step.Step {
+	to := step.Target{Controller: reel, Drive: facts.Drive{Controller: "reel", Serial: reel.Serial, Namespace: 1, SizeBytes: 2 << 30, SectorBytes: 512}, Keep: "k"}
+	from := facts.Source{Path: "/srv/images/grading.qcow2", SizeBytes: 1 << 30}
+	entry, made := table.Entries[0], facts.NewFilesystem{Kind: "xfs", UUID: "u"}
+	return []step.Step{
+		&step.ClearDrive{Target: to, Holds: "a GPT", Table: table.ID, Then: "another"},
+		&step.CopySystem{Target: to, Source: from, Table: table.ID, DataBytes: 1 << 30, Users: []string{"grading"}, ByHand: asked, Erased: true},
+		&step.CopySystem{Target: to, Source: from, Table: table.ID, Laid: true},
+		&step.WriteTable{Target: to, After: table, Erased: true},
+		&step.WriteTable{Target: to, Before: &table, After: table, Copied: true},
+		&step.WriteTable{Target: to, Before: &table, After: table},
+		&step.MakeFilesystem{Target: to, Partition: entry, Made: made, Over: true},
+		&step.MakeFilesystem{Target: to, Partition: entry, Made: made, Added: true},
+	}
+}

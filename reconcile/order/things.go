@@ -1,0 +1,123 @@
+package order
+
+import (
+	"fmt"
+	"strings"
+
+	"lendkeep/reconcile/facts"
+	"lendkeep/reconcile/step"
+)
+
+// thingKind is what there is to say of a kind of thing.
+type thingKind struct {
+	// first gives the value that such a thing has on the host as it was surveyed;
+	// nil for what orders rely on only.
+	first func(p *planner, name string) string
+	// read reads the facts that an order relies on for it.
+	read func(r reader, name string)
+	// under, instead of read, gives the thing whose facts are relied on.
+	under func(name string) step.Thing
+}
+
+// things has every kind of thing that steps need and give (step/thing.go), and
+// those that orders rely on besides. Of any other nothing is taken for granted:
+// it is an error.
+var things = map[string]thingKind{
+	"host":  {read: func(r reader, _ string) { r.host() }},
+	"path":  {read: reader.path},
+	"guard": {first: always("as planned"), read: func(r reader, _ string) { r.each("", r.ix.Survey.Guard) }},
+	"watch": {first: always("as planned"), read: func(r reader, _ string) { r.each("", r.ix.Survey.Watch) }},
+
+	"guest":      {first: (*planner).runs, read: reader.guest},
+	"definition": {first: always("as planned"), read: reader.definition},
+	"controller": {first: (*planner).whereabouts, read: reader.controller},
+	"mount":      {first: (*planner).mounted, read: reader.mount},
+	"image":      {first: always("as planned"), read: reader.image},
+
+	// What is on a drive is a matter of its controller.
+	"drive": {first: (*planner).drive, under: controllerNamed},
+	"filesystem": {first: always("absent"), under: func(name string) step.Thing {
+		controller, _, _ := strings.Cut(name, " ")
+		return controllerNamed(controller)
+	}},
+
+	"firmware":  {first: always("as planned"), read: func(r reader, name string) { one(r, "", r.ix.Image(name)) }},
+	"rom":       {first: inPlace((*facts.Index).ROM), read: func(r reader, name string) { one(r, "", r.ix.ROM(name)) }},
+	"shim":      {first: inPlace((*facts.Index).Shim), read: func(r reader, name string) { one(r, "", r.ix.Shim(name)) }},
+	"variables": {first: always("as before"), read: func(r reader, name string) { one(r, "", r.ix.Store(name)); r.variables(name) }},
+
+	// What somebody confirms is asked for and checked when its step comes.
+	"confirmation": {first: always("not given"), read: func(reader, string) {}},
+}
+
+func controllerNamed(name string) step.Thing { return step.Thing{Kind: "controller", Name: name} }
+
+// initially gives the value that a thing of needs and gives has on the host as
+// it was surveyed.
+func (p *planner) initially(of step.Thing) (string, error) {
+	kind := things[of.Kind]
+	if kind.first == nil {
+		return "", fmt.Errorf("nobody knows how %q stands at first", of)
+	}
+	return kind.first(p, of.Name), nil
+}
+
+// subject gives what the facts about a thing of the steps' needs are listed
+// under.
+func subject(of step.Thing) step.Thing {
+	if under := things[of.Kind].under; under != nil {
+		return under(of.Name)
+	}
+	return of
+}
+
+func always(value string) func(*planner, string) string {
+	return func(*planner, string) string { return value }
+}
+
+func inPlace[T any](at func(*facts.Index, string) *T) func(*planner, string) string {
+	return func(p *planner, path string) string {
+		if at(p.c.Facts, path) != nil {
+			return "in place"
+		}
+		return "absent"
+	}
+}
+
+func (p *planner) runs(guest string) string {
+	if p.c.RunsNow(guest) {
+		return "on"
+	}
+	return "off"
+}
+
+func (p *planner) mounted(path string) string {
+	if p.c.Facts.MountAt(path) != nil {
+		return "mounted"
+	}
+	return "absent"
+}
+
+func (p *planner) whereabouts(controller string) string {
+	found := p.c.Found(controller)
+	switch found.Where {
+	case facts.Away:
+		return "lent to " + found.Holder.Name
+	case facts.Aside:
+		if p.c.KeptAside(found) != "" {
+			return "aside"
+		}
+		return "let go"
+	default:
+		return string(found.Where)
+	}
+}
+
+// drive gives a drive's value before any step; what is not known to be blank is
+// as it was found.
+func (p *planner) drive(controller string) string {
+	if f := p.c.Filling(controller); f.Content != nil && f.Content.Blank {
+		return "blank"
+	}
+	return "as found"
+}
