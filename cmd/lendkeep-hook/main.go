@@ -53,7 +53,7 @@ type surroundings struct {
 	contents func(*facts.Survey, guard.Rules) // adds how the filesystems were left that the rules mount
 	mounts   mounts
 	ask      func(context.Context, *facts.Survey, ...facts.Address) // has the kernel say who holds what is below functions
-	rungs    rungs
+	rungs    guard.Recovery
 	lock     string
 	grants   hook.Grants
 	later    func(guest, definition string) error // takes back what release could not wait for

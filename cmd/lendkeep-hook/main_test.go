@@ -150,12 +150,7 @@ var began = time.Now().Truncate(time.Second).UTC()
 // now is the time as it passes by waiting.
 func (b *bench) now() time.Time { return began.Add(b.waited) }
 
-func (b *bench) Probe(context.Context, facts.Address) error  { return b.climb(guard.Probe) }
-func (b *bench) Rebind(context.Context, facts.Address) error { return b.climb(guard.Rebind) }
-func (b *bench) Reset(context.Context, facts.Address) error  { return b.climb(guard.Reset) }
-func (b *bench) Rescan(context.Context, facts.Address) error { return b.climb(guard.Rescan) }
-
-func (b *bench) climb(r guard.Rung) error {
+func (b *bench) Recover(_ context.Context, _ facts.Address, r guard.Rung) error {
 	b.climbed = append(b.climbed, fmt.Sprintf("%s after %s", r, b.waited))
 	if b.rung != nil {
 		b.rung(r)

@@ -20,14 +20,6 @@ const (
 	lookEvery  = 500 * time.Millisecond
 )
 
-// rungs are the deeds of the ladder.
-type rungs interface {
-	Probe(context.Context, facts.Address) error
-	Rebind(context.Context, facts.Address) error
-	Reset(context.Context, facts.Address) error
-	Rescan(context.Context, facts.Address) error
-}
-
 // takeBack goes on where release has stopped, in a process of its own that
 // nobody waits for: it looks until everything is back and mounted, and climbs
 // the ladder for what is not back within its limit. Whatever happens is in the
@@ -69,8 +61,7 @@ type climber struct {
 
 // climb is how far one controller has come.
 type climb struct {
-	tried []guard.Rung
-	words []string // what was done, with times
+	guard.Ladder
 	since time.Time
 	ended bool
 }
@@ -95,14 +86,14 @@ func (c *climber) act(ix *facts.Index, missing []guard.Missing) {
 		over := c.now().Sub(made.since) >= m.Within
 		next := guard.Climbing{End: "it does not appear"}
 		if m.Drive {
-			next = guard.Climb(ix, m.Controller, made.tried)
+			next = made.Next(ix, m.Controller)
 		}
 		switch {
 		case next.Rung == guard.Probe || next.Rung != "" && over:
 			c.do(made, m, next)
 		case next.Rung == "" && over:
 			made.ended = true
-			text := fmt.Sprintf("%s%s: %s", m.What, strings.Join(append([]string{""}, made.words...), ", "), next.End)
+			text := fmt.Sprintf("%s%s: %s", m.What, strings.Join(append([]string{""}, made.Told...), ", "), next.End)
 			c.failed = append(c.failed, text)
 			c.tell(c.guest, "%s", text)
 		}
@@ -110,19 +101,12 @@ func (c *climber) act(ix *facts.Index, missing []guard.Missing) {
 }
 
 func (c *climber) do(made *climb, m guard.Missing, next guard.Climbing) {
-	deeds := map[guard.Rung]func(context.Context, facts.Address) error{
-		guard.Probe: c.rungs.Probe, guard.Rebind: c.rungs.Rebind, guard.Reset: c.rungs.Reset, guard.Rescan: c.rungs.Rescan}
 	ctx, cancel := context.WithTimeout(context.Background(), rungWithin)
 	defer cancel()
 	begin := c.now()
-	err := deeds[next.Rung](ctx, next.At)
-	took := c.now().Sub(begin).Round(time.Millisecond)
-	words := fmt.Sprintf("%s took %s", next.Rung, took)
-	if err != nil {
-		words = fmt.Sprintf("%s failed after %s: %v", next.Rung, took, err)
-	}
-	c.tell(c.guest, "%s %s after its end; %s", m.What, begin.Sub(c.began).Round(time.Second), words)
-	made.tried, made.words, made.since = append(made.tried, next.Rung), append(made.words, words), c.now()
+	_ = made.Do(ctx, c.rungs, next, c.now) // its words say so
+	c.tell(c.guest, "%s %s after its end; %s", m.What, begin.Sub(c.began).Round(time.Second), made.Told[len(made.Told)-1])
+	made.since = c.now()
 }
 
 // tellOf tells of controllers that have come back.
@@ -133,10 +117,10 @@ func (c *climber) tellOf(waiting []guard.Missing) {
 	}
 	for name, made := range c.climbs {
 		if !missing[name] {
-			if n := len(made.tried); n > 0 {
-				c.helped = append(c.helped, string(made.tried[n-1]))
+			if last := made.Last(); last != "" {
+				c.helped = append(c.helped, string(last))
 			}
-			c.tell(c.guest, "%s", strings.Join(append([]string{fmt.Sprintf("controller %s is back after %s", name, c.now().Sub(c.began).Round(100*time.Millisecond))}, made.words...), ", "))
+			c.tell(c.guest, "%s", strings.Join(append([]string{fmt.Sprintf("controller %s is back after %s", name, c.now().Sub(c.began).Round(100*time.Millisecond))}, made.Told...), ", "))
 			delete(c.climbs, name)
 		}
 	}
