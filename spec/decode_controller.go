@@ -111,7 +111,7 @@ func (r *reader) decodeMount(source *hclsyntax.Block, inside string) Mount {
 	return Mount{
 		Partition: b.name,
 		Path:      b.checked("at", wrongMountPath),
-		Options:   b.texts("options", wrongMountOption),
+		Options:   Hardened(b.texts("options", wrongMountOption)),
 		At:        b.at,
 	}
 }

@@ -121,7 +121,7 @@ type Return struct {
 type Mount struct {
 	Partition string   // name of a partition of the same controller's drive
 	Path      string   // where: absolute and clean
-	Options   []string // as mount(8) takes them
+	Options   []string // as mount(8) takes them; nosuid and nodev are among them unless the layout says otherwise
 	At        Place
 }
 

@@ -72,7 +72,7 @@ func TestWholeLanguage(t *testing.T) {
 			Return: spec.Return{
 				Within:    30 * time.Second,
 				OnFailure: "hold",
-				Mounts:    []spec.Mount{{Partition: "shelf", Path: "/srv/shelf", Options: []string{"noatime"}}},
+				Mounts:    []spec.Mount{{Partition: "shelf", Path: "/srv/shelf", Options: []string{"nosuid", "nodev", "noatime"}}},
 			},
 		}},
 		Shims: []spec.Shim{{Name: "reel-start", Donor: "/usr/share/OVMF/OVMF_CODE_4M.fd", As: "rom"}},

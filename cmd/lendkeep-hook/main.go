@@ -1,7 +1,8 @@
 // Command lendkeep-hook is the guard of starts: libvirt calls it, through the
 // hook that an order installed, before every start and after every end of a
 // guest. It reads /sys, udev and mounts, never calls libvirt, and goes by the
-// rules that the same order installed. Start at run.
+// rules that the same order installed. Start at run, and at front for how it
+// answers in time.
 package main
 
 import (
@@ -10,8 +11,11 @@ import (
 	"fmt"
 	"io"
 	"log/syslog"
+	"math"
 	"os"
 	"time"
+
+	"golang.org/x/sys/unix"
 
 	"lendkeep/providers/drive"
 	"lendkeep/providers/history"
@@ -38,27 +42,61 @@ const (
 	lockFile   = keepFolder + "/lock"
 )
 
+// Operations: three of libvirt's, then those by which this program calls itself.
+const (
+	opPrepare  = "prepare begin"
+	opStarted  = "started begin"
+	opRelease  = "release end"
+	opTakeBack = "take back"    // what release could not wait for
+	opRefused  = "tell refused" // why a start was refused, on standard input
+	work       = "work"         // what follows is done for a front
+)
+
 func main() {
-	here := surroundings{survey: surveyMachine, contents: readContents, mounts: drive.Mounts{}, ask: holding.Ask, lock: lockFile,
-		grants: hook.Grants{Folder: hook.GrantsFolder, Now: time.Now}, later: detach, now: time.Now, wait: time.Sleep, log: logLine, note: leaveNote}
+	// What else libvirt has open is no matter of the programs that are started here
+	// (Linux 5.11; before that libvirt alone sees to it).
+	_ = unix.CloseRange(3, math.MaxUint32, unix.CLOSE_RANGE_CLOEXEC)
+	arguments := os.Args[1:]
+	if len(arguments) == 3 && arguments[1] == work {
+		answerFront(arguments, os.Stdin, os.Stdout, machine())
+		return
+	}
+	self, err := os.Executable()
+	if f := (front{program: self, bounds: bounds, detach: detach}); err == nil && f.answers(arguments) {
+		os.Exit(f.answer(arguments, os.Stdin, plain.Lines{Out: os.Stderr}))
+	}
+	os.Exit(run(arguments, os.Stdin, plain.Lines{Out: os.Stderr}, machine()))
+}
+
+// machine gives everything of this machine. That a host cannot be told of
+// something is no reason to wait.
+func machine() surroundings {
+	here := surroundings{survey: surveyMachine, paths: pathsOfMachine, contents: readContents, mounts: drive.Mounts{}, ask: holding.Ask, lock: lockFile,
+		grants: hook.Grants{Folder: hook.GrantsFolder, Now: hook.Now}, word: hook.Word{Folder: hook.GrantsFolder, Now: hook.Now},
+		later: takeBackLater, now: time.Now, wait: time.Sleep, limits: usual,
+		log:  func(text string) { quietly(logWithin, func() { logLine(text) }) },
+		note: func(e watch.Event) { quietly(noteWithin, func() { leaveNote(e) }) }}
 	if tree, err := sysfs.Open("/"); err == nil {
 		here.rungs = tree
 	}
-	os.Exit(run(os.Args[1:], os.Stdin, plain.Lines{Out: os.Stderr}, here))
+	return here
 }
 
 // surroundings is everything that the guard sees and acts through.
 type surroundings struct {
 	survey   func(ctx context.Context, named []string) (facts.Survey, error)
-	contents func(*facts.Survey, guard.Rules) // adds how the filesystems were left that the rules mount
+	paths    func(ctx context.Context, named []string) []facts.Path // where these lead
+	contents func(*facts.Survey, guard.Rules)                       // adds how the filesystems were left that the rules mount
 	mounts   mounts
 	ask      func(context.Context, *facts.Survey, ...facts.Address) // has the kernel say who holds what is below functions
 	rungs    guard.Recovery
 	lock     string
 	grants   hook.Grants
+	word     hook.Word                            // of the order under way
 	later    func(guest, definition string) error // takes back what release could not wait for
 	now      func() time.Time
 	wait     func(time.Duration)
+	limits   limits
 	log      func(string)
 	note     func(watch.Event) // for the history
 }
@@ -67,6 +105,23 @@ type mounts interface {
 	Mount(ctx context.Context, device, kind, path string, options []string) error
 	Unmount(ctx context.Context, path string) error
 }
+
+// limits bound what a call waits for; libvirt waits for the call, and so does
+// whoever starts a guest.
+type limits struct {
+	look    bound // one at the host, the kernel's answers included
+	unmount bound // of all that is in the way: what was written must first reach the drives
+	mount   bound // of one filesystem
+}
+
+var usual = limits{look: bound{10 * time.Second, 2 * time.Second}, unmount: bound{20 * time.Second, 2 * time.Second}, mount: bound{5 * time.Second, 2 * time.Second}}
+
+// How long the system's log, and the disk with the history, may take to hear of
+// something.
+const (
+	logWithin  = time.Second
+	noteWithin = 2 * time.Second
+)
 
 // run handles one call of libvirt's. The arguments are guest, operation,
 // sub-operation and extra; the guest's definition comes on standard input
@@ -81,38 +136,48 @@ func run(arguments []string, definition io.Reader, stderr io.Writer, here surrou
 		// A mistake of ours must neither kill a guest nor let a start pass unseen.
 		if broken := recover(); broken != nil {
 			fmt.Fprintln(stderr, "lendkeep: the guard itself failed:", broken)
-			if code = exitPass; operation == "prepare begin" {
+			if code = exitPass; operation == opPrepare {
 				code = exitRefuse
 			}
 		}
 	}()
 	switch operation {
-	case "prepare begin":
+	case opPrepare:
 		if err := prepare(guest, definition, here); err != nil {
-			text := fmt.Sprintf("lendkeep: guest %s was not started: %v.", guest, err)
-			fmt.Fprintln(stderr, text)
-			here.log(text)
-			here.note(watch.Event{At: here.now().UTC(), Kind: watch.Refused, Guest: guest, Text: err.Error()})
+			fmt.Fprintln(stderr, notStarted(guest, err.Error()))
+			here.refused(guest, err.Error())
 			return exitRefuse
 		}
-	case "started begin": // libvirt has taken what it was granted
-		if _, call, err := about(guest, definition); err == nil {
-			here.grants.End(guest, call.Definition)
-		}
-	case "release end":
+	case opStarted: // libvirt has what it was granted
+		here.grants.End(guest)
+	case opRelease:
 		release(guest, definition, here)
-	case "take back": // none of libvirt's: release has started it
+	case opTakeBack:
 		takeBack(guest, definition, here)
+	case opRefused:
+		if why, err := readBounded(definition); err == nil {
+			here.refused(guest, why)
+		}
 	}
 	return exitPass
 }
 
-// maxDefinition bounds what is read of a definition.
-const maxDefinition = 4 << 20
+func notStarted(guest, why string) string {
+	return fmt.Sprintf("lendkeep: guest %s was not started: %s.", guest, why)
+}
 
-func readDefinition(r io.Reader) (string, error) {
-	content, err := io.ReadAll(io.LimitReader(r, maxDefinition+1))
-	if err == nil && len(content) > maxDefinition {
+// refused tells log and history of a start that was refused.
+func (here surroundings) refused(guest, why string) {
+	here.log(notStarted(guest, why))
+	here.note(watch.Event{At: here.now().UTC(), Kind: watch.Refused, Guest: guest, Text: why})
+}
+
+// maxRead bounds what is read on standard input, of a definition above all.
+const maxRead = 4 << 20
+
+func readBounded(r io.Reader) (string, error) {
+	content, err := io.ReadAll(io.LimitReader(r, maxRead+1))
+	if err == nil && len(content) > maxRead {
 		err = errors.New("it is longer than any that libvirt writes")
 	}
 	return string(content), err
@@ -124,6 +189,14 @@ func surveyMachine(ctx context.Context, named []string) (facts.Survey, error) {
 		return facts.Survey{}, err
 	}
 	return tree.Survey(ctx, named)
+}
+
+func pathsOfMachine(ctx context.Context, named []string) []facts.Path {
+	tree, err := sysfs.Open("/")
+	if err != nil {
+		return nil // nobody has looked, which counts
+	}
+	return tree.Paths(ctx, named)
 }
 
 // leaveNote leaves a note for the history. A host that cannot keep one starts

@@ -44,16 +44,21 @@ type bench struct {
 	told       []string
 	notes      []watch.Event
 	waited     time.Duration
+	passes     func() // called whenever time has passed
 	mounted    []string
 	grants     string   // the folder
 	handed     []string // guests whose return was handed on
 	soiled     bool     // the shelf was left dirty
 	rung       func(guard.Rung)
 	climbed    []string
+	limits     limits
+	// What hangs, where it is not nil.
+	asked, unmounts, mounts, into func()
+	led                           facts.Path // where one path leads
 }
 
 func newBench(t *testing.T) *bench {
-	b := &bench{Builder: invented.NewBuilder(), t: t, lock: filepath.Join(t.TempDir(), "lock"), grants: filepath.Join(t.TempDir(), "run")}
+	b := &bench{Builder: invented.NewBuilder(), t: t, lock: filepath.Join(t.TempDir(), "lock"), grants: filepath.Join(t.TempDir(), "run"), limits: usual}
 	b.NVMe("RL-4410-0073", "start", "shelf")
 	b.Mount("nvme0n1p2", "/srv/shelf")
 	content, err := os.ReadFile("../../reconcile/definition/testdata/l2-live.xml")
@@ -75,6 +80,9 @@ func (b *bench) MountAt(device, path string) {
 type programs struct{ *bench }
 
 func (p programs) Mount(_ context.Context, device, kind, path string, options []string) error {
+	if p.mounts != nil {
+		p.mounts()
+	}
 	if device == p.unfit {
 		return errors.New("mount " + device + ": input/output error")
 	}
@@ -84,6 +92,9 @@ func (p programs) Mount(_ context.Context, device, kind, path string, options []
 }
 
 func (p programs) Unmount(_ context.Context, path string) error {
+	if p.unmounts != nil {
+		p.unmounts()
+	}
 	if p.stuck != nil || p.deaf {
 		return p.stuck
 	}
@@ -103,14 +114,24 @@ func (b *bench) isMounted() bool { return facts.NewIndex(&b.Survey).MountAt("/sr
 func (b *bench) call(guest, operation string) (code int, said string) {
 	var stderr bytes.Buffer
 	here := surroundings{
-		survey: func(context.Context, []string) (facts.Survey, error) {
+		survey: func(_ context.Context, named []string) (facts.Survey, error) {
 			if b.looked++; b.looks != nil {
 				b.looks(b.looked)
 			}
-			return b.Survey, b.blind
+			seen := b.Survey
+			seen.Paths = append(slices.Clone(seen.Paths), facts.Path{Named: b.led.Named, Resolved: b.led.Resolved, Via: b.led.Via})
+			for _, n := range named {
+				if n != b.led.Named {
+					seen.Paths = append(seen.Paths, facts.Path{Named: n, Resolved: n})
+				}
+			}
+			return seen, b.blind
 		},
 		mounts: programs{b}, lock: b.lock,
 		ask: func(_ context.Context, s *facts.Survey, at ...facts.Address) {
+			if b.asked != nil {
+				b.asked()
+			}
 			if b.deafKernel || len(at) == 0 {
 				return
 			}
@@ -123,8 +144,18 @@ func (b *bench) call(guest, operation string) (code int, said string) {
 				s.Blocks[3].Exclusive = facts.HeldBySomeone
 			}
 		},
-		grants: hook.Grants{Folder: b.grants, Now: b.now}, now: b.now, rungs: b,
+		paths: func(_ context.Context, named []string) []facts.Path {
+			var list []facts.Path
+			for _, n := range named {
+				list = append(list, facts.Path{Named: n, Resolved: n})
+			}
+			return list
+		},
+		grants: hook.Grants{Folder: b.grants, Now: b.moment}, word: hook.Word{Folder: b.grants, Now: b.moment}, now: b.now, rungs: b, limits: b.limits,
 		contents: func(s *facts.Survey, _ guard.Rules) {
+			if b.into != nil {
+				b.into()
+			}
 			shelf := facts.Volume{Number: 2, Condition: facts.Clean}
 			if b.soiled {
 				shelf.Condition, shelf.Why = facts.Dirty, "its log is not empty"
@@ -136,7 +167,11 @@ func (b *bench) call(guest, operation string) (code int, said string) {
 			b.handed = append(b.handed, guest)
 			return nil
 		},
-		wait: func(d time.Duration) { b.waited += d },
+		wait: func(d time.Duration) {
+			if b.waited += d; b.passes != nil {
+				b.passes()
+			}
+		},
 		log:  func(text string) { b.told = append(b.told, text) },
 		note: func(e watch.Event) { b.notes = append(b.notes, e) },
 	}
@@ -149,6 +184,10 @@ var began = time.Now().Truncate(time.Second).UTC()
 
 // now is the time as it passes by waiting.
 func (b *bench) now() time.Time { return began.Add(b.waited) }
+
+func (b *bench) moment() (hook.Moment, error) {
+	return hook.Moment{Boot: "this boot", Since: time.Hour + b.waited}, nil
+}
 
 func (b *bench) Recover(_ context.Context, _ facts.Address, r guard.Rung) error {
 	b.climbed = append(b.climbed, fmt.Sprintf("%s after %s", r, b.waited))
@@ -202,7 +241,7 @@ func TestReturnIsAwaitedAndMounted(t *testing.T) {
 	code, said := b.call("l2", "release end -")
 	assert.Zero(t, code)
 	assert.Empty(t, said)
-	assert.Equal(t, []string{"xfs /dev/nvme0n1p2 /srv/shelf noatime"}, b.mounted)
+	assert.Equal(t, []string{"xfs /dev/nvme0n1p2 /srv/shelf nosuid,nodev,noatime"}, b.mounted)
 	assert.Equal(t, 3*pause, b.waited)
 }
 
@@ -230,7 +269,7 @@ func TestRefusals(t *testing.T) {
 		}, "others than root may write it"},
 		"a host that cannot be read": {func(b *bench) { b.blind = errors.New("no time left") }, "no time left"},
 		"a definition that is torn":  {func(b *bench) { b.xml = b.xml[:2400] }, "could not be understood"},
-		"a definition without end":   {func(b *bench) { b.xml = strings.Repeat("x", maxDefinition+1) }, "longer than any"},
+		"a definition without end":   {func(b *bench) { b.xml = strings.Repeat("x", maxRead+1) }, "longer than any"},
 		"a mistake of the guard's":   {func(b *bench) { b.looks = func(int) { panic("oh") } }, "the guard itself failed: oh"},
 	} {
 		t.Run(name, func(t *testing.T) {
@@ -287,15 +326,41 @@ func TestRefusedStartLeavesTheHostAsItWas(t *testing.T) {
 	assert.True(t, b.isMounted())
 }
 
-// While an order is carried out mounts are its matter, but nothing is lent that
-// the host uses.
-func TestOrderUnderWay(t *testing.T) {
-	b := newBench(t)
+// ordering holds the lock as lendkeep does while it carries an order out.
+func (b *bench) ordering() (end func()) {
 	lock := flock.New(b.lock)
 	locked, err := lock.TryLock()
-	require.NoError(t, err)
-	require.True(t, locked)
+	require.NoError(b.t, err)
+	require.True(b.t, locked)
+	return func() { require.NoError(b.t, lock.Unlock()) }
+}
+
+// says has the order under way tell the guard of itself.
+func (b *bench) says(o guard.Ordered) {
+	o.Guests, o.Mounts = append([]string{}, o.Guests...), append([]string{}, o.Mounts...)
+	if o.Takes == nil {
+		o.Takes = []facts.Record{}
+	}
+	require.NoError(b.t, hook.Word{Folder: b.grants, Now: b.moment}.Tell(o))
+}
+
+// While an order is carried out mounts are its matter, and whoever borrows starts
+// only by its word.
+func TestOrderUnderWay(t *testing.T) {
+	b := newBench(t)
+	end := b.ordering()
 	code, said := b.call("l2", "prepare begin -")
+	assert.Equal(t, exitRefuse, code)
+	assert.Contains(t, said, "it borrows 0000:01:00.0, and an order is being carried out that does not start it now", "a lock alone says nothing")
+	b.says(guard.Ordered{Guests: []string{"other"}, Start: "other"})
+	code, _ = b.call("l2", "prepare begin -")
+	assert.Equal(t, exitRefuse, code, "it starts another guest")
+	b.says(guard.Ordered{Guests: []string{"l2"}})
+	code, _ = b.call("l2", "prepare begin -")
+	assert.Equal(t, exitRefuse, code, "it will start this one, but does not now")
+
+	b.says(guard.Ordered{Guests: []string{"l2"}, Start: "l2"})
+	code, said = b.call("l2", "prepare begin -")
 	assert.Equal(t, exitRefuse, code)
 	assert.Contains(t, said, "an order is being carried out and /srv/shelf is still mounted")
 	b.Survey.Mounts = b.Survey.Mounts[:1]
@@ -303,12 +368,31 @@ func TestOrderUnderWay(t *testing.T) {
 	assert.Zero(t, code, said)
 	b.call("l2", "release end -")
 	assert.Empty(t, b.mounted)
-	require.NoError(t, lock.Unlock())
+	assert.Empty(t, b.handed, "what its own guest lets go the order sees to")
+	end()
 	b.call("l2", "release end -")
 	assert.Len(t, b.mounted, 1)
-	free, err := lock.TryLock()
-	require.NoError(t, err)
-	assert.True(t, free, "the guard lets go of the lock")
+	b.ordering()() // the guard lets go of the lock
+}
+
+// A guest that borrows nothing starts while an order is carried out that leaves
+// alone what it lives on.
+func TestOthersUnderAnOrder(t *testing.T) {
+	b := newBench(t)
+	defer b.ordering()()
+	b.xml = "<domain type='kvm'><name>x</name><devices><disk type='file' device='disk'><source file='/srv/else/x.img'/><target dev='vda'/></disk></devices></domain>"
+	code, said := b.call("x", "prepare begin -")
+	assert.Zero(t, code, said)
+	b.xml = strings.ReplaceAll(b.xml, "/srv/else", "/srv/shelf")
+	code, said = b.call("x", "prepare begin -")
+	assert.Equal(t, exitRefuse, code)
+	assert.Contains(t, said, "an order is being carried out that may unmount it")
+	b.says(guard.Ordered{Mounts: []string{"/srv/shelf"}})
+	code, _ = b.call("x", "prepare begin -")
+	assert.Equal(t, exitRefuse, code)
+	b.says(guard.Ordered{Mounts: []string{"/srv/attic"}})
+	code, said = b.call("x", "prepare begin -")
+	assert.Zero(t, code, said)
 }
 
 // What the history is told: of a start that may go on, of its end, of a refusal.

@@ -5,8 +5,11 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"strings"
-	"time"
+
+	"github.com/gofrs/flock"
+	"golang.org/x/sys/unix"
 
 	"lendkeep/reconcile/definition"
 	"lendkeep/reconcile/facts"
@@ -14,19 +17,14 @@ import (
 	"lendkeep/reconcile/watch"
 )
 
-// Limits of one call: libvirt waits for it, and so does whoever starts a guest.
-const (
-	surveyWithin  = 5 * time.Second
-	unmountWithin = 15 * time.Second // what was written must first reach the drive
-)
-
 // errNoRules is for a hook that is there without its rules.
 var errNoRules = errors.New("its rules are missing at " + facts.GuardRules)
 
 // prepare checks a start before libvirt has touched a device. An error is the
-// reason why the guest must not start.
+// reason why the guest must not start. Whoever borrows takes a turn; so does, once
+// that is known of it, who lives on a mount that another start may unmount.
 func prepare(guest string, from io.Reader, here surroundings) error {
-	text, err := readDefinition(from)
+	text, err := readBounded(from)
 	if err != nil {
 		return fmt.Errorf("its definition could not be read: %w", err)
 	}
@@ -37,40 +35,96 @@ func prepare(guest string, from io.Reader, here surroundings) error {
 		}
 		return fmt.Errorf("its definition could not be understood: %w", err)
 	}
-	lends := len(call.Definition.Lent) > 0
-	if lends {
-		done, err := here.grants.Turn(here.wait)
-		if err != nil {
-			return err
-		}
-		defer done()
-		if call.Granted, err = here.grants.List(); err != nil {
-			return err
-		}
+	verdict, unmounted := guard.Verdict{}, []string(nil)
+	turn := len(call.Definition.Functions()) > 0
+	if !turn {
+		verdict, err = here.judge(call)
+		turn = err == nil && len(verdict.Lives) > 0
 	}
-	hold, ordered := orderUnderWay(here.lock)
-	defer hold()
-	call.Ordered = ordered
-	verdict := decide(call, here)
-	if verdict.Refuse != "" {
-		return errors.New(verdict.Refuse)
+	if turn {
+		verdict, unmounted, err = here.judgeInTurn(call)
 	}
-	unmounted := verdict.Unmount
-	if len(verdict.Unmount) > 0 {
-		if verdict, err = unmount(call, verdict, here); err != nil {
-			return err
-		}
-	}
-	if lends {
-		if err := here.grants.Grant(guest, call.Definition); err != nil {
-			return err
-		}
+	if err != nil {
+		return err
 	}
 	for _, note := range append(verdict.Notes, verdict.Alarms...) {
 		here.log("lendkeep: guest " + guest + " starts, but " + note)
 	}
 	tell(guest, verdict, unmounted, here)
 	return nil
+}
+
+// judge decides on a start with the host as it is.
+func (here surroundings) judge(call guard.Call) (guard.Verdict, error) {
+	hold, ordered := here.underWay()
+	defer hold()
+	call.Ordered = ordered
+	return here.refusing(call)
+}
+
+func (here surroundings) refusing(call guard.Call) (guard.Verdict, error) {
+	verdict := decide(call, here)
+	if verdict.Refuse != "" {
+		return verdict, errors.New(verdict.Refuse)
+	}
+	return verdict, nil
+}
+
+// judgeInTurn decides on a start while nothing else of the guard is at work and no
+// order begins, unmounts what is in the way, and notes what the guest counts on
+// until libvirt has it.
+func (here surroundings) judgeInTurn(call guard.Call) (verdict guard.Verdict, unmounted []string, err error) {
+	done, err := here.grants.Turn(here.wait)
+	if err != nil {
+		return verdict, nil, err
+	}
+	defer done()
+	if call.Granted, err = here.grants.List(); err != nil {
+		return verdict, nil, err
+	}
+	hold, ordered := here.underWay()
+	defer hold()
+	call.Ordered = ordered
+	if verdict, err = here.refusing(call); err != nil {
+		return verdict, nil, err
+	}
+	if unmounted = verdict.Unmount; len(unmounted) > 0 {
+		if verdict, err = unmount(call, verdict, here); err != nil {
+			return verdict, nil, err
+		}
+	}
+	return verdict, unmounted, here.grants.Grant(grantsOf(call, verdict))
+}
+
+// grantsOf gives everything that a guest counts on until libvirt has it.
+func grantsOf(call guard.Call, verdict guard.Verdict) []guard.Grant {
+	var list []guard.Grant
+	for _, at := range call.Definition.Functions() {
+		list = append(list, guard.Grant{Guest: call.Guest, Address: at})
+	}
+	for _, place := range verdict.Lives {
+		list = append(list, guard.Grant{Guest: call.Guest, Place: place})
+	}
+	return list
+}
+
+// underWay tells what an order that is being carried out says of itself; nil where
+// lendkeep carries none out: then none begins before hold is called. lendkeep holds
+// the lock until an order has ended.
+func (here surroundings) underWay() (hold func(), ordered *guard.Ordered) {
+	lock := flock.New(here.lock, flock.SetFlag(unix.O_NONBLOCK)) // O_RDONLY: never made here
+	free, err := lock.TryRLock()
+	switch {
+	case errors.Is(err, fs.ErrNotExist): // no order was ever carried out
+		return func() {}, nil
+	case err != nil: // nobody knows
+		return func() {}, &guard.Ordered{}
+	case free:
+		return func() { _ = lock.Close() }, nil
+	}
+	_ = lock.Close()
+	said := here.word.Heard()
+	return func() {}, &said
 }
 
 // tell leaves a note of a start that goes on: a lend without one is none that
@@ -94,14 +148,16 @@ func mayLend(text string) bool {
 // unmount unmounts what the verdict says and looks again: only a host that
 // needs no more is started on.
 func unmount(call guard.Call, verdict guard.Verdict, here surroundings) (guard.Verdict, error) {
-	for _, place := range verdict.Unmount {
-		ctx, cancel := context.WithTimeout(context.Background(), unmountWithin)
-		err := here.mounts.Unmount(ctx, place)
-		cancel()
-		if err != nil {
-			return verdict, err
+	if _, err := within(here.limits.unmount, "unmounting "+strings.Join(verdict.Unmount, ", "), func(ctx context.Context) (struct{}, error) {
+		for _, place := range verdict.Unmount {
+			if err := here.mounts.Unmount(ctx, place); err != nil {
+				return struct{}{}, err
+			}
+			here.log(fmt.Sprintf("lendkeep: %s was unmounted for guest %s", place, call.Guest))
 		}
-		here.log(fmt.Sprintf("lendkeep: %s was unmounted for guest %s", place, call.Guest))
+		return struct{}{}, nil
+	}); err != nil {
+		return verdict, err
 	}
 	again := decide(call, here)
 	switch {
@@ -115,31 +171,46 @@ func unmount(call guard.Call, verdict guard.Verdict, here surroundings) (guard.V
 
 // decide looks at the host as it is now and asks the rules.
 func decide(call guard.Call, here surroundings) guard.Verdict {
-	survey, rules, err := look(here, call.Definition)
+	seen, err := look(here, call.Definition)
 	if err != nil {
 		return guard.Blind(call, err)
 	}
-	return guard.Before(rules, facts.NewIndex(&survey), call)
+	return guard.Before(seen.rules, facts.NewIndex(&seen.survey), call)
+}
+
+// sight is what a look sees.
+type sight struct {
+	survey facts.Survey
+	rules  guard.Rules
 }
 
 // look reads host and rules, finds where the paths of a definition lead, and
 // asks the kernel who holds the functions in it.
-func look(here surroundings, d facts.Definition) (facts.Survey, guard.Rules, error) {
-	ctx, cancel := context.WithTimeout(context.Background(), surveyWithin)
-	defer cancel()
-	survey, err := here.survey(ctx, d.Paths())
-	if err != nil {
-		return survey, guard.Rules{}, err
-	}
-	here.ask(ctx, &survey, d.Functions()...)
-	for _, gap := range survey.Guard.Gaps {
+func look(here surroundings, d facts.Definition) (sight, error) {
+	return within(here.limits.look, "reading the host", func(ctx context.Context) (seen sight, err error) {
+		if seen.survey, err = here.survey(ctx, d.Paths()); err != nil {
+			return seen, err
+		}
+		here.ask(ctx, &seen.survey, d.Functions()...)
+		if seen.rules, err = rulesOf(seen.survey.Guard); err != nil {
+			return seen, err
+		}
+		if volumes := seen.rules.Volumes(&d); len(volumes) > 0 {
+			seen.survey.Paths = append(seen.survey.Paths, here.paths(ctx, volumes)...)
+		}
+		return seen, nil
+	})
+}
+
+// rulesOf gives the rules, which only root can have written.
+func rulesOf(g facts.Guard) (guard.Rules, error) {
+	for _, gap := range g.Gaps {
 		if gap.Path == facts.GuardRules {
-			return survey, guard.Rules{}, fmt.Errorf("read rules %s: %s", gap.Path, gap.Reason)
+			return guard.Rules{}, fmt.Errorf("read rules %s: %s", gap.Path, gap.Reason)
 		}
 	}
-	if survey.Guard.Rules == "" {
-		return survey, guard.Rules{}, errNoRules
+	if g.Rules == "" {
+		return guard.Rules{}, errNoRules
 	}
-	rules, err := guard.Decode(survey.Guard.Rules)
-	return survey, rules, err
+	return guard.Decode(g.Rules)
 }

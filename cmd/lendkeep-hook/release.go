@@ -9,8 +9,7 @@ import (
 	"strings"
 	"time"
 
-	"github.com/gofrs/flock"
-
+	"lendkeep/providers/hook"
 	"lendkeep/reconcile/definition"
 	"lendkeep/reconcile/facts"
 	"lendkeep/reconcile/guard"
@@ -25,25 +24,27 @@ import (
 // host; what is not there soon is looked after by a process of its own.
 const (
 	releaseWithin = 2 * time.Second
-	mountWithin   = 5 * time.Second
 	pause         = 100 * time.Millisecond
 )
 
 // release mounts what belongs on a controller that its guest has let go.
 // Nothing that goes wrong here is libvirt's matter; log and history have it.
 func release(guest string, from io.Reader, here surroundings) {
+	here.grants.End(guest)
 	text, call, err := about(guest, from)
-	if err != nil || len(call.Definition.Lent) == 0 {
+	if err != nil || len(call.Definition.Functions()) == 0 {
 		return
 	}
-	here.grants.End(guest, call.Definition)
 	began, mounted := here.now(), []string{}
-	for waited := time.Duration(0); ; waited += pause {
+	for {
 		seen, err := here.once(call, nil)
 		mounted = append(mounted, seen.mounted...)
 		switch {
-		case errors.Is(err, errOrdered):
+		case errors.Is(err, errOwned):
 			here.note(watch.Event{At: here.now().UTC(), Kind: watch.Released, Guest: guest})
+			return
+		case passes(err):
+			here.handOn(guest, text, began, mounted, []string{err.Error()})
 			return
 		case err != nil:
 			here.tell(guest, "what it borrowed was not looked after: %v; lendkeep plan writes the order that mends it", err)
@@ -53,12 +54,19 @@ func release(guest string, from io.Reader, here surroundings) {
 			here.wrong(guest, seen.Wrong)
 			here.released(guest, began, mounted, seen.Wrong, "")
 			return
-		case waited >= releaseWithin:
+		case here.now().Sub(began) >= releaseWithin:
 			here.handOn(guest, text, began, mounted, seen.Waits())
 			return
 		}
 		here.wait(pause)
 	}
+}
+
+// passes tells whether what keeps a return from being looked after is over some
+// time: somebody else's turn, an order, a host that does not answer.
+func passes(err error) bool {
+	var hung endless
+	return errors.Is(err, hook.ErrTurn) || errors.Is(err, errOrdered) || errors.As(err, &hung)
 }
 
 // handOn leaves to a process of its own what is not back.
@@ -80,16 +88,19 @@ func (here surroundings) released(guest string, began time.Time, mounted, wrong 
 // about reads which guest a call is about.
 func about(guest string, from io.Reader) (string, guard.Call, error) {
 	call := guard.Call{Guest: guest}
-	text, err := readDefinition(from)
+	text, err := readBounded(from)
 	if err == nil {
 		call.Definition, err = definition.Read(text)
 	}
 	return text, call, err
 }
 
-// errOrdered says that an order is being carried out, whose matter everything
-// is then.
-var errOrdered = errors.New("an order is being carried out")
+// While an order is carried out, mounts are its matter. What one of its own guests
+// lets go it looks after itself.
+var (
+	errOrdered = errors.New("an order is being carried out")
+	errOwned   = errors.New("an order is being carried out, which sees to it")
+)
 
 // outcome is what one look has come to.
 type outcome struct {
@@ -105,26 +116,41 @@ func (here surroundings) once(call guard.Call, act func(*facts.Index, []guard.Mi
 		return outcome{}, err
 	}
 	defer done()
-	hold, ordered := orderUnderWay(here.lock)
+	hold, ordered := here.underWay()
 	defer hold()
-	if ordered {
+	switch {
+	case ordered != nil && ordered.Owns(call.Guest):
+		return outcome{}, errOwned
+	case ordered != nil:
 		return outcome{}, errOrdered
 	}
 	if call.Granted, err = here.grants.List(); err != nil {
 		return outcome{}, err
 	}
-	survey, rules, err := look(here, facts.Definition{}) // of one that has ended nothing is held
+	host, err := here.looksInto()
 	if err != nil {
 		return outcome{}, err
 	}
-	here.contents(&survey, rules)
-	ix := facts.NewIndex(&survey)
-	seen := outcome{Return: guard.After(rules, ix, call)}
+	ix := facts.NewIndex(&host.survey)
+	seen := outcome{Return: guard.After(host.rules, ix, call)}
 	seen.mount(call.Guest, here)
 	if act != nil {
 		act(ix, seen.Wait)
 	}
 	return seen, nil
+}
+
+// looksInto looks at the host, and how the filesystems were left that the rules mount.
+// Of a guest that has ended nothing is held.
+func (here surroundings) looksInto() (sight, error) {
+	seen, err := look(here, facts.Definition{})
+	if err != nil {
+		return sight{}, err
+	}
+	return within(here.limits.look, "looking into the drives", func(context.Context) (sight, error) {
+		here.contents(&seen.survey, seen.rules)
+		return seen, nil
+	})
 }
 
 // mount makes the mounts of a look. What belongs into one that could not be made
@@ -145,9 +171,9 @@ func (seen *outcome) mount(guest string, here surroundings) {
 }
 
 func mount(guest string, m guard.Mounting, here surroundings) error {
-	ctx, cancel := context.WithTimeout(context.Background(), mountWithin)
-	defer cancel()
-	if err := here.mounts.Mount(ctx, m.Device, m.FSType, m.Path, m.Options); err != nil {
+	if _, err := within(here.limits.mount, "mounting "+m.Path, func(ctx context.Context) (struct{}, error) {
+		return struct{}{}, here.mounts.Mount(ctx, m.Device, m.FSType, m.Path, m.Options)
+	}); err != nil {
 		return err
 	}
 	here.tell(guest, "%s is mounted at %s", m.Partition, m.Path)
@@ -162,15 +188,4 @@ func (here surroundings) wrong(guest string, list []string) {
 
 func (here surroundings) tell(guest, format string, values ...any) {
 	here.log("lendkeep: guest " + guest + " has ended; " + fmt.Sprintf(format, values...))
-}
-
-// orderUnderWay tells whether lendkeep is carrying an order out, which holds
-// the lock until it ends. Otherwise no order begins before hold is called.
-func orderUnderWay(file string) (hold func(), ordered bool) {
-	lock := flock.New(file, flock.SetFlag(0)) // O_RDONLY: never made here
-	free, err := lock.TryRLock()
-	if err != nil { // no lock file: no order was ever carried out
-		return func() {}, false
-	}
-	return func() { _ = lock.Close() }, !free
 }

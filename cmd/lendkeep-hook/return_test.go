@@ -133,7 +133,7 @@ func TestNothingIsMountedUnderAGrantedStart(t *testing.T) {
 }
 
 func (b *bench) granted() []guard.Grant {
-	list, err := hook.Grants{Folder: b.grants, Now: b.now}.List()
+	list, err := hook.Grants{Folder: b.grants, Now: b.moment}.List()
 	require.NoError(b.t, err)
 	return list
 }
@@ -165,17 +165,108 @@ func TestStartWaitsForItsTurn(t *testing.T) {
 	assert.Zero(t, code, said)
 }
 
-// An order that begins meanwhile takes everything over.
+// An order that begins meanwhile takes over what its own guests have let go.
 func TestOrderEndsTheLadder(t *testing.T) {
 	b := newBench(t)
 	b.lost()
-	lock := flock.New(b.lock)
-	_, err := lock.TryLock()
-	require.NoError(t, err)
-	defer lock.Close()
+	defer b.ordering()()
+	b.says(guard.Ordered{Guests: []string{"l2"}})
 	b.call("l2", "take back")
 	assert.Empty(t, b.climbed)
-	assert.Contains(t, strings.Join(b.told, "\n"), "an order is being carried out")
+	assert.Zero(t, b.waited)
+	require.Len(t, b.notes, 1)
+	assert.Empty(t, b.notes[0].Wrong)
+}
+
+// What another order keeps from being looked after is looked after when that has
+// ended, and then has its whole time to come back.
+func TestReturnWaitsForAnOrder(t *testing.T) {
+	b := newBench(t)
+	home := b.lost()
+	end := b.ordering()
+	b.call("l2", "release end -")
+	assert.Equal(t, []string{"l2"}, b.handed)
+	assert.Zero(t, b.waited, "libvirt is not kept waiting")
+
+	b.passes = func() {
+		if b.waited == time.Hour {
+			end()
+		}
+	}
+	b.rung = func(r guard.Rung) {
+		if r == guard.Reset {
+			home()
+		}
+	}
+	b.call("l2", "take back")
+	assert.Equal(t, []string{"probe after 1h0m0s", "reset after 1h0m30s"}, b.climbed)
+	assert.True(t, b.isMounted())
+
+	b = newBench(t)
+	defer b.ordering()()
+	b.call("l2", "take back")
+	assert.Equal(t, passesWithin, b.waited, "but not for ever")
+	assert.Contains(t, strings.Join(b.told, "\n"), "what it borrowed is no longer waited for: an order is being carried out")
+}
+
+// A return that does not get its turn is handed on, and done when it does.
+func TestReturnWaitsForItsTurn(t *testing.T) {
+	b := newBench(t)
+	b.Survey.Mounts = b.Survey.Mounts[:1]
+	done, err := hook.Grants{Folder: b.grants, Now: b.moment}.Turn(time.Sleep)
+	require.NoError(t, err)
+	b.call("l2", "release end -")
+	assert.Empty(t, b.mounted)
+	assert.Equal(t, []string{"l2"}, b.handed)
+	b.passes = func() {
+		if b.waited > time.Minute && done != nil {
+			done()
+			done = nil
+		}
+	}
+	b.call("l2", "take back")
+	assert.Len(t, b.mounted, 1)
+}
+
+// A guest that lives on a mount is not started while another start may unmount
+// that, nor does another unmount it before libvirt has opened its files.
+func TestLivingOnAMountTakesATurn(t *testing.T) {
+	b := newBench(t)
+	lends := b.xml
+	lives := "<domain type='kvm'><name>catalogue</name><devices><disk type='file' device='disk'><source file='/srv/shelf/c.qcow2'/><target dev='vda'/></disk></devices></domain>"
+	done, err := hook.Grants{Folder: b.grants, Now: b.moment}.Turn(time.Sleep)
+	require.NoError(t, err)
+	b.xml = lives
+	code, said := b.call("catalogue", "prepare begin -")
+	assert.Equal(t, exitRefuse, code)
+	assert.Contains(t, said, "try again in a moment")
+	done()
+	code, said = b.call("catalogue", "prepare begin -")
+	require.Zero(t, code, said)
+	assert.Equal(t, []guard.Grant{{Guest: "catalogue", Place: "/srv/shelf"}}, b.granted())
+
+	b.xml = lends
+	code, said = b.call("l2", "prepare begin -")
+	assert.Equal(t, exitRefuse, code)
+	assert.Contains(t, said, "guest catalogue, which is being started, lives on /srv/shelf; try again in a moment")
+	assert.True(t, b.isMounted())
+	b.call("catalogue", "started begin -")
+	assert.Empty(t, b.granted(), "now the kernel keeps the mount")
+	code, said = b.call("l2", "prepare begin -")
+	assert.Zero(t, code, said)
+}
+
+// A link that a guest with the drive may have left leads nobody away from it.
+func TestLinkOutOfAMount(t *testing.T) {
+	b := newBench(t)
+	b.xml = "<domain type='kvm'><name>catalogue</name><devices><disk type='file' device='disk'><source file='/srv/shelf/c.qcow2'/><target dev='vda'/></disk></devices></domain>"
+	b.led = facts.Path{Named: "/srv/shelf/c.qcow2", Resolved: "/etc/shadow", Via: []string{"/srv/shelf/c.qcow2"}}
+	code, said := b.call("catalogue", "prepare begin -")
+	assert.Equal(t, exitRefuse, code)
+	assert.Contains(t, said, "a link on /srv/shelf, which guests with controller reel can write, leads its /srv/shelf/c.qcow2 to /etc/shadow")
+	b.led.Resolved = "/srv/shelf/images/c.qcow2"
+	code, said = b.call("catalogue", "prepare begin -")
+	assert.Zero(t, code, said)
 }
 
 // A mount that is in another leaves before it and comes after it, and not at all
@@ -197,7 +288,7 @@ func TestMountsInEachOther(t *testing.T) {
 			b.unfit = unfit
 			code, _ = b.call("l2", "release end -")
 			assert.Zero(t, code)
-			want := []string{"xfs /dev/nvme0n1p2 /srv/shelf noatime", " /dev/nvme0n1p1 /srv/shelf/inner "}
+			want := []string{"xfs /dev/nvme0n1p2 /srv/shelf nosuid,nodev,noatime", " /dev/nvme0n1p1 /srv/shelf/inner "}
 			switch unfit {
 			case "/dev/nvme0n1p2":
 				want = nil

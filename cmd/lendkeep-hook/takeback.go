@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"io"
 	"os"
@@ -13,28 +14,47 @@ import (
 	"lendkeep/providers/hook"
 	"lendkeep/reconcile/facts"
 	"lendkeep/reconcile/guard"
+	"lendkeep/reconcile/watch"
 )
 
 const (
 	rungWithin = 90 * time.Second // the kernel gives a reset 60 s (drivers/pci/pci.c, PCIE_RESET_READY_POLL_MS)
 	lookEvery  = 500 * time.Millisecond
+	// What keeps a return from being looked after, an order above all, may take as
+	// long as copying a system.
+	passesWithin = 24 * time.Hour
+	passesEvery  = 5 * time.Second
 )
 
 // takeBack goes on where release has stopped, in a process of its own that
 // nobody waits for: it looks until everything is back and mounted, and climbs
-// the ladder for what is not back within its limit. Whatever happens is in the
-// system's log, each rung with its time.
+// the ladder for what is not back within its limit. What keeps it from looking, as
+// an order does, it waits out. Whatever happens is in the system's log, each rung
+// with its time.
 func takeBack(guest string, from io.Reader, here surroundings) {
 	_, call, err := about(guest, from)
 	if err != nil {
 		return
 	}
-	c := climber{surroundings: here, guest: guest, began: here.now(), climbs: map[string]*climb{}}
+	done, err := here.grants.Queue(guest, func() { here.wait(passesEvery) }, int(passesWithin/passesEvery))
+	if err != nil {
+		return // another one has yet to look, and sees what this one would
+	}
+	defer done()
+	c := climber{surroundings: here, guest: guest, began: here.now(), looked: here.now(), climbs: map[string]*climb{}}
 	mounted := []string{}
 	for {
 		seen, err := here.once(call, c.act)
 		mounted = append(mounted, seen.mounted...)
-		if err != nil {
+		switch {
+		case errors.Is(err, errOwned):
+			here.note(watch.Event{At: here.now().UTC(), Kind: watch.Released, Guest: guest})
+			return
+		case passes(err) && here.now().Sub(c.began) < passesWithin:
+			here.wait(passesEvery)
+			c.lookAnew()
+			continue
+		case err != nil:
 			here.tell(guest, "what it borrowed is no longer waited for: %v; lendkeep plan writes the order that mends it", err)
 			here.released(guest, c.began, mounted, []string{err.Error()}, "")
 			return
@@ -54,6 +74,7 @@ type climber struct {
 	surroundings
 	guest  string
 	began  time.Time
+	looked time.Time         // since when it could look: limits count from then
 	climbs map[string]*climb // by controller
 	helped []string          // the last rungs of those that came back
 	failed []string          // what was given up, in words
@@ -69,10 +90,18 @@ type climb struct {
 func (c *climber) of(m guard.Missing) *climb {
 	made, known := c.climbs[m.Controller.Controller]
 	if !known {
-		made = &climb{since: c.began}
+		made = &climb{since: c.looked}
 		c.climbs[m.Controller.Controller] = made
 	}
 	return made
+}
+
+// lookAnew begins the limits anew, once nobody could look for a while.
+func (c *climber) lookAnew() {
+	c.looked = c.now()
+	for _, made := range c.climbs {
+		made.since = c.looked
+	}
 }
 
 // act does the next rung for every controller whose time is over. A probe does
@@ -101,12 +130,21 @@ func (c *climber) act(ix *facts.Index, missing []guard.Missing) {
 }
 
 func (c *climber) do(made *climb, m guard.Missing, next guard.Climbing) {
-	ctx, cancel := context.WithTimeout(context.Background(), rungWithin)
-	defer cancel()
 	begin := c.now()
-	_ = made.Do(ctx, c.rungs, next, c.now) // its words say so
+	_ = made.Do(context.Background(), bounded{c.rungs}, next, c.now) // its words say so
 	c.tell(c.guest, "%s %s after its end; %s", m.What, begin.Sub(c.began).Round(time.Second), made.Told[len(made.Told)-1])
 	made.since = c.now()
+}
+
+// bounded does each rung within its time.
+type bounded struct{ guard.Recovery }
+
+// Recover implements guard.Recovery.
+func (b bounded) Recover(_ context.Context, at facts.Address, by guard.Rung) error {
+	_, err := within(bound{rungWithin, time.Second}, string(by), func(ctx context.Context) (struct{}, error) {
+		return struct{}{}, b.Recovery.Recover(ctx, at, by)
+	})
+	return err
 }
 
 // tellOf tells of controllers that have come back.
@@ -135,18 +173,26 @@ func (c *climber) goesOn(missing []guard.Missing) bool {
 	return false
 }
 
-// detach starts this program again to take back what a guest had borrowed, in
-// a session of its own and with none of libvirt's pipes: libvirt waits until
-// they are closed (measured with libvirt 9.0.0). libvirt's services end without
-// their children (KillMode=process), so it outlives a restart of them.
-func detach(guest, definition string) error {
-	from, err := os.CreateTemp(hook.GrantsFolder, "definition-")
+// takeBackLater has a process of its own take back what a guest had borrowed.
+func takeBackLater(guest, definition string) error {
+	return detach(definition, append([]string{guest}, strings.Fields(opTakeBack)...)...)
+}
+
+// detach starts this program again with that on its standard input, in a session
+// of its own and with none of libvirt's pipes: libvirt waits until they are closed
+// (measured with libvirt 9.0.0). libvirt's services end without their children
+// (KillMode=process), so it outlives a restart of them.
+func detach(input string, arguments ...string) error {
+	if err := os.MkdirAll(hook.GrantsFolder, 0o700); err != nil {
+		return err
+	}
+	from, err := os.CreateTemp(hook.GrantsFolder, "input-")
 	if err != nil {
 		return err
 	}
 	defer from.Close()
 	defer os.Remove(from.Name())
-	if _, err := from.WriteString(definition); err != nil {
+	if _, err := from.WriteString(input); err != nil {
 		return err
 	}
 	if _, err := from.Seek(0, io.SeekStart); err != nil {
@@ -156,7 +202,7 @@ func detach(guest, definition string) error {
 	if err != nil {
 		return err
 	}
-	command := exec.Command(self, guest, "take", "back")
+	command := exec.Command(self, arguments...)
 	command.Stdin, command.Dir = from, "/"
 	command.SysProcAttr = &syscall.SysProcAttr{Setsid: true}
 	return command.Start()

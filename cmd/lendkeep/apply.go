@@ -111,6 +111,13 @@ func acting(ctx context.Context, w *where, o order.Order, deed func(host, *journ
 		return err
 	}
 	defer h.close()
+	if w.standIn == "" {
+		var withdraw func() error
+		if h.Guests, withdraw, err = tellGuard(h.Guests, o); err != nil {
+			return err
+		}
+		defer func() { err = errors.Join(err, withdraw()) }()
+	}
 	return deed(h, j)
 }
 

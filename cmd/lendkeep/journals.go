@@ -51,7 +51,7 @@ func openJournals(folder string) (*journals, error) {
 		return nil, fail(exitLocked, "wait until it has ended, then look again: lendkeep status", "another lendkeep is changing this host; nothing was touched")
 	}
 	if folder == keepFolder {
-		if err := quiet(hook.Grants{Folder: hook.GrantsFolder, Now: time.Now}); err != nil {
+		if err := quiet(hook.Grants{Folder: hook.GrantsFolder, Now: hook.Now}); err != nil {
 			return nil, errors.Join(err, lock.Close())
 		}
 	}
@@ -65,7 +65,7 @@ func quiet(g hook.Grants) error {
 	case err != nil:
 		return fail(exitUsage, "run lendkeep as root", "lock journals: %w", err)
 	case len(list) > 0:
-		return fail(exitLocked, "try again in a moment", "guest %s, which borrows %s, is being started; nothing was touched", list[0].Guest, list[0].Address)
+		return fail(exitLocked, "try again in a moment", "%s, is being started; nothing was touched", list[0])
 	}
 	return nil
 }

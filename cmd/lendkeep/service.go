@@ -5,9 +5,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"io"
-	"os"
 	"slices"
-	"strings"
 	"time"
 
 	"github.com/coreos/go-systemd/v22/daemon"
@@ -16,6 +14,7 @@ import (
 
 	"lendkeep/providers/alarm"
 	"lendkeep/providers/history"
+	"lendkeep/providers/hook"
 	"lendkeep/providers/libvirt"
 	"lendkeep/providers/memory"
 	"lendkeep/providers/sysfs"
@@ -70,12 +69,11 @@ func newService(c *cobra.Command, w *where, asJSON bool) (*service, error) {
 	}
 	s.boot = "stand-in"
 	if w.standIn == "" {
-		// Linux, Documentation/admin-guide/sysctl/kernel.rst: boot_id.
-		id, err := os.ReadFile("/proc/sys/kernel/random/boot_id")
+		now, err := hook.Now()
 		if err != nil {
-			return nil, fail(exitUsage, "", "read boot id: %w", err)
+			return nil, fail(exitUsage, "", "%w", err)
 		}
-		s.boot = strings.TrimSpace(string(id))
+		s.boot = now.Boot
 	}
 	return s, nil
 }

@@ -21,16 +21,16 @@ import (
 // are never touched.
 type Files struct{ Root string }
 
-// Install makes the files have exactly this content, each replaced whole or not
-// at all; empty content is no file. Rules come before the hook and go after it:
-// a hook without rules refuses every guest that borrows. udevd notices changed
-// rules by itself before the next event (udev(7)). Folders that had to be made
-// stay.
+// Install makes the files have exactly this content and these permissions, each
+// replaced whole or not at all; empty content is no file. Rules come before the
+// hook and go after it: a hook without rules refuses every guest that borrows.
+// udevd notices changed rules by itself before the next event (udev(7)). Folders
+// that had to be made stay.
 func (f Files) Install(_ context.Context, files facts.GuardFiles) error {
 	puts := []func() error{
-		func() error { return f.put(facts.GuardUdev, files.Udev, 0o644) },
-		func() error { return f.put(facts.GuardRules, files.Rules, 0o600) },
-		func() error { return f.put(facts.GuardHook, files.Hook, 0o755) },
+		func() error { return f.put(facts.GuardUdev, files.Udev, files.UdevMode, facts.UdevMode) },
+		func() error { return f.put(facts.GuardRules, files.Rules, files.RulesMode, facts.RulesMode) },
+		func() error { return f.put(facts.GuardHook, files.Hook, files.HookMode, facts.HookMode) },
 	}
 	if files.Hook == "" {
 		slices.Reverse(puts)
@@ -43,17 +43,35 @@ func (f Files) Install(_ context.Context, files facts.GuardFiles) error {
 	return nil
 }
 
-func (f Files) put(name, content string, mode fs.FileMode) error {
+func (f Files) put(name, content string, mode facts.Mode, usual uint32) error {
 	file := filepath.Join(f.Root, name)
 	if content == "" {
 		return remove(file)
+	}
+	bits, err := mode.Bits(usual)
+	if err != nil {
+		return err
 	}
 	dir := filepath.Dir(file)
 	if err := os.MkdirAll(dir, 0o755); err != nil {
 		return err
 	}
 	// The file in the making lies one folder up: libvirt would run it.
-	return renameio.WriteFile(file, []byte(content), mode, renameio.WithTempDir(filepath.Dir(dir)), renameio.IgnoreUmask())
+	return replace(file, []byte(content), fs.FileMode(bits), filepath.Dir(dir))
+}
+
+// replace replaces a file whole. Neither its permissions nor its owner are taken
+// over from the one that was there.
+func replace(file string, content []byte, mode fs.FileMode, making string) error {
+	pending, err := renameio.NewPendingFile(file, renameio.WithTempDir(making), renameio.WithStaticPermissions(mode))
+	if err != nil {
+		return err
+	}
+	defer pending.Cleanup()
+	if _, err := pending.Write(content); err != nil {
+		return err
+	}
+	return pending.CloseAtomicallyReplace()
 }
 
 // remove removes a file and sees that it stays removed after a power cut.

@@ -55,6 +55,29 @@ func TestInstallRenewRemove(t *testing.T) {
 	require.NoError(t, f.Install(t.Context(), facts.GuardFiles{}), "nothing to remove is no error")
 }
 
+// libvirt passes over a hook that nobody may run, so whatever permissions a file
+// has, it gets its own; unless others are given back.
+func TestInstallSetsPermissions(t *testing.T) {
+	root := t.TempDir()
+	f := Files{root}
+	files := facts.GuardFiles{Hook: "hook", Rules: "rules", Udev: "udev"}
+	require.NoError(t, f.Install(t.Context(), files))
+	for _, name := range []string{facts.GuardHook, facts.GuardRules, facts.GuardUdev} {
+		require.NoError(t, os.Chmod(filepath.Join(root, name), 0o664))
+	}
+	require.NoError(t, f.Install(t.Context(), files))
+	now := tree(t, root)
+	assert.Equal(t, "-rwxr-xr-x hook", now[facts.GuardHook])
+	assert.Equal(t, "-rw------- rules", now[facts.GuardRules])
+	assert.Equal(t, "-rw-r--r-- udev", now[facts.GuardUdev])
+
+	files.HookMode = "0644"
+	require.NoError(t, f.Install(t.Context(), files))
+	assert.Equal(t, "-rw-r--r-- hook", tree(t, root)[facts.GuardHook], "an undo gives back what was")
+	files.HookMode = "rwx"
+	require.ErrorContains(t, f.Install(t.Context(), files), `mode "rwx" is none`)
+}
+
 func TestHookIsNeverThereWithoutRules(t *testing.T) {
 	root := t.TempDir()
 	require.NoError(t, os.MkdirAll(filepath.Join(root, facts.GuardRules, "in the way"), 0o755))

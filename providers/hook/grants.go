@@ -1,6 +1,9 @@
 package hook
 
 import (
+	"crypto/sha256"
+	"encoding/hex"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"io/fs"
@@ -10,9 +13,11 @@ import (
 	"time"
 
 	"github.com/gofrs/flock"
+	"golang.org/x/sys/unix"
 
 	"lendkeep/reconcile/facts"
 	"lendkeep/reconcile/guard"
+	"lendkeep/reconcile/strict"
 )
 
 // GrantsFolder is empty after a restart of the host, as no start is then under
@@ -23,28 +28,32 @@ const (
 	// TurnWithin is how long a start waits for a return that is being worked on.
 	TurnWithin = 5 * time.Second
 	turnEvery  = 100 * time.Millisecond
-	// GrantFor is how long a grant holds that nobody ends: a start takes the
-	// function within moments, and one that has not done so by then never will,
+	// GrantFor is how long a grant holds that nobody ends: a start takes what it
+	// was granted within moments, and one that has not done so by then never will,
 	// since libvirtd ended meanwhile.
 	GrantFor = 2 * time.Minute
 )
 
+// ErrTurn says that somebody else of the guard was at work for too long.
+var ErrTurn = errors.New("what another guest had borrowed is being taken back; try again in a moment")
+
 // Grants keeps apart what libvirt calls side by side: the start of one guest
 // and the return after another, a refused one above all. Between a start that
 // was granted and the moment when libvirt takes the function away nothing of it
-// may be mounted; a file of the function's address with the guest's name says
-// so. Whoever looks and then acts does it in his turn.
+// may be mounted, and what a guest lives on may not be unmounted before it runs; a
+// file for each says so. Whoever looks and then acts does it in his turn.
 type Grants struct {
 	Folder string
-	Now    func() time.Time
+	Now    func() (Moment, error)
 }
 
-// Turn waits until nobody else of the guard is at work; done ends it.
+// Turn waits until nobody else of the guard is at work, and gives ErrTurn when
+// that takes too long; done ends it.
 func (g Grants) Turn(wait func(time.Duration)) (done func(), err error) {
 	if err := os.MkdirAll(g.Folder, 0o700); err != nil {
 		return nil, fmt.Errorf("take a turn: %w", err)
 	}
-	lock := flock.New(filepath.Join(g.Folder, "turn"))
+	lock := flock.New(filepath.Join(g.Folder, "turn"), flock.SetFlag(os.O_CREATE|unix.O_NONBLOCK))
 	for waited := time.Duration(0); ; waited += turnEvery {
 		free, err := lock.TryLock()
 		switch {
@@ -53,62 +62,158 @@ func (g Grants) Turn(wait func(time.Duration)) (done func(), err error) {
 		case free:
 			return func() { _ = lock.Close() }, nil
 		case waited >= TurnWithin:
-			return nil, errors.New("what another guest had borrowed is being taken back; try again in a moment")
+			return nil, ErrTurn
 		}
 		wait(turnEvery)
 	}
 }
 
-func (g Grants) file(at facts.Address) string { return filepath.Join(g.Folder, "granted-"+at.String()) }
+// ErrQueued says that somebody else waits already.
+var ErrQueued = errors.New("another process waits for it already")
 
-// Grant notes that a guest may take functions.
-func (g Grants) Grant(guest string, d facts.Definition) error {
-	for _, l := range d.Lent {
-		if err := os.WriteFile(g.file(l.Address), []byte(guest), 0o600); err != nil {
+// Queue has at most one process look after what a guest has let go, and one more
+// wait until that has ended, so many times at most; to any further one it gives
+// ErrQueued, since the one that waits has yet to look.
+func (g Grants) Queue(guest string, wait func(), times int) (done func(), err error) {
+	if err := os.MkdirAll(g.Folder, 0o700); err != nil {
+		return nil, fmt.Errorf("wait for a return: %w", err)
+	}
+	sum := sha256.Sum256([]byte(guest))
+	name := filepath.Join(g.Folder, "return-"+hex.EncodeToString(sum[:16]))
+	next, first := flock.New(name+"-next", flock.SetFlag(os.O_CREATE|unix.O_NONBLOCK)), flock.New(name, flock.SetFlag(os.O_CREATE|unix.O_NONBLOCK))
+	waits, err := next.TryLock()
+	if err != nil || !waits {
+		return nil, errors.Join(ErrQueued, err)
+	}
+	defer next.Close() // those who come later wait behind this one
+	for range times {
+		begins, err := first.TryLock()
+		if err != nil {
+			return nil, fmt.Errorf("wait for a return: %w", err)
+		}
+		if begins {
+			return func() { _ = first.Close() }, nil
+		}
+		wait()
+	}
+	return nil, ErrQueued
+}
+
+// begins is how the names of grants begin.
+const begins = "granted-"
+
+// granted is a grant as its file holds it.
+type granted struct {
+	At       Moment         `json:"at"`
+	Guest    string         `json:"guest,omitempty"` // empty: what stood there could not be read
+	Function *facts.Address `json:"function,omitempty"`
+	Place    string         `json:"place,omitempty"`
+}
+
+// readGranted reads a grant; one is of a function or of a place.
+func readGranted(content []byte) (granted, error) {
+	var g granted
+	if err := strict.ReadWhole(content, maxOwn, &g); err != nil {
+		return granted{}, err
+	}
+	if things := g.Function != nil && g.Place != ""; things || g.Guest != "" && g.Function == nil && g.Place == "" {
+		return granted{}, errors.New("it is not of one thing")
+	}
+	return g, nil
+}
+
+// Grant notes what a guest that is being started may count on.
+func (g Grants) Grant(list []guard.Grant) error {
+	now, err := g.Now()
+	if err != nil {
+		return fmt.Errorf("note that it may start: %w", err)
+	}
+	for _, one := range list {
+		made := granted{At: now, Guest: one.Guest, Place: one.Place}
+		if one.Place == "" {
+			made.Function = &one.Address
+		}
+		sum := sha256.Sum256([]byte(one.Guest + "\x00" + one.String()))
+		if err := g.put(begins+hex.EncodeToString(sum[:16]), made); err != nil {
 			return fmt.Errorf("note that it may start: %w", err)
 		}
 	}
 	return nil
 }
 
-// End takes back what a guest was granted, once libvirt has taken the functions
-// or given up, and leaves what another was.
-func (g Grants) End(guest string, d facts.Definition) {
-	for _, l := range d.Lent {
-		if holder, err := os.ReadFile(g.file(l.Address)); err == nil && string(holder) == guest {
-			_ = os.Remove(g.file(l.Address)) // it ends by itself a little later
-		}
+func (g Grants) put(name string, made granted) error {
+	content, err := json.Marshal(made)
+	if err != nil {
+		return err
 	}
+	return writeOwn(filepath.Join(g.Folder, name), append(content, '\n'))
 }
 
-// List gives what was granted to starts that are under way. What cannot be read
-// counts.
+// End takes back what a guest was granted, once libvirt has what it needs or has
+// given up, and leaves what another was.
+func (g Grants) End(guest string) {
+	_ = g.each(func(name string, made granted, err error) {
+		if err == nil && made.Guest == guest {
+			_ = os.Remove(filepath.Join(g.Folder, name)) // it ends by itself a little later
+		}
+	})
+}
+
+// List gives what was granted to starts that are under way. While what cannot be
+// read may be such a grant, it is an error; it counts for as long as one that was
+// made when it was first seen.
 func (g Grants) List() ([]guard.Grant, error) {
-	entries, err := os.ReadDir(g.Folder)
-	if errors.Is(err, fs.ErrNotExist) {
-		return nil, nil
-	}
+	now, err := g.Now()
 	if err != nil {
 		return nil, fmt.Errorf("read which starts are under way: %w", err)
 	}
 	var list []guard.Grant
-	for _, entry := range entries {
-		name, ours := strings.CutPrefix(entry.Name(), "granted-")
-		at, err := facts.ParseAddress(name)
-		if !ours || err != nil {
-			continue
+	var unread error
+	err = g.each(func(name string, made granted, err error) {
+		switch age := now.Since - made.At.Since; {
+		case err != nil || made.At.Boot == now.Boot && age < 0:
+			unread = fmt.Errorf("read which starts are under way: %s cannot be read, and holds for %s", filepath.Join(g.Folder, name), GrantFor)
+			_ = g.put(name, granted{At: now}) // where even that is not possible it holds for longer
+		case made.At.Boot != now.Boot || age > GrantFor:
+		case made.Guest == "":
+			unread = fmt.Errorf("read which starts are under way: %s could not be read, and holds for %s", filepath.Join(g.Folder, name), GrantFor-age)
+		case made.Function != nil:
+			list = append(list, guard.Grant{Guest: made.Guest, Address: *made.Function})
+		default:
+			list = append(list, guard.Grant{Guest: made.Guest, Place: made.Place})
 		}
-		if stat, err := entry.Info(); err == nil && g.Now().Sub(stat.ModTime()) > GrantFor {
-			continue
-		}
-		guest, err := os.ReadFile(g.file(at))
-		switch {
-		case errors.Is(err, fs.ErrNotExist): // it has ended meanwhile
-			continue
-		case err != nil:
-			return nil, fmt.Errorf("read which starts are under way: %w", err)
-		}
-		list = append(list, guard.Grant{Address: at, Guest: string(guest)})
+	})
+	if err == nil {
+		err = unread
+	}
+	if err != nil {
+		return nil, err
 	}
 	return list, nil
+}
+
+// each reads every grant.
+func (g Grants) each(do func(name string, made granted, err error)) error {
+	entries, err := os.ReadDir(g.Folder)
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil
+	}
+	if err != nil {
+		return fmt.Errorf("read which starts are under way: %w", err)
+	}
+	for _, entry := range entries {
+		if !strings.HasPrefix(entry.Name(), begins) {
+			continue
+		}
+		content, err := readOwn(filepath.Join(g.Folder, entry.Name()))
+		if errors.Is(err, fs.ErrNotExist) { // it has ended meanwhile
+			continue
+		}
+		var made granted
+		if err == nil {
+			made, err = readGranted(content)
+		}
+		do(entry.Name(), made, err)
+	}
+	return nil
 }

@@ -64,7 +64,10 @@ func (h *Host) ask(g *facts.Guest, ordered bool) error {
 	if !h.guarded() {
 		return nil
 	}
-	call := guard.Call{Guest: g.Name, Definition: *g.Kept, Ordered: ordered}
+	call := guard.Call{Guest: g.Name, Definition: *g.Kept}
+	if ordered { // what it says of itself: that it starts this guest, with what the definition means
+		call.Ordered = &guard.Ordered{Told: true, Guests: []string{g.Name}, Start: g.Name, Takes: h.means(g.Kept)}
+	}
 	verdict := h.verdict(call)
 	for _, place := range verdict.Unmount {
 		if err := h.unmount(place); err != nil {
@@ -82,9 +85,38 @@ func (h *Host) ask(g *facts.Guest, ordered bool) error {
 	return nil
 }
 
+// means gives the controllers that a definition lends: by its own notes, by the
+// rules, and else as what sits there.
+func (h *Host) means(d *facts.Definition) []facts.Record {
+	list := slices.Clone(d.Records)
+	if rules, err := guard.Decode(h.survey.Guard.Rules); err == nil {
+		for _, c := range rules.Controllers {
+			list = append(list, c.Record)
+		}
+	}
+	for i := range h.survey.Functions {
+		f := &h.survey.Functions[i]
+		r := facts.Record{Controller: f.Address.String(), Address: f.Address, Vendor: f.Vendor, Device: f.Device}
+		if f.NVMe != nil {
+			r.Serial = f.NVMe.Serial
+		}
+		list = append(list, r)
+	}
+	var meant []facts.Record
+	for _, l := range d.Lent {
+		if i := slices.IndexFunc(list, func(r facts.Record) bool { return r.Address == l.Address }); i >= 0 {
+			meant = append(meant, list[i])
+		}
+	}
+	return meant
+}
+
 // guarded tells whether lendkeep's hook is installed; of another one in its
 // place nothing is known.
-func (h *Host) guarded() bool { return h.survey.Guard.Hook != "" && h.survey.Guard.Ours() }
+func (h *Host) guarded() bool {
+	g := h.survey.Guard
+	return g.Hook != "" && g.Ours() && g.Runs()
+}
 
 func refusal(why string) error { return fmt.Errorf("Hook script execution failed: lendkeep: %s", why) }
 

@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"maps"
+	"path"
 	"time"
 
 	"lendkeep/reconcile/facts"
@@ -83,9 +84,24 @@ func (h *Host) afterwards(name string, d facts.Definition) {
 	}
 }
 
-// withoutLibvirt gives the facts that the guard has, who may not call libvirt.
+// withoutLibvirt gives the facts that the guard has, who may not call libvirt, but
+// looks where everything leads that a definition names.
 func (h *Host) withoutLibvirt() *facts.Index {
 	seen := Clone(h.survey).Answered()
-	seen.Libvirt, seen.Paths = facts.Virtualization{}, nil
+	looked := map[string]bool{}
+	for _, p := range seen.Paths {
+		looked[p.Named] = true
+	}
+	for i := range seen.Libvirt.Guests {
+		for _, d := range seen.Libvirt.Guests[i].Definitions() {
+			for _, named := range d.Paths() {
+				if !looked[named] {
+					looked[named] = true
+					seen.Paths = append(seen.Paths, facts.Path{Named: named, Resolved: path.Clean(named)})
+				}
+			}
+		}
+	}
+	seen.Libvirt = facts.Virtualization{}
 	return facts.NewIndex(&seen)
 }

@@ -101,12 +101,37 @@ func (t Tree) rebind(ctx context.Context, f facts.Function, override string) err
 // held does what takes the drives of a function from the host while nobody else
 // can begin to use them. It does nothing where somebody does.
 func (t Tree) held(ctx context.Context, at facts.Address, do func() error) error {
-	release, err := t.hold(ctx, at)
+	release, err := t.holdSoon(ctx, at)
 	if err != nil {
 		return fmt.Errorf("hold the drives of %s, so that nobody begins to use them: %w", at, err)
 	}
 	defer release()
 	return do()
+}
+
+// holdSoon is hold with an end. A drive that hangs may never let itself be opened:
+// that is left behind, and let go should it come to an end.
+func (t Tree) holdSoon(ctx context.Context, at facts.Address) (func(), error) {
+	type end struct {
+		release func()
+		err     error
+	}
+	ended := make(chan end, 1)
+	go func() {
+		release, err := t.hold(ctx, at)
+		ended <- end{release, err}
+	}()
+	select {
+	case e := <-ended:
+		return e.release, e.err
+	case <-ctx.Done():
+		go func() {
+			if e := <-ended; e.err == nil {
+				e.release()
+			}
+		}()
+		return nil, ctx.Err()
+	}
 }
 
 // putHeld writes an attribute of a function that takes its drives from the host.

@@ -167,6 +167,26 @@ func TestUnbindThatDoesNotEnd(t *testing.T) {
 	require.NoError(t, reader.Close())
 }
 
+// A drive that hangs may never let itself be held: nothing is done then, and it is
+// let go should it come to that.
+func TestHoldThatDoesNotEnd(t *testing.T) {
+	at := address(t, "0000:01:00.0")
+	m := newMachine(t, at, "nvme")
+	answers, released := make(chan struct{}), make(chan struct{})
+	ctx, cancel := context.WithCancel(t.Context())
+	m.hold = func(context.Context, facts.Address) (func(), error) {
+		cancel()
+		<-answers
+		return func() { close(released) }, nil
+	}
+	err := m.ToVFIO(ctx, at)
+	assert.ErrorContains(t, err, "hold the drives of 0000:01:00.0")
+	assert.ErrorIs(t, err, context.Canceled)
+	assert.Empty(t, m.wrote, "nothing was touched")
+	close(answers)
+	<-released
+}
+
 func TestWriteOnceNeedsTheFile(t *testing.T) {
 	assert.ErrorIs(t, writeOnce(filepath.Join(t.TempDir(), "unbind"), "x"), os.ErrNotExist)
 }

@@ -8,6 +8,7 @@ import (
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+	"golang.org/x/sys/unix"
 
 	"lendkeep/reconcile/facts"
 )
@@ -62,6 +63,7 @@ func TestGuardThatOthersMayWrite(t *testing.T) {
 	file := filepath.Join(root, facts.GuardRules)
 	require.NoError(t, os.MkdirAll(filepath.Dir(file), 0o755))
 	require.NoError(t, os.WriteFile(file, []byte("{}\n"), 0o600))
+	require.NoError(t, os.Chmod(root, 0o755))
 	tree, err := Open(root)
 	require.NoError(t, err)
 	rules := func() (string, []facts.Gap) {
@@ -79,10 +81,58 @@ func TestGuardThatOthersMayWrite(t *testing.T) {
 		require.Len(t, gaps, 1)
 		assert.Equal(t, facts.Gap{Fact: "guard.rules", Path: facts.GuardRules, Reason: "others than root may write it"}, gaps[0])
 		require.NoError(t, os.Chmod(file, 0o600))
+		require.NoError(t, os.Chmod(filepath.Dir(file), 0o777))
+		text, gaps = rules()
+		assert.Empty(t, text)
+		require.Len(t, gaps, 1)
+		assert.Equal(t, "others than root may write its folder /etc/lendkeep", gaps[0].Reason, "they could put another one there")
+		require.NoError(t, os.Chmod(filepath.Dir(file), 0o755))
 		require.NoError(t, os.Chown(file, 12345, 0))
 	}
 	text, gaps := rules()
 	assert.Empty(t, text)
 	require.Len(t, gaps, 1)
 	assert.Equal(t, "it does not belong to root", gaps[0].Reason)
+}
+
+// What libvirt does not run guards nothing, so permissions are a part of the fact.
+func TestGuardOfOtherPermissions(t *testing.T) {
+	if os.Geteuid() != 0 {
+		t.Skip("only root can make a file of root's")
+	}
+	root := t.TempDir()
+	require.NoError(t, os.Chmod(root, 0o755))
+	for name, content := range map[string]string{facts.GuardHook: "#!/bin/sh\n" + facts.GuardMark + "\n", facts.GuardRules: "{}\n", facts.GuardUdev: "# x\n", facts.GuardProgram: "\x7fELF"} {
+		file := filepath.Join(root, name)
+		require.NoError(t, os.MkdirAll(filepath.Dir(file), 0o755))
+		require.NoError(t, os.WriteFile(file, []byte(content), 0o644))
+	}
+	tree, err := Open(root)
+	require.NoError(t, err)
+	guard := func() facts.Guard {
+		s := &survey{reader: reader{fsys: tree.fsys}, machine: true}
+		s.readGuard(t.Context())
+		return s.out.Guard
+	}
+	now := guard()
+	assert.Equal(t, facts.Mode("0644"), now.HookMode)
+	assert.Equal(t, facts.Mode("0644"), now.RulesMode)
+	assert.Empty(t, now.UdevMode)
+	assert.False(t, now.Runs())
+	require.Len(t, now.Gaps, 1)
+	assert.Equal(t, facts.Gap{Fact: "guard.program", Path: facts.GuardProgram, Reason: "it is no program, or nobody may run it"}, now.Gaps[0])
+
+	require.NoError(t, os.Chmod(filepath.Join(root, facts.GuardHook), 0o755))
+	require.NoError(t, os.Chmod(filepath.Join(root, facts.GuardRules), 0o600))
+	require.NoError(t, os.Chmod(filepath.Join(root, facts.GuardProgram), 0o755))
+	now = guard()
+	assert.Empty(t, now.Gaps)
+	assert.Equal(t, "installed", now.Condition())
+	assert.Empty(t, now.HookMode)
+
+	require.NoError(t, os.Remove(filepath.Join(root, facts.GuardRules)))
+	require.NoError(t, unix.Mkfifo(filepath.Join(root, facts.GuardRules), 0o600))
+	now = guard()
+	require.Len(t, now.Gaps, 1)
+	assert.Equal(t, facts.Gap{Fact: "guard.rules", Path: facts.GuardRules, Reason: "it is no regular file"}, now.Gaps[0], "a pipe is not waited for")
 }

@@ -17,6 +17,14 @@ import (
 // filesystem whose server is gone, and then a look at it never returns.
 const pathPatience = 5 * time.Second
 
+// Paths finds where paths lead, as a survey does, for what turns out to matter
+// only once the host was surveyed.
+func (t Tree) Paths(ctx context.Context, named []string) []facts.Path {
+	s := t.begin()
+	s.readPaths(ctx, named)
+	return s.out.Paths
+}
+
 // maxPaths bounds what images can make a survey read by naming each other.
 const maxPaths = 100_000
 
@@ -75,7 +83,8 @@ func examine(fsys fs.ReadLinkFS, named string) facts.Path {
 		p.Gap = "it is not an absolute path"
 		return p
 	}
-	real, err := resolve(fsys, strings.TrimPrefix(path.Clean(named), "/"))
+	real, via, err := follow(fsys, strings.TrimPrefix(path.Clean(named), "/"))
+	p.Via = via
 	// What is missing has a place too: the filesystem that it would be on.
 	p.Resolved = path.Join("/", real)
 	if err == nil {

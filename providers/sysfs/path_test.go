@@ -23,7 +23,7 @@ import (
 func TestPathsOfLarch(t *testing.T) {
 	survey := surveyOf(t, openHost(t, "larch.txtar"), larchPaths...)
 	want := []facts.Path{
-		{Named: "/dev/disk/by-partlabel/shelf", Resolved: "/dev/nvme0n1p2"},
+		{Named: "/dev/disk/by-partlabel/shelf", Resolved: "/dev/nvme0n1p2", Via: []string{"/dev/disk/by-partlabel/shelf"}},
 		{Named: "/srv/images", Resolved: "/srv/images"},
 		{Named: "/srv/images/desk-base.qcow2", Resolved: "/srv/images/desk-base.qcow2", Format: "qcow2"},
 		{Named: "/srv/images/grading.qcow2", Resolved: "/srv/images/grading.qcow2", Format: "qcow2"},
@@ -46,6 +46,8 @@ func TestPathsOnDisk(t *testing.T) {
 	require.NoError(t, os.MkdirAll(at("srv/b"), 0o777))
 	require.NoError(t, os.WriteFile(at("srv/b/disk.img"), []byte("no magic"), 0o666))
 	require.NoError(t, os.Symlink("/srv/b/top.qcow2", at("srv/a/link.qcow2")))
+	require.NoError(t, os.Symlink("../srv/c", at("srv/way")))
+	require.NoError(t, os.Symlink("b", at("srv/c")))
 	require.NoError(t, os.Symlink("link2", at("srv/link1")))
 	require.NoError(t, os.Symlink("link1", at("srv/link2")))
 	require.NoError(t, unix.Mkfifo(at("srv/pipe"), 0o666))
@@ -62,9 +64,10 @@ func TestPathsOnDisk(t *testing.T) {
 	require.NoError(t, err)
 	survey, err := tree.Survey(t.Context(), []string{
 		"/srv/a/link.qcow2", "/srv/link1", "/srv/pipe", "/srv/net.qcow2", "/srv/data.qcow2", "/srv/both.qcow2",
-		"/srv/self.qcow2", "/srv/new.qcow2", "/srv/other.qed", "pool/volume", "/",
+		"/srv/self.qcow2", "/srv/new.qcow2", "/srv/other.qed", "pool/volume", "/", "/srv/way/disk.img", "/srv/way/none",
 	})
 	require.NoError(t, err)
+	assert.Equal(t, []facts.Path{{Named: "/srv/way/none", Resolved: "/srv/b/none", Via: []string{"/srv/way", "/srv/c"}, Missing: true}}, tree.Paths(t.Context(), []string{"/srv/way/none"}))
 	got := map[string]facts.Path{}
 	for _, p := range survey.Paths {
 		got[p.Named] = p
@@ -79,7 +82,9 @@ func TestPathsOnDisk(t *testing.T) {
 	}
 	same("/", facts.Path{})
 	// The name in the image starts where the image was named, not where it lies.
-	same("/srv/a/link.qcow2", facts.Path{Resolved: "/srv/b/top.qcow2", Format: "qcow2", Backing: "/srv/a/base.qcow2"})
+	same("/srv/a/link.qcow2", facts.Path{Resolved: "/srv/b/top.qcow2", Via: []string{"/srv/a/link.qcow2"}, Format: "qcow2", Backing: "/srv/a/base.qcow2"})
+	same("/srv/way/disk.img", facts.Path{Resolved: "/srv/b/disk.img", Via: []string{"/srv/way", "/srv/c"}, Format: "raw"})
+	same("/srv/way/none", facts.Path{Resolved: "/srv/b/none", Via: []string{"/srv/way", "/srv/c"}, Missing: true})
 	same("/srv/a/base.qcow2", facts.Path{Format: "qcow2", Backing: "/srv/b/disk.img"})
 	same("/srv/b/disk.img", facts.Path{Format: "raw"})
 	same("/srv/data.qcow2", facts.Path{Format: "qcow2", Backing: "/srv/b/disk.img"})

@@ -18,8 +18,14 @@ var errTooManyLinks = errors.New("too many levels of symbolic links")
 // missing the answer is how far it led, with the rest appended, and an error
 // that is fs.ErrNotExist.
 func resolve(fsys fs.ReadLinkFS, name string) (string, error) {
+	real, _, err := follow(fsys, name)
+	return real, err
+}
+
+// follow is resolve, and gives where each link lies that it followed.
+func follow(fsys fs.ReadLinkFS, name string) (real string, via []string, err error) {
 	at, rest := ".", strings.Split(name, "/")
-	for links := 0; len(rest) > 0; {
+	for len(rest) > 0 {
 		element := rest[0]
 		rest = rest[1:]
 		switch element {
@@ -32,23 +38,23 @@ func resolve(fsys fs.ReadLinkFS, name string) (string, error) {
 		next := path.Join(at, element)
 		stat, err := fsys.Lstat(next)
 		if err != nil {
-			return cmp.Or(path.Join("/", next, path.Join(rest...))[1:], "."), err
+			return cmp.Or(path.Join("/", next, path.Join(rest...))[1:], "."), via, err
 		}
 		if stat.Mode().Type() != fs.ModeSymlink {
 			at = next
 			continue
 		}
-		if links++; links > maxLinks {
-			return next, errTooManyLinks
+		if via = append(via, path.Join("/", next)); len(via) > maxLinks {
+			return next, via, errTooManyLinks
 		}
 		target, err := fsys.ReadLink(next)
 		if err != nil {
-			return next, err
+			return next, via, err
 		}
 		if strings.HasPrefix(target, "/") {
 			at = "."
 		}
 		rest = append(strings.Split(target, "/"), rest...)
 	}
-	return at, nil
+	return at, via, nil
 }

@@ -12,9 +12,9 @@ import (
 // systemd runs a host is told by a folder of its own (sd_booted(3)).
 func (s *survey) readWatch() {
 	w, guard := &s.out.Watch, len(s.out.Guard.Gaps)
-	w.Unit = s.own("watch.unit", facts.WatchUnit)
-	if head, ok := s.ownHead("watch.program", facts.WatchProgram, len(elf)); ok {
-		w.Program = bytes.Equal(head, elf)
+	w.Unit, w.Mode = s.own("watch.unit", facts.WatchUnit, facts.UnitMode)
+	if head, mode, ok := s.ownHead("watch.program", facts.WatchProgram, len(elf)); ok {
+		w.Program = bytes.Equal(head, elf) && s.mayRun(mode)
 	}
 	w.Gaps = append(w.Gaps, s.out.Guard.Gaps[guard:]...) // own notes all gaps there
 	s.out.Guard.Gaps = s.out.Guard.Gaps[:guard]

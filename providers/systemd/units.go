@@ -51,7 +51,11 @@ func (u Units) install(ctx context.Context, files facts.WatchFiles) error {
 	if err := os.MkdirAll(filepath.Dir(unit), 0o755); err != nil {
 		return err
 	}
-	if err := renameio.WriteFile(unit, []byte(files.Unit), 0o644, renameio.IgnoreUmask()); err != nil {
+	mode, err := files.Mode.Bits(facts.UnitMode)
+	if err != nil {
+		return err
+	}
+	if err := replace(unit, []byte(files.Unit), fs.FileMode(mode)); err != nil {
 		return err
 	}
 	if err := u.systemctl(ctx, "daemon-reload"); err != nil || !files.Enabled {
@@ -61,6 +65,20 @@ func (u Units) install(ctx context.Context, files facts.WatchFiles) error {
 		return err
 	}
 	return u.systemctl(ctx, "restart", facts.WatchName)
+}
+
+// replace replaces a file whole, and takes no permissions over from the one that
+// was there.
+func replace(file string, content []byte, mode fs.FileMode) error {
+	pending, err := renameio.NewPendingFile(file, renameio.WithStaticPermissions(mode))
+	if err != nil {
+		return err
+	}
+	defer pending.Cleanup()
+	if _, err := pending.Write(content); err != nil {
+		return err
+	}
+	return pending.CloseAtomicallyReplace()
 }
 
 // systemctl runs systemctl(1), which says what is wrong on standard error.

@@ -39,8 +39,12 @@ func TestInstallRenewRemove(t *testing.T) {
 	require.NoError(t, err)
 	assert.Equal(t, os.FileMode(0o644), stat.Mode().Perm())
 
+	require.NoError(t, os.Chmod(unit, 0o666))
 	require.NoError(t, u.InstallWatch(t.Context(), facts.WatchFiles{Unit: "two"}))
 	assert.Equal(t, "disable --now lendkeep-watch.service; daemon-reload", asked())
+	stat, err = os.Stat(unit)
+	require.NoError(t, err)
+	assert.Equal(t, os.FileMode(0o644), stat.Mode().Perm(), "whatever it was before")
 	content, err := os.ReadFile(unit)
 	require.NoError(t, err)
 	assert.Equal(t, "two", string(content))

@@ -74,6 +74,8 @@ var checks = []Check{
 	{"partition", "partition.go", checkPartitions},
 	{"return-mount", "returnmount.go", checkReturnMounts},
 	{"stray-mount", "straymount.go", checkStrayMounts},
+	{"trusting-mount", "trustingmount.go", checkTrustingMounts},
+	{"led-out", "ledout.go", checkLedOut},
 	{"guest-disk", "guestdisk.go", checkGuestDisks},
 	{"host-disk", "hostdisk.go", checkHostDisks},
 	{"guest-definition", "guestdef.go", checkDefinitions},

@@ -67,6 +67,15 @@ func moving(b *bench) {
 	b.layout.Guests[0].System = "windows"
 }
 
+// leads has a name be a link to somewhere.
+func (b *bench) leads(named, to string) {
+	for i := range b.Survey.Paths {
+		if p := &b.Survey.Paths[i]; p.Named == named {
+			p.Resolved, p.Via = to, []string{named}
+		}
+	}
+}
+
 // stray mounts something that has no device of its own.
 func (b *bench) stray(kind, place string) {
 	b.Survey.Mounts = append(b.Survey.Mounts, facts.Mount{Devno: facts.Devno{Minor: 99}, Root: "/", Path: place, Kind: kind, Source: kind})
@@ -715,6 +724,20 @@ var cases = map[string]struct {
 		"unguarded", assess.Caution, "systemctl reload libvirtd"},
 	"starts will be guarded": {func(b *bench) { b.Survey.Guard.Others = true },
 		"unguarded", assess.Note, "beside those that are there"},
+	"the guard's hook is not run": {func(b *bench) {
+		b.Survey.Guard.GuardFiles = facts.GuardFiles{Hook: "#!/bin/sh\n" + facts.GuardMark + "\n", Rules: "{}\n", HookMode: "0644"}
+	}, "unguarded", assess.Caution, "mode 0644"},
+	"a return mount that trusts files of guests": {func(b *bench) {
+		b.layout.Controllers[0].Return.Mounts[0].Options = []string{"nodev", "suid"}
+	}, "trusting-mount", assess.Caution, "options nodev, suid"},
+	"a return mount that was made without": {func(b *bench) { b.Survey.Mounts[1].Options = []string{"rw", "nodev"} },
+		"trusting-mount", assess.Caution, "mount -o remount,nosuid /srv/shelf"},
+	"a link on the shelf leads away": {func(b *bench) { b.leads("/srv/shelf/catalogue.qcow2", "/etc/shadow") },
+		"led-out", assess.Stop, "/srv/shelf/catalogue.qcow2 leads to /etc/shadow"},
+	"a link on the shelf leads a guest away that no layout states": {func(b *bench) {
+		b.Builder.Guest("stranger", "/srv/shelf/x.qcow2")
+		b.leads("/srv/shelf/x.qcow2", "/etc/shadow")
+	}, "led-out", assess.Caution, "a file of guest stranger"},
 	"another hook has the guard's name": {func(b *bench) { b.Survey.Guard.Hook = "#!/bin/sh\n" },
 		"unguarded", assess.Caution, "qemu.d/lendkeep"},
 	"the guard without its program": {func(b *bench) {

@@ -40,6 +40,11 @@ func checkUnguarded(c *Case) []Finding {
 			"install it again: make install in lendkeep's source")}
 	case !now.Program:
 		return c.startsUnguarded()
+	case !now.Runs():
+		return []Finding{c.guardFinding(Caution, "libvirt does not run the guard's hook",
+			"libvirt passes over a hook that nobody may run, so until this order has set its permissions no start is checked.",
+			Cause{facts.GuardHook, "mode " + string(now.HookMode)},
+			"carry the order out, which installs it anew", "chmod 0755 "+facts.GuardHook)}
 	case now.Hook == "" && !now.Others:
 		return []Finding{c.guardFinding(Caution, "libvirt must be told once of the guard",
 			"The order installs the guard of starts. libvirt found no hook when it began and looks again only when it is told to: until then a plain start is not checked. Reloading it touches no guest.",

@@ -21,6 +21,7 @@ import (
 type situation struct {
 	host   *place
 	grants [controllers]grant // by controller
+	lives  [livers]grant      // of what a guest that is being started lives on, by guest
 	under  uint16             // guests whose start is under way, by bit
 	dead   uint16             // guests that were killed while libvirtd was down, which does not know yet
 	down   bool               // libvirtd
@@ -28,17 +29,13 @@ type situation struct {
 }
 
 // grant is a file in the guard's folder: the guest, from 1, and its age in
-// minutes, as the clock shows it.
+// minutes. That goes by a clock that nobody sets.
 type grant struct {
 	guest, age int8
 }
 
-// What passes at once is more than a grant lasts, what the clock is set back is
-// more than that. Both are whole minutes.
-const (
-	passes  = hook.GrantFor + time.Minute
-	setBack = 10 * time.Minute
-)
+// passes is what passes at once, in whole minutes: more than a grant lasts.
+const passes = hook.GrantFor + time.Minute
 
 func (g grant) holds() bool { return g.guest != 0 && time.Duration(g.age)*time.Minute <= hook.GrantFor }
 
@@ -64,8 +61,11 @@ type act struct {
 	what    string
 	guest   int
 	killed  int
-	granted [controllers]int8 // the guests whose grants count
+	granted holders // the guests whose grants count
 }
+
+// holders are guests by controller, then those that live somewhere.
+type holders [controllers + livers]int8
 
 // outcome is the host afterwards, and whether it was done.
 type outcome struct {
@@ -92,8 +92,9 @@ type deed struct {
 	do   func(w *world, s situation) (situation, bool)
 }
 
-// deeds lists everything that happens in the exploration. What somebody mounts
-// between the guard's word and libvirt's deed nobody can refuse: that is left out.
+// deeds lists everything that happens in the exploration. What somebody mounts or
+// unmounts between the guard's word and libvirt's deed nobody can refuse: that is
+// left out.
 func deeds() []deed {
 	var list []deed
 	for n, name := range names {
@@ -161,7 +162,6 @@ var ofTheHost = []deed{
 		return s, true
 	}},
 	{"libvirtd starts", (*world).libvirtd},
-	{"the clock is set back", func(w *world, s situation) (situation, bool) { return s.time(-setBack) }},
 	{"a minute passes", func(w *world, s situation) (situation, bool) { return s.time(time.Minute) }},
 	{"time passes", func(w *world, s situation) (situation, bool) { return s.time(passes) }},
 }
@@ -178,16 +178,22 @@ func (s situation) lent(n int) []int {
 func (s situation) runs(n int) bool { return s.host.runs[n] }
 
 // asks is the call of the guard's program for a guest, with the grants that count.
-func (w *world) asks(s situation, n int) (guard.Call, [controllers]int8) {
+func (w *world) asks(s situation, n int) (guard.Call, holders) {
 	call := guard.Call{Guest: names[n], Definition: *s.host.kept[n]}
-	var holders [controllers]int8
+	var list holders
 	for c, g := range s.grants {
 		if g.holds() && w.plant != forgetful {
-			holders[c] = g.guest
+			list[c] = g.guest
 			call.Granted = append(call.Granted, guard.Grant{Address: at[c], Guest: names[g.guest-1]})
 		}
 	}
-	return call, holders
+	for l, g := range s.lives {
+		if g.holds() && w.plant != homeless {
+			list[controllers+l] = g.guest
+			call.Granted = append(call.Granted, guard.Grant{Place: homes[names[g.guest-1]], Guest: names[g.guest-1]})
+		}
+	}
+	return call, list
 }
 
 // begin has libvirt ask the guard of a start.
@@ -208,6 +214,9 @@ func (w *world) begin(s situation, n, killed int) (situation, bool) {
 	if w.plant != grantless {
 		for _, c := range s.lent(n) {
 			s.grants[c] = grant{guest: int8(n + 1)}
+		}
+		if l := n - lenders; homes[names[n]] != "" {
+			s.lives[l] = grant{guest: int8(n + 1)}
 		}
 	}
 	if killed != 0 { // a hook that does not end well refuses the start
@@ -250,14 +259,17 @@ func (s *situation) ended(n int) {
 			s.grants[c] = grant{}
 		}
 	}
+	if l := n - lenders; homes[names[n]] != "" {
+		s.lives[l] = grant{}
+	}
 }
 
 // released has libvirt tell the guard that a guest has let go.
 func (w *world) released(s situation, n, killed int) situation {
+	s.ended(n)
 	if len(s.lent(n)) == 0 {
 		return s
 	}
-	s.ended(n)
 	if killed == atOnce { // libvirt itself waits for the end of the grant
 		s.late |= 1 << n
 		return s
@@ -316,6 +328,11 @@ func (w *world) mount(s situation, c int, device, path string) (situation, bool)
 }
 
 func (w *world) unmount(s situation, path string) (situation, bool) {
+	for n, name := range names {
+		if s.under&(1<<n) != 0 && homes[name] == path {
+			return s, false
+		}
+	}
 	host, good := w.do(act{on: s.host, what: "unmount " + path}, func(h *memory.Host) bool { return h.Unmount(context.Background(), path) == nil })
 	s.host = host
 	return s, good
@@ -336,12 +353,11 @@ func (w *world) libvirtd(s situation) (situation, bool) {
 	return s, true
 }
 
-// time passes, or is set back, where it makes a difference; never so much that a
-// start under way outlasts what it was granted.
+// time passes where it makes a difference; never so much that a start under way
+// outlasts what it was granted.
 func (s situation) time(by time.Duration) (situation, bool) {
 	there := false
-	for c := range s.grants {
-		g := &s.grants[c]
+	for _, g := range s.granted() {
 		if g.guest == 0 {
 			continue
 		}
@@ -354,13 +370,25 @@ func (s situation) time(by time.Duration) (situation, bool) {
 	return s, there
 }
 
+// granted gives every grant, of either kind.
+func (s *situation) granted() []*grant {
+	var list []*grant
+	for c := range s.grants {
+		list = append(list, &s.grants[c])
+	}
+	for l := range s.lives {
+		list = append(list, &s.lives[l])
+	}
+	return list
+}
+
 // order has somebody plan an order, approve it and carry it out; it is not begun
 // while a start is under way.
 func (w *world) order(s situation, shift string) (situation, bool) {
 	if s.down {
 		return s, false
 	}
-	for _, g := range s.grants {
+	for _, g := range s.granted() {
 		if g.holds() && w.plant != hasty {
 			return s, false
 		}

@@ -101,6 +101,9 @@ func (s situation) wrong() string {
 		if s.under&(1<<n) == 0 {
 			continue
 		}
+		if home := homes[names[n]]; home != "" && !s.host.mounted[home] {
+			return fmt.Sprintf("%s may start, and %s, which it lives on, is not mounted", names[n], home)
+		}
 		for _, c := range s.lent(n) {
 			if use := s.host.uses()[c]; use != "" {
 				return fmt.Sprintf("%s may start, and the host uses what it borrows: %s", names[n], use)
@@ -139,7 +142,7 @@ func TestNothingIsInUseByTwo(t *testing.T) {
 
 // An exploration that finds nothing proves nothing unless it finds what is there.
 func TestPlantedHolesAreFound(t *testing.T) {
-	for _, plant := range []hole{blind, forgetful, shared, grantless, hasty} {
+	for _, plant := range []hole{blind, forgetful, shared, grantless, homeless, hasty} {
 		t.Run(string(plant), func(t *testing.T) {
 			e := explore(t, depth, plant)
 			require.NotEmpty(t, e.wrong)

@@ -33,13 +33,14 @@ const (
 	forgetful hole = "what a start was granted is not considered"
 	shared    hole = "two starts are granted one function"
 	grantless hole = "a start is granted nothing"
+	homeless  hole = "what a guest lives on that is being started may be unmounted"
 	hasty     hole = "an order does not ask which starts are under way"
 )
 
 // sees gives what the guard reads of a host.
 func (k program) sees(h *memory.Host) *facts.Index {
 	survey := surveyOf(h)
-	survey.Libvirt, survey.Paths = facts.Virtualization{}, nil
+	survey.Libvirt = facts.Virtualization{}
 	if k.plant == blind {
 		survey.Mounts = survey.Mounts[:1]
 		for i := range survey.Blocks {

@@ -28,6 +28,7 @@ var homes = map[string]string{"catalogue": "/srv/shelf/inner", "clerk": "/srv/sh
 
 const (
 	lenders     = 5 // the first of them borrow
+	livers      = 3 // the next live on what those leave
 	controllers = 2
 )
 
@@ -64,10 +65,12 @@ func workshop(t *testing.T) (facts.Survey, *spec.Layout, guard.Rules) {
 // It is never changed: a deed is done to a second one.
 type place struct {
 	*memory.Host
-	kept  [len(names)]*facts.Definition
-	runs  [len(names)]bool
-	uses  func() [controllers]string // what the host uses of each controller now
-	wrong atomic.Value               // a string: what must never be
+	kept [len(names)]*facts.Definition
+	runs [len(names)]bool
+	// mounted are the places at which something is mounted.
+	mounted map[string]bool
+	uses    func() [controllers]string // what the host uses of each controller now
+	wrong   atomic.Value               // a string: what must never be
 }
 
 // names are the guests.
@@ -167,9 +170,9 @@ func (p *place) look(s facts.Survey) {
 	for _, b := range s.Blocks {
 		there[b.Devno] = true
 	}
-	mounted := map[string]bool{}
+	p.mounted = map[string]bool{}
 	for _, m := range s.Mounts {
-		if mounted[m.Path] = true; !there[m.Devno] {
+		if p.mounted[m.Path] = true; !there[m.Devno] {
 			p.blame(fmt.Sprintf("%s is mounted from a drive that was taken away", m.Path))
 		}
 	}
@@ -193,7 +196,7 @@ func (p *place) look(s facts.Survey) {
 				p.blame(fmt.Sprintf("%s has %s, and so has the host", g.Name, l.Address))
 			}
 		}
-		if home := homes[g.Name]; home != "" && !mounted[home] {
+		if home := homes[g.Name]; home != "" && !p.mounted[home] {
 			p.blame(fmt.Sprintf("%s runs without %s", g.Name, home))
 		}
 	}

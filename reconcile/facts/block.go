@@ -97,10 +97,11 @@ type Swap struct {
 // Path is where a path that somebody names really leads, as seen at survey
 // time: links resolved, image headers read.
 type Path struct {
-	Named    string `json:"named"`              // as somebody names it
-	Resolved string `json:"resolved,omitempty"` // where it leads; empty: not known
-	Missing  bool   `json:"missing,omitempty"`  // nothing is there
-	Format   string `json:"format,omitempty"`   // what a file looks like: "qcow2", "raw"; a guest may have written that
-	Backing  string `json:"backing,omitempty"`  // path of the image that it is based on, if it is what it looks like
-	Gap      string `json:"gap,omitempty"`      // why the rest is not known
+	Named    string   `json:"named"`              // as somebody names it
+	Resolved string   `json:"resolved,omitempty"` // where it leads; empty: not known
+	Via      []string `json:"via,omitempty"`      // where the links lie that were followed, in sequence
+	Missing  bool     `json:"missing,omitempty"`  // nothing is there
+	Format   string   `json:"format,omitempty"`   // what a file looks like: "qcow2", "raw"; a guest may have written that
+	Backing  string   `json:"backing,omitempty"`  // path of the image that it is based on, if it is what it looks like
+	Gap      string   `json:"gap,omitempty"`      // why the rest is not known
 }

@@ -1,6 +1,10 @@
 package facts
 
-import "strings"
+import (
+	"fmt"
+	"strconv"
+	"strings"
+)
 
 // Where lendkeep's guard lies on a host. libvirt runs every executable file of
 // the hooks' folder, besides an operator's own hook, which stays (libvirt,
@@ -23,6 +27,52 @@ type GuardFiles struct {
 	Hook  string `json:"hook,omitempty"`
 	Rules string `json:"rules,omitempty"`
 	Udev  string `json:"udev,omitempty"` // what keeps the host from assembling guests' volumes
+
+	// Modes are as an order sets them, but for those that are another one.
+	HookMode  Mode `json:"hook_mode,omitempty"`
+	RulesMode Mode `json:"rules_mode,omitempty"`
+	UdevMode  Mode `json:"udev_mode,omitempty"`
+}
+
+// Mode is the permissions of a file that are not those that an order sets, in the
+// form of chmod(1): "0644"; empty: they are.
+type Mode string
+
+// The permissions that an order sets: libvirt passes over a hook that nobody may
+// run (libvirt src/util/virhook.c, virFileIsExecutable), and serials are root's
+// matter.
+const (
+	HookMode  = 0o755
+	RulesMode = 0o600
+	UdevMode  = 0o644
+	UnitMode  = 0o644
+)
+
+// ModeOf gives what is to be noted of permissions, without the three bits beside
+// them.
+func ModeOf(bits, usual uint32) Mode {
+	if bits == usual {
+		return ""
+	}
+	return Mode(fmt.Sprintf("%04o", bits))
+}
+
+// Bits gives the permissions.
+func (m Mode) Bits(usual uint32) (uint32, error) {
+	if m == "" {
+		return usual, nil
+	}
+	bits, err := strconv.ParseUint(string(m), 8, 9)
+	if err != nil {
+		return 0, fmt.Errorf("mode %q is none", string(m))
+	}
+	return uint32(bits), nil
+}
+
+// runs tells whether somebody may run a file of that mode; libvirt is root.
+func (m Mode) runs() bool {
+	bits, err := m.Bits(HookMode)
+	return err == nil && bits&0o111 != 0
 }
 
 // GuardMark is the second line of every hook that lendkeep wrote.
@@ -44,6 +94,9 @@ func (g Guard) Known() bool { return len(g.Gaps) == 0 }
 // Ours tells whether the hook's place is free or taken by a hook of lendkeep's.
 func (g Guard) Ours() bool { return g.Hook == "" || strings.Contains(g.Hook, GuardMark) }
 
+// Runs tells whether libvirt runs the hook, if there is one.
+func (g Guard) Runs() bool { return g.HookMode.runs() }
+
 // Condition tells in a few words whether starts are guarded.
 func (g Guard) Condition() string {
 	switch {
@@ -53,6 +106,8 @@ func (g Guard) Condition() string {
 		return "another hook sits in its place"
 	case g.Hook == "":
 		return "not installed"
+	case !g.Runs():
+		return "installed, but libvirt does not run it: its mode is " + string(g.HookMode)
 	case !g.Program:
 		return "installed, but its program is missing"
 	default:

@@ -19,6 +19,7 @@ const WatchMark = "# lendkeep: watches lends and returns."
 type WatchFiles struct {
 	Unit    string `json:"unit,omitempty"`    // content of WatchUnit; empty: none is there
 	Enabled bool   `json:"enabled,omitempty"` // it starts with the host
+	Mode    Mode   `json:"mode,omitempty"`    // of the unit, where it is not what an order sets
 }
 
 // Watch is what is installed to watch lends.

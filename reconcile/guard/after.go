@@ -45,14 +45,13 @@ type Mounting struct {
 // left alone. While an order is carried out, mounts are its matter.
 func After(r Rules, ix *facts.Index, call Call) Return {
 	var made Return
-	if call.Ordered {
+	if call.Ordered != nil {
 		return made
 	}
-	guest := r.guest(call.Guest)
+	guest, held := r.guest(call.Guest), call.Definition.Functions()
 	for i := range r.Controllers {
 		c := &r.Controllers[i]
-		named := slices.ContainsFunc(call.Definition.Lent, func(l facts.Lent) bool { return l.Address == c.Record.Address })
-		if named || slices.Contains(guest.Borrows, c.Record.Controller) {
+		if slices.Contains(held, c.Record.Address) || slices.Contains(guest.Borrows, c.Record.Controller) {
 			made.back(ix, c, call.Granted)
 		}
 	}
@@ -65,7 +64,7 @@ func (r *Return) back(ix *facts.Index, c *Controller, granted []Grant) {
 	switch {
 	case where == facts.Aside || where == facts.Away:
 		return
-	case f != nil && slices.ContainsFunc(granted, func(g Grant) bool { return g.Address == f.Address }):
+	case f != nil && slices.ContainsFunc(granted, func(g Grant) bool { return g.of(f.Address) }):
 		return
 	case where == facts.Gone || f.Driver == "" && len(c.Mounts) > 0: // a card may have no driver at home
 		r.wait(c, true, "controller %s is not back with the host", name)

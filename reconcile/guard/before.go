@@ -2,7 +2,6 @@ package guard
 
 import (
 	"fmt"
-	"path"
 	"slices"
 	"strings"
 
@@ -13,17 +12,31 @@ import (
 type Call struct {
 	Guest      string
 	Definition facts.Definition
-	// Ordered: an order is being carried out. It has seen to mounts itself, and
-	// its undo may start a guest as it was before the rules.
-	Ordered bool
+	// Ordered is what an order that is being carried out says of itself; nil: none
+	// is. It sees to mounts itself, and its undo may start a guest as it was before
+	// the rules.
+	Ordered *Ordered
 	// Granted is what starts were granted that have not ended yet.
 	Granted []Grant
 }
 
-// Grant is a function that a guest may take which is being started.
+// Grant is what a guest that is being started counts on until libvirt has what it
+// needs: a function that it takes, or a place that it lives on.
 type Grant struct {
-	Address facts.Address
 	Guest   string
+	Address facts.Address // of the function; zero for a place
+	Place   string        // where something is mounted; empty for a function
+}
+
+// of tells whether a function was granted.
+func (g Grant) of(at facts.Address) bool { return g.Place == "" && g.Address == at }
+
+// String names it for people.
+func (g Grant) String() string {
+	if g.Place != "" {
+		return fmt.Sprintf("guest %s, which lives on %s", g.Guest, g.Place)
+	}
+	return fmt.Sprintf("guest %s, which borrows %s", g.Guest, g.Address)
 }
 
 // Verdict is what the guard says before a start.
@@ -33,6 +46,7 @@ type Verdict struct {
 	Notes   []string // what could not be made sure but does not refuse
 	Alarms  []string // what would refuse it, but the layout wants it told only
 	Lends   []string // names of the controllers that it would have
+	Lives   []string // places of the rules' mounts that it lives on
 }
 
 // Before decides on a start. ix has no facts of libvirt's, since the guard
@@ -45,17 +59,17 @@ type Verdict struct {
 // it would want it refused. What only is used as a network card is left to
 // libvirt then, as it always was.
 func Before(r Rules, ix *facts.Index, call Call) Verdict {
-	b := before{rules: r, ix: ix, call: call, guest: r.guest(call.Guest), lent: map[facts.Address]bool{}}
+	b := before{rules: r, ix: ix, call: call, guest: r.guest(call.Guest), started: call.Ordered.Starts(call.Guest), lent: map[facts.Address]bool{}}
 	for _, l := range call.Definition.Lent {
 		b.lent[l.Address] = true
 	}
-	checks := []func() error{b.seen, b.lending, b.disks, b.homes}
+	checks := []func() error{b.seen, b.undisturbed, b.lending, b.leaving, b.disks, b.homes, b.links}
 	for _, check := range checks {
 		if err := check(); err != nil {
 			return Verdict{Refuse: err.Error()}
 		}
 	}
-	if call.Ordered && len(b.verdict.Unmount) > 0 {
+	if call.Ordered != nil && len(b.verdict.Unmount) > 0 {
 		return Verdict{Refuse: fmt.Sprintf("an order is being carried out and %s is still mounted", b.verdict.Unmount[0])}
 	}
 	return b.verdict
@@ -77,6 +91,7 @@ type before struct {
 	ix      *facts.Index
 	call    Call
 	guest   Guest
+	started bool // by the order under way
 	lent    map[facts.Address]bool
 	verdict Verdict
 }
@@ -105,7 +120,7 @@ func (b *before) lending() error {
 		// Of two that were granted one function, the end of one start would have
 		// mounted what the other is about to take.
 		for _, g := range b.call.Granted {
-			if g.Address == at && g.Guest != b.call.Guest {
+			if g.of(at) && g.Guest != b.call.Guest {
 				return fmt.Errorf("guest %s, which is being started, was granted %s; try again in a moment", g.Guest, at)
 			}
 		}
@@ -116,9 +131,25 @@ func (b *before) lending() error {
 	return nil
 }
 
+// leaving refuses to unmount what a guest lives on that is being started: libvirt
+// may not have opened its files yet.
+func (b *before) leaving() error {
+	for _, g := range b.call.Granted {
+		if g.Place != "" && g.Guest != b.call.Guest && slices.Contains(b.verdict.Unmount, g.Place) {
+			return fmt.Errorf("guest %s, which is being started, lives on %s; try again in a moment", g.Guest, g.Place)
+		}
+	}
+	return nil
+}
+
 // lend decides on one function of the definition.
 func (b *before) lend(at facts.Address) error {
 	f := b.ix.Function(at)
+	for _, r := range b.takes(at) {
+		if err := b.identity(b.known(r), at); err != nil {
+			return err
+		}
+	}
 	if meant := b.meant(at); meant != nil {
 		if err := b.identity(*meant, at); err != nil {
 			return err
@@ -133,7 +164,7 @@ func (b *before) lend(at facts.Address) error {
 	if owner != nil {
 		b.verdict.Lends = append(b.verdict.Lends, owner.Record.Controller)
 	}
-	if owner == nil || !slices.Contains(b.guest.Borrows, owner.Record.Controller) {
+	if owner == nil {
 		if err := b.unused(f, nil, true); err != nil || !b.lent[at] || len(b.guest.Borrows) == 0 {
 			return err
 		}
@@ -153,22 +184,27 @@ func (b *before) lend(at facts.Address) error {
 // meant gives the controller that the definition means by an address: by the
 // note that lendkeep left in it, else by the rules.
 func (b *before) meant(at facts.Address) *Controller {
-	controllers := b.rules.byName()
 	for _, r := range b.call.Definition.Records {
-		if r.Address != at {
-			continue
+		if r.Address == at {
+			c := b.known(r)
+			return &c
 		}
-		if c := controllers[r.Controller]; c != nil && c.Record.Serial == r.Serial {
-			return &Controller{Record: r, Slot: c.Slot, Model: c.Model, SizeBytes: c.SizeBytes}
-		}
-		return &Controller{Record: r}
 	}
+	controllers := b.rules.byName()
 	for _, name := range b.guest.Borrows {
 		if c := controllers[name]; c.Record.Address == at {
 			return c
 		}
 	}
 	return nil
+}
+
+// known gives a controller by a record, with what the rules know of the same one.
+func (b *before) known(r facts.Record) Controller {
+	if c := b.rules.byName()[r.Controller]; c != nil && c.Record.Serial == r.Serial {
+		return Controller{Record: r, Slot: c.Slot, Model: c.Model, SizeBytes: c.SizeBytes}
+	}
+	return Controller{Record: r}
 }
 
 // owner gives the controller of the rules that sits at an address now; one
@@ -187,7 +223,7 @@ func (b *before) permitted(f *facts.Function, owner *Controller) error {
 	if f.NVMe != nil && slices.Contains(b.rules.NeverLend, f.NVMe.Serial) {
 		return fmt.Errorf("%s is never lent, by the layout's never_lend", f.Title())
 	}
-	if owner == nil || b.call.Ordered || slices.Contains(b.guest.Borrows, owner.Record.Controller) {
+	if owner == nil || b.borrows(owner, f.Address) {
 		return nil
 	}
 	name := owner.Record.Controller
@@ -266,6 +302,7 @@ func (b *before) homes() error {
 			if lives == "" {
 				continue
 			}
+			b.verdict.Lives = append(b.verdict.Lives, m.Path)
 			why := b.absent(c, m)
 			if why == "" {
 				continue
@@ -284,23 +321,20 @@ func (b *before) homes() error {
 // rules, which know of images below images, and by the definition. An order's
 // undo may start a guest that lived elsewhere before.
 func (b *before) livesOn(place string) string {
-	if !b.call.Ordered && slices.Contains(b.guest.LivesOn, place) {
+	if !b.started && slices.Contains(b.guest.LivesOn, place) {
 		return "it has files on"
 	}
 	if slices.ContainsFunc(b.ix.Places(&b.call.Definition), func(named string) bool { return facts.Within(named, place) }) {
 		return "it has files on"
 	}
-	for _, d := range b.call.Definition.Disks {
-		if d.Volume == "" || d.Source != "" {
-			continue
-		}
-		pool := slices.IndexFunc(b.rules.Pools, func(p Pool) bool { return p.Name == d.Pool })
-		switch {
-		case pool < 0: // it may be anywhere
-			return fmt.Sprintf("volume %s of pool %s, which the rules do not know, may be on", d.Volume, d.Pool)
-		case b.rules.Pools[pool].Target != "" && facts.Within(path.Join(b.rules.Pools[pool].Target, d.Volume), place):
-			return "it has files on"
-		}
+	files, unknown := b.rules.volumes(&b.call.Definition)
+	if len(unknown) > 0 { // it may be anywhere
+		return fmt.Sprintf("volume %s of pool %s, which the rules do not know, may be on", unknown[0].Volume, unknown[0].Pool)
+	}
+	if slices.ContainsFunc(files, func(named string) bool {
+		return slices.ContainsFunc(b.ix.Chain(named), func(leads string) bool { return facts.Within(leads, place) })
+	}) {
+		return "it has files on"
 	}
 	return ""
 }

@@ -59,6 +59,15 @@ func (b *bench) borrower(name string, lent ...facts.Address) {
 	}
 }
 
+// reelOf is the record of reel.
+func (b *bench) reelOf() facts.Record { return b.Record("reel", b.reel) }
+
+// ordered has an order under way that starts a guest at this moment, which gets
+// these.
+func (b *bench) ordered(guest string, takes ...facts.Record) {
+	b.call.Ordered = &guard.Ordered{Told: true, Guests: []string{guest}, Start: guest, Takes: takes}
+}
+
 // disk adds a disk to the definition of the call.
 func (b *bench) disk(d facts.Disk) {
 	b.call.Definition.Disks = append(b.call.Definition.Disks, d)
@@ -70,6 +79,11 @@ func (b *bench) index() *facts.Index {
 	named := b.call.Definition.Paths()
 	seen.Libvirt = facts.Virtualization{}
 	seen.Paths = slices.DeleteFunc(slices.Clone(seen.Paths), func(p facts.Path) bool { return !slices.Contains(named, p.Named) })
+	for _, name := range append(named, b.rules.Volumes(&b.call.Definition)...) {
+		if !slices.ContainsFunc(seen.Paths, func(p facts.Path) bool { return p.Named == name }) {
+			seen.Paths = append(seen.Paths, facts.Path{Named: name, Resolved: name})
+		}
+	}
 	seen.Contents = []facts.Content{{Of: "nvme0n1", Signature: b.whole, Volumes: []facts.Volume{*b.shelf}}}
 	seen = seen.Answered()
 	return facts.NewIndex(&seen)
@@ -92,7 +106,7 @@ func TestBefore(t *testing.T) {
 	}{
 		"a borrower, its shelf mounted": {func(b *bench) {}, "", []string{"/srv/shelf"}, ""},
 		"a borrower, nothing mounted":   {(*bench).unmounted, "", nil, ""},
-		"an order has left something mounted": {func(b *bench) { b.call.Ordered = true },
+		"an order has left something mounted": {func(b *bench) { b.ordered("grading") },
 			"an order is being carried out and /srv/shelf is still mounted", nil, ""},
 		"another mount":                     {func(b *bench) { b.Mount("nvme0n1p1", "/mnt/x") }, "mount /mnt/x", nil, ""},
 		"the same filesystem mounted twice": {func(b *bench) { b.Mount("nvme0n1p2", "/mnt/x") }, "mount /mnt/x", nil, ""},
@@ -169,7 +183,8 @@ func TestBefore(t *testing.T) {
 		"on VFIO, the only one off the host's driver": {func(b *bench) { b.unmounted(); b.aside(b.reel) }, "", nil, "on VFIO already"},
 		"on VFIO, as a twin is": {func(b *bench) { b.unmounted(); b.aside(b.reel); b.aside(b.spare) },
 			"cannot be asked for its serial", nil, ""},
-		"on VFIO by an order, as a twin is": {func(b *bench) { b.unmounted(); b.aside(b.reel); b.aside(b.spare); b.call.Ordered = true }, "", nil, ""},
+		"on VFIO by an order, as a twin is": {func(b *bench) { b.unmounted(); b.aside(b.reel); b.aside(b.spare); b.ordered("grading", b.reelOf()) },
+			"cannot be asked for its serial", nil, ""},
 
 		"another start was granted it": {func(b *bench) { b.unmounted(); b.call.Granted = []guard.Grant{{Address: b.reel, Guest: "second"}} },
 			"guest second, which is being started, was granted 0000:01:00.0", nil, ""},
@@ -178,9 +193,78 @@ func TestBefore(t *testing.T) {
 		"a stranger that names reel":                       {func(b *bench) { b.borrower("other", b.reel) }, "the layout lends that to grading only", nil, ""},
 		"a stranger that names reel, aside":                {func(b *bench) { b.unmounted(); b.aside(b.reel); b.borrower("other", b.reel) }, "lends that to grading only", nil, ""},
 		"a guest of the layout, but not this":              {func(b *bench) { b.borrower("grading", b.reel, b.spare) }, "the layout lends that to no guest", nil, ""},
-		"an undo gives back what the rules give to others": {func(b *bench) { b.unmounted(); b.borrower("other", b.reel); b.call.Ordered = true }, "", nil, ""},
-		"an undo, and the host uses it": {func(b *bench) { b.borrower("other", b.reel); b.call.Ordered = true },
-			"mount /srv/shelf", nil, ""},
+		"an undo gives back what the rules give to others": {func(b *bench) { b.unmounted(); b.borrower("other", b.reel); b.ordered("other", b.reelOf()) }, "", nil, ""},
+		"an undo, and the host uses it": {func(b *bench) { b.borrower("other", b.reel); b.ordered("other", b.reelOf()) },
+			"/srv/shelf is still mounted", nil, ""},
+		"an undo, and another mount": {func(b *bench) {
+			b.unmounted()
+			b.Mount("nvme0n1p1", "/mnt/x")
+			b.borrower("other", b.reel)
+			b.ordered("other", b.reelOf())
+		}, "mount /mnt/x", nil, ""},
+		"an undo, with a group that cannot be lent": {func(b *bench) {
+			b.unmounted()
+			b.Card(b.reel, "e1000e")
+			b.borrower("other", b.reel)
+			b.ordered("other", b.reelOf())
+		}, "82574L", nil, ""},
+		"an undo, and another controller sits there": {func(b *bench) {
+			b.unmounted()
+			r := b.reelOf()
+			b.Function(b.reel).NVMe.Serial, b.Function(b.spare).NVMe.Serial = "RL-4410-0088", "RL-4410-0073"
+			b.borrower("other", b.reel)
+			b.ordered("other", r)
+		}, "controller reel is at 0000:02:00.0 now", nil, ""},
+		"an undo that gives back another controller": {func(b *bench) { b.unmounted(); b.borrower("other", b.reel, b.spare); b.ordered("other", b.reelOf()) },
+			"the layout lends that to no guest", nil, ""},
+		"an undo of what is never lent": {func(b *bench) {
+			b.borrower("other", b.never)
+			b.ordered("other", b.Record("never", b.never))
+		}, "never_lend", nil, ""},
+		"an order starts another guest": {func(b *bench) { b.unmounted(); b.ordered("other", b.reelOf()) },
+			"it borrows 0000:01:00.0, and an order is being carried out that does not start it now", nil, ""},
+		"an order that says nothing": {func(b *bench) { b.unmounted(); b.call.Ordered = &guard.Ordered{} },
+			"that does not start it now", nil, ""},
+		"an order that says nothing, of a guest on the shelf": {func(b *bench) { b.borrower("catalogue"); b.call.Ordered = &guard.Ordered{} },
+			"it has files on /srv/shelf, and an order is being carried out that may unmount it", nil, ""},
+		"an order that says nothing, of a guest without a device": {func(b *bench) { b.borrower("other"); b.call.Ordered = &guard.Ordered{} }, "", nil, ""},
+		"an order elsewhere, of a guest on the shelf": {func(b *bench) {
+			b.borrower("catalogue")
+			b.call.Ordered = &guard.Ordered{Told: true, Mounts: []string{"/srv/attic"}}
+		}, "", nil, ""},
+		"an order that mounts below, of a guest on the shelf": {func(b *bench) {
+			b.borrower("catalogue")
+			b.call.Ordered = &guard.Ordered{Told: true, Mounts: []string{"/srv/shelf/inner"}}
+		}, "an order is being carried out that may unmount it", nil, ""},
+		"an order starts a guest on the shelf": {func(b *bench) { b.borrower("catalogue"); b.ordered("catalogue") }, "", nil, ""},
+		"another start lives on the shelf": {func(b *bench) { b.call.Granted = []guard.Grant{{Guest: "catalogue", Place: "/srv/shelf"}} },
+			"guest catalogue, which is being started, lives on /srv/shelf", nil, ""},
+		"another start lives elsewhere": {func(b *bench) { b.call.Granted = []guard.Grant{{Guest: "attic", Place: "/srv/attic"}} },
+			"", []string{"/srv/shelf"}, ""},
+		"a place that was granted is no function": {func(b *bench) {
+			b.borrower("other", facts.Address{})
+			b.call.Granted = []guard.Grant{{Guest: "catalogue", Place: "/srv/shelf"}}
+		}, "", nil, ""},
+		"a link on the shelf that leads away": {func(b *bench) {
+			b.borrower("other")
+			b.disk(facts.Disk{Kind: "file", Source: "/srv/shelf/x"})
+			b.Survey.Paths = append(b.Survey.Paths, facts.Path{Named: "/srv/shelf/x", Resolved: "/etc/shadow", Via: []string{"/srv/shelf/x"}})
+		}, "a link on /srv/shelf, which guests with controller reel can write, leads its /srv/shelf/x to /etc/shadow", nil, ""},
+		"a way to a link on the shelf that leads away": {func(b *bench) {
+			b.borrower("other")
+			b.disk(facts.Disk{Kind: "file", Source: "/srv/way/x"})
+			b.Survey.Paths = append(b.Survey.Paths, facts.Path{Named: "/srv/way/x", Resolved: "/etc/shadow", Via: []string{"/srv/way", "/srv/shelf/dir"}})
+		}, "leads its /srv/way/x to /etc/shadow", nil, ""},
+		"a link on the shelf that stays there": {func(b *bench) {
+			b.borrower("other")
+			b.disk(facts.Disk{Kind: "file", Source: "/srv/shelf/x"})
+			b.Survey.Paths = append(b.Survey.Paths, facts.Path{Named: "/srv/shelf/x", Resolved: "/srv/shelf/y", Via: []string{"/srv/shelf/x"}})
+		}, "", nil, ""},
+		"a name on the shelf that leads nobody knows where": {func(b *bench) {
+			b.borrower("other")
+			b.disk(facts.Disk{Kind: "file", Source: "/srv/shelf/x"})
+			b.Survey.Paths = append(b.Survey.Paths, facts.Path{Named: "/srv/shelf/x", Gap: "looking at it did not end"})
+		}, "where its /srv/shelf/x on /srv/shelf leads is not known: looking at it did not end", nil, ""},
 		"never lent": {func(b *bench) { b.borrower("other", b.never) }, "never_lend", nil, ""},
 		"a stranger with a card that is up": {func(b *bench) {
 			card := b.Card(b.never, "e1000e")
@@ -296,7 +380,7 @@ func TestAfter(t *testing.T) {
 	}{
 		"back, to be mounted":       {(*bench).unmounted, "/dev/nvme0n1p2 /srv/shelf", "", ""},
 		"mounted already":           {func(b *bench) {}, "", "", ""},
-		"an order's matter":         {func(b *bench) { b.unmounted(); b.call.Ordered = true }, "", "", ""},
+		"an order's matter":         {func(b *bench) { b.unmounted(); b.call.Ordered = &guard.Ordered{} }, "", "", ""},
 		"another guest has it":      {func(b *bench) { b.unmounted(); b.aside(b.reel) }, "", "", ""},
 		"a stranger that named it":  {func(b *bench) { b.unmounted(); b.borrower("other", b.reel) }, "/dev/nvme0n1p2 /srv/shelf", "", ""},
 		"a guest of something else": {func(b *bench) { b.unmounted(); b.borrower("other", b.never) }, "", "", ""},

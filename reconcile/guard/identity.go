@@ -29,9 +29,10 @@ func (b *before) identity(meant Controller, at facts.Address) error {
 
 // byExclusion is the identity of an NVMe controller that is on VFIO already
 // and so cannot be asked for its serial: it is the one meant if no other of its
-// kind is off the host's driver. An order has had the record to go by.
+// kind is off the host's driver. No order's word is taken for it: cards may have
+// been moved since it was written.
 func (b *before) byExclusion(meant facts.Record, f *facts.Function) error {
-	if meant.Serial == "" || b.call.Ordered {
+	if meant.Serial == "" {
 		return nil
 	}
 	for _, twin := range b.ix.OfKind(f.Vendor, f.Device) {

@@ -30,7 +30,7 @@ func TestRulesRoundTrip(t *testing.T) {
 		"SN-NEVER is never lent",
 		"only grading may borrow reel (RL-4410-0073)",
 		"udev leaves volumes on reel alone, but for shelf",
-		"shelf of reel is unmounted before a lend and mounted at /srv/shelf after it (xfs, noatime)",
+		"shelf of reel is unmounted before a lend and mounted at /srv/shelf after it (xfs, nosuid, nodev, noatime)",
 		"the command that is told of alarms, as root: /usr/local/bin/tell-me studio",
 		"catalogue starts only while /srv/shelf is mounted",
 	}, rules.Sentences())
@@ -98,6 +98,7 @@ func TestScript(t *testing.T) {
 	}
 	borrows := "<domain><devices><hostdev mode='subsystem' type='pci' managed='yes'/></devices></domain>"
 	usb := "<domain><devices><hostdev mode='subsystem' type='usb'/></devices></domain>"
+	argument := "<domain><qemu:commandline><qemu:arg value='vfio-pci,host=0000:01:00.0'/></qemu:commandline></domain>"
 	drive := "<domain><devices><disk type='nvme' device='disk'/></devices></domain>"
 	for _, c := range []struct {
 		program, operation, xml string
@@ -116,6 +117,7 @@ func TestScript(t *testing.T) {
 		{"is missing", "prepare", borrows, true},
 		{"is missing", "prepare", drive, true},
 		{"is missing", "prepare", usb, false},
+		{"is missing", "prepare", argument, true},
 		{"is missing", "reconnect", borrows, false},
 		{"is missing", "stopped", borrows, false},
 	} {

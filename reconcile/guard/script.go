@@ -30,7 +30,7 @@ case $code in
 126 | 127) ;; # it could not be run
 *) exit 1 ;;
 esac
-if grep -Eq "<hostdev [^>]*type='pci'|<(interface|disk) [^>]*type='(hostdev|nvme)'"; then
+if grep -Eq "<hostdev [^>]*type='pci'|<(interface|disk) [^>]*type='(hostdev|nvme)'|vfio"; then
 	echo "lendkeep: guest $1 borrows a PCI function, but the guard's program $program cannot be run, so nothing was checked. Install it, then start the guest again." >&2
 	exit 1
 fi

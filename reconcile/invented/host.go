@@ -147,7 +147,7 @@ func (b *Builder) Block(name string) *facts.Block {
 func (b *Builder) Mount(device, path string) {
 	block := b.Block(device)
 	b.Survey.Mounts = append(b.Survey.Mounts, facts.Mount{Devno: block.Devno, Root: "/", Path: path,
-		Kind: block.Signature.Kind, Source: "/dev/" + device, Options: []string{"rw", "noatime"}})
+		Kind: block.Signature.Kind, Source: "/dev/" + device, Options: []string{"rw", "nosuid", "nodev", "noatime"}})
 }
 
 // Mapper builds a device mapper volume on block devices.
@@ -249,7 +249,7 @@ func Controller(name, serial string, mounts ...string) spec.Controller {
 			c.Drive = &spec.Drive{At: place()}
 		}
 		c.Drive.Partitions = append(c.Drive.Partitions, spec.Partition{Name: mounts[i], Rest: i == 0, SizeBytes: 1 << 30, Format: "xfs", At: place()})
-		c.Return.Mounts = append(c.Return.Mounts, spec.Mount{Partition: mounts[i], Path: mounts[i+1], Options: []string{"noatime"}, At: place()})
+		c.Return.Mounts = append(c.Return.Mounts, spec.Mount{Partition: mounts[i], Path: mounts[i+1], Options: spec.Hardened([]string{"noatime"}), At: place()})
 	}
 	return c
 }
