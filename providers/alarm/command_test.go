@@ -2,9 +2,12 @@ package alarm
 
 import (
 	"context"
+	"fmt"
 	"os"
+	"os/exec"
 	"path/filepath"
 	"strings"
+	"syscall"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
@@ -56,4 +59,49 @@ func TestTellThatHangs(t *testing.T) {
 			break
 		}
 	}
+}
+
+// What a command leaves running ends with it, at the latest after Within; it is not
+// waited for.
+func TestTellThatLeavesSomething(t *testing.T) {
+	pid := filepath.Join(t.TempDir(), "pid")
+	require.NoError(t, Command{script(t, "sleep 1000 &\necho $! > "+pid)}.Tell(t.Context(), nil))
+	child, err := os.ReadFile(pid)
+	require.NoError(t, err)
+	for {
+		stat, err := os.ReadFile("/proc/" + strings.TrimSpace(string(child)) + "/stat")
+		if err != nil || strings.Contains(string(stat), ") Z ") {
+			break
+		}
+	}
+}
+
+// Only in the control group of the watch's own service are others ended.
+func TestServiceIn(t *testing.T) {
+	for content, want := range map[string]string{
+		"0::/system.slice/lendkeep-watch.service\n":     "/sys/fs/cgroup/system.slice/lendkeep-watch.service",
+		"0::/system.slice/other.service\n":              "",
+		"0::/user.slice/user-0.slice/session-1.scope\n": "",
+		"0::/\n": "",
+		"":       "",
+		"12:pids:/system.slice/lendkeep-watch.service\n0::/system.slice/lendkeep-watch.service\n": "",
+		"0::/system.slice/lendkeep-watch.service/inner\n":                                         "",
+	} {
+		assert.Equal(t, want, serviceIn(content), content)
+	}
+}
+
+// A process that has left the command's session is ended as well, by the list that
+// systemd's control group gives.
+func TestEndService(t *testing.T) {
+	folder := t.TempDir()
+	left := exec.Command("sleep", "1000")
+	left.SysProcAttr = &syscall.SysProcAttr{Setsid: true}
+	require.NoError(t, left.Start())
+	require.NoError(t, os.WriteFile(filepath.Join(folder, "cgroup.procs"), []byte(fmt.Sprintf("%d\n%d\nx\n0\n-1\n1\n", os.Getpid(), left.Process.Pid)), 0o600))
+	endService(folder)
+	err := left.Wait()
+	require.ErrorContains(t, err, "killed")
+	endService("")
+	endService(filepath.Join(folder, "absent"))
 }
