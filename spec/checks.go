@@ -13,6 +13,8 @@ import (
 	"unicode/utf16"
 	"unicode/utf8"
 
+	"lendkeep/spec/pci"
+
 	"github.com/hashicorp/hcl/v2/hclsyntax"
 )
 
@@ -263,9 +265,9 @@ func wrongPCI(id string) string {
 }
 
 // pciID turns a text that wrongPCI let pass, or an empty one, into its number.
-func pciID(text string) PCIID {
+func pciID(text string) pci.ID {
 	n, _ := strconv.ParseUint(text, 16, 16)
-	return PCIID(n)
+	return pci.ID(n)
 }
 
 // wrongSlot judges names under /sys/bus/pci/slots.

@@ -3,6 +3,8 @@ package spec
 import (
 	"fmt"
 	"time"
+
+	"lendkeep/spec/pci"
 )
 
 // Layout is what the operator wants a host to be: the checked content of all
@@ -43,12 +45,6 @@ type Host struct {
 	At        Place
 }
 
-// PCIID is one half of a PCI identity: a vendor or device number.
-type PCIID uint16
-
-// String gives four hexadecimal digits, as lspci -n does.
-func (id PCIID) String() string { return fmt.Sprintf("%04x", uint16(id)) }
-
 // Controller is a PCI function that may be lent, known by what it is.
 // Exactly one of NVMe and PCI is set.
 type Controller struct {
@@ -70,8 +66,8 @@ type NVMeIdentity struct {
 // PCIIdentity tells any other controller by kind and, where two are alike, by
 // the physical slot it sits in.
 type PCIIdentity struct {
-	Vendor PCIID
-	Device PCIID
+	Vendor pci.ID
+	Device pci.ID
 	Slot   string // name under /sys/bus/pci/slots; empty: any
 	At     Place
 }

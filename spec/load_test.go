@@ -13,6 +13,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"lendkeep/spec"
+	"lendkeep/spec/pci"
 )
 
 // larch are facts as a survey of a small host would have them.
@@ -159,7 +160,7 @@ shift "rest" { guests = [] }
 `)
 	require.Empty(t, ds)
 	g := layout.Guests[0]
-	assert.Equal(t, spec.PCIID(0x10d3), layout.Controllers[0].PCI.Device)
+	assert.Equal(t, pci.ID(0x10d3), layout.Controllers[0].PCI.Device)
 	assert.Equal(t, "4-1", layout.Controllers[1].PCI.Slot)
 	assert.Equal(t, "/srv/firmware/larch.fd", g.Firmware)
 	assert.Len(t, g.Borrows, 2)

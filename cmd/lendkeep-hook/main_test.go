@@ -21,6 +21,7 @@ import (
 	"lendkeep/reconcile/facts"
 	"lendkeep/reconcile/guard"
 	"lendkeep/reconcile/invented"
+	"lendkeep/reconcile/order"
 	"lendkeep/reconcile/watch"
 	"lendkeep/spec"
 )
@@ -67,7 +68,7 @@ func newBench(t *testing.T) *bench {
 	b.Guest("l2", "")
 	layout := invented.Layout([]spec.Controller{invented.Controller("reel", "RL-4410-0073", "shelf", "/srv/shelf")}, []spec.Guest{invented.Guest("l2", "reel")})
 	b.Survey.Guard.Hook = guard.Script
-	b.Survey.Guard.Rules = guard.Compile(assess.NewCase(layout, facts.NewIndex(&b.Survey), nil)).Encode()
+	b.Survey.Guard.Rules = order.CompileRules(assess.NewCase(layout, facts.NewIndex(&b.Survey), nil)).Encode()
 	b.Survey.Libvirt = facts.Virtualization{}
 	return b
 }

@@ -13,7 +13,6 @@ import (
 
 	"lendkeep/providers/holding"
 	"lendkeep/reconcile/facts"
-	"lendkeep/reconcile/step"
 )
 
 // Drives writes whole drives of this machine. Each deed finds its drive by what
@@ -27,8 +26,6 @@ type Drives struct {
 	// Watch is told how far a copy is, in bytes; nil: nobody asks.
 	Watch func(phase string, done, total uint64)
 }
-
-var _ step.Drives = Drives{}
 
 // settle is how long a drive that is busy is asked again: udev looks into every
 // device that appears or was written (common practice; no source gives a time).

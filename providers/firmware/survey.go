@@ -11,7 +11,7 @@ import (
 	"time"
 
 	"lendkeep/reconcile/facts"
-	"lendkeep/spec"
+	"lendkeep/spec/pci"
 )
 
 // Host reads what firmware a host has. It remembers its answers as long as the
@@ -89,7 +89,7 @@ func (h *Host) rom(named string) facts.PlacedROM {
 	if err == nil {
 		var rom ROM
 		if rom, err = ReadROM(content); err == nil {
-			return facts.PlacedROM{ROM: facts.ROM{Path: named, Driver: romSum(content), Vendor: spec.PCIID(rom.Vendor), Device: spec.PCIID(rom.Device)}}
+			return facts.PlacedROM{ROM: facts.ROM{Path: named, Driver: romSum(content), Vendor: pci.ID(rom.Vendor), Device: pci.ID(rom.Device)}}
 		}
 	}
 	return facts.PlacedROM{ROM: facts.ROM{Path: named}, Why: cause(err)}

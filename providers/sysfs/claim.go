@@ -11,7 +11,7 @@ import (
 	"strings"
 
 	"lendkeep/reconcile/facts"
-	"lendkeep/spec"
+	"lendkeep/spec/pci"
 )
 
 // modprobeDirs are searched in this sequence; a file hides one of the same name
@@ -97,6 +97,6 @@ func (s *survey) addClaims(area place, name, value, from string) {
 			area.gap("vfio_claims", name, fmt.Errorf("not a vendor and device number: %q", id))
 			continue
 		}
-		s.out.Claims = append(s.out.Claims, facts.Claim{Vendor: spec.PCIID(vendor), Device: spec.PCIID(device), From: from})
+		s.out.Claims = append(s.out.Claims, facts.Claim{Vendor: pci.ID(vendor), Device: pci.ID(device), From: from})
 	}
 }

@@ -11,7 +11,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"lendkeep/reconcile/facts"
-	"lendkeep/spec"
+	"lendkeep/spec/pci"
 )
 
 // laidOver gives larch without some directories, and with an archive of
@@ -139,7 +139,7 @@ func TestSlotsClaimsAndInterfaces(t *testing.T) {
 	require.NotNil(t, virtio.Gap("network_interfaces"))
 	assert.Equal(t, []facts.Pages{{SizeBytes: 2 << 20, Total: 512}, {SizeBytes: 1 << 30, Total: 4, Free: 3}}, survey.Machine.HugePages)
 
-	claim := func(vendor, device spec.PCIID, from string) facts.Claim {
+	claim := func(vendor, device pci.ID, from string) facts.Claim {
 		return facts.Claim{Vendor: vendor, Device: device, From: from}
 	}
 	assert.Equal(t, []facts.Claim{

@@ -16,7 +16,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"lendkeep/reconcile/facts"
-	"lendkeep/spec"
+	"lendkeep/spec/pci"
 )
 
 // moments are the three captures, each with what other programs said of it.
@@ -73,7 +73,7 @@ func fromLspci(t *testing.T, section string) facts.Function {
 	}
 	f := facts.Function{
 		Address: at, DeviceName: head[3], // the vendor's name in front of it
-		Vendor: spec.PCIID(number(head[4], 16)), Device: spec.PCIID(number(head[5], 16)),
+		Vendor: pci.ID(number(head[4], 16)), Device: pci.ID(number(head[5], 16)),
 		Class: uint32(number(head[2], 16)) << 8,
 	}
 	if head[6] != "" {
@@ -253,7 +253,7 @@ func TestNamesAgreeWithPCIDB(t *testing.T) {
 		device, err2 := strconv.ParseUint(id[4:], 16, 16)
 		require.NoError(t, err1)
 		require.NoError(t, err2)
-		functions = append(functions, facts.Function{Vendor: spec.PCIID(vendor), Device: spec.PCIID(device)})
+		functions = append(functions, facts.Function{Vendor: pci.ID(vendor), Device: pci.ID(device)})
 	}
 	require.NotEmpty(t, functions)
 	excerpt := setNames(database, functions)

@@ -10,7 +10,7 @@ import (
 	"strings"
 
 	"lendkeep/reconcile/facts"
-	"lendkeep/spec"
+	"lendkeep/spec/pci"
 )
 
 // devicesDir has a link for each PCI function.
@@ -94,10 +94,10 @@ func (s *survey) readFunction(at facts.Address) facts.Function {
 
 // readIdentity reads what kind of function it is.
 func readIdentity(p place, f *facts.Function) {
-	f.Vendor = spec.PCIID(p.number("vendor", "vendor", 0, 16))
-	f.Device = spec.PCIID(p.number("device", "device", 0, 16))
-	f.SubsystemVendor = spec.PCIID(p.number("subsystem_vendor", "subsystem_vendor", 0, 16))
-	f.SubsystemDevice = spec.PCIID(p.number("subsystem_device", "subsystem_device", 0, 16))
+	f.Vendor = pci.ID(p.number("vendor", "vendor", 0, 16))
+	f.Device = pci.ID(p.number("device", "device", 0, 16))
+	f.SubsystemVendor = pci.ID(p.number("subsystem_vendor", "subsystem_vendor", 0, 16))
+	f.SubsystemDevice = pci.ID(p.number("subsystem_device", "subsystem_device", 0, 16))
 	f.Class = uint32(p.number("class", "class", 0, 24))
 	f.Revision = uint8(p.number("revision", "revision", 0, 8))
 }

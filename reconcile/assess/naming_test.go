@@ -13,6 +13,7 @@ import (
 	"lendkeep/reconcile/facts"
 	"lendkeep/reconcile/invented"
 	"lendkeep/spec"
+	"lendkeep/spec/pci"
 )
 
 // statements gives what the remedies of a finding say to state, by the address
@@ -38,7 +39,7 @@ func statements(t *testing.T, f assess.Finding) map[string]spec.Controller {
 			require.NoError(t, err)
 			device, err := strconv.ParseUint(said["device"], 16, 16)
 			require.NoError(t, err)
-			c.PCI = &spec.PCIIdentity{Vendor: spec.PCIID(vendor), Device: spec.PCIID(device), Slot: said["slot"]}
+			c.PCI = &spec.PCIIdentity{Vendor: pci.ID(vendor), Device: pci.ID(device), Slot: said["slot"]}
 		}
 		found[m[1]] = c
 	}

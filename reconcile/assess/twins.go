@@ -11,10 +11,11 @@ import (
 	"fmt"
 
 	"lendkeep/spec"
+	"lendkeep/spec/pci"
 )
 
 // kind is vendor and device number together.
-type kind struct{ vendor, device spec.PCIID }
+type kind struct{ vendor, device pci.ID }
 
 func checkTwins(c *Case) []Finding {
 	var list []Finding

@@ -9,7 +9,7 @@ import (
 	"github.com/beevik/etree"
 
 	"lendkeep/reconcile/facts"
-	"lendkeep/spec"
+	"lendkeep/spec/pci"
 )
 
 // Namespace marks lendkeep's part of a guest's <metadata>. libvirt keeps one
@@ -60,12 +60,12 @@ func recordOf(e *etree.Element) (facts.Record, error) {
 	return r, cmp.Or(err1, err2, err3)
 }
 
-func idOf(e *etree.Element, name string) (spec.PCIID, error) {
+func idOf(e *etree.Element, name string) (pci.ID, error) {
 	number, err := strconv.ParseUint(attr(e, name), 16, 16)
 	if err != nil || len(attr(e, name)) != 4 {
 		return 0, fmt.Errorf("%s %q is not four hexadecimal digits", name, attr(e, name))
 	}
-	return spec.PCIID(number), nil
+	return pci.ID(number), nil
 }
 
 // setRecords makes the note hold exactly these records and tells whether that

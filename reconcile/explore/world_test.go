@@ -17,6 +17,7 @@ import (
 	"lendkeep/reconcile/facts"
 	"lendkeep/reconcile/guard"
 	"lendkeep/reconcile/invented"
+	"lendkeep/reconcile/order"
 	"lendkeep/spec"
 )
 
@@ -56,7 +57,7 @@ func workshop(t *testing.T) (facts.Survey, *spec.Layout, guard.Rules) {
 		[]spec.Guest{invented.Guest("grading", "reel"), invented.Guest("second", "reel"), invented.Guest("third", "spare"), invented.Guest("fourth", "reel", "spare"), invented.Guest("fifth", "spare"),
 			invented.Guest("catalogue"), invented.Guest("clerk"), invented.Guest("attic")},
 		invented.Shift("day", "grading", "attic"), invented.Shift("night", "catalogue", "clerk", "third"))
-	rules := guard.Compile(assess.NewCase(layout, facts.NewIndex(&b.Survey), nil))
+	rules := order.CompileRules(assess.NewCase(layout, facts.NewIndex(&b.Survey), nil))
 	b.Survey.Guard.GuardFiles = facts.GuardFiles{Hook: guard.Script, Rules: rules.Encode(), Udev: guard.Static(rules)}
 	return b.Survey, layout, rules
 }

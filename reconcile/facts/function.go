@@ -3,7 +3,7 @@ package facts
 import (
 	"slices"
 
-	"lendkeep/spec"
+	"lendkeep/spec/pci"
 )
 
 // Gap is a fact that could not be read. It is never taken for a no: a gap
@@ -19,10 +19,10 @@ type Gap struct {
 // sysfs-bus-pci); what could not be read there is in Gaps.
 type Function struct {
 	Address         Address     `json:"address"`                      // domain, bus, device and function (BDF): the name of the directory
-	Vendor          spec.PCIID  `json:"vendor"`                       // vendor
-	Device          spec.PCIID  `json:"device"`                       // device
-	SubsystemVendor spec.PCIID  `json:"subsystem_vendor"`             // subsystem_vendor; 0: not said
-	SubsystemDevice spec.PCIID  `json:"subsystem_device"`             // subsystem_device; 0: not said
+	Vendor          pci.ID      `json:"vendor"`                       // vendor
+	Device          pci.ID      `json:"device"`                       // device
+	SubsystemVendor pci.ID      `json:"subsystem_vendor"`             // subsystem_vendor; 0: not said
+	SubsystemDevice pci.ID      `json:"subsystem_device"`             // subsystem_device; 0: not said
 	VendorName      string      `json:"vendor_name,omitempty"`        // from the PCI ID database (pci.ids); empty: not in it
 	DeviceName      string      `json:"device_name,omitempty"`        // likewise
 	Class           uint32      `json:"class"`                        // class; 24 bits: base class, subclass, interface

@@ -3,7 +3,7 @@ package facts
 import (
 	"slices"
 
-	"lendkeep/spec"
+	"lendkeep/spec/pci"
 )
 
 // Virtualization is what libvirt says.
@@ -129,12 +129,12 @@ func (d *Definition) Pins() bool {
 // meant by an address. It is the one way to know a controller while it is lent,
 // when it can say nothing of itself to the host.
 type Record struct {
-	Controller string     `json:"controller"` // name in the layout
-	Address    Address    `json:"address"`
-	Vendor     spec.PCIID `json:"vendor"`
-	Device     spec.PCIID `json:"device"`
-	Serial     string     `json:"serial,omitempty"`
-	Model      string     `json:"model,omitempty"` // where the layout states it, since another controller has that serial
+	Controller string  `json:"controller"` // name in the layout
+	Address    Address `json:"address"`
+	Vendor     pci.ID  `json:"vendor"`
+	Device     pci.ID  `json:"device"`
+	Serial     string  `json:"serial,omitempty"`
+	Model      string  `json:"model,omitempty"` // where the layout states it, since another controller has that serial
 }
 
 // Pool is a storage pool of libvirt's.

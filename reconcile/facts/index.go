@@ -6,7 +6,7 @@ import (
 	"slices"
 	"strings"
 
-	"lendkeep/spec"
+	"lendkeep/spec/pci"
 )
 
 // Index answers questions about one survey. It is built once, in time that
@@ -29,7 +29,7 @@ type Index struct {
 	byPath    []*Mount            // the same, by path
 	mountsOf  map[string][]*Mount // by kernel name of the device
 	serials   map[string][]*Function
-	ofKind    map[[2]spec.PCIID][]*Function
+	ofKind    map[[2]pci.ID][]*Function
 	holders   map[Address]*Guest
 	keepers   map[Address][]*Guest
 	records   map[string][]Record
@@ -65,7 +65,7 @@ func NewIndex(survey *Survey) *Index {
 		mountsAt:  make(map[string][]*Mount, len(survey.Mounts)),
 		mountsOf:  map[string][]*Mount{},
 		serials:   map[string][]*Function{},
-		ofKind:    map[[2]spec.PCIID][]*Function{},
+		ofKind:    map[[2]pci.ID][]*Function{},
 		holders:   map[Address]*Guest{},
 		keepers:   map[Address][]*Guest{},
 		records:   map[string][]Record{},
@@ -103,7 +103,7 @@ func (ix *Index) addFunctions() {
 	for i := range ix.Survey.Functions {
 		f := &ix.Survey.Functions[i]
 		ix.functions[f.Address] = f
-		kind := [2]spec.PCIID{f.Vendor, f.Device}
+		kind := [2]pci.ID{f.Vendor, f.Device}
 		ix.ofKind[kind] = append(ix.ofKind[kind], f)
 		if f.NVMe != nil {
 			ix.serials[f.NVMe.Serial] = append(ix.serials[f.NVMe.Serial], f)
@@ -322,8 +322,8 @@ func (ix *Index) Claiming(r Record) []*Function {
 }
 
 // OfKind gives the functions of that vendor and device number.
-func (ix *Index) OfKind(vendor, device spec.PCIID) []*Function {
-	return ix.ofKind[[2]spec.PCIID{vendor, device}]
+func (ix *Index) OfKind(vendor, device pci.ID) []*Function {
+	return ix.ofKind[[2]pci.ID{vendor, device}]
 }
 
 // Holder gives the running guest that a function is lent to, or nil.

@@ -5,7 +5,7 @@ import (
 	"slices"
 	"strings"
 
-	"lendkeep/spec"
+	"lendkeep/spec/pci"
 )
 
 // ROMFolder is where option ROMs are put. libvirt relabels no ROM file and
@@ -23,10 +23,10 @@ const (
 // header with a controller's PCI ids. The same driver and ids give the same
 // bytes.
 type ROM struct {
-	Path   string     `json:"path"`
-	Driver string     `json:"driver"` // sha256 of what stands behind the header: the driver, filled up with zeros
-	Vendor spec.PCIID `json:"vendor"`
-	Device spec.PCIID `json:"device"`
+	Path   string `json:"path"`
+	Driver string `json:"driver"` // sha256 of what stands behind the header: the driver, filled up with zeros
+	Vendor pci.ID `json:"vendor"`
+	Device pci.ID `json:"device"`
 }
 
 // PlacedROM is a file of lendkeep's in ROMFolder.

@@ -8,7 +8,7 @@ import (
 	"time"
 
 	"lendkeep/reconcile/strict"
-	"lendkeep/spec"
+	"lendkeep/spec/pci"
 	"lendkeep/spec/plain"
 )
 
@@ -70,9 +70,9 @@ type Pages struct {
 // Claim is a VFIO binding by vendor and device number, which takes every
 // function of that kind at boot.
 type Claim struct {
-	Vendor spec.PCIID `json:"vendor"`
-	Device spec.PCIID `json:"device"`
-	From   string     `json:"from"` // modprobe file or "kernel command line"
+	Vendor pci.ID `json:"vendor"`
+	Device pci.ID `json:"device"`
+	From   string `json:"from"` // modprobe file or "kernel command line"
 }
 
 // Encode writes the survey file: indented JSON with a final newline. A list of

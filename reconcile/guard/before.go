@@ -190,7 +190,7 @@ func (b *before) meant(at facts.Address) *Controller {
 			return &c
 		}
 	}
-	controllers := b.rules.byName()
+	controllers := b.rules.ByName()
 	for _, name := range b.guest.Borrows {
 		if c := controllers[name]; c.Record.Address == at {
 			return c
@@ -201,7 +201,7 @@ func (b *before) meant(at facts.Address) *Controller {
 
 // known gives a controller by a record, with what the rules know of the same one.
 func (b *before) known(r facts.Record) Controller {
-	if c := b.rules.byName()[r.Controller]; c != nil && c.Record.Serial == r.Serial {
+	if c := b.rules.ByName()[r.Controller]; c != nil && c.Record.Serial == r.Serial {
 		return Controller{Record: r, Slot: c.Slot, Model: c.Model, SizeBytes: c.SizeBytes}
 	}
 	return Controller{Record: r}

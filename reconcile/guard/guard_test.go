@@ -14,6 +14,7 @@ import (
 	"lendkeep/reconcile/facts"
 	"lendkeep/reconcile/guard"
 	"lendkeep/reconcile/invented"
+	"lendkeep/reconcile/order"
 	"lendkeep/spec"
 )
 
@@ -36,7 +37,7 @@ func newBench(t testing.TB) *bench {
 	b.Mount("nvme0n1p2", "/srv/shelf")
 	b.Guest("grading", "/srv/images/grading.qcow2", b.Record("reel", b.reel))
 	b.Guest("catalogue", "/srv/shelf/catalogue.qcow2")
-	b.rules = guard.Compile(b.laid(t))
+	b.rules = order.CompileRules(b.laid(t))
 	b.borrower("grading", b.reel)
 	return b
 }
@@ -474,20 +475,20 @@ func TestRulesAreTheSameAtHomeAndAway(t *testing.T) {
 	home := b.rules.Encode()
 	require.Contains(t, home, "QEMU NVMe Ctrl")
 	require.Contains(t, home, `"partition_id": "00000000-`)
-	assert.Equal(t, home, guard.Compile(b.laid(t)).Encode(), "the same bytes each time")
+	assert.Equal(t, home, order.CompileRules(b.laid(t)).Encode(), "the same bytes each time")
 
 	b.Survey.Guard.Rules = home
 	b.unmounted()
 	b.aside(b.reel)
 	b.Run("grading")
-	assert.Equal(t, home, guard.Compile(b.laid(t)).Encode())
-	assert.True(t, current(home, guard.Compile(b.laid(t))))
+	assert.Equal(t, home, order.CompileRules(b.laid(t)).Encode())
+	assert.True(t, current(home, order.CompileRules(b.laid(t))))
 
 	b.Survey.Guard.Rules = ""
-	away := guard.Compile(b.laid(t)).Encode()
+	away := order.CompileRules(b.laid(t)).Encode()
 	assert.NotEqual(t, home, away)
-	assert.True(t, current(away, guard.Compile(newBench(t).laid(t))), "what was learnt since makes no order")
-	assert.False(t, current("", guard.Compile(b.laid(t))))
+	assert.True(t, current(away, order.CompileRules(newBench(t).laid(t))), "what was learnt since makes no order")
+	assert.False(t, current("", order.CompileRules(b.laid(t))))
 }
 
 func current(installed string, wanted guard.Rules) bool {

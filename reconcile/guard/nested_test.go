@@ -11,6 +11,7 @@ import (
 	"lendkeep/reconcile/facts"
 	"lendkeep/reconcile/guard"
 	"lendkeep/reconcile/invented"
+	"lendkeep/reconcile/order"
 	"lendkeep/spec"
 )
 
@@ -27,7 +28,7 @@ func nested(t *testing.T) *bench {
 	b.Guest("grading", "", b.Record("reel", b.reel))
 	c := assess.NewCase(layout, facts.NewIndex(&b.Survey), nil)
 	require.False(t, assess.Stops(assess.Assess(c)), "%+v", assess.Assess(c))
-	b.rules = guard.Compile(c)
+	b.rules = order.CompileRules(c)
 	b.borrower("grading", b.reel)
 	return b
 }

@@ -14,6 +14,7 @@ import (
 	"lendkeep/reconcile/facts"
 	"lendkeep/reconcile/guard"
 	"lendkeep/reconcile/invented"
+	"lendkeep/reconcile/order"
 	"lendkeep/spec"
 )
 
@@ -36,7 +37,7 @@ func workshop(t require.TestingT) *memory.Host {
 			invented.Guest("catalogue"), invented.Guest("attic")})
 	c := assess.NewCase(layout, facts.NewIndex(&b.Survey), nil)
 	host := memory.New(b.Survey, nil)
-	rules := guard.Compile(c)
+	rules := order.CompileRules(c)
 	require.NotEmpty(t, rules.Guests)
 	require.NoError(t, host.Install(context.Background(), facts.GuardFiles{Hook: guard.Script, Rules: rules.Encode()}))
 	return host

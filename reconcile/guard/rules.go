@@ -164,8 +164,8 @@ func firstNot(known map[string]bool, names []string) (string, bool) {
 	return names[i], true
 }
 
-// byName gives the controllers by their names.
-func (r Rules) byName() map[string]*Controller {
+// ByName gives the controllers by their names.
+func (r Rules) ByName() map[string]*Controller {
 	list := make(map[string]*Controller, len(r.Controllers))
 	for i := range r.Controllers {
 		list[r.Controllers[i].Record.Controller] = &r.Controllers[i]

@@ -59,7 +59,7 @@ func (p *planner) installGuard() {
 	now := p.c.Facts.Survey.Guard
 	s := &step.InstallGuard{Before: now.GuardFiles}
 	if p.c.Lends() {
-		rules := guard.Compile(p.c)
+		rules := CompileRules(p.c)
 		if installed, ok := guard.Current(now.Rules, rules); ok {
 			rules = installed
 		}

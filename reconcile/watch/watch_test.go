@@ -13,6 +13,7 @@ import (
 	"lendkeep/reconcile/facts"
 	"lendkeep/reconcile/guard"
 	"lendkeep/reconcile/invented"
+	"lendkeep/reconcile/order"
 	"lendkeep/reconcile/watch"
 	"lendkeep/spec"
 )
@@ -52,7 +53,7 @@ func newWorld(t require.TestingT) *world {
 	layout := invented.Layout(
 		[]spec.Controller{invented.Controller("reel", "RL-4410-0073", "shelf", "/srv/shelf"), invented.Controller("spare", "RL-4410-0088")},
 		[]spec.Guest{invented.Guest("grading", "reel"), invented.Guest("second", "reel"), invented.Guest("third", "spare"), invented.Guest("catalogue")})
-	w.rules = guard.Compile(assess.NewCase(layout, facts.NewIndex(&b.Survey), nil))
+	w.rules = order.CompileRules(assess.NewCase(layout, facts.NewIndex(&b.Survey), nil))
 	require.Len(t, w.rules.Controllers, 2)
 	w.restart()
 	w.look(t)

@@ -1,0 +1,148 @@
+package order
+
+import (
+	"slices"
+
+	"lendkeep/reconcile/assess"
+	"lendkeep/reconcile/facts"
+	"lendkeep/reconcile/guard"
+	"lendkeep/spec"
+)
+
+// ownLibvirt is libvirt's connection for the whole host.
+const ownLibvirt = "qemu:///system"
+
+// CompileRules makes the rules of a layout on a host. Every borrowed controller must
+// have been found. What only a controller at home can tell is taken over from
+// the rules that are installed, where it is not at home.
+func CompileRules(c *assess.Case) guard.Rules {
+	installed, err := guard.Decode(c.Facts.Survey.Guard.Rules)
+	if err != nil {
+		installed = guard.Rules{} // they are replaced, whatever they say
+	}
+	uri := c.Layout.Host.Libvirt
+	if uri == ownLibvirt {
+		uri = ""
+	}
+	before, known := installed.ByName(), map[string]bool{}
+	r := guard.Rules{Format: guard.Format, Libvirt: uri, NeverLend: append([]string{}, c.Layout.Host.NeverLend...), Alarm: c.Layout.Host.Alarm, Controllers: []guard.Controller{}, Guests: []guard.Guest{}}
+	for i := range c.Layout.Controllers {
+		if found := c.Found(c.Layout.Controllers[i].Name); found.Function != nil {
+			r.Controllers = append(r.Controllers, controllerOf(c, found, before[found.Controller.Name]))
+			known[found.Controller.Name] = true
+		}
+	}
+	for i := range c.Layout.Guests {
+		if g := &c.Layout.Guests[i]; !g.Retired {
+			addGuest(&r, c, g, known)
+		}
+	}
+	for _, p := range c.Facts.Survey.Libvirt.Pools {
+		r.Pools = append(r.Pools, guard.Pool{Name: p.Name, Target: p.Target})
+	}
+	return r
+}
+
+func controllerOf(c *assess.Case, found assess.Found, before *guard.Controller) guard.Controller {
+	stated := found.Controller
+	made := guard.Controller{Record: found.Record(), Within: stated.Return.Within, OnFailure: stated.Return.OnFailure, Mounts: []guard.Mount{}}
+	if stated.NVMe != nil {
+		made.Model = stated.NVMe.Model
+	} else {
+		made.Slot = stated.PCI.Slot
+	}
+	for _, m := range stated.Return.Mounts {
+		made.Mounts = append(made.Mounts, guard.Mount{Partition: m.Partition, Path: m.Path, Options: append([]string{}, m.Options...)})
+	}
+	made.Keeps = keptOf(stated)
+	if found.Where == facts.Home {
+		learn(&made, c.Facts, found.Function)
+		expect(&made, c.Filling(stated.Name))
+	} else if before != nil && before.Record.Serial == made.Record.Serial {
+		made.Fill(*before)
+	}
+	for i := range made.Mounts {
+		if m := &made.Mounts[i]; m.FSType == "" {
+			m.FSType = stated.FormatOf(m.Partition)
+		}
+	}
+	return made
+}
+
+// keptOf names the partitions that a layout gives to the host.
+func keptOf(c *spec.Controller) []guard.Partition {
+	names := []string{}
+	if c.Drive != nil {
+		for _, part := range c.Drive.Partitions {
+			names = append(names, part.Name)
+		}
+	}
+	for _, m := range c.Return.Mounts {
+		names = append(names, m.Partition)
+	}
+	slices.Sort(names)
+	list := []guard.Partition{}
+	for _, name := range slices.Compact(names) {
+		list = append(list, guard.Partition{Name: name})
+	}
+	return list
+}
+
+// learn notes what a controller at home shows.
+func learn(c *guard.Controller, ix *facts.Index, f *facts.Function) {
+	if f.NVMe == nil {
+		return
+	}
+	c.Model, c.SizeBytes = f.NVMe.Model, guard.SizeOf(f)
+	for i := range c.Mounts {
+		m := &c.Mounts[i]
+		if part := ix.PartitionNamed(f.Address, m.Partition); part != nil && part.Signature != nil && part.Signature.Usage == "filesystem" {
+			m.PartitionID, m.FSType = part.Partition.ID, part.Signature.Kind
+		}
+	}
+	for i := range c.Keeps {
+		if part := ix.PartitionNamed(f.Address, c.Keeps[i].Name); part != nil {
+			c.Keeps[i].ID = part.Partition.ID
+		}
+	}
+}
+
+// expect notes what the drive will hold once the order has filled it, so that
+// the rules are right from then on.
+func expect(c *guard.Controller, f assess.Filling) {
+	for i := range c.Mounts {
+		m := &c.Mounts[i]
+		if f.Clear || f.Copy != nil {
+			m.PartitionID, m.FSType = "", ""
+		}
+		if made := f.Makes(m.Partition); made != nil {
+			m.PartitionID, m.FSType = made.On.ID, made.Made.Kind
+		}
+	}
+	for i := range c.Keeps {
+		if f.After == nil {
+			continue
+		}
+		c.Keeps[i].ID = ""
+		if e := f.After.Entry(c.Keeps[i].Name); e != nil {
+			c.Keeps[i].ID = e.ID
+		}
+	}
+}
+
+// addGuest notes a guest that borrows a controller or lives on one's mount.
+func addGuest(r *guard.Rules, c *assess.Case, g *spec.Guest, known map[string]bool) {
+	made := guard.Guest{Name: g.Name, Borrows: []string{}, LivesOn: []string{}}
+	for _, ref := range g.Borrows {
+		made.Borrows = append(made.Borrows, ref.Name)
+	}
+	for _, on := range c.WillLiveOn(g) {
+		if known[on.Controller.Name] {
+			made.LivesOn = append(made.LivesOn, on.Path)
+		}
+	}
+	slices.Sort(made.LivesOn)
+	if len(made.Borrows)+len(made.LivesOn) > 0 {
+		r.Guests = append(r.Guests, made)
+	}
+}
