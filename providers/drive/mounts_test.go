@@ -13,6 +13,8 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 	"golang.org/x/sys/unix"
+
+	"lendkeep/spec"
 )
 
 // inNamespace runs a test in a mount namespace of its own, so that nothing of
@@ -58,6 +60,19 @@ func TestMountAndUnmount(t *testing.T) {
 		err := Mounts{}.Unmount(t.Context(), dir)
 		assert.ErrorContains(t, err, "unmount "+dir)
 		assert.ErrorContains(t, err, "not mounted")
+	})
+}
+
+// What spec makes of mount options, and takes them to mean, against mount(8) and
+// the kernel.
+func TestHardenedMounts(t *testing.T) {
+	inNamespace(t, func(t *testing.T, dir string) {
+		for _, stated := range [][]string{nil, {"noatime"}, {"defaults"}, {"suid"}, {"dev", "suid"}, {"nosuid", "suid"}, {"suid", "nosuid"}, {"users"}, {"owner"}, {"ro"}} {
+			options := spec.Hardened(stated)
+			require.NoError(t, Mounts{}.Mount(t.Context(), "shelf", "tmpfs", dir, options))
+			assert.Equal(t, spec.Trusts(options), spec.Trusts(strings.Split(mounted(t, dir), ",")), "%v: %s", options, mounted(t, dir))
+			require.NoError(t, Mounts{}.Unmount(t.Context(), dir))
+		}
 	})
 }
 
