@@ -38,7 +38,7 @@ func TestSurveyWithoutASectionIsRefused(t *testing.T) {
 				require.ErrorContains(t, err, "version 0")
 				continue
 			}
-			require.ErrorContains(t, err, "read survey: "+name+" is ")
+			require.ErrorContains(t, err, "read survey: line 1: "+name+" is ")
 			require.ErrorContains(t, err, "take the survey again")
 		}
 	}

@@ -9,15 +9,13 @@ import (
 	"sync"
 )
 
-// members is what a value of a type must have; nil where nothing is known of
-// it, which then may be anything.
+// members is what a value of a type may have and must have; nil where nothing is
+// known of it, which then may be anything.
 type members struct {
 	of     reflect.Type
+	whole  bool // what the type always writes must be there
 	needed bool // it must not be null
 }
-
-// membersOf gives what the target of a decoding must have.
-func membersOf(into any) *members { return &members{reflect.TypeOf(into), true} }
 
 // plain gives the type below pointers; nil for types that read themselves.
 func (m *members) plain() reflect.Type {
@@ -44,7 +42,7 @@ func (m *members) each() *members {
 	if of == nil || of.Kind() != reflect.Slice && of.Kind() != reflect.Array {
 		return nil
 	}
-	return &members{of.Elem(), true}
+	return &members{of.Elem(), m.whole, m.whole}
 }
 
 // member gives what the value of a key must have. A key in another letter case
@@ -55,13 +53,13 @@ func (m *members) member(key string) (*members, error) {
 	case of == nil:
 		return nil, nil
 	case of.Kind() == reflect.Map:
-		return &members{of.Elem(), true}, nil
+		return &members{of.Elem(), m.whole, m.whole}, nil
 	case of.Kind() != reflect.Struct:
 		return nil, nil // the decoder says so
 	}
 	for _, f := range fields(of) {
 		if f.name == key {
-			return &members{f.of, f.always}, nil
+			return &members{f.of, m.whole, m.whole && f.always}, nil
 		}
 	}
 	return nil, errors.New("nothing of that name is known here")
@@ -69,7 +67,7 @@ func (m *members) member(key string) (*members, error) {
 
 func (m *members) always() []string {
 	of := m.plain()
-	if of == nil || of.Kind() != reflect.Struct {
+	if of == nil || of.Kind() != reflect.Struct || !m.whole {
 		return nil
 	}
 	var list []string

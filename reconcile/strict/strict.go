@@ -10,6 +10,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"reflect"
 	"unicode/utf8"
 )
 
@@ -21,36 +22,45 @@ const deepest = 64
 // lacks, a key twice, anything after the end, and text that is no UTF-8 are
 // errors.
 func Read(content []byte, most int, into any) error {
-	if err := check(content, most, nil); err != nil {
-		return err
-	}
-	return ReadInner(content, into)
+	return read(content, most, into, &members{of: reflect.TypeOf(into)})
 }
 
 // ReadWhole is Read, and refuses what lacks a member that the target's type
 // always writes: one without omitempty or omitzero, at any depth. null counts
 // as lacking.
 func ReadWhole(content []byte, most int, into any) error {
-	if err := check(content, most, membersOf(into)); err != nil {
-		return err
-	}
-	return ReadInner(content, into)
+	return read(content, most, into, &members{of: reflect.TypeOf(into), whole: true, needed: true})
 }
 
 // ReadSome is Read, but keys that the target lacks are passed over: for formats
 // of others, which grow, and for what a file says of its own version.
 func ReadSome(content []byte, most int, into any) error {
-	if err := check(content, most, nil); err != nil {
+	return read(content, most, into, nil)
+}
+
+func read(content []byte, most int, into any, of *members) error {
+	if err := check(content, most, of); err != nil {
 		return err
 	}
-	return json.Unmarshal(content, into)
+	err := decode(content, into, of != nil)
+	var kind *json.UnmarshalTypeError
+	if errors.As(err, &kind) {
+		return at(content, kind.Offset, inWords(err))
+	}
+	return inWords(err)
 }
 
 // ReadInner decodes a part of a text that was read strictly, and kept as it
 // was: only a key that the target lacks is left to be refused.
 func ReadInner(content []byte, into any) error {
+	return inWords(decode(content, into, true))
+}
+
+func decode(content []byte, into any, known bool) error {
 	decoder := json.NewDecoder(bytes.NewReader(content))
-	decoder.DisallowUnknownFields()
+	if known {
+		decoder.DisallowUnknownFields()
+	}
 	return decoder.Decode(into)
 }
 
@@ -63,13 +73,12 @@ func check(content []byte, most int, of *members) error {
 	}
 	w := walk{json.NewDecoder(bytes.NewReader(content))}
 	w.UseNumber()
-	if err := w.value("", of, 0); errors.Is(err, io.EOF) {
-		return io.ErrUnexpectedEOF
-	} else if err != nil {
-		return err
+	err := w.value("", of, 0)
+	if err == nil {
+		if _, err = w.Token(); errors.Is(err, io.EOF) {
+			return nil
+		}
+		err = errors.New("something follows its end")
 	}
-	if _, err := w.Token(); !errors.Is(err, io.EOF) {
-		return errors.New("something follows its end")
-	}
-	return nil
+	return at(content, w.InputOffset(), inWords(err))
 }

@@ -28,7 +28,7 @@ func (w walk) value(at string, of *members, depth int) error {
 		return w.list(at, of, depth)
 	case nil:
 		if of != nil && of.needed {
-			return fmt.Errorf("%s is null", at)
+			return fmt.Errorf("%s is null", brief(at))
 		}
 	}
 	return nil
@@ -54,12 +54,12 @@ func (w walk) object(at string, of *members, depth int) error {
 		key, _ := token.(string) // the decoder takes nothing else here
 		place := strings.TrimSpace(at + " " + key)
 		if seen[fold(key)] {
-			return fmt.Errorf("%s is there twice", place)
+			return fmt.Errorf("%s is there twice", brief(place))
 		}
 		seen[fold(key)] = true
 		inner, err := of.member(key)
 		if err != nil {
-			return fmt.Errorf("%s: %w", place, err)
+			return fmt.Errorf("%s: %w", brief(place), err)
 		}
 		if err := w.value(place, inner, depth+1); err != nil {
 			return err
@@ -67,7 +67,7 @@ func (w walk) object(at string, of *members, depth int) error {
 	}
 	for _, name := range of.always() {
 		if !seen[fold(name)] {
-			return fmt.Errorf("%s is missing", strings.TrimSpace(at+" "+name))
+			return fmt.Errorf("%s is missing", brief(strings.TrimSpace(at+" "+name)))
 		}
 	}
 	_, err := w.Token()
