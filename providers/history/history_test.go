@@ -114,7 +114,7 @@ func TestDamageIsPutAside(t *testing.T) {
 	content[20] ^= 1
 	require.NoError(t, os.WriteFile(name, content, 0o600))
 	_, err = f.Read()
-	require.ErrorContains(t, err, "line 1 is damaged")
+	require.ErrorContains(t, err, "record 1 is damaged")
 	require.Error(t, f.Append(lent("reel", 4)))
 	aside, err := f.Mend()
 	require.NoError(t, err)

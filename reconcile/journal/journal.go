@@ -8,11 +8,11 @@ import (
 	"bytes"
 	"errors"
 	"fmt"
-	"hash/crc32"
 	"io"
 	"os"
 	"path/filepath"
-	"strconv"
+
+	"golang.org/x/sys/unix"
 )
 
 // File is what a journal needs of a file. *os.File is one.
@@ -29,9 +29,6 @@ type Journal struct {
 	file   File
 	broken error
 }
-
-// castagnoli is CRC-32C, RFC 3720 appendix B.4.
-var castagnoli = crc32.MakeTable(crc32.Castagnoli)
 
 // New wraps a file whose content ends with a whole record.
 func New(file File) *Journal { return &Journal{file: file} }
@@ -52,17 +49,13 @@ func Create(name string) (*Journal, error) {
 // Open reads a journal's records and makes it ready to take more: a last
 // record cut short by a crash is cut off first.
 func Open(name string) (*Journal, [][]byte, error) {
-	content, err := os.ReadFile(name)
+	file, content, err := load(name, os.O_RDWR|os.O_APPEND)
 	if err != nil {
 		return nil, nil, fmt.Errorf("open journal: %w", err)
 	}
 	records, whole, err := Read(content)
 	if err != nil {
-		return nil, nil, fmt.Errorf("open journal %s: %w", name, err)
-	}
-	file, err := os.OpenFile(name, os.O_WRONLY|os.O_APPEND, 0)
-	if err != nil {
-		return nil, nil, fmt.Errorf("open journal: %w", err)
+		return nil, nil, errors.Join(fmt.Errorf("open journal %s: %w", name, err), file.Close())
 	}
 	if whole < len(content) {
 		if err := errors.Join(file.Truncate(int64(whole)), file.Sync()); err != nil {
@@ -70,6 +63,48 @@ func Open(name string) (*Journal, [][]byte, error) {
 		}
 	}
 	return New(file), records, nil
+}
+
+// ReadFile gives the records of a journal that is left as it is.
+func ReadFile(name string) ([][]byte, error) {
+	file, content, err := load(name, os.O_RDONLY)
+	if err != nil {
+		return nil, fmt.Errorf("read journal: %w", err)
+	}
+	defer file.Close() // only read
+	records, _, err := Read(content)
+	if err != nil {
+		return nil, fmt.Errorf("read journal %s: %w", name, err)
+	}
+	return records, nil
+}
+
+// maxBytes bounds a journal: the order in it may have 64 MiB, twice as much
+// where all of it must be escaped.
+const maxBytes = 256 << 20
+
+// load opens and reads a regular file itself: a link might lead anywhere, and a
+// pipe never ends.
+func load(name string, flags int) (*os.File, []byte, error) {
+	file, err := os.OpenFile(name, flags|unix.O_NOFOLLOW|unix.O_NONBLOCK, 0)
+	if err != nil {
+		return nil, nil, err
+	}
+	stat, err := file.Stat()
+	if err == nil && !stat.Mode().IsRegular() {
+		err = fmt.Errorf("%s is no regular file", name)
+	}
+	var content []byte
+	if err == nil {
+		content, err = io.ReadAll(io.LimitReader(file, maxBytes+1))
+	}
+	if err == nil && len(content) > maxBytes {
+		err = fmt.Errorf("%s has more than the %d bytes that are read", name, maxBytes)
+	}
+	if err != nil {
+		return nil, nil, errors.Join(err, file.Close())
+	}
+	return file, content, nil
 }
 
 // Append writes one record and returns once it is on the disk. The record must
@@ -81,8 +116,10 @@ func (j *Journal) Append(record []byte) error {
 	if bytes.IndexByte(record, '\n') >= 0 {
 		return errors.New("append to journal: the record contains a line feed")
 	}
-	line := fmt.Appendf(nil, "%08x %s\n", crc32.Checksum(record, castagnoli), record)
-	if _, err := j.file.Write(line); err != nil {
+	if len(record) > maxBytes {
+		return fmt.Errorf("append to journal: the record's %d bytes are more than are read back", len(record))
+	}
+	if _, err := j.file.Write(framed(record)); err != nil {
 		j.broken = err
 		return fmt.Errorf("append to journal: %w", err)
 	}
@@ -95,38 +132,6 @@ func (j *Journal) Append(record []byte) error {
 
 // Close closes the file.
 func (j *Journal) Close() error { return j.file.Close() }
-
-// Read splits a journal's content into its records and says how many bytes of
-// it are whole. Only the last line may be damaged, since only it can have been
-// cut short; damage further up is an error that names the line.
-func Read(content []byte) (records [][]byte, whole int, err error) {
-	for number := 1; whole < len(content); number++ {
-		rest := content[whole:]
-		end := bytes.IndexByte(rest, '\n')
-		last := end < 0 || end == len(rest)-1
-		record, ok := readLine(rest, end)
-		switch {
-		case ok:
-			records = append(records, record)
-			whole += end + 1
-		case last:
-			return records, whole, nil
-		default:
-			return nil, 0, fmt.Errorf("line %d is damaged and others follow it: this is no crash, the file was changed", number)
-		}
-	}
-	return records, whole, nil
-}
-
-func readLine(rest []byte, end int) ([]byte, bool) {
-	const prefix = 9 // eight digits and a space
-	if end < prefix || rest[prefix-1] != ' ' {
-		return nil, false
-	}
-	sum, err := strconv.ParseUint(string(rest[:prefix-1]), 16, 32)
-	record := rest[prefix:end]
-	return record, err == nil && uint32(sum) == crc32.Checksum(record, castagnoli)
-}
 
 func syncFolder(name string) error {
 	folder, err := os.Open(name)
