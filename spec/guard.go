@@ -8,11 +8,13 @@ import (
 	"github.com/hashicorp/hcl/v2/hclsyntax"
 )
 
-// Limits of one layout file. The parser recurses as deep as the text nests, and
+// MaxFileBytes bounds one layout file.
+const MaxFileBytes = 1 << 20
+
+// Further limits of one. The parser recurses as deep as the text nests, and
 // a Go stack that overflows cannot be caught; so the tokens of files that could
 // nest that deep are looked at first. People's layouts stay far below these.
 const (
-	maxFileBytes  = 1 << 20
 	maxNesting    = 40  // open brackets, braces and interpolations
 	maxChain      = 200 // operators, calls and indexes in one expression
 	maxDirectives = 100 // %{ } in all templates of a file
@@ -29,10 +31,10 @@ const harmlessBytes = 5_000
 
 // guard tells what in a file is too much to be parsed, or nil.
 func guard(name string, src []byte) *hcl.Diagnostic {
-	if len(src) > maxFileBytes {
+	if len(src) > MaxFileBytes {
 		start := hcl.Range{Filename: name, Start: hcl.InitialPos, End: hcl.InitialPos}
 		return tooMuch(start, "file is too large",
-			fmt.Sprintf("The file has %d bytes; a layout file may have %d.", len(src), maxFileBytes))
+			fmt.Sprintf("The file has %d bytes; a layout file may have %d.", len(src), MaxFileBytes))
 	}
 	if harmless(src) {
 		return nil

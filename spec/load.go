@@ -88,8 +88,8 @@ func readRegular(path string) ([]byte, error) {
 	if !meta.Mode().IsRegular() {
 		return nil, &fs.PathError{Op: "read", Path: path, Err: fmt.Errorf("not a regular file")}
 	}
-	if meta.Size() > maxFileBytes {
-		return nil, fmt.Errorf("%s has %d bytes; a layout file may have %d", path, meta.Size(), maxFileBytes)
+	if meta.Size() > MaxFileBytes {
+		return nil, fmt.Errorf("%s has %d bytes; a layout file may have %d", path, meta.Size(), MaxFileBytes)
 	}
 	return os.ReadFile(path)
 }

@@ -9,6 +9,7 @@ import (
 	"github.com/rs/zerolog"
 	"github.com/spf13/cobra"
 
+	"lendkeep/providers/files"
 	"lendkeep/reconcile/carry"
 	"lendkeep/reconcile/order"
 	"lendkeep/spec"
@@ -44,7 +45,7 @@ steps by hand asks for each whether it is done: typed, or given with --erase and
 				return err
 			}
 			w.progress = newProgress(c.OutOrStdout())
-			return acting(c.Context(), &w, sealed.Order, func(h host, j *journals) error {
+			return acting(c.Context(), &w, func(j *journals) (order.Order, error) { return sealed.Order, j.unended() }, func(h host, j *journals) error {
 				h.Person = said.desk(c, h.Person)
 				return carryOut(c, h, j, approval)
 			})
@@ -58,8 +59,8 @@ steps by hand asks for each whether it is done: typed, or given with --erase and
 }
 
 func openOrder(name string) (order.Sealed, error) {
-	content, err := readTrusted(name, order.MaxBytes)
-	if errors.Is(err, errOthersWrite) {
+	content, err := files.ReadTrusted(name, order.MaxBytes)
+	if errors.Is(err, files.ErrOthersWrite) {
 		return order.Sealed{}, fail(exitDamaged, "write it where only you can, and plan again: lendkeep plan LAYOUT -o FILE", "read order %s: %w; nothing was touched", name, err)
 	}
 	if err != nil {
@@ -89,17 +90,25 @@ func layoutUnchanged(ctx context.Context, o order.Order) error {
 	return nil
 }
 
-// acting opens the journals and the host for the time of one deed. What an
-// order was written for says which libvirt.
-func acting(ctx context.Context, w *where, o order.Order, deed func(host, *journals) error) (err error) {
+// acting opens the journals and the host for the time of one deed. The order that
+// it is about says which libvirt.
+func acting(ctx context.Context, w *where, about func(*journals) (order.Order, error), deed func(host, *journals) error) (err error) {
 	if err := w.exists(); err != nil {
 		return err
 	}
-	j, err := openJournals(w.keep())
+	machine, err := w.machine(ctx)
+	if err != nil {
+		return err
+	}
+	j, err := openJournals(w.keep(), machine)
 	if err != nil {
 		return err
 	}
 	defer func() { err = errors.Join(err, j.Close()) }()
+	o, err := about(j)
+	if err != nil {
+		return err
+	}
 	w.donors, w.sources, w.images = donorsIn(o), sourcesIn(o), o.Looks()
 	if w.standIn == "" {
 		if err := os.MkdirAll(filepath.Join(w.keep(), "drives"), 0o700); err != nil {
@@ -122,11 +131,8 @@ func acting(ctx context.Context, w *where, o order.Order, deed func(host, *journ
 }
 
 func carryOut(c *cobra.Command, h host, j *journals, approval order.Approval) error {
-	if err := j.unended(); err != nil {
-		return err
-	}
-	journal := &lazyJournal{make: func() (carry.Journal, error) { return j.create(approval.Sealed()) }}
-	carrier := carry.Carrier{Ports: h.Ports, Journal: journal, Clock: systemClock{}, Watch: watcher(c)}
+	journal := &lazyJournal{make: func() (carry.Journal, error) { return j.create() }}
+	carrier := carry.Carrier{Ports: h.Ports, Journal: journal, Clock: systemClock{}, Sequence: j.next(), Watch: watcher(c)}
 	report, err := carrier.Out(c.Context(), approval)
 	return ended(report, err)
 }

@@ -6,9 +6,9 @@ import (
 	"os"
 	"path/filepath"
 
-	"github.com/google/renameio/v2"
 	"github.com/spf13/cobra"
 
+	"lendkeep/providers/files"
 	"lendkeep/spec"
 	"lendkeep/spec/plain"
 )
@@ -61,7 +61,7 @@ func layoutFiles(name string) ([]string, error) {
 }
 
 func formatFile(name string) (bool, spec.Diagnostics, error) {
-	source, err := os.ReadFile(name)
+	source, err := files.Read(name, spec.MaxFileBytes)
 	if err != nil {
 		return false, nil, fail(exitUsage, "", "format: %w", err)
 	}
@@ -73,7 +73,7 @@ func formatFile(name string) (bool, spec.Diagnostics, error) {
 	if err != nil {
 		return false, nil, fail(exitUsage, "", "format: %w", err)
 	}
-	if err := renameio.WriteFile(name, formed, stat.Mode().Perm()); err != nil {
+	if err := files.Write(name, formed, stat.Mode().Perm()); err != nil {
 		return false, nil, fail(exitUsage, "", "format: %w", err)
 	}
 	return true, diagnostics, nil

@@ -5,13 +5,13 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
-	"os"
 	"path/filepath"
 	"time"
 
 	"github.com/rs/zerolog"
 	"github.com/spf13/cobra"
 
+	"lendkeep/providers/files"
 	"lendkeep/providers/firmware"
 	"lendkeep/providers/libvirt"
 	"lendkeep/providers/libvirt/dump"
@@ -67,12 +67,29 @@ func (w *where) keep() string {
 // open gives the host to act on. uri is the layout's wish, if there is one.
 func (w *where) open(ctx context.Context, uri string) (host, error) {
 	if w.standIn != "" {
-		return openStandIn(ctx, w.standIn)
+		return w.openStandIn(ctx)
 	}
 	if w.connect != "" {
 		uri = w.connect
 	}
 	return w.openLive(uri)
+}
+
+// machine gives the identity of the machine that is acted on, facts.Machine.ID.
+func (w *where) machine(ctx context.Context) (string, error) {
+	if w.standIn == "" {
+		tree, err := sysfs.Open("/")
+		if err != nil {
+			return "", fail(exitUsage, "", "%w", err)
+		}
+		return tree.MachineID(), nil
+	}
+	h, err := w.load(nil)
+	if err != nil {
+		return "", err
+	}
+	survey, err := h.Survey(ctx)
+	return survey.Machine.ID, err
 }
 
 // facts reads the host, or the survey file where one is given.
@@ -93,7 +110,7 @@ func (w *where) facts(ctx context.Context, uri string) (facts.Survey, error) {
 }
 
 func readSurvey(name string) (facts.Survey, error) {
-	content, err := readInput(name, facts.MaxBytes)
+	content, err := files.Read(name, facts.MaxBytes)
 	if err != nil {
 		return facts.Survey{}, fail(exitUsage, "take a survey on the host: lendkeep survey -o FILE", "read survey: %w", err)
 	}
@@ -170,17 +187,29 @@ func contentsIn(root fs.FS) ([]facts.Content, error) {
 
 // openStandIn gives the host kept in a folder. Where libvirt is installed, its
 // test driver judges every change of a guest.
-func openStandIn(ctx context.Context, folder string) (host, error) {
+func (w *where) openStandIn(ctx context.Context) (host, error) {
 	judge, closeJudge := openJudge(ctx)
-	h, err := memory.Load(folder, judge)
+	h, err := w.load(judge)
 	if err == nil && judge != nil {
 		err = h.Introduce(ctx)
 	}
 	if err != nil {
 		closeJudge()
-		return host{}, fail(exitUsage, "make one: mkdir FOLDER && lendkeep survey -o FOLDER/"+memory.FirstFile, "%w", err)
+		return host{}, err
 	}
 	return host{h.Ports(), closeJudge}, nil
+}
+
+// load reads the stand-in host, of which nobody else may make anything.
+func (w *where) load(judge memory.Judge) (*memory.Host, error) {
+	if err := w.exists(); err != nil {
+		return nil, err
+	}
+	h, err := memory.Load(w.standIn, judge)
+	if err != nil {
+		return nil, fail(exitUsage, makeStandIn, "%w", err)
+	}
+	return h, nil
 }
 
 // openJudge gives libvirt's test driver, or nil where there is no libvirt; the
@@ -210,9 +239,11 @@ func (systemClock) Limit(ctx context.Context, d time.Duration) (context.Context,
 	return context.WithTimeout(ctx, d)
 }
 
+// writeFile writes a survey, an order or a captured tree: they hold serials and
+// definitions, which are nobody else's matter.
 func writeFile(name string, content []byte) error {
-	if err := os.WriteFile(name, content, 0o644); err != nil {
-		return fail(exitUsage, "", "write %s: %w", name, err)
+	if err := files.Write(name, content, files.Private); err != nil {
+		return fail(exitUsage, "", "%w", err)
 	}
 	return nil
 }

@@ -90,8 +90,18 @@ func run(ctx context.Context, arguments []string, stdin io.Reader, stdout, stder
 	}
 }
 
+// mostTold bounds what is told of an error, in bytes: it may quote a file that
+// somebody else wrote.
+const mostTold = 8 << 10
+
 // oneLine joins the lines of several errors (errors.Join).
-func oneLine(err error) string { return strings.ReplaceAll(err.Error(), "\n", "; ") }
+func oneLine(err error) string {
+	line := strings.ReplaceAll(err.Error(), "\n", "; ")
+	if more := len(line) - mostTold; more > 0 {
+		line = strings.ToValidUTF8(line[:mostTold], "") + fmt.Sprintf("... (and %d bytes more)", more)
+	}
+	return line
+}
 
 func newRoot() *cobra.Command {
 	root := &cobra.Command{

@@ -16,7 +16,6 @@ import (
 	"lendkeep/providers/history"
 	"lendkeep/providers/hook"
 	"lendkeep/providers/libvirt"
-	"lendkeep/providers/memory"
 	"lendkeep/providers/sysfs"
 	"lendkeep/reconcile/facts"
 	"lendkeep/reconcile/guard"
@@ -172,9 +171,9 @@ func (s *service) look(ctx context.Context) time.Duration {
 // traces on the host.
 func (s *service) seen(ctx context.Context) (facts.Survey, error) {
 	if s.where.standIn != "" {
-		h, err := memory.Load(s.where.standIn, nil)
+		h, err := s.where.load(nil)
 		if err != nil {
-			return facts.Survey{}, fail(exitUsage, "", "%w", err)
+			return facts.Survey{}, err
 		}
 		return h.Survey(ctx)
 	}

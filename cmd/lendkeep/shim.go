@@ -8,6 +8,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"lendkeep/providers/files"
 	"lendkeep/providers/firmware"
 	"lendkeep/reconcile/assess"
 )
@@ -41,7 +42,7 @@ the reason, and never taken for absent. Nothing is changed.`,
 			if err != nil {
 				return err
 			}
-			report, err := firmware.Inspect(os.DirFS(root), name, firmwareCache())
+			report, err := firmware.Inspect(files.Dir(root), name, firmwareCache())
 			if err != nil {
 				return fail(exitUsage, "name a firmware image; those of the host are listed in /usr/share/qemu/firmware", "%s: %w", arguments[0], err)
 			}

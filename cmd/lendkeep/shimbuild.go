@@ -11,10 +11,10 @@ import (
 	"slices"
 	"strconv"
 
-	"github.com/google/renameio/v2"
 	"github.com/spf13/cobra"
 
 	"lendkeep/providers/drive/content"
+	"lendkeep/providers/files"
 	"lendkeep/providers/firmware"
 	"lendkeep/providers/formats/guid"
 	"lendkeep/reconcile/facts"
@@ -76,7 +76,7 @@ func (o shimOrder) build(w io.Writer) error {
 		if err != nil {
 			return err
 		}
-		if donor, err = firmware.Open(os.DirFS(root), name); err != nil {
+		if donor, err = firmware.Open(files.Dir(root), name); err != nil {
 			return fail(exitUsage, "name a firmware image: lendkeep shim inspect FILE tells what one holds", "%s: %w", o.donor, err)
 		}
 	}
@@ -94,8 +94,8 @@ func (o shimOrder) build(w io.Writer) error {
 	if err != nil {
 		return err
 	}
-	if err := renameio.WriteFile(o.out, content, 0o644); err != nil {
-		return fail(exitUsage, "", "write %s: %w", o.out, err)
+	if err := files.Write(o.out, content, 0o644); err != nil {
+		return fail(exitUsage, "", "%w", err)
 	}
 	t.line("%s: %d bytes, sha256 %s", o.out, len(content), hashed(content))
 	o.cautions(t)
@@ -147,13 +147,16 @@ func (o shimOrder) mayWrite() error {
 	return nil
 }
 
+// maxPartBytes bounds a driver or shell; edk2's shell has about 1 MiB.
+const maxPartBytes = 16 << 20
+
 // part gives one part, from the operator's file or else the donor, and says
 // where it was taken from.
 func (o shimOrder) part(t *text, what, file string, donor *firmware.Image, part firmware.Part) ([]byte, error) {
 	from := file
 	content, err := []byte(nil), error(nil)
 	if file != "" {
-		content, err = os.ReadFile(file)
+		content, err = files.Read(file, maxPartBytes)
 	} else {
 		from = o.donor + " (file " + part.GUID.Upper() + ")"
 		content, err = donor.Extract(part.GUID)
@@ -254,7 +257,7 @@ func (o shimOrder) wanted(t *text) (*facts.SystemPartition, error) {
 // partitioned reads a drive with a GPT, whose block size is not known: a table
 // for blocks of 512 bytes is at another place than one for 4096.
 func partitioned(name string) (facts.Content, error) {
-	drive, err := os.Open(name)
+	drive, err := files.OpenDrive(name)
 	if err != nil {
 		return facts.Content{}, err
 	}

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"context"
 	"fmt"
 	"io"
 	"strings"
@@ -39,9 +40,7 @@ when to when, how each return went, and every alarm.`,
 				return err
 			}
 			s := statusOf(laid, findings)
-			if s.LastOrder, err = lastOrder(&w); err != nil {
-				return err
-			}
+			s.LastOrder = lastOrder(c.Context(), &w, laid.Facts.Survey.Machine.ID)
 			s.watched(&w)
 			if asJSON {
 				return printJSON(c.OutOrStdout(), s)
@@ -145,22 +144,27 @@ func (s *status) watched(w *where) {
 }
 
 // lastOrder tells what became of the newest order of the host that is looked
-// at; a survey file has none.
-func lastOrder(w *where) (string, error) {
+// at, or of one that has not ended; a survey file has none.
+func lastOrder(ctx context.Context, w *where, machine string) string {
 	if w.survey != "" {
-		return "", nil
+		return ""
 	}
-	report, err := lastReport(w.keep())
-	if err != nil || report.Steps == nil {
-		return "", err
+	past, err := readPast(w.keep(), machine)
+	if err != nil {
+		return "not known: " + err.Error()
 	}
-	switch report.Ended {
-	case "":
-		return fmt.Sprintf("order %s has not ended: lendkeep resume or lendkeep rollback", report.Sealed.Code()), nil
-	case carry.Stuck:
-		return fmt.Sprintf("order %s is stuck: %s", report.Sealed.Code(), report.Note), nil
+	_, report, found, err := past.current(ctx)
+	switch {
+	case err != nil:
+		return "not known: " + err.Error()
+	case !found:
+		return ""
+	case report.Ended == "":
+		return fmt.Sprintf("order %s has not ended: lendkeep resume or lendkeep rollback", report.Sealed.Code())
+	case report.Ended == carry.Stuck:
+		return fmt.Sprintf("order %s is stuck: %s", report.Sealed.Code(), report.Note)
 	default:
-		return fmt.Sprintf("order %s was %s at %s", report.Sealed.Code(), report.Ended, report.Last.Format("2006-01-02 15:04:05 MST")), nil
+		return fmt.Sprintf("order %s was %s at %s", report.Sealed.Code(), report.Ended, report.Last.Format("2006-01-02 15:04:05 MST"))
 	}
 }
 

@@ -10,6 +10,7 @@ import (
 	"github.com/rs/zerolog"
 	"github.com/spf13/cobra"
 
+	"lendkeep/providers/files"
 	"lendkeep/providers/history"
 )
 
@@ -69,7 +70,7 @@ func watchAlone(w *where) (*flock.Flock, error) {
 	if err := makeKeep(w.keep()); err != nil {
 		return nil, err
 	}
-	lock := flock.New(filepath.Join(w.keep(), watchLock), flock.SetPermissions(0o600))
+	lock := files.Lock(filepath.Join(w.keep(), watchLock))
 	locked, err := tryLock(lock)
 	if err != nil {
 		return nil, fail(exitUsage, "run lendkeep as root", "lock watch: %w", err)
@@ -89,7 +90,7 @@ func orderUnderWay(w *where) bool { return held(filepath.Join(w.keep(), "lock"))
 // held tells whether another process holds a lock. For a moment nobody else can
 // take it.
 func held(name string) bool {
-	lock := flock.New(name, flock.SetFlag(0)) // O_RDONLY: never made here
+	lock := files.HeldLock(name)
 	free, err := lock.TryRLock()
 	if err != nil { // no such file, or not ours to read: nothing is known to run
 		return false

@@ -7,12 +7,10 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
-	"os"
 	"path/filepath"
 	"regexp"
 
-	"github.com/google/renameio/v2"
-
+	"lendkeep/providers/files"
 	"lendkeep/reconcile/facts"
 	"lendkeep/reconcile/strict"
 )
@@ -20,6 +18,9 @@ import (
 // Kept ends are one file: a line with the format, a line of JSON that says of
 // which drive and where, the bytes, and the SHA-256 of all before.
 const keptFormat = "lendkeep ends 1\n"
+
+// keptMost bounds the file: both ends have 1 MiB each, and a mark some kilobytes.
+const keptMost = 64 << 20
 
 type keptHead struct {
 	Serial      string     `json:"serial"`
@@ -50,14 +51,11 @@ func (ds Drives) writeKept(keep string, d facts.Drive, list []piece) error {
 	if err != nil {
 		return err
 	}
-	if err := renameio.WriteFile(path, encodeKept(d, list), 0o600); err != nil {
-		return fmt.Errorf("keep ends: %w", err)
+	content := encodeKept(d, list)
+	if len(content) > keptMost {
+		return fmt.Errorf("keep ends: %d bytes are more than the %d that are read back", len(content), keptMost)
 	}
-	folder, err := os.Open(ds.Folder) // the new name is only there with its folder
-	if err == nil {
-		err = errors.Join(folder.Sync(), folder.Close())
-	}
-	if err != nil {
+	if err := files.Write(path, content, files.Private); err != nil {
 		return fmt.Errorf("keep ends: %w", err)
 	}
 	return nil
@@ -70,7 +68,7 @@ func (ds Drives) readKept(keep string, d facts.Drive) ([]piece, error) {
 	if err != nil {
 		return nil, err
 	}
-	b, err := os.ReadFile(path)
+	b, err := files.Read(path, keptMost)
 	if errors.Is(err, fs.ErrNotExist) {
 		return nil, nil
 	}

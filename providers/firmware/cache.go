@@ -10,8 +10,7 @@ import (
 	"path/filepath"
 	"strings"
 
-	"github.com/google/renameio/v2"
-
+	"lendkeep/providers/files"
 	"lendkeep/reconcile/strict"
 )
 
@@ -80,7 +79,7 @@ func readImageFile(root fs.FS, name string) ([]byte, error) {
 // cached reads an entry if it is whole and speaks of this image and of every
 // part that is looked for today.
 func cached(entry, key string, size int64) (Report, bool) {
-	content, err := os.ReadFile(entry)
+	content, err := files.Read(entry, entryMost)
 	if err != nil {
 		return Report{}, false
 	}
@@ -110,5 +109,5 @@ func keep(entry string, report Report) {
 	if os.MkdirAll(filepath.Dir(entry), 0o755) != nil {
 		return
 	}
-	_ = renameio.WriteFile(entry, append(content, '\n'), 0o644) // see Inspect: no answer depends on it
+	_ = files.Write(entry, append(content, '\n'), 0o644) // see Inspect: no answer depends on it
 }

@@ -11,8 +11,7 @@ import (
 	"os"
 	"path/filepath"
 
-	"github.com/google/renameio/v2"
-
+	"lendkeep/providers/files"
 	"lendkeep/reconcile/facts"
 )
 
@@ -111,7 +110,7 @@ func (s Shim) fact(named string) (facts.Shim, error) {
 
 // donor reads a firmware image that must have that sha256.
 func (f Folder) donor(named, want string) (*Image, error) {
-	content, err := readImageFile(os.DirFS(f.Root), named)
+	content, err := readImageFile(files.Dir(f.Root), named)
 	if err != nil {
 		return nil, err
 	}
@@ -124,11 +123,11 @@ func (f Folder) donor(named, want string) (*Image, error) {
 // put writes a file where nothing lies but the same.
 func (f Folder) put(named string, built []byte) error {
 	name := filepath.Join(f.Root, named)
-	there, err := os.ReadFile(name)
+	there, err := files.Read(name, maxImage)
 	switch {
 	case errors.Is(err, fs.ErrNotExist):
 		// QEMU runs as another user, which must be able to read it.
-		return renameio.WriteFile(name, built, 0o644, renameio.IgnoreUmask())
+		return files.Write(name, built, 0o644)
 	case err != nil:
 		return err
 	case !bytes.Equal(there, built):
@@ -151,7 +150,7 @@ func (f Folder) remove(aid facts.Aid) error {
 		return err
 	}
 	name := filepath.Join(f.Root, aid.At())
-	content, err := os.ReadFile(name)
+	content, err := files.Read(name, maxImage)
 	if errors.Is(err, fs.ErrNotExist) {
 		return nil
 	}

@@ -11,6 +11,7 @@ import (
 
 	"github.com/google/renameio/v2"
 
+	"lendkeep/providers/files"
 	"lendkeep/reconcile/facts"
 )
 
@@ -31,7 +32,7 @@ func (s Stores) PutEntry(_ context.Context, store, sum string, entry facts.NewEn
 }
 
 func (s Stores) put(store, sum string, entry facts.NewEntry) error {
-	content, err := readImageFile(os.DirFS(s.Root), store)
+	content, err := readImageFile(files.Dir(s.Root), store)
 	if err != nil {
 		return err
 	}
@@ -46,7 +47,7 @@ func (s Stores) put(store, sum string, entry facts.NewEntry) error {
 		return err
 	}
 	// Variables may hold secrets of the guest's, such as keys.
-	if err := renameio.WriteFile(s.kept(sum), content, 0o600); err != nil {
+	if err := files.Write(s.kept(sum), content, files.Private); err != nil {
 		return fmt.Errorf("keep the old variables: %w", err)
 	}
 	return s.replace(store, after)
@@ -54,7 +55,7 @@ func (s Stores) put(store, sum string, entry facts.NewEntry) error {
 
 // Restore gives a store the content that was kept under that sha256.
 func (s Stores) Restore(_ context.Context, store, sum string) error {
-	content, err := os.ReadFile(s.kept(sum))
+	content, err := files.Read(s.kept(sum), maxImage)
 	if err == nil && hashOf(content) != sum {
 		err = fmt.Errorf("%s is damaged", s.kept(sum))
 	}
@@ -80,7 +81,7 @@ func (s Stores) replace(store string, content []byte) error {
 	if !about.Mode().IsRegular() {
 		return fmt.Errorf("%s is not a file", store)
 	}
-	file, err := renameio.NewPendingFile(name, renameio.WithPermissions(about.Mode().Perm()), renameio.IgnoreUmask())
+	file, err := renameio.NewPendingFile(name, renameio.WithTempDir(filepath.Dir(name)), renameio.WithStaticPermissions(about.Mode().Perm()))
 	if err != nil {
 		return err
 	}
@@ -93,7 +94,10 @@ func (s Stores) replace(store string, content []byte) error {
 	if _, err := file.Write(content); err != nil {
 		return err
 	}
-	return file.CloseAtomicallyReplace()
+	if err := file.CloseAtomicallyReplace(); err != nil {
+		return err
+	}
+	return files.SyncFolder(filepath.Dir(name))
 }
 
 func hashOf(content []byte) string {

@@ -12,8 +12,7 @@ import (
 	"path/filepath"
 	"time"
 
-	"github.com/gofrs/flock"
-
+	"lendkeep/providers/files"
 	"lendkeep/reconcile/journal"
 	"lendkeep/reconcile/watch"
 )
@@ -77,7 +76,7 @@ func write(j *journal.Journal, events []watch.Event) error {
 
 // hold keeps other writers out until release is called.
 func (f Folder) hold() (release func(), err error) {
-	l := flock.New(f.name(lock), flock.SetPermissions(0o600))
+	l := files.Lock(f.name(lock))
 	ctx, cancel := context.WithTimeout(context.Background(), lockWithin)
 	defer cancel()
 	if _, err := l.TryLockContext(ctx, lockAgain); err != nil {
@@ -103,7 +102,7 @@ func (f Folder) open() (*journal.Journal, error) {
 func (f Folder) turn() error {
 	stat, err := os.Stat(f.name(current))
 	if errors.Is(err, fs.ErrNotExist) {
-		err = os.Rename(f.name(made), f.name(current))
+		err = f.rename(made, current)
 		if errors.Is(err, fs.ErrNotExist) {
 			return nil
 		}
@@ -126,10 +125,18 @@ func (f Folder) turn() error {
 	if err := errors.Join(write(j, watch.Fold(events).Standing()), j.Close()); err != nil {
 		return err
 	}
-	if err := os.Rename(f.name(current), f.name(old)); err != nil {
+	if err := f.rename(current, old); err != nil {
 		return err
 	}
-	return os.Rename(f.name(made), f.name(current))
+	return f.rename(made, current)
+}
+
+// rename renames a file of the folder; when it returns the disk has it so.
+func (f Folder) rename(from, to string) error {
+	if err := os.Rename(f.name(from), f.name(to)); err != nil {
+		return err
+	}
+	return files.SyncFolder(f.Path)
 }
 
 func (f Folder) limit() int64 {
@@ -173,13 +180,9 @@ func (f Folder) read() ([]watch.Event, error) {
 }
 
 func readFile(name string) ([]watch.Event, error) {
-	content, err := os.ReadFile(name)
+	records, err := journal.ReadFile(name)
 	if err != nil {
 		return nil, err
-	}
-	records, _, err := journal.Read(content)
-	if err != nil {
-		return nil, fmt.Errorf("%s: %w", name, err)
 	}
 	var list []watch.Event
 	for _, record := range records {
@@ -209,11 +212,11 @@ func (f Folder) Mend() ([]string, error) {
 		if err == nil || errors.Is(err, fs.ErrNotExist) {
 			continue
 		}
-		aside := f.name(name) + ".damaged-" + time.Now().UTC().Format("20060102T150405.000000000Z")
-		if err := os.Rename(f.name(name), aside); err != nil {
+		aside := name + ".damaged-" + time.Now().UTC().Format("20060102T150405.000000000Z")
+		if err := f.rename(name, aside); err != nil {
 			return list, fmt.Errorf("mend history: %w", err)
 		}
-		list = append(list, aside)
+		list = append(list, f.name(aside))
 	}
 	return list, nil
 }

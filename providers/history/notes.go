@@ -9,6 +9,7 @@ import (
 	"slices"
 	"strings"
 
+	"lendkeep/providers/files"
 	"lendkeep/reconcile/watch"
 )
 
@@ -19,6 +20,9 @@ const notes = "notes"
 
 // maxNotes bounds the folder where nobody watches; the oldest notes go first.
 const maxNotes = 500
+
+// maxNote bounds a note, in bytes: one holds an event.
+const maxNote = 2 << 20
 
 // half is how a note begins its name while it is written.
 const half = "."
@@ -81,7 +85,7 @@ func (f Folder) Notes() (list []watch.Event, damaged []string, err error) {
 		return nil, nil, fmt.Errorf("read notes: %w", err)
 	}
 	for _, name := range names {
-		content, err := os.ReadFile(filepath.Join(f.name(notes), name))
+		content, err := files.Read(filepath.Join(f.name(notes), name), maxNote)
 		if errors.Is(err, fs.ErrNotExist) {
 			continue // trimmed since
 		}

@@ -5,6 +5,7 @@
 package memory
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"maps"
@@ -54,6 +55,7 @@ type world struct {
 	inUse    []string                       // what was lent while the host used it
 	judge    Judge
 	folder   string // where every change is kept; empty: nowhere
+	lost     error  // why nobody knows how the host stands
 }
 
 // Away is what a function on VFIO will show again once it is home.
@@ -160,7 +162,7 @@ func (h *Host) Survey(ctx context.Context) (survey facts.Survey, err error) {
 		defer h.mu.Unlock()
 		survey = Clone(h.survey).Answered()
 		survey.Sort()
-		return ctx.Err()
+		return cmp.Or(ctx.Err(), h.lost)
 	})
 	return survey, err
 }
@@ -181,6 +183,9 @@ func (h *Host) call(label string, changes bool, do func() error) error {
 func (h *Host) alone(do func() error) error {
 	h.mu.Lock()
 	defer h.mu.Unlock()
+	if h.lost != nil {
+		return h.lost
+	}
 	if err := do(); err != nil {
 		return err
 	}

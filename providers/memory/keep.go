@@ -7,12 +7,10 @@ import (
 	"fmt"
 	"io/fs"
 	"maps"
-	"os"
 	"path/filepath"
 	"slices"
 
-	"github.com/google/renameio/v2"
-
+	"lendkeep/providers/files"
 	"lendkeep/reconcile/definition"
 	"lendkeep/reconcile/facts"
 	"lendkeep/reconcile/guard"
@@ -39,23 +37,32 @@ type kept struct {
 // Load reads a stand-in host from its folder: as it was kept there or, the
 // first time, as the folder's survey says.
 func Load(folder string, judge Judge) (*Host, error) {
-	content, err := os.ReadFile(filepath.Join(folder, File))
+	content, err := files.Read(filepath.Join(folder, File), 2*facts.MaxBytes)
 	if errors.Is(err, fs.ErrNotExist) {
 		return first(folder, judge)
 	}
 	if err != nil {
 		return nil, fmt.Errorf("open stand-in host: %w", err)
 	}
-	var k kept
-	if err := strict.ReadWhole(content, 2*facts.MaxBytes, &k); err != nil {
-		return nil, fmt.Errorf("open stand-in host %s: %w", folder, err)
-	}
-	survey, err := definition.Survey(k.Survey)
+	h, err := decoded(content, judge)
 	if err != nil {
 		return nil, fmt.Errorf("open stand-in host %s: %w", folder, err)
 	}
+	h.folder = folder
+	return h, nil
+}
+
+func decoded(content []byte, judge Judge) (*Host, error) {
+	var k kept
+	if err := strict.ReadWhole(content, 2*facts.MaxBytes, &k); err != nil {
+		return nil, err
+	}
+	survey, err := definition.Survey(k.Survey)
+	if err != nil {
+		return nil, err
+	}
 	h := New(survey, judge)
-	h.folder, h.stubborn = folder, k.Stubborn
+	h.stubborn = k.Stubborn
 	for _, a := range k.Away {
 		h.away[a.Address] = a
 	}
@@ -75,7 +82,7 @@ func Load(folder string, judge Judge) (*Host, error) {
 }
 
 func first(folder string, judge Judge) (*Host, error) {
-	content, err := os.ReadFile(filepath.Join(folder, FirstFile))
+	content, err := files.Read(filepath.Join(folder, FirstFile), facts.MaxBytes)
 	if err != nil {
 		return nil, fmt.Errorf("open stand-in host: the folder needs a survey to begin with: %w", err)
 	}
@@ -89,11 +96,33 @@ func first(folder string, judge Judge) (*Host, error) {
 }
 
 // changed keeps the host in its folder after a change, so that it survives the
-// end of the process at any moment; the file is replaced whole or not at all.
+// end of the process at any moment. Where that fails, on a full disk for one, the
+// change has not been: the host is what the folder has, and where that cannot be
+// read it answers nobody any more.
 func (h *Host) changed() error {
 	if h.folder == "" {
 		return nil
 	}
+	err := h.keep()
+	if err == nil {
+		return nil
+	}
+	err = fmt.Errorf("keep stand-in host: %w", err)
+	if was, lost := Load(h.folder, h.judge); lost != nil {
+		h.lost = fmt.Errorf("how the stand-in host stands is not known: %w", errors.Join(err, lost))
+	} else {
+		h.become(was)
+	}
+	return err
+}
+
+// become makes a host stand as another one does.
+func (h *Host) become(other *Host) {
+	h.survey, h.away, h.remount, h.origins, h.marks = other.survey, other.away, other.remount, other.origins, other.marks
+	h.ends, h.stores, h.boot, h.began, h.stubborn = other.ends, other.stores, other.boot, other.began, other.stubborn
+}
+
+func (h *Host) keep() error {
 	var survey bytes.Buffer
 	if err := h.survey.Encode(&survey); err != nil {
 		return err
@@ -116,10 +145,7 @@ func (h *Host) changed() error {
 	}
 	content, err := json.MarshalIndent(k, "", " ")
 	if err != nil {
-		return fmt.Errorf("keep stand-in host: %w", err)
+		return err
 	}
-	if err := renameio.WriteFile(filepath.Join(h.folder, File), content, 0o600); err != nil {
-		return fmt.Errorf("keep stand-in host: %w", err)
-	}
-	return nil
+	return files.Write(filepath.Join(h.folder, File), content, files.Private)
 }

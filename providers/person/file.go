@@ -10,8 +10,7 @@ import (
 	"path/filepath"
 	"slices"
 
-	"github.com/google/renameio/v2"
-
+	"lendkeep/providers/files"
 	"lendkeep/reconcile/step"
 	"lendkeep/reconcile/strict"
 )
@@ -22,7 +21,7 @@ type File struct{ Path string }
 
 // Read gives what is kept; a file that is not there keeps nothing.
 func (f File) Read() ([]string, error) {
-	content, err := os.ReadFile(f.Path)
+	content, err := files.Read(f.Path, mostBytes)
 	if errors.Is(err, fs.ErrNotExist) {
 		return nil, nil
 	}
@@ -68,7 +67,7 @@ func (f File) change(edit func([]string) []string) error {
 	if err := os.MkdirAll(filepath.Dir(f.Path), 0o700); err != nil {
 		return fmt.Errorf("keep confirmations: %w", err)
 	}
-	if err := renameio.WriteFile(f.Path, append(content, '\n'), 0o600); err != nil {
+	if err := files.Write(f.Path, append(content, '\n'), files.Private); err != nil {
 		return fmt.Errorf("keep confirmations: %w", err)
 	}
 	return nil

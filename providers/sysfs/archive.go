@@ -5,12 +5,13 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
-	"os"
 	"path"
 	"strings"
 	"unicode/utf8"
 
 	"golang.org/x/tools/txtar"
+
+	"lendkeep/providers/files"
 )
 
 // Limits of an archive. A real host needs a few thousand entries and less than
@@ -51,14 +52,7 @@ type node struct {
 
 // OpenArchive reads an archive from a file of this machine.
 func OpenArchive(file string) (*Archive, error) {
-	stat, err := os.Stat(file)
-	if err != nil {
-		return nil, fmt.Errorf("open archive: %w", err)
-	}
-	if stat.Size() > maxArchiveBytes {
-		return nil, fmt.Errorf("open archive %s: it has %d bytes, at most %d are read", file, stat.Size(), maxArchiveBytes)
-	}
-	content, err := os.ReadFile(file)
+	content, err := files.Read(file, maxArchiveBytes)
 	if err != nil {
 		return nil, fmt.Errorf("open archive: %w", err)
 	}

@@ -33,6 +33,9 @@ func (s *survey) readMachine(context.Context) {
 // application tells lendkeep's identity of a machine from other programs'.
 const application = "lendkeep: machine"
 
+// MachineID gives what a survey says as facts.Machine.ID.
+func (t Tree) MachineID() string { return t.begin().machineID() }
+
 // machineID derives a machine's identity from /etc/machine-id, which itself is
 // nobody else's matter (machine-id(5): use a keyed hash of it, as
 // sd_id128_get_machine_app_specific(3) does). This machine must have one; a

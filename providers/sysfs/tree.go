@@ -9,6 +9,7 @@ import (
 	"strings"
 	"time"
 
+	"lendkeep/providers/files"
 	"lendkeep/reconcile/facts"
 )
 
@@ -40,7 +41,7 @@ func Open(root string) (Tree, error) {
 	if !stat.IsDir() {
 		return Tree{}, fmt.Errorf("open root directory %s: it is neither a directory nor a .txtar archive", root)
 	}
-	tree, err := OpenFS(os.DirFS(root))
+	tree, err := OpenFS(files.Dir(root))
 	tree.live, tree.write, tree.load, tree.hold = root, writeOnce, modprobe, nobody
 	if root == "/" {
 		tree.hold = tree.holdDrives

@@ -12,8 +12,7 @@ import (
 	"path/filepath"
 	"strings"
 
-	"github.com/google/renameio/v2"
-
+	"lendkeep/providers/files"
 	"lendkeep/reconcile/facts"
 )
 
@@ -26,23 +25,23 @@ type Units struct {
 
 // InstallWatch makes the service have exactly this unit and starts or ends it;
 // an empty unit is none. A service that runs is begun anew with another unit.
-func (u Units) InstallWatch(ctx context.Context, files facts.WatchFiles) error {
-	if err := u.install(ctx, files); err != nil {
+func (u Units) InstallWatch(ctx context.Context, want facts.WatchFiles) error {
+	if err := u.install(ctx, want); err != nil {
 		return fmt.Errorf("install watch: %w", err)
 	}
 	return nil
 }
 
-func (u Units) install(ctx context.Context, files facts.WatchFiles) error {
+func (u Units) install(ctx context.Context, want facts.WatchFiles) error {
 	unit := filepath.Join(u.Root, facts.WatchUnit)
-	if files.Unit == "" || !files.Enabled {
+	if want.Unit == "" || !want.Enabled {
 		if _, err := os.Lstat(unit); err == nil { // systemctl knows none that is not there
 			if err := u.systemctl(ctx, "disable", "--now", facts.WatchName); err != nil {
 				return err
 			}
 		}
 	}
-	if files.Unit == "" {
+	if want.Unit == "" {
 		if err := os.Remove(unit); err != nil && !errors.Is(err, fs.ErrNotExist) {
 			return err
 		}
@@ -51,34 +50,20 @@ func (u Units) install(ctx context.Context, files facts.WatchFiles) error {
 	if err := os.MkdirAll(filepath.Dir(unit), 0o755); err != nil {
 		return err
 	}
-	mode, err := files.Mode.Bits(facts.UnitMode)
+	mode, err := want.Mode.Bits(facts.UnitMode)
 	if err != nil {
 		return err
 	}
-	if err := replace(unit, []byte(files.Unit), fs.FileMode(mode)); err != nil {
+	if err := files.Write(unit, []byte(want.Unit), fs.FileMode(mode)); err != nil {
 		return err
 	}
-	if err := u.systemctl(ctx, "daemon-reload"); err != nil || !files.Enabled {
+	if err := u.systemctl(ctx, "daemon-reload"); err != nil || !want.Enabled {
 		return err
 	}
 	if err := u.systemctl(ctx, "enable", facts.WatchName); err != nil {
 		return err
 	}
 	return u.systemctl(ctx, "restart", facts.WatchName)
-}
-
-// replace replaces a file whole, and takes no permissions over from the one that
-// was there.
-func replace(file string, content []byte, mode fs.FileMode) error {
-	pending, err := renameio.NewPendingFile(file, renameio.WithStaticPermissions(mode))
-	if err != nil {
-		return err
-	}
-	defer pending.Cleanup()
-	if _, err := pending.Write(content); err != nil {
-		return err
-	}
-	return pending.CloseAtomicallyReplace()
 }
 
 // systemctl runs systemctl(1), which says what is wrong on standard error.

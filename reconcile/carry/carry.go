@@ -6,7 +6,6 @@ package carry
 
 import (
 	"context"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"strings"
@@ -36,7 +35,9 @@ type Carrier struct {
 	Ports   step.Ports
 	Journal Journal
 	Clock   Clock
-	Watch   func(Report, Record) // told of every record; may be nil
+	// Sequence is the number of the journal among the host's; 0: it has none.
+	Sequence int
+	Watch    func(Report, Record) // told of every record; may be nil
 
 	report Report
 	faults faults
@@ -89,7 +90,7 @@ func (c *Carrier) Out(ctx context.Context, approval order.Approval) (Report, err
 	if len(changes) > 0 {
 		return Report{}, StaleError{changes}
 	}
-	if err := c.note(Record{Event: Taken, Order: string(sealed.File())}); err != nil {
+	if err := c.note(Record{Event: Taken, Sequence: c.Sequence, Order: string(sealed.File())}); err != nil {
 		return c.report, err
 	}
 	return c.forward(ctx)
@@ -142,7 +143,7 @@ func (c *Carrier) here(ctx context.Context) error {
 
 func (c *Carrier) note(r Record) error {
 	r.At = c.Clock.Now().UTC().Truncate(time.Second)
-	content, err := json.Marshal(r)
+	content, err := r.encode()
 	if err != nil {
 		return fmt.Errorf("write journal record: %w", err)
 	}

@@ -1,6 +1,8 @@
 package carry
 
 import (
+	"bytes"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"time"
@@ -47,18 +49,91 @@ type Record struct {
 	Result Result    `json:"result,omitempty"`
 	Silent bool      `json:"silent,omitempty"` // the deed never answered, so it may still take effect
 	Note   string    `json:"note,omitempty"`
-	Order  string    `json:"order,omitempty"` // the order file, with Taken
+	// With Taken: the number of the journal among the host's, from 1 (none in those
+	// from before there were numbers), and the order file.
+	Sequence int    `json:"sequence,omitempty"`
+	Order    string `json:"order,omitempty"`
+}
+
+// encode writes a record as one line without its end. An order in it is at most
+// twice as long as its file, since only quotes, backslashes and line feeds are
+// escaped.
+func (r Record) encode() ([]byte, error) {
+	var line bytes.Buffer
+	encoder := json.NewEncoder(&line)
+	encoder.SetEscapeHTML(false)
+	err := encoder.Encode(r)
+	return bytes.TrimSuffix(line.Bytes(), []byte("\n")), err
+}
+
+// maxBytes bounds a record: one with an order.
+const maxBytes = 2*order.MaxBytes + 1<<20
+
+// Outline is what the records of a journal tell by themselves, whatever version
+// its order is of.
+type Outline struct {
+	Sequence int    // 0: the journal has no number
+	Begun    bool   // it holds an order
+	Ended    Result // Carried, Restored or Stuck; empty: it has not ended
+	Note     string // what the last record that ended or turned it said
+}
+
+// Outlined reads the records of a journal without its order. No records are an
+// order that was not begun.
+func Outlined(records [][]byte) (Outline, error) {
+	var outline Outline
+	err := each(records, outline.add)
+	return outline, err
+}
+
+func each(records [][]byte, add func(Record) error) error {
+	for n, content := range records {
+		var r Record
+		err := strict.Read(content, maxBytes, &r)
+		if err == nil {
+			err = add(r)
+		}
+		if err != nil {
+			return fmt.Errorf("read journal record %d: %w", n+1, err)
+		}
+	}
+	return nil
+}
+
+func (o *Outline) add(r Record) error {
+	switch {
+	case r.Event == Taken && o.Begun:
+		return errors.New("a second order")
+	case r.Event == Taken:
+		o.Begun, o.Sequence = true, r.Sequence
+		return nil
+	case !o.Begun:
+		return fmt.Errorf("%s comes before the order", r.Event)
+	}
+	switch r.Event {
+	case Intent, Outcome, Resume:
+		o.Ended = "" // whatever it said before
+	case Rollback:
+		o.Ended, o.Note = "", r.Note
+	case End:
+		if r.Result != Carried && r.Result != Restored && r.Result != Stuck {
+			return fmt.Errorf("an order that ended as %q", r.Result)
+		}
+		o.Ended, o.Note = r.Result, r.Note
+	default:
+		return fmt.Errorf("unknown event %q", r.Event)
+	}
+	return nil
 }
 
 // Report is what the records of a journal come to. It is a fold over them, so
 // that what is shown while an order runs and what is read after a crash cannot
 // disagree.
 type Report struct {
+	Outline
 	Sealed  order.Sealed
 	Steps   []StepReport // one for each step of the order
 	Back    bool         // rolling back has begun
-	Ended   Result       // empty: it has not ended
-	Note    string       // what the last record that ended or turned it said
 	Started time.Time
 	Last    time.Time
 	Hung    []int // steps that never answered, from 1
@@ -73,54 +148,39 @@ type StepReport struct {
 	Note   string
 }
 
-// Fold reads the records of a journal.
+// Fold reads the records of a journal. An order of another version is
+// order.ErrOtherVersion: only the lendkeep that began it can go on with it.
 func Fold(records [][]byte) (Report, error) {
 	var report Report
-	for n, content := range records {
-		var r Record
-		if err := strict.Read(content, 2*order.MaxBytes, &r); err != nil {
-			return Report{}, fmt.Errorf("read journal record %d: %w", n+1, err)
-		}
-		if err := report.add(r); err != nil {
-			return Report{}, fmt.Errorf("read journal record %d: %w", n+1, err)
-		}
+	if err := each(records, report.add); err != nil {
+		return Report{}, err
 	}
-	if report.Steps == nil {
+	if !report.Begun {
 		return Report{}, errors.New("read journal: it holds no order; nothing of it was begun")
 	}
 	return report, nil
 }
 
 func (p *Report) add(r Record) error {
+	if err := p.Outline.add(r); err != nil {
+		return err
+	}
 	p.Last = r.At
-	if r.Event == Taken {
-		return p.take(r)
-	}
-	if p.Steps == nil {
-		return fmt.Errorf("%s comes before the order", r.Event)
-	}
 	switch r.Event {
+	case Taken:
+		return p.take(r)
 	case Rollback:
-		p.Back, p.Ended, p.Note = true, "", r.Note
-	case Resume:
-		p.Ended = ""
-	case End:
-		p.Ended, p.Note = r.Result, r.Note
+		p.Back = true
 	case Intent, Outcome:
 		if r.Step < 1 || r.Step > len(p.Steps) {
 			return fmt.Errorf("the order has no step %d", r.Step)
 		}
 		p.addStep(&p.Steps[r.Step-1], r)
-	default:
-		return fmt.Errorf("unknown event %q", r.Event)
 	}
 	return nil
 }
 
 func (p *Report) take(r Record) error {
-	if p.Steps != nil {
-		return errors.New("a second order")
-	}
 	sealed, err := order.Open([]byte(r.Order))
 	if err != nil {
 		return err

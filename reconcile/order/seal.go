@@ -20,6 +20,9 @@ import (
 // ErrDamaged says that an order file is not what lendkeep wrote.
 var ErrDamaged = errors.New("the order file was changed or damaged")
 
+// ErrOtherVersion says that an order file is of another version than is read.
+var ErrOtherVersion = errors.New("it is of another version")
+
 // ErrOtherCode says that an approval code belongs to another order.
 var ErrOtherCode = errors.New("the approval code is not the code of this order")
 
@@ -89,11 +92,8 @@ func Open(content []byte) (Sealed, error) {
 	if f.Seal != s.ID() {
 		return Sealed{}, fmt.Errorf("read order: %w: its content does not match its checksum", ErrDamaged)
 	}
-	if err := strict.ReadInner(f.Order, &s.Order); err != nil {
+	if err := s.read(); err != nil {
 		return Sealed{}, fmt.Errorf("read order: %w", err)
-	}
-	if s.Order.Format != Format {
-		return Sealed{}, fmt.Errorf("read order: it is of version %d, this lendkeep reads version %d; plan again", s.Order.Format, Format)
 	}
 	again, err := Seal(s.Order)
 	if err != nil {
@@ -103,6 +103,25 @@ func Open(content []byte) (Sealed, error) {
 		return Sealed{}, fmt.Errorf("read order: %w: it is not written as lendkeep writes what it says", ErrDamaged)
 	}
 	return again, nil
+}
+
+// read reads an order's bytes. What another version has in it may not be known
+// here, so its number is looked for before anything is said of that.
+func (s *Sealed) read() error {
+	err := strict.ReadInner(s.bytes, &s.Order)
+	if err == nil && s.Order.Format == Format {
+		return nil
+	}
+	var head struct {
+		Format int `json:"format"`
+	}
+	if wrong := strict.ReadSome(s.bytes, MaxBytes, &head); wrong != nil {
+		return wrong
+	}
+	if head.Format != Format {
+		return fmt.Errorf("%w: %d, this lendkeep reads version %d; plan again", ErrOtherVersion, head.Format, Format)
+	}
+	return err
 }
 
 // Approval is an order that somebody has approved. It can be had from Approve
