@@ -51,6 +51,13 @@ host-smoke: host
 host-shell: host
 	$(GO) run ./testdata/emuhost/cmd shell
 
+# The real process, killed at a thousand random moments of apply, resume and
+# rollback on a stand-in host; make test has forty.
+.PHONY: kill-test
+KILLS ?= 1000
+kill-test: tools
+	LENDKEEP_KILLS=$(KILLS) $(GO) test -count=1 -timeout 3h -v -run '^TestKilledOrders$$' ./cmd/lendkeep
+
 # Each fuzz target for a short while; FUZZTIME=10m for a long one.
 FUZZTIME ?= 20s
 fuzz:

@@ -26,16 +26,20 @@ import (
 // day is a host where the catalogue guest runs from the shelf, and a layout
 // whose day shift shuts it down, unmounts the shelf and lends the controller.
 func day(t *testing.T) (facts.Survey, order.Sealed) {
+	survey := atNight()
+	return survey, plan(t, survey, larch(), "day")
+}
+
+func atNight() facts.Survey {
 	b := invented.NewBuilder()
-	reel := b.NVMe("RL-4410-0073", "start", "shelf")
+	b.NVMe("RL-4410-0073", "start", "shelf")
 	b.NVMe("RL-4410-0088")
 	b.Mount("nvme0n1p2", "/srv/shelf")
 	b.Guest("grading", "/srv/images/grading.qcow2")
 	b.Guest("catalogue", "/srv/shelf/catalogue.qcow2")
 	b.Run("catalogue")
 	b.Survey.Watch = facts.Watch{Systemd: true, Program: true}
-	_ = reel
-	return b.Survey, plan(t, b.Survey, larch(), "day")
+	return b.Survey
 }
 
 func larch() *spec.Layout {
