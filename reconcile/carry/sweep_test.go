@@ -268,7 +268,7 @@ func TestOrdersOnRandomHosts(t *testing.T) {
 	})
 	fmt.Printf("random hosts: %d planned, %d stopped by findings\n", planned, stopped)
 	if planned+stopped >= 100 { // of fewer nothing can be said
-		assert.Greater(t, planned, 10)
+		assert.Greater(t, planned, 5) // 18 to 27 of a hundred; fewer than ten are seen once in some hundred runs
 		assert.Greater(t, stopped, 10)
 	}
 	if planned >= 100 {
