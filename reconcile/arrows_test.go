@@ -42,7 +42,7 @@ var allowed = map[string][]string{
 	"providers/drive/image":   {"providers/formats"},
 	"providers/drive/copy":    {"reconcile", "providers/drive/image"},
 	"providers/firmware":      {"spec", "reconcile", "providers/files", "providers/formats"},
-	"providers/hook":          {"spec", "reconcile"},
+	"providers/hook":          {"spec", "reconcile", "providers/files"},
 	"providers/person":        {"spec", "reconcile", "providers/files"},
 	"providers/alarm":         {},
 	"providers/systemd":       {"spec", "reconcile", "providers/files"},
@@ -51,7 +51,7 @@ var allowed = map[string][]string{
 	"providers/fault":         {},
 	"providers/libvirt":       {"spec", "reconcile", "providers/libvirt/dump"},
 	"providers/libvirt/dump":  {"spec", "reconcile"},
-	"cmd/lendkeep-hook":       {"spec", "reconcile", "providers/sysfs", "providers/drive", "providers/holding", "providers/history", "providers/hook"},
+	"cmd/lendkeep-hook":       {"spec", "reconcile", "providers/sysfs", "providers/drive", "providers/holding", "providers/history", "providers/hook", "providers/files"},
 	"reconcile/rehearse":      {"spec", "reconcile", "providers/memory", "providers/fault"},
 	"cmd/lendkeep":            {"spec", "reconcile", "providers"},
 }

@@ -8,9 +8,7 @@ import (
 	"io/fs"
 	"strings"
 
-	"github.com/gofrs/flock"
-	"golang.org/x/sys/unix"
-
+	"lendkeep/providers/files"
 	"lendkeep/reconcile/definition"
 	"lendkeep/reconcile/facts"
 	"lendkeep/reconcile/guard"
@@ -112,7 +110,7 @@ func grantsOf(call guard.Call, verdict guard.Verdict) []guard.Grant {
 // lendkeep carries none out: then none begins before hold is called. lendkeep holds
 // the lock until an order has ended.
 func (here surroundings) underWay() (hold func(), ordered *guard.Ordered) {
-	lock := flock.New(here.lock, flock.SetFlag(unix.O_NONBLOCK)) // O_RDONLY: never made here
+	lock := files.HeldLock(here.lock)
 	free, err := lock.TryRLock()
 	switch {
 	case errors.Is(err, fs.ErrNotExist): // no order was ever carried out

@@ -12,9 +12,7 @@ import (
 	"strings"
 	"time"
 
-	"github.com/gofrs/flock"
-	"golang.org/x/sys/unix"
-
+	"lendkeep/providers/files"
 	"lendkeep/reconcile/facts"
 	"lendkeep/reconcile/guard"
 	"lendkeep/reconcile/strict"
@@ -53,7 +51,7 @@ func (g Grants) Turn(wait func(time.Duration)) (done func(), err error) {
 	if err := os.MkdirAll(g.Folder, 0o700); err != nil {
 		return nil, fmt.Errorf("take a turn: %w", err)
 	}
-	lock := flock.New(filepath.Join(g.Folder, "turn"), flock.SetFlag(os.O_CREATE|unix.O_NONBLOCK))
+	lock := files.Lock(filepath.Join(g.Folder, "turn"))
 	for waited := time.Duration(0); ; waited += turnEvery {
 		free, err := lock.TryLock()
 		switch {
@@ -80,7 +78,7 @@ func (g Grants) Queue(guest string, wait func(), times int) (done func(), err er
 	}
 	sum := sha256.Sum256([]byte(guest))
 	name := filepath.Join(g.Folder, "return-"+hex.EncodeToString(sum[:16]))
-	next, first := flock.New(name+"-next", flock.SetFlag(os.O_CREATE|unix.O_NONBLOCK)), flock.New(name, flock.SetFlag(os.O_CREATE|unix.O_NONBLOCK))
+	next, first := files.Lock(name+"-next"), files.Lock(name)
 	waits, err := next.TryLock()
 	if err != nil || !waits {
 		return nil, errors.Join(ErrQueued, err)
@@ -101,6 +99,10 @@ func (g Grants) Queue(guest string, wait func(), times int) (done func(), err er
 
 // begins is how the names of grants begin.
 const begins = "granted-"
+
+// maxOwn bounds a file of the folder: of an order that names a thousand guests it
+// has about 100 KB.
+const maxOwn = 1 << 20
 
 // granted is a grant as its file holds it.
 type granted struct {
@@ -125,6 +127,9 @@ func readGranted(content []byte) (granted, error) {
 // Grant notes what a guest that is being started may count on.
 func (g Grants) Grant(list []guard.Grant) error {
 	now, err := g.Now()
+	if err == nil {
+		err = os.MkdirAll(g.Folder, 0o700)
+	}
 	if err != nil {
 		return fmt.Errorf("note that it may start: %w", err)
 	}
@@ -146,7 +151,7 @@ func (g Grants) put(name string, made granted) error {
 	if err != nil {
 		return err
 	}
-	return writeOwn(filepath.Join(g.Folder, name), append(content, '\n'))
+	return files.Write(filepath.Join(g.Folder, name), append(content, '\n'), files.Private)
 }
 
 // End takes back what a guest was granted, once libvirt has what it needs or has
@@ -205,7 +210,7 @@ func (g Grants) each(do func(name string, made granted, err error)) error {
 		if !strings.HasPrefix(entry.Name(), begins) {
 			continue
 		}
-		content, err := readOwn(filepath.Join(g.Folder, entry.Name()))
+		content, err := files.Read(filepath.Join(g.Folder, entry.Name()), maxOwn)
 		if errors.Is(err, fs.ErrNotExist) { // it has ended meanwhile
 			continue
 		}

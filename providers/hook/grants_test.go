@@ -92,7 +92,6 @@ func TestDamagedGrants(t *testing.T) {
 		"torn":           func(t *testing.T, file string) { require.NoError(t, os.WriteFile(file, []byte(`{"at"`), 0o600)) },
 		"another's form": func(t *testing.T, file string) { require.NoError(t, os.WriteFile(file, []byte("grading"), 0o600)) },
 		"empty":          func(t *testing.T, file string) { require.NoError(t, os.WriteFile(file, nil, 0o600)) },
-		"a pipe":         func(t *testing.T, file string) { require.NoError(t, unix.Mkfifo(file, 0o600)) },
 		"of the future": func(t *testing.T, file string) {
 			require.NoError(t, os.WriteFile(file, []byte(`{"at":{"boot":"this boot","since_ns":9000000000000000},"guest":"x","place":"/x"}`), 0o600))
 		},
@@ -129,10 +128,13 @@ func TestGrantsThatCannotBeRead(t *testing.T) {
 	assert.Error(t, err)
 }
 
-// A pipe in the place of a lock is not waited for.
+// A pipe in the place of a grant, or of a lock, is not waited for.
 func TestTurnAtAPipe(t *testing.T) {
 	g, _ := newGrants(t)
 	require.NoError(t, os.MkdirAll(g.Folder, 0o700))
+	require.NoError(t, unix.Mkfifo(filepath.Join(g.Folder, begins+"x"), 0o600))
+	_, err := g.List()
+	require.ErrorContains(t, err, "cannot be read")
 	require.NoError(t, unix.Mkfifo(filepath.Join(g.Folder, "turn"), 0o600))
 	if done, err := g.Turn(time.Sleep); err == nil {
 		done()

@@ -10,6 +10,7 @@ import (
 	"path/filepath"
 	"strconv"
 
+	"lendkeep/providers/files"
 	"lendkeep/reconcile/guard"
 	"lendkeep/reconcile/strict"
 )
@@ -52,7 +53,10 @@ func (w Word) Tell(o guard.Ordered) error {
 	}
 	content, err := json.Marshal(s)
 	if err == nil {
-		err = writeOwn(w.file(), append(content, '\n'))
+		err = os.MkdirAll(w.Folder, 0o700)
+	}
+	if err == nil {
+		err = files.Write(w.file(), append(content, '\n'), files.Private)
 	}
 	if err != nil {
 		return fmt.Errorf("tell the guard of the order: %w", err)
@@ -71,7 +75,7 @@ func (w Word) Withdraw() error {
 // Heard gives what the order under way says of itself; nothing, where that cannot
 // be relied on.
 func (w Word) Heard() guard.Ordered {
-	content, err := readOwn(w.file())
+	content, err := files.Read(w.file(), maxOwn)
 	if err != nil {
 		return guard.Ordered{}
 	}
