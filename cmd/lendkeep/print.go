@@ -46,7 +46,7 @@ func (t *text) table(rows [][]string) {
 	for _, row := range rows {
 		row = slices.Clone(row)
 		for i := range row {
-			row[i] = plain.Text(row[i])
+			row[i] = plain.Shown(row[i])
 		}
 		if _, t.err = fmt.Fprintln(columns, strings.Join(row, "\t")); t.err != nil {
 			return

@@ -56,8 +56,21 @@ func replaced(s string, bad func(rune) bool, by func(r rune, raw string) string)
 	return made.String()
 }
 
-// Values makes every text among the values of a format harmless. What is
-// neither text nor number is written with %v first.
+// Shown is Text, and no longer than anybody reads: a name in a file may have many
+// megabytes.
+func Shown(s string) string {
+	more := len(s) - mostShown
+	if more <= 0 {
+		return Text(s)
+	}
+	return Text(strings.ToValidUTF8(s[:mostShown], "")) + fmt.Sprintf("... (and %d bytes more)", more)
+}
+
+// mostShown is in bytes; a list of the steps of a large order is well below.
+const mostShown = 64 << 10
+
+// Values makes every text among the values of a format harmless, and bounds it.
+// What is neither text nor number is written with %v first.
 func Values(values []any) []any {
 	made := make([]any, len(values))
 	for i, value := range values {
@@ -69,17 +82,17 @@ func Values(values []any) []any {
 func harmless(value any) any {
 	switch v := value.(type) {
 	case string:
-		return Text(v)
+		return Shown(v)
 	case error:
-		return Text(v.Error())
+		return Shown(v.Error())
 	case fmt.Stringer:
-		return Text(v.String())
+		return Shown(v.String())
 	}
 	switch kind := reflect.ValueOf(value).Kind(); {
 	case kind >= reflect.Bool && kind <= reflect.Float64:
 		return value
 	default:
-		return Text(fmt.Sprint(value))
+		return Shown(fmt.Sprint(value))
 	}
 }
 
