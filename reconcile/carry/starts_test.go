@@ -45,7 +45,8 @@ func TestShiftByDisk(t *testing.T) {
 	assert.NotEmpty(t, changesOf(t, sealed, survey), "a donor that was exchanged makes the order stale")
 }
 
-// byEntry is a day shift that has the firmware start another program first.
+// byEntry is a day shift that has the firmware start another program first, puts a
+// card of the controller's group aside and retires a guest.
 func byEntry(t *testing.T) (facts.Survey, order.Sealed) {
 	survey, _ := day(t)
 	b := invented.Builder{Survey: survey}
@@ -55,13 +56,21 @@ func byEntry(t *testing.T) (facts.Survey, order.Sealed) {
 	b.Variables("grading", facts.BootEntry{Label: "usual", Partition: part.ID, Short: true, File: facts.Fallback})
 	layout := larch()
 	layout.Guests[0].Entry = &spec.Loader{Path: `\EFI\own.efi`}
+	b.Card(facts.Address{Bus: 1}, "e1000e")
+	card := invented.Controller("card", "")
+	card.NVMe, card.PCI = nil, &spec.PCIIdentity{Vendor: 0x8086, Device: 0x10d3}
+	layout.Controllers = append(layout.Controllers, card)
+	b.Guest("old", "")
+	old := invented.Guest("old")
+	old.Retired = true
+	layout.Guests = append(layout.Guests, old)
 	return b.Survey, plan(t, b.Survey, layout, "day")
 }
 
 func TestShiftByEntry(t *testing.T) {
 	survey, sealed := byEntry(t)
 	list := does(sealed)
-	require.Len(t, list, 7)
+	require.Len(t, list, 9)
 	assert.Contains(t, list[3], `first \EFI\own.efi of partition 1`)
 	survey.Stores[0].SHA256 = "another"
 	assert.Equal(t, []string{"sha256 of variables /var/lib/libvirt/qemu/nvram/grading_VARS.fd was 57grading, is another"}, changesOf(t, sealed, survey),
