@@ -384,6 +384,16 @@ func FuzzOpen(f *testing.F) {
 	sealed, err := order.Seal(plan(f, b, layout, "day"))
 	require.NoError(f, err)
 	f.Add(sealed.File())
+	every := sealed.Order
+	every.Steps = nil
+	for _, s := range invented.Steps() {
+		every.Steps = append(every.Steps, step.Written{Step: s})
+	}
+	sealed, err = order.Seal(every)
+	require.NoError(f, err)
+	_, err = order.Open(sealed.File())
+	require.NoError(f, err)
+	f.Add(sealed.File())
 	f.Fuzz(func(t *testing.T, content []byte) {
 		sealed, err := order.Open(content)
 		if err != nil {
@@ -393,7 +403,9 @@ func FuzzOpen(f *testing.F) {
 		ix := facts.NewIndex(&facts.Survey{})
 		sealed.Order.Changes(ix)
 		for _, w := range sealed.Order.Steps {
+			w.Step.About()
 			w.Step.Stands(ix)
+			_, _ = w.Step.Ready(ix), w.Step.MayUndo(ix)
 		}
 	})
 }
