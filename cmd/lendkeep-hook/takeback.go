@@ -113,7 +113,7 @@ func (c *climber) act(ix *facts.Index, missing []guard.Missing) {
 			continue
 		}
 		over := c.now().Sub(made.since) >= m.Within
-		next := guard.Climbing{End: "it does not appear"}
+		next := guard.Attempt{End: "it does not appear"}
 		if m.Drive {
 			next = made.Next(ix, m.Controller)
 		}
@@ -129,7 +129,7 @@ func (c *climber) act(ix *facts.Index, missing []guard.Missing) {
 	}
 }
 
-func (c *climber) do(made *climb, m guard.Missing, next guard.Climbing) {
+func (c *climber) do(made *climb, m guard.Missing, next guard.Attempt) {
 	begin := c.now()
 	_ = made.Do(context.Background(), bounded{c.rungs}, next, c.now) // its words say so
 	c.tell(c.guest, "%s %s after its end; %s", m.What, begin.Sub(c.began).Round(time.Second), made.Told[len(made.Told)-1])

@@ -16,7 +16,7 @@ type Rung string
 const (
 	Probe  Rung = "probe"  // the kernel looks for a driver again
 	Rebind Rung = "rebind" // its driver lets go and takes it again
-	Reset  Rung = "reset"  // it is reset by a method of its own
+	Reset  Rung = "reset"  // it is reset by a method of its own: function-level reset (FLR), power, its bus
 	Rescan Rung = "rescan" // it is removed, and its bus is looked at again
 )
 
@@ -26,22 +26,22 @@ var rungs = []Rung{Probe, Rebind, Reset, Rescan}
 // need not take a card's power away.
 const PowerCycle = "it needs a power cycle: shut the host down, take its power off for some seconds, then switch it on"
 
-// Climbing is what the ladder says: a rung and the function to do it to, or the
+// Attempt is what the ladder says: a rung and the function to do it to, or the
 // end with its reason.
-type Climbing struct {
+type Attempt struct {
 	Rung Rung // empty: nothing more is tried
 	At   facts.Address
 	End  string
 }
 
-// Climb chooses the next rung for a controller that has not come back, higher
+// NextRung chooses the next rung for a controller that has not come back, higher
 // than all that were tried. It ends rather than touch what may be another
 // device, what somebody is taking, or what the host uses; and where nothing is
 // left.
-func Climb(ix *facts.Index, r facts.Record, tried []Rung) Climbing {
+func NextRung(ix *facts.Index, r facts.Record, tried []Rung) Attempt {
 	f, why := unreturned(ix, r)
 	if why != "" {
-		return Climbing{End: why}
+		return Attempt{End: why}
 	}
 	at, last := r.Address, -1
 	if f != nil {
@@ -52,10 +52,10 @@ func Climb(ix *facts.Index, r facts.Record, tried []Rung) Climbing {
 	}
 	for _, rung := range rungs[last+1:] {
 		if applies(ix, f, rung) {
-			return Climbing{Rung: rung, At: at}
+			return Attempt{Rung: rung, At: at}
 		}
 	}
-	return Climbing{End: "nothing else is left to try; " + PowerCycle}
+	return Attempt{End: "nothing else is left to try; " + PowerCycle}
 }
 
 // unreturned gives the function that a controller is now, nil where none is to

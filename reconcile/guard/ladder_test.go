@@ -65,7 +65,7 @@ func TestClimb(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			b := newBench(t)
 			c.change(b)
-			next := guard.Climb(b.index(), b.rules.Controllers[0].Record, c.tried)
+			next := guard.NextRung(b.index(), b.rules.Controllers[0].Record, c.tried)
 			assert.Equal(t, c.next, next.Rung)
 			if c.end == "" {
 				assert.Empty(t, next.End)
@@ -82,7 +82,7 @@ func TestClimbGoesByTheSerial(t *testing.T) {
 	b := newBench(t)
 	b.unmounted()
 	b.Function(b.reel).NVMe.Serial, b.Function(b.spare).NVMe.Serial = "RL-4410-0088", "RL-4410-0073"
-	assert.Equal(t, guard.Climbing{Rung: guard.Rebind, At: b.spare}, guard.Climb(b.index(), b.rules.Controllers[0].Record, nil))
+	assert.Equal(t, guard.Attempt{Rung: guard.Rebind, At: b.spare}, guard.NextRung(b.index(), b.rules.Controllers[0].Record, nil))
 }
 
 // However a controller looks, the ladder ends after each rung at most once,
@@ -106,7 +106,7 @@ func TestLadderEnds(t *testing.T) {
 			if used {
 				b.Mount("nvme0n1p1", "/srv/shelf")
 			}
-			next := guard.Climb(facts.NewIndex(&b.Survey), record, tried)
+			next := guard.NextRung(facts.NewIndex(&b.Survey), record, tried)
 			require.Equal(t, next.Rung == "", next.End != "")
 			if next.Rung == "" {
 				return

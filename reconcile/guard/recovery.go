@@ -21,11 +21,11 @@ type Ladder struct {
 	tried []Rung
 }
 
-// Next chooses the next rung for the controller; see Climb.
-func (l *Ladder) Next(ix *facts.Index, of facts.Record) Climbing { return Climb(ix, of, l.tried) }
+// Next chooses the next rung for the controller; see NextRung.
+func (l *Ladder) Next(ix *facts.Index, of facts.Record) Attempt { return NextRung(ix, of, l.tried) }
 
 // Do does it, and notes what came of it and how long that took by a clock.
-func (l *Ladder) Do(ctx context.Context, by Recovery, next Climbing, now func() time.Time) error {
+func (l *Ladder) Do(ctx context.Context, by Recovery, next Attempt, now func() time.Time) error {
 	begin := now()
 	err := by.Recover(ctx, next.At, next.Rung)
 	took := now().Sub(begin).Round(time.Millisecond)

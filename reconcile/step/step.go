@@ -117,7 +117,8 @@ type Mounts interface {
 	Unmount(ctx context.Context, path string) error
 }
 
-// Functions binds PCI functions to drivers.
+// Functions binds PCI functions, by their address (BDF), to drivers: vfio-pci for
+// passthrough, or the host's own.
 type Functions interface {
 	ToVFIO(context.Context, facts.Address) error
 	ToHost(context.Context, facts.Address) error
