@@ -2,6 +2,7 @@ package main
 
 import (
 	"fmt"
+	"strings"
 
 	"github.com/spf13/cobra"
 
@@ -19,12 +20,15 @@ func checkCommand() *cobra.Command {
 		Short: "Tell what is wrong, dangerous or worth knowing",
 		Long: `Holds the layout in directory LAYOUT against the host, or against a survey,
 and prints what it finds: stops, which keep any order from being written;
-cautions; notes. Nothing on the host is changed.`,
-		Example: "  lendkeep check examples/larch --survey larch.survey.json\n  lendkeep check --explain host-use",
+cautions; notes. Nothing on the host is changed.
+
+With --explain, which needs no layout, it tells what a finding means and what to
+do, or what a block or attribute of the layout language is for.`,
+		Example: "  lendkeep check examples/larch --survey larch.survey.json\n  lendkeep check --explain host-use\n  lendkeep check --explain copy_of",
 		Args:    cobra.MaximumNArgs(1),
 		RunE: func(c *cobra.Command, arguments []string) error {
 			if explain != "" {
-				text, err := assess.Explain(explain)
+				text, err := explained(explain)
 				if err != nil {
 					return err
 				}
@@ -50,8 +54,23 @@ cautions; notes. Nothing on the host is changed.`,
 	w.flags(c, true)
 	c.Flags().StringVar(&shift, "shift", "", "check as for a plan of this shift `NAME`")
 	c.Flags().BoolVar(&asJSON, "json", false, "print the findings as JSON")
-	c.Flags().StringVar(&explain, "explain", "", "explain the check of this `NAME` and end")
+	c.Flags().StringVar(&explain, "explain", "", "explain the finding, block or attribute of this `NAME` and end")
 	return c
+}
+
+// explained tells of a finding and of words of the layout language; some names
+// are both.
+func explained(name string) (string, error) {
+	finding, isFinding := assess.Explain(name)
+	word, isWord := spec.Explain(name)
+	switch {
+	case isFinding && isWord:
+		return "Finding " + finding + "\n" + word, nil
+	case isFinding, isWord:
+		return finding + word, nil
+	default:
+		return "", fail(exitUsage, "lendkeep help layout describes the blocks and attributes", "explain %q: it is no block or attribute, and no finding: %s", name, strings.Join(assess.Names(), ", "))
+	}
 }
 
 // assessed loads a layout, reads the facts and runs every check.

@@ -5,6 +5,13 @@
 // filesystems of the wrong drive stay mounted on a device that is gone, writes
 // seem to succeed and are lost (measured with libvirt 9.0.0). Addresses move
 // when a card is added or removed or a firmware setting changes.
+//
+// Severity: caution where the order corrects the definition or nothing sits
+// there; stop where another device sits there and the guest runs or the layout
+// does not state it.
+//
+// Remedy: plan and apply an order, which corrects the address. Do not start the
+// guest before.
 package assess
 
 import (

@@ -1,6 +1,10 @@
 // goes-along: other functions leave the host together with a controller, or
 // feel its reset: members of its IOMMU group that a guest borrows too, and
 // the other functions of the same card.
+//
+// Severity: note.
+//
+// Remedy: see that nothing on the host needs them while the controller is lent.
 package assess
 
 import (

@@ -5,10 +5,7 @@ package assess
 
 import (
 	"cmp"
-	"embed"
-	"fmt"
 	"slices"
-	"strings"
 
 	"lendkeep/reconcile/facts"
 	"lendkeep/spec"
@@ -107,39 +104,6 @@ func rank(s Severity) int { return slices.Index([]Severity{Stop, Caution, Note},
 // Stops tells whether a finding keeps any order from being written.
 func Stops(list []Finding) bool {
 	return slices.ContainsFunc(list, func(f Finding) bool { return f.Severity == Stop })
-}
-
-//go:embed *.go
-var sources embed.FS
-
-// Names gives the name of every check.
-func Names() []string {
-	var list []string
-	for _, c := range checks {
-		list = append(list, c.Name)
-	}
-	return list
-}
-
-// Explain gives the comment at the head of a check's file.
-func Explain(name string) (string, error) {
-	i := slices.IndexFunc(checks, func(c Check) bool { return c.Name == name })
-	if i < 0 {
-		return "", fmt.Errorf("explain %q: no check has that name; there are %s", name, strings.Join(Names(), ", "))
-	}
-	source, err := sources.ReadFile(checks[i].File)
-	if err != nil {
-		return "", fmt.Errorf("explain %s: %w", name, err)
-	}
-	var text strings.Builder
-	for line := range strings.Lines(string(source)) {
-		comment, ok := strings.CutPrefix(line, "//")
-		if !ok {
-			break
-		}
-		text.WriteString(strings.TrimPrefix(comment, " "))
-	}
-	return text.String(), nil
 }
 
 // causeOf states what a survey holds of a function's attribute.

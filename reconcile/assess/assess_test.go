@@ -277,9 +277,17 @@ var cases = map[string]struct {
 	"a shift that cannot run": {func(b *bench) {
 		b.layout.Shifts[1].Guests = append(b.layout.Shifts[1].Guests, spec.Ref{Name: "grading"})
 	}, "shift", assess.Caution, "catalogue"},
+	"a planned shift that cannot run": {func(b *bench) {
+		b.layout.Shifts[1].Guests = append(b.layout.Shifts[1].Guests, spec.Ref{Name: "grading"})
+		b.shift = "night"
+	}, "shift", assess.Stop, "catalogue"},
 	"more memory pinned than there is": {func(b *bench) {
 		b.layout.Guests[0].Memory = &spec.Memory{SizeBytes: 64 << 30}
 	}, "memory", assess.Stop, "16.0 GiB"},
+	"more memory wanted than there is, none of it pinned": {func(b *bench) {
+		b.layout.Guests[1].Memory = &spec.Memory{SizeBytes: 64 << 30}
+		b.shift = "night"
+	}, "memory", assess.Caution, "64.0 GiB"},
 	"partition to be mounted will hold no filesystem": {func(b *bench) {
 		moving(b)
 		b.layout.Controllers[0].Drive.Partitions[0].Format = ""
@@ -543,6 +551,10 @@ var cases = map[string]struct {
 	"libvirt does not answer": {func(b *bench) {
 		b.Survey.Libvirt.Gaps = []facts.Gap{{Fact: "guests", Path: "libvirt", Reason: "connection refused"}}
 	}, "gap", assess.Stop, "connection refused"},
+	"libvirt does not answer, and nothing is borrowed": {func(b *bench) {
+		b.layout.Guests[0].Borrows = nil
+		b.Survey.Libvirt.Gaps = []facts.Gap{{Fact: "guests", Path: "libvirt", Reason: "connection refused"}}
+	}, "gap", assess.Caution, "connection refused"},
 	"fewer lanes than it can use": {func(b *bench) {
 		b.Function(b.reel).Link = &facts.Link{SpeedMTps: 8000, Width: 2, MaxSpeedMTps: 8000, MaxWidth: 4}
 	}, "link", assess.Note, "2 of 4 lanes"},
@@ -800,17 +812,6 @@ func TestEveryCheckHasACase(t *testing.T) {
 		}
 		assert.True(t, tested, name)
 	}
-}
-
-func TestEveryCheckExplainsItself(t *testing.T) {
-	for _, name := range assess.Names() {
-		text, err := assess.Explain(name)
-		require.NoError(t, err)
-		assert.Contains(t, text, name+":")
-		assert.Greater(t, len(text), 80)
-	}
-	_, err := assess.Explain("hostuse")
-	require.ErrorContains(t, err, "host-use")
 }
 
 // A controller of the layout that no guest borrows makes its group viable.

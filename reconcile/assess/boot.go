@@ -11,6 +11,12 @@
 // OVMF deletes the drive's own boot entry for good (measured with Debian's OVMF
 // 2022.11). Such guests are named, whether they are meant to start from the
 // drive or not.
+//
+// Severity: note where it does; caution where that is not known or may fail; stop
+// where it does not.
+//
+// Remedy: choose firmware that reads NVMe, or state a shim; `lendkeep shim
+// inspect FILE` tells what an image holds. With a shim, switch Secure Boot off.
 package assess
 
 import (

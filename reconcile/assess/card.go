@@ -6,6 +6,13 @@
 // libvirt takes it from its driver first: all of them go offline, that of a
 // running guest too (measured with libvirt 9.0.0 and Linux 6.1). Functions of
 // one slot are one chip: a reset that is more than its own hits them all.
+//
+// Severity: stop where it has virtual functions; caution where others of its card
+// are in use.
+//
+// Remedy: lend a virtual function instead, or end every use of them and remove
+// them. Of a card with other uses: end those while it is lent, or lend the whole
+// card to one guest.
 package assess
 
 import (

@@ -1,6 +1,13 @@
 // contention: two want the same thing at the same time. Two guests borrow one
 // controller; a guest outside the layout has it in its definition or holds it
 // now; a guest's disks lie on a drive that another guest, or itself, borrows.
+//
+// Severity: stop where it is at the same time, or where a guest that does not
+// borrow the controller has it now; caution where a guest outside the layout has
+// it in its definition; else note.
+//
+// Remedy: put the guests into different shifts and plan one; move the disk to
+// another drive; state the guest in the layout.
 package assess
 
 import (

@@ -7,6 +7,14 @@
 // Whether the drive holds the system already is told by the identity of its
 // partition table. Erasing what is on a drive needs its serial in the layout
 // (erase) and again at the approval.
+//
+// Severity: stop where it cannot be copied, or something would be lost; caution
+// where the system may not start, is seen twice, or what the drive holds is
+// written over; note where the image is gone or the drive is away, so that
+// nothing can be compared.
+//
+// Remedy: each case names its own: shut the guest down in full, state the format,
+// choose a larger drive, and only then allow erasing.
 package assess
 
 import (

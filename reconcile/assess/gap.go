@@ -1,5 +1,11 @@
 // gap: a fact could not be read. Under a controller that is to be lent that
 // blocks, since unknown means in use; elsewhere it is worth knowing.
+//
+// Severity: stop; caution for a fact of the host as a whole where nothing is
+// borrowed.
+//
+// Remedy: run lendkeep as root, see that libvirt answers (virsh list --all), and
+// read the named file by hand to see what the kernel says.
 package assess
 
 import (

@@ -7,6 +7,12 @@
 // (Documentation/driver-api/vfio.rst). libvirt detaches the controller all the
 // same, QEMU then says "group N is not viable", and libvirt hands it back: the
 // drive is unbound for nothing.
+//
+// Severity: stop.
+//
+// Remedy: borrow the other members too, or put those that the host does not need
+// aside on VFIO: a controller block for each. Else move the card to a slot with a
+// group of its own.
 package assess
 
 import (

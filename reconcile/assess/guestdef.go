@@ -1,6 +1,11 @@
 // guest-definition: what the layout states of a guest cannot be written into
 // its definition; or it is transient (it has no kept definition that could be
 // changed).
+//
+// Severity: stop.
+//
+// Remedy: state what is missing; define a transient guest; or take it out of the
+// layout and change its definition by hand (virsh edit).
 package assess
 
 import (

@@ -1,6 +1,12 @@
 // guest-disk: a disk that the layout or its definition gives a guest is not
 // there, nor what it is based on, or nobody has looked. libvirt accepts the
 // definition all the same and fails when the guest starts.
+//
+// Severity: caution; stop where the order would start the guest, or the image's
+// format is disputed.
+//
+// Remedy: put the image there or mount what it lies on; compare a partition's id
+// with what lsblk prints; check on the host itself where the survey did not look.
 package assess
 
 import (

@@ -5,6 +5,11 @@
 // Two filesystem drivers on one device destroy what is on it, and neither
 // libvirt nor QEMU looks whether the host has it mounted. Reading alone gives
 // the guest something that changes under it.
+//
+// Severity: caution; stop where the guest would write it and the order would
+// start the guest.
+//
+// Remedy: end the host's use, or give the guest another disk.
 package assess
 
 import (

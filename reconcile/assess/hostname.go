@@ -1,6 +1,10 @@
 // host-name: the layout is for a host of another name than the one that was
 // surveyed. Whoever has several layouts and several hosts may have mixed them
 // up; serials then protect against the worst, but not against everything.
+//
+// Severity: caution.
+//
+// Remedy: take the layout of this host, or correct the name in the layout.
 package assess
 
 import "strings"

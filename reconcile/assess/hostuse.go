@@ -8,6 +8,12 @@
 // EIO (measured with libvirt 9.0.0 and Linux 6.1). Mounts that the
 // controller's own return rule makes are no finding: the order unmounts and
 // mounts them itself.
+//
+// Severity: stop.
+//
+// Remedy: end that use: unmount, swapoff, take the drive out of its group or
+// array, each by its own tool; or let the layout do it, by a return rule with the
+// mount.
 package assess
 
 import (

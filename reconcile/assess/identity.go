@@ -6,8 +6,18 @@
 // (nvme0) and addresses (0000:01:00.0) move between boots and when cards are
 // added, so lendkeep never goes by them.
 //
+// Severity: stop; caution where no guest borrows it and it is not one of several.
+//
+// Remedy: compare the layout with the list that `lendkeep survey` prints; see
+// whether the card sits in its slot and shows up in lspci. Of several that fit:
+// state a model or a slot.
+//
 // known-by-record: a controller that is lent cannot be asked who it is. It is
 // then known by the record that lendkeep keeps in the guest's definition.
+//
+// Severity: note.
+//
+// Remedy: take the controller back to have it say its serial.
 package assess
 
 import (

@@ -1,6 +1,12 @@
 // iommu: the host has no IOMMU in use, or a controller is in no group of one.
 // Without it the kernel lends no PCI function: a guest's device could write
 // anywhere in the host's memory (Linux Documentation/driver-api/vfio.rst).
+//
+// Severity: stop.
+//
+// Remedy: switch the IOMMU on in the firmware setup (VT-d, AMD-Vi), by the
+// board's manual, and on Intel processors add `intel_iommu=on` to the kernel's
+// command line. A card outside of every group needs another slot.
 package assess
 
 import "fmt"

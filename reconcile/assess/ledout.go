@@ -2,6 +2,12 @@
 // Whoever borrows the drive writes what lies on it, links too: QEMU would open any
 // file of the host that such a link names, and libvirt would make it the guest's
 // own (libvirt src/security/security_dac.c). The guard refuses the start.
+//
+// Severity: stop; caution for a guest that the layout does not state.
+//
+// Remedy: look at the link, and at what the guest with the drive has done; put
+// the file itself in place of the link, or name the file where it lies (virsh
+// edit).
 package assess
 
 import (

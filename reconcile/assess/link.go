@@ -5,6 +5,11 @@
 // contact. A lower speed is one only under load, since many controllers slow
 // their link down when idle (PCI Express Base Specification, link power
 // management), so it is not reported here.
+//
+// Severity: note.
+//
+// Remedy: see the board's manual for a slot with more lanes. Moving a card is
+// work for a powered-off, unplugged machine.
 package assess
 
 import "fmt"

@@ -3,14 +3,21 @@
 //
 // Firmware starts the programs that its boot entries name (Boot0000 and so on,
 // kept in a file of the guest's), in their order; of a drive without one it
-// starts \EFI\BOOT\BOOTX64.EFI from the EFI system partition. An entry knows its
+// starts `\EFI\BOOT\BOOTX64.EFI` from the EFI system partition. An entry knows its
 // partition by the GPT id: after a drive was partitioned anew it leads nowhere,
 // and the firmware goes on with the next. What cannot be seen, as while the
 // drive is lent, is told as not known.
 //
-// With boot_entry = "\\EFI\\..." in a guest an order writes an entry for that
+// With `boot_entry = "\\EFI\\..."` in a guest an order writes an entry for that
 // program and puts it first, while the guest is off. The variables as they were
 // are kept.
+//
+// Severity: note where it is not known, or several lead somewhere; caution; stop
+// where nothing can be started, no system is copied there and the order would
+// start the guest.
+//
+// Remedy: have an order write a boot entry (boot_entry), install the system or
+// move it there, or check again while the drive is with the host.
 package assess
 
 import (

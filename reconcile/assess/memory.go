@@ -5,6 +5,11 @@
 // write to any of it at any time (Linux Documentation/driver-api/vfio.rst), so
 // nothing of it can be swapped out or shared, whether the layout says that it
 // borrows the device or not. The guests without one can at least be squeezed.
+//
+// Severity: stop where the pinned part alone is more than there is; caution where
+// all together are, or where another shift is planned.
+//
+// Remedy: give the guests less memory, or put them into different shifts.
 package assess
 
 import (

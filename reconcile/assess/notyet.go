@@ -1,5 +1,9 @@
 // not-carried-out: the layout states something that this lendkeep reads and
 // checks but does not carry out. An order leaves it alone.
+//
+// Severity: caution.
+//
+// Remedy: do it by hand, as the finding says, or take it out of the layout.
 package assess
 
 import (

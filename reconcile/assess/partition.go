@@ -2,6 +2,12 @@
 // a controller cannot be made: the drive is unknown, in use or full, its table
 // is damaged or no GPT, something else is on the partition. Nothing that is
 // there already is ever changed or moved.
+//
+// Severity: stop where the order would write, and for a member of an array, a
+// volume group or the like; else caution.
+//
+// Remedy: free what is in the way after saving what is on it, or state what is
+// there.
 package assess
 
 import (

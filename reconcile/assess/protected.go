@@ -2,6 +2,10 @@
 // the sake of its IOMMU group, must never be lent. Those
 // are the ones on the layout's never_lend list, and every controller whose
 // drives hold the host's own system: root, /boot, /usr, /var, the ESP.
+//
+// Severity: stop.
+//
+// Remedy: lend another controller.
 package assess
 
 import (

@@ -5,6 +5,13 @@
 // it keeps what the last user left in it. The kernel says what it can do in
 // reset_method (Linux Documentation/ABI/testing/sysfs-bus-pci, since 5.15);
 // where the attribute is absent there is no way.
+//
+// Severity: caution where there is no way; stop where its bus is the only one and
+// others below it are not lent along.
+//
+// Remedy: lend the others to the same guest, or move the card to a slot of its
+// own. One without any way: try lending and returning it while nothing of value
+// is on it.
 package assess
 
 import (

@@ -1,6 +1,13 @@
 // return-mount: a mount that the return rule of a controller makes cannot be
 // made: the partition is not there, or holds another filesystem, or something
 // else is mounted at its place.
+//
+// Severity: caution; stop where the partition is a member of something (LVM,
+// LUKS, RAID), where a guest waits for the mount, or where something else is
+// mounted there.
+//
+// Remedy: name the partition that holds the filesystem, state a format, unmount
+// what is in the way, or choose another place.
 package assess
 
 import (

@@ -8,7 +8,12 @@
 // reads it. libvirt locks nothing unless a lock manager is set up, QEMU locks
 // image files only on the same host and no block devices (libvirt
 // docs/kbase/locking.rst; QEMU docs/system/images, "image locking"). Both may
-// say that this is meant: <shareable/> in both definitions, or <readonly/>.
+// say that this is meant: `<shareable/>` in both definitions, or `<readonly/>`.
+//
+// Severity: stop where the order starts one of the two; else caution.
+//
+// Remedy: put the guests into different shifts, or give one of them another disk
+// or device. If both may have it, say so in both definitions.
 package assess
 
 import (

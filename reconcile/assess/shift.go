@@ -2,6 +2,11 @@
 // controller, or one lives on a drive that another borrows. The first is also
 // an error of the layout itself; here it is seen with the images and backing
 // files that the host really has.
+//
+// Severity: stop for the shift that is planned; else caution.
+//
+// Remedy: put the guests into different shifts, or move the disk to another
+// drive.
 package assess
 
 import (

@@ -3,6 +3,11 @@
 // lent, and the kernel does not let go of a filesystem that another is mounted in;
 // mounted over it, the drive would hide it. An automount at that place would mount
 // the drive again at any moment.
+//
+// Severity: stop.
+//
+// Remedy: unmount it, stop its automount unit and take it out of /etc/fstab, or
+// choose another place in the layout.
 package assess
 
 import (

@@ -4,6 +4,12 @@
 // starts it, or a node of any of the host's disks. An order and the guard mount
 // with nosuid and nodev unless the layout says otherwise; what is mounted already
 // they leave as it is until it is unmounted for a lend.
+//
+// Severity: caution.
+//
+// Remedy: take suid and dev out of the options, unless programs or devices of the
+// host lie there; remount what is mounted without nosuid and nodev, and put them
+// into its line of /etc/fstab.
 package assess
 
 import (

@@ -5,6 +5,11 @@
 // kernel's command line, takes all of them at boot, the host's own drive
 // included. lendkeep binds single functions by address at the moment of use
 // (driver_override) and needs no such binding.
+//
+// Severity: note; caution where a binding by kind takes them at boot.
+//
+// Remedy: remove that binding and rebuild the initramfs. Never bind VFIO by
+// vendor and device number on such a host.
 package assess
 
 import (

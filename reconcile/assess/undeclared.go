@@ -6,6 +6,12 @@
 // the layout then, but whether it can be lent can: it is asked what a declared
 // controller is asked, and where the order would start the guest the answers
 // stop it.
+//
+// Severity: caution; stop where the function cannot be lent, is in use or is
+// never lent, and the order would start the guest.
+//
+// Remedy: declare it, with a controller block and borrows in the guest, or take
+// the device out of its definition (virsh edit).
 package assess
 
 import (

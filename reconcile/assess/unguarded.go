@@ -10,6 +10,15 @@
 // to reload (libvirt src/util/virhook.c, virHookInitialize); from then on it
 // reads the folder at each call. Plugging a device into a running guest calls
 // no hook.
+//
+// Severity: note where the order is all it takes; caution where the guard's
+// program is missing, another hook is in its place, nobody may run it, libvirt
+// must be reloaded once, or that is not known; stop where the hook is there
+// without its program.
+//
+// Remedy: install the program (make install), move the other hook away, or reload
+// libvirt after the order: systemctl reload libvirtd (virtqemud where libvirt
+// runs as several daemons). Until then start such a guest only through an order.
 package assess
 
 import (

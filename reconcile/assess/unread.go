@@ -6,6 +6,12 @@
 // It is told of guests that the layout states, and of guests that run while a
 // controller is lent. Where such a guest uses a drive that is lent, only a look
 // at its definition shows it beforehand.
+//
+// Severity: caution.
+//
+// Remedy: read these places of the definition (virsh dumpxml), state them in
+// libvirt's own elements, or keep the guest in another shift than those that
+// borrow.
 package assess
 
 import (

@@ -5,6 +5,12 @@
 //
 // An order installs lendkeep watch as a service of systemd's, where systemd
 // runs and the program is there, and removes it when nothing is lent any more.
+//
+// Severity: note where systemd does not run; caution where the program is
+// missing, another unit is in the place of lendkeep's, or that is not known.
+//
+// Remedy: install the program (make install) and let the next order install the
+// service, or have `lendkeep watch` started with the host.
 package assess
 
 import "lendkeep/reconcile/facts"
