@@ -6,16 +6,25 @@ TAGS     := libvirt_dlopen
 BIN      := build/lendkeep
 export GOFLAGS := -tags=$(TAGS)
 
-.PHONY: build install demo test test-outside fuzz bench tools clean
+.PHONY: build man install demo test test-outside fuzz bench tools clean
 
 build: tools
 	CGO_ENABLED=1 $(GO) build -o $(BIN) ./cmd/lendkeep
 	CGO_ENABLED=0 $(GO) build -o $(BIN)-hook ./cmd/lendkeep-hook
 
+# The man pages, out of what the program itself shows as help.
+MAN := build/man
+man: build
+	rm -rf $(MAN)
+	$(BIN) man $(MAN)
+
 # Where the guard's hook looks for its program.
-install: build
+install: build man
 	install -D $(BIN) $(DESTDIR)/usr/local/bin/lendkeep
 	install -D $(BIN)-hook $(DESTDIR)/usr/sbin/lendkeep-hook
+	for page in $(MAN)/*; do \
+	  install -D -m 644 $$page $(DESTDIR)/usr/local/share/man/man$${page##*.}/$${page##*/} || exit 1; \
+	done
 
 # gcc for the libvirt binding; libvirt's library, which brings its test driver
 # and its schemas.
@@ -34,7 +43,7 @@ test: test-tools
 
 .PHONY: test-tools
 test-tools:
-	@./testdata/need.sh gcc util-linux libvirt0 libvirt-daemon-driver-qemu qemu-system-x86 qemu-utils libxml2-utils pci.ids ovmf gdisk fdisk dosfstools mtools xfsprogs e2fsprogs ntfs-3g exfatprogs btrfs-progs cryptsetup-bin systemd
+	@./testdata/need.sh gcc util-linux libvirt0 libvirt-daemon-driver-qemu qemu-system-x86 qemu-utils libxml2-utils pci.ids ovmf gdisk fdisk dosfstools mtools xfsprogs e2fsprogs ntfs-3g exfatprogs btrfs-progs cryptsetup-bin systemd groff-base
 
 # The emulated host (testdata/emuhost): a real kernel that really lends, in
 # software. host builds its image, host-test runs the whole suite, host-smoke two

@@ -19,7 +19,7 @@ import (
 	"lendkeep/spec/plain"
 )
 
-// Exit codes, as README lists them.
+// Exit codes; exitMeanings says what each means.
 const (
 	exitDone       = 0
 	exitFindings   = 1
@@ -32,6 +32,34 @@ const (
 	exitLocked     = 8
 	exitUnended    = 9
 )
+
+// exitMeanings is what help and the manual say of the exit codes.
+var exitMeanings = [...]string{
+	exitDone:       "done, or nothing to do",
+	exitFindings:   "findings stop it, or not every case of a rehearsal ended well",
+	exitUsage:      "wrong usage or layout, something cannot be read, nothing to resume or undo",
+	exitRolledBack: "the order failed and everything was undone",
+	exitPerson:     "a person is needed: it could not be undone, or host or journal not be read",
+	exitStale:      "the order is stale: the host, the layout or the survey has changed since",
+	exitOtherCode:  "the approval code is another order's, or a serial to erase is missing or wrong",
+	exitDamaged:    "the order file was changed or damaged",
+	exitLocked:     "another lendkeep is changing this host",
+	exitUnended:    "an earlier order has not ended: resume or rollback first",
+}
+
+// exitNote follows the codes.
+const exitNote = `With 5 to 9 nothing was touched. The reason is on standard error as "lendkeep: ...",
+what to do about it as "next: ...".`
+
+// exitCodes gives the codes as help shows them.
+func exitCodes() string {
+	var list strings.Builder
+	list.WriteString("Exit codes:\n")
+	for code, meaning := range exitMeanings {
+		fmt.Fprintf(&list, "  %d  %s\n", code, meaning)
+	}
+	return list.String() + exitNote
+}
 
 // failure is an error that ends lendkeep with its own exit code. Next says what
 // to do about it.
@@ -103,14 +131,16 @@ func oneLine(err error) string {
 	return line
 }
 
-func newRoot() *cobra.Command {
-	root := &cobra.Command{
-		Use:   "lendkeep",
-		Short: "Lend whole PCI controllers to guests, and bring them back",
-		Long: `lendkeep lends whole PCI controllers of a Linux virtualization host, above all
+const about = `lendkeep lends whole PCI controllers of a Linux virtualization host, above all
 NVMe drives, to its guests and brings them back. Write the wanted layout once;
 lendkeep compares it with the host, writes an ordered plan with an undo for
-every step, and carries out exactly that plan once you have approved it.`,
+every step, and carries out exactly that plan once you have approved it.`
+
+func newRoot() *cobra.Command {
+	root := &cobra.Command{
+		Use:           "lendkeep",
+		Short:         "Lend whole PCI controllers to guests, and bring them back",
+		Long:          about + "\n\n" + exitCodes(),
 		SilenceErrors: true, SilenceUsage: true,
 		Args: cobra.NoArgs,
 		RunE: func(c *cobra.Command, _ []string) error { return c.Help() },
@@ -120,7 +150,10 @@ every step, and carries out exactly that plan once you have approved it.`,
 	root.PersistentPreRunE = func(c *cobra.Command, _ []string) error { return setLog(c, *format, *level) }
 	root.CompletionOptions.DisableDefaultCmd = true
 	root.AddCommand(surveyCommand(), checkCommand(), planCommand(), rehearseCommand(), applyCommand(),
-		resumeCommand(), rollbackCommand(), statusCommand(), watchCommand(), shimCommand(), formatCommand())
+		resumeCommand(), rollbackCommand(), statusCommand(), watchCommand(), shimCommand(), formatCommand(), manCommand())
+	for _, t := range topics() {
+		root.AddCommand(&cobra.Command{Use: t.name, Short: t.short, Long: t.text})
+	}
 	return root
 }
 

@@ -16,7 +16,10 @@ func planCommand() *cobra.Command {
 		Short: "Write the order that takes the host to the layout",
 		Long: `Holds the layout against the host, or against a survey, and writes the order:
 which steps in which sequence, why, what each means for the guests and how it is
-undone. Findings that stop it are printed instead. Nothing on the host is changed.`,
+undone. Findings that stop it are printed instead. Nothing on the host is changed.
+
+With --shift the guests of that shift are to run and those of other shifts not.
+Guests in no shift, and all guests without --shift, stay on or off as they are.`,
 		Example: "  lendkeep plan examples/larch --shift day -o day.order",
 		Args:    cobra.ExactArgs(1),
 		RunE: func(c *cobra.Command, arguments []string) error {

@@ -39,10 +39,12 @@ func shimBuildCommand() *cobra.Command {
 disk the UEFI Shell, come from a donor firmware or from files that you give. The
 same parts give the same file, byte for byte.
 
-rom:  an option ROM for the lent controller, <rom file=.../> in its <hostdev>.
-disk: a disk of 6 MiB to attach by SATA or virtio, first in the boot order. It
-      starts the loader of the wanted partition, else of the first drive that its
-      driver brings.`,
+With --as rom it is an option ROM for the lent controller, <rom file=.../> in its
+<hostdev>.
+
+With --as disk it is a disk of 6 MiB to attach by SATA or virtio, first in the boot
+order. It starts the loader of the wanted partition, else of the first drive that
+its driver brings.`,
 		Example: `  lendkeep shim build --donor /usr/share/OVMF/OVMF_CODE_4M.fd --as rom --vendor 1b36 --device 0010 -o reel.rom
   lendkeep shim build --donor /usr/share/OVMF/OVMF_CODE_4M.fd --as disk -o reel-start.img`,
 		Args: cobra.NoArgs,

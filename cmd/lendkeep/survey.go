@@ -19,7 +19,23 @@ func surveyCommand() *cobra.Command {
 		Short: "Read every fact off a host",
 		Long: `Reads the host's PCI functions, NVMe drives, block devices, mounts and guests
 and prints them as tables. With -o it writes the survey file, from which
-planning and rehearsing work on any machine. Nothing on the host is changed.`,
+planning and rehearsing work on any machine. Nothing on the host is changed.
+
+A survey holds every fact as JSON: version, time, machine, PCI functions, block
+devices, mounts, swap, named paths, VFIO bindings by kind, firmware images, boot
+entries, option ROMs, shim disks, the guard, libvirt's guests and pools; of every
+NVMe drive at home, and of the images that a layout moves, what is in them:
+partition table, filesystems and how they were left, what can be started from
+them. A fact that could not be read is a gap with its path and reason. A survey of
+another version, or with an unknown field, is refused. It holds serial numbers,
+mount points and guests' definitions: look through it before you give it away.
+
+--root reads below another root directory: a captured tree, or a .txtar archive,
+which is such a tree as one text file; --root / --keep-tree FILE makes one of any
+host, of exactly the files that were read. libvirt's answers are read from its
+folder libvirt/. Where there is none, the survey says that guests and pools are
+not known, and nothing that borrows is planned from it: to plan for a real host
+take its survey without --root.`,
 		Example: "  lendkeep survey -o larch.survey.json\n  lendkeep survey --root testdata/hosts/larch.txtar",
 		Args:    cobra.NoArgs,
 		RunE: func(c *cobra.Command, _ []string) error {
