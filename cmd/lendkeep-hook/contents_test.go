@@ -24,7 +24,7 @@ func TestContentsThatCannotBeRead(t *testing.T) {
 	require.Len(t, b.Survey.Contents, 1)
 	assert.Equal(t, "nvme0n1", b.Survey.Contents[0].Of)
 	assert.NotEmpty(t, b.Survey.Contents[0].Gaps)
-	assert.Contains(t, guard.After(rules, facts.NewIndex(&b.Survey), guard.Call{Guest: "l2"}).Wrong[0], "whether it was left clean is not known")
+	assert.Contains(t, guard.After(rules, facts.NewIndex(&b.Survey), guard.Call{Guest: "l2"}).Words()[0], "whether it was left clean is not known")
 }
 
 func TestDriveOfAnotherNumber(t *testing.T) {

@@ -51,8 +51,8 @@ func release(guest string, from io.Reader, here surroundings) {
 			here.released(guest, began, mounted, []string{err.Error()}, "")
 			return
 		case len(seen.Wait) == 0:
-			here.wrong(guest, seen.Wrong)
-			here.released(guest, began, mounted, seen.Wrong, "")
+			here.wrong(guest, seen.Words())
+			here.released(guest, began, mounted, seen.Wrong, "", seen.Not...)
 			return
 		case here.now().Sub(began) >= releaseWithin:
 			here.handOn(guest, text, began, mounted, seen.Waits())
@@ -80,9 +80,9 @@ func (here surroundings) handOn(guest, text string, began time.Time, mounted, mi
 }
 
 // released leaves a note for the history; rung is what brought something back.
-func (here surroundings) released(guest string, began time.Time, mounted, wrong []string, rung string) {
+func (here surroundings) released(guest string, began time.Time, mounted, wrong []string, rung string, not ...guard.NotMade) {
 	now := here.now()
-	here.note(watch.Event{At: now.UTC(), Kind: watch.Released, Guest: guest, Took: now.Sub(began), Rung: rung, Mounted: mounted, Wrong: wrong})
+	here.note(watch.Event{At: now.UTC(), Kind: watch.Released, Guest: guest, Took: now.Sub(began), Rung: rung, Mounted: mounted, Wrong: wrong, NotMade: not})
 }
 
 // about reads which guest a call is about.
@@ -159,15 +159,20 @@ func (seen *outcome) mount(guest string, here surroundings) {
 	var failed []string
 	for _, m := range seen.Mount {
 		if slices.ContainsFunc(failed, func(outer string) bool { return guard.Within(m.Path, outer) }) {
-			seen.Wrong = append(seen.Wrong, m.Path+" is not mounted either")
+			seen.not(m, "what it belongs into is not mounted")
 			continue
 		}
 		if err := mount(guest, m, here); err != nil {
-			seen.Wrong, failed = append(seen.Wrong, err.Error()), append(failed, m.Path)
+			seen.not(m, err.Error())
+			failed = append(failed, m.Path)
 			continue
 		}
 		seen.mounted = append(seen.mounted, m.Path)
 	}
+}
+
+func (seen *outcome) not(m guard.Mounting, why string) {
+	seen.Not = append(seen.Not, guard.NotMade{Controller: m.Controller, Partition: m.Partition, Path: m.Path, Why: why})
 }
 
 func mount(guest string, m guard.Mounting, here surroundings) error {

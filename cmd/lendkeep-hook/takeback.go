@@ -61,8 +61,8 @@ func takeBack(guest string, from io.Reader, here surroundings) {
 		}
 		c.tellOf(seen.Wait)
 		if !c.goesOn(seen.Wait) {
-			here.wrong(guest, seen.Wrong)
-			here.released(guest, c.began, mounted, append(c.failed, seen.Wrong...), strings.Join(c.helped, ", "))
+			here.wrong(guest, seen.Words())
+			here.released(guest, c.began, mounted, append(c.failed, seen.Wrong...), strings.Join(c.helped, ", "), seen.Not...)
 			return
 		}
 		here.wait(lookEvery)

@@ -13,7 +13,29 @@ import (
 type Return struct {
 	Mount []Mounting
 	Wait  []Missing
-	Wrong []string // what keeps a mount from being made, in words for the operator
+	Wrong []string // what keeps all of a controller's mounts from being made, in words for the operator
+	Not   []NotMade
+}
+
+// NotMade is a mount that is not made after a return, and why.
+type NotMade struct {
+	Controller string `json:"controller"`
+	Partition  string `json:"partition"`
+	Path       string `json:"path"`
+	Why        string `json:"why"` // in words for the operator
+}
+
+func (n NotMade) String() string {
+	return fmt.Sprintf("partition %s of controller %s was not mounted: %s", n.Partition, n.Controller, n.Why)
+}
+
+// Words gives all that keeps mounts from being made.
+func (r Return) Words() []string {
+	list := slices.Clone(r.Wrong)
+	for _, n := range r.Not {
+		list = append(list, n.String())
+	}
+	return list
 }
 
 // Waits gives what is not there yet in words.
@@ -35,7 +57,8 @@ type Missing struct {
 
 // Mounting is a mount to be made.
 type Mounting struct {
-	Device string // below /dev, as named at this moment
+	Controller string // name in the layout
+	Device     string // below /dev, as named at this moment
 	Mount
 }
 
@@ -97,7 +120,7 @@ func (r *Return) mount(ix *facts.Index, f *facts.Function, c *Controller, m Moun
 	}
 	there := ix.MountAt(m.Path)
 	wrong := func(format string, values ...any) {
-		r.Wrong = append(r.Wrong, NotMounted(c.Record.Controller, m.Partition)+fmt.Sprintf(format, values...))
+		r.Not = append(r.Not, NotMade{c.Record.Controller, m.Partition, m.Path, fmt.Sprintf(format, values...)})
 	}
 	switch {
 	case there != nil && there.Devno == part.Devno:
@@ -116,7 +139,7 @@ func (r *Return) mount(ix *facts.Index, f *facts.Function, c *Controller, m Moun
 	case unclean(ix, part) != "":
 		wrong("%s; look at it, have it repaired where it needs that, and mount it by hand or by an order", unclean(ix, part))
 	default:
-		r.Mount = append(r.Mount, Mounting{"/dev/" + part.Name, m})
+		r.Mount = append(r.Mount, Mounting{c.Record.Controller, "/dev/" + part.Name, m})
 	}
 }
 
@@ -137,12 +160,6 @@ func (r *Return) lacks(ix *facts.Index, f *facts.Function, c *Controller, inner 
 
 // Within tells whether a place is below another.
 func Within(place, outer string) bool { return strings.HasPrefix(place, outer+"/") }
-
-// NotMounted begins the words that say why a partition was not mounted after a
-// return. The history keeps them; by this whoever reads it knows which is meant.
-func NotMounted(controller, partition string) string {
-	return fmt.Sprintf("partition %s of controller %s was not mounted: ", partition, controller)
-}
 
 // unclean says why a filesystem is not mounted by a program that nobody
 // watches: mounting writes to it, read-only too where a log is replayed, and a

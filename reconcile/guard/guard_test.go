@@ -449,14 +449,14 @@ func TestAfter(t *testing.T) {
 				assert.Equal(t, "reel", m.Controller.Controller)
 				assert.Equal(t, 30*time.Second, m.Within)
 			}
-			for text, list := range map[string][]string{c.wait: made.Waits(), c.wrong: made.Wrong} {
+			for text, list := range map[string][]string{c.wait: made.Waits(), c.wrong: made.Words()} {
 				if text == "" {
 					continue
 				}
 				assert.Contains(t, strings.Join(list, "\n"), text)
 			}
 			assert.Equal(t, c.wait != "", len(made.Wait) > 0, made.Wait)
-			assert.Equal(t, c.wrong != "", len(made.Wrong) > 0, made.Wrong)
+			assert.Equal(t, c.wrong != "", len(made.Words()) > 0, made.Words())
 		})
 	}
 }

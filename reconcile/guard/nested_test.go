@@ -96,7 +96,7 @@ func TestNestedMountsComeOutermostFirst(t *testing.T) {
 			}
 			assert.Equal(t, c.mounts, strings.Join(mounts, " "))
 			assert.Contains(t, strings.Join(made.Waits(), "\n"), c.wait)
-			assert.Contains(t, strings.Join(made.Wrong, "\n"), c.wrong)
+			assert.Contains(t, strings.Join(made.Words(), "\n"), c.wrong)
 		})
 	}
 }

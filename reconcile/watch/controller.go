@@ -162,7 +162,7 @@ func (l *look) lacking(c *guard.Controller, f *facts.Function) lacking {
 	here.Record.Address = f.Address
 	alone := guard.Rules{Controllers: []guard.Controller{here}, Guests: []guard.Guest{{Name: "anybody", Borrows: []string{c.Record.Controller}}}}
 	left := guard.After(alone, l.Facts, guard.Call{Guest: "anybody"})
-	found := lacking{mounts: left.Mount, wait: left.Waits(), absent: left.Waits(), wrong: left.Wrong}
+	found := lacking{mounts: left.Mount, wait: left.Waits(), absent: left.Waits(), wrong: left.Words()}
 	if l.Ordered { // it mounts, or not, as it says
 		return found
 	}
@@ -184,9 +184,9 @@ func (l *look) unmounted(c *guard.Controller, m guard.Mounting) string {
 		if slices.Contains(noted.Mounted, m.Path) {
 			at, text = noted.At, ""
 		}
-		for _, wrong := range noted.Wrong {
-			if why, found := strings.CutPrefix(wrong, guard.NotMounted(c.Record.Controller, m.Partition)); found {
-				at, text = noted.At, fmt.Sprintf(" (the guard at %s: %s)", noted.At.UTC().Format(time.DateTime), why)
+		for _, not := range noted.NotMade {
+			if not.Controller == c.Record.Controller && not.Partition == m.Partition {
+				at, text = noted.At, fmt.Sprintf(" (the guard at %s: %s)", noted.At.UTC().Format(time.DateTime), not.Why)
 			}
 		}
 	}

@@ -8,9 +8,11 @@ import (
 	"bytes"
 	"encoding/json"
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 
+	"lendkeep/reconcile/guard"
 	"lendkeep/reconcile/strict"
 )
 
@@ -52,10 +54,13 @@ type Event struct {
 	Mounted     []string      `json:"mounted,omitempty"`   // paths
 	Unmounted   []string      `json:"unmounted,omitempty"` // paths
 	Wrong       []string      `json:"wrong,omitempty"`     // what is not as it should be, in words
-	Key         string        `json:"key,omitempty"`       // of Alarm and Over
-	Text        string        `json:"text,omitempty"`      // in words for the operator
-	Note        string        `json:"note,omitempty"`      // name of the guard's note that it was taken from
-	Again       bool          `json:"again,omitempty"`     // told before; repeated so that it is not forgotten
+
+	NotMade []guard.NotMade `json:"not_mounted,omitempty"` // of Released: what was not mounted, and why
+
+	Key   string `json:"key,omitempty"`   // of Alarm and Over
+	Text  string `json:"text,omitempty"`  // in words for the operator
+	Note  string `json:"note,omitempty"`  // name of the guard's note that it was taken from
+	Again bool   `json:"again,omitempty"` // told before; repeated so that it is not forgotten
 }
 
 // Way is how a controller was lent or came back.
@@ -123,7 +128,7 @@ func (e Event) String() string {
 	case Refused:
 		return fmt.Sprintf("the guard has refused to start %s: %s", e.Guest, e.Text)
 	case Released:
-		return fmt.Sprintf("%s has ended; the guard has looked after what it borrowed", e.Guest) + list("; mounted: ", e.Mounted) + list("; wrong: ", e.Wrong)
+		return fmt.Sprintf("%s has ended; the guard has looked after what it borrowed", e.Guest) + list("; mounted: ", e.Mounted) + list("; wrong: ", e.wrong())
 	case Lent:
 		return fmt.Sprintf("%s has %s, %s", e.Guest, what, lentBy[e.Way])
 	case LetGo:
@@ -147,7 +152,7 @@ func (e Event) How() string {
 	if e.Rung != "" {
 		text += "; by " + e.Rung
 	}
-	return text + list("; mounted: ", e.Mounted) + list("; wrong: ", e.Wrong)
+	return text + list("; mounted: ", e.Mounted) + list("; wrong: ", e.wrong())
 }
 
 var lentBy = map[Way]string{
@@ -170,4 +175,13 @@ func list(head string, what []string) string {
 		return ""
 	}
 	return head + strings.Join(what, ", ")
+}
+
+// wrong gives all that is not as it should be, in words.
+func (e Event) wrong() []string {
+	all := slices.Clone(e.Wrong)
+	for _, n := range e.NotMade {
+		all = append(all, n.String())
+	}
+	return all
 }

@@ -336,13 +336,13 @@ func TestAlarmSaysWhoIsHeldBack(t *testing.T) {
 // with the alarm, until it has mounted it.
 func TestSaysWhyTheGuardHasNotMounted(t *testing.T) {
 	w := newWorld(t)
-	returned := func(wrong, mounted []string) (way, alarm watch.Event) {
+	returned := func(not []guard.NotMade, mounted []string) (way, alarm watch.Event) {
 		w.start("grading", true)
 		w.look(t)
 		w.pass(time.Hour)
 		w.end("grading", true)
 		w.mounted = false
-		w.notes = append(w.notes, watch.Event{At: w.now, Kind: watch.Released, Guest: "grading", Wrong: wrong, Mounted: mounted})
+		w.notes = append(w.notes, watch.Event{At: w.now, Kind: watch.Released, Guest: "grading", NotMade: not, Mounted: mounted})
 		w.look(t)
 		w.pass(time.Minute)
 		said := w.look(t)
@@ -351,7 +351,7 @@ func TestSaysWhyTheGuardHasNotMounted(t *testing.T) {
 		w.look(t)
 		return said[0], said[1]
 	}
-	back, alarm := returned([]string{guard.NotMounted("reel", "attic") + "gone", guard.NotMounted("reel", "shelf") + "it was not left clean"}, nil)
+	back, alarm := returned([]guard.NotMade{{Controller: "reel", Partition: "attic", Why: "gone"}, {Controller: "reel", Partition: "shelf", Why: "it was not left clean"}}, nil)
 	assert.Equal(t, []string{"shelf is not mounted at /srv/shelf (the guard at 2026-11-25 07:00:00: it was not left clean)"}, back.Wrong)
 	assert.Equal(t, "shelf of controller reel is not mounted at /srv/shelf (the guard at 2026-11-25 07:00:00: it was not left clean); held back until it is: catalogue", alarm.Text)
 
