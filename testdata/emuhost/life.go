@@ -11,8 +11,9 @@ import (
 	"lendkeep/testdata/emuhost/wire"
 )
 
-// askTime is what a question gets whose asker set no deadline.
-const askTime = 2 * time.Minute
+// askTime is what a question gets whose asker set no deadline. Without KVM a
+// whole order of a move takes more than a minute on a quiet machine of two cores.
+const askTime = 5 * time.Minute
 
 // errOff is the answer of a host that is not running.
 var errOff = errors.New("the host is off")
