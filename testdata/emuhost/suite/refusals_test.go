@@ -175,12 +175,13 @@ func (h host) cutAt(records int, power bool, code string) {
 		while kill -0 $pid 2>/dev/null; do
 			n=$( (cat /var/lib/lendkeep/*.journal 2>/dev/null || true) | wc -l)
 			[ "$n" -lt ` + strconv.Itoa(records) + ` ] || { CUT; break; }
+			sleep 0.02
 		done`
 	if power {
-		process, err := h.emulated.Begin(h.Context(), emuhost.Command{Argv: []string{"bash", "-c", strings.Replace(watch, "CUT", "kill -STOP $pid; sync; echo cut > /tmp/cut; sleep 60", 1)}})
+		process, err := h.emulated.Begin(h.Context(), emuhost.Command{Argv: []string{"bash", "-c", strings.Replace(watch, "CUT", "kill -STOP $pid; sync; echo cut > /tmp/cut; sleep 600", 1)}})
 		require.NoError(h, err)
 		_ = process // it ends with the power
-		h.until(60e9, "the apply has come that far", func() bool { return h.try("test", "-e", "/tmp/cut").Exit == 0 })
+		h.until(4*time.Minute, "the apply has come that far", func() bool { return h.try("test", "-e", "/tmp/cut").Exit == 0 })
 		require.NoError(h, h.emulated.PowerCut())
 		require.NoError(h, h.emulated.PowerOn(h.Context(), machine.Larch()))
 		return
