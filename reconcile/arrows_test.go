@@ -39,7 +39,7 @@ var allowed = map[string][]string{
 	"providers/drive":         {"spec", "reconcile", "providers/files", "providers/formats", "providers/holding", "providers/drive/image", "providers/drive/copy", "providers/drive/content", "providers/drive/probe"},
 	"providers/drive/probe":   {},
 	"providers/drive/content": {"reconcile", "providers/formats"},
-	"providers/drive/image":   {"providers/formats"},
+	"providers/drive/image":   {"providers/formats", "providers/files"},
 	"providers/drive/copy":    {"reconcile", "providers/drive/image"},
 	"providers/firmware":      {"spec", "reconcile", "providers/files", "providers/formats"},
 	"providers/hook":          {"spec", "reconcile", "providers/files"},

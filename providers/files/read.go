@@ -36,35 +36,53 @@ func ReadTrusted(name string, maxBytes int64) ([]byte, error) {
 	return readAll(file, name, maxBytes)
 }
 
+// Open opens a regular file to be read.
+func Open(name string) (*os.File, error) { return open(name, fs.FileMode.IsRegular) }
+
 // OpenDrive opens a block device, or a file that is an image of one, to be read.
 func OpenDrive(name string) (*os.File, error) {
 	return open(name, func(mode fs.FileMode) bool { return mode.IsRegular() || mode.Type() == fs.ModeDevice })
 }
 
 // open opens what may be opened. Everything else is refused before that, which may
-// already do something (a tape rewinds), and once more afterwards.
+// already do something (a tape rewinds) or wait for ever: O_PATH opens nothing
+// (open(2)), and what it leads to cannot be exchanged any more.
 func open(name string, may func(fs.FileMode) bool) (*os.File, error) {
-	stat, err := os.Stat(name)
+	place, err := os.OpenFile(name, unix.O_PATH, 0)
+	if err != nil {
+		return nil, err
+	}
+	defer place.Close() // nothing was read
+	stat, err := place.Stat()
 	if err == nil && !may(stat.Mode()) {
-		err = &fs.PathError{Op: "open", Path: name, Err: errNoFile}
+		err = &fs.PathError{Op: "open", Path: name, Err: noFile(stat.Mode())}
 	}
 	if err != nil {
 		return nil, err
 	}
-	file, err := os.OpenFile(name, os.O_RDONLY|unix.O_NONBLOCK|unix.O_NOCTTY, 0)
+	file, err := os.OpenFile(fmt.Sprintf("/proc/self/fd/%d", place.Fd()), os.O_RDONLY|unix.O_NONBLOCK|unix.O_NOCTTY, 0)
 	if err != nil {
-		return nil, err
-	}
-	if stat, err = file.Stat(); err == nil && !may(stat.Mode()) {
-		err = &fs.PathError{Op: "open", Path: name, Err: errNoFile}
-	}
-	if err != nil {
-		return nil, errors.Join(err, file.Close())
+		return nil, &fs.PathError{Op: "open", Path: name, Err: errors.Unwrap(err)}
 	}
 	return file, nil
 }
 
-var errNoFile = errors.New("it is no regular file")
+func noFile(mode fs.FileMode) error { return fmt.Errorf("it is no regular file but %s", kindOf(mode)) }
+
+func kindOf(mode fs.FileMode) string {
+	switch {
+	case mode.IsDir():
+		return "a folder"
+	case mode&fs.ModeNamedPipe != 0:
+		return "a pipe"
+	case mode&fs.ModeSocket != 0:
+		return "a socket"
+	case mode&fs.ModeCharDevice != 0:
+		return "a character device"
+	default:
+		return "a block device"
+	}
+}
 
 func readAll(file fs.File, name string, maxBytes int64) ([]byte, error) {
 	defer file.Close() // only read

@@ -74,5 +74,5 @@ func mayOpen(name string, stat fs.FileInfo) error {
 	if mode := stat.Mode(); mode.IsRegular() || mode.IsDir() || mode.Type() == fs.ModeDevice {
 		return nil
 	}
-	return &fs.PathError{Op: "open", Path: name, Err: errNoFile}
+	return &fs.PathError{Op: "open", Path: name, Err: noFile(stat.Mode())}
 }

@@ -3,49 +3,20 @@ package image
 import (
 	"errors"
 	"fmt"
-	"io/fs"
-	"os"
+
+	"lendkeep/providers/files"
 
 	"golang.org/x/sys/unix"
 )
 
-// OpenFile opens a regular file of this machine for Open. Anything else is
-// refused before it is opened, since that alone can wait for ever or make a
-// device act: O_PATH opens nothing (open(2)), and what it leads to cannot be
-// exchanged any more.
+// OpenFile opens a regular file of this machine for Open; anything else is refused
+// before it is opened.
 func OpenFile(path string) (File, error) {
-	place, err := os.OpenFile(path, unix.O_PATH, 0)
+	file, err := files.Open(path)
 	if err != nil {
 		return nil, err
-	}
-	defer place.Close() // nothing was read
-	at, err := place.Stat()
-	if err != nil {
-		return nil, err
-	}
-	if !at.Mode().IsRegular() {
-		return nil, fmt.Errorf("%s is no regular file but %s: only files are read as images", path, kindOf(at.Mode()))
-	}
-	file, err := os.Open(fmt.Sprintf("/proc/self/fd/%d", place.Fd()))
-	if err != nil {
-		return nil, fmt.Errorf("open %s: %w", path, errors.Unwrap(err))
 	}
 	return file, nil
-}
-
-func kindOf(mode fs.FileMode) string {
-	switch {
-	case mode.IsDir():
-		return "a folder"
-	case mode&fs.ModeNamedPipe != 0:
-		return "a pipe"
-	case mode&fs.ModeSocket != 0:
-		return "a socket"
-	case mode&fs.ModeCharDevice != 0:
-		return "a character device"
-	default:
-		return "a block device"
-	}
 }
 
 // QEMU tells others what it does with an image by locks on single bytes of it:

@@ -33,8 +33,8 @@ func (seen) ModTime() time.Time { return time.Time{} }
 func (seen) IsDir() bool        { return false }
 func (seen) Sys() any           { return nil }
 
-// files opens from a map, and nothing else.
-func files(all map[string][]byte) func(string) (File, error) {
+// inMemory opens from a map, and nothing else.
+func inMemory(all map[string][]byte) func(string) (File, error) {
 	return func(path string) (File, error) {
 		content, ok := all[path]
 		if !ok {
@@ -83,7 +83,7 @@ func over(name, format string) []byte {
 }
 
 func TestTiny(t *testing.T) {
-	i, err := Open("/a/top", "qcow2", files(map[string][]byte{"/a/top": over("b/base", "raw"), "/a/b/base": bytes.Repeat([]byte("r"), 1200)}))
+	i, err := Open("/a/top", "qcow2", inMemory(map[string][]byte{"/a/top": over("b/base", "raw"), "/a/b/base": bytes.Repeat([]byte("r"), 1200)}))
 	require.NoError(t, err)
 	defer i.Close()
 	got := make([]byte, 3*512)
@@ -149,7 +149,7 @@ func TestRefused(t *testing.T) {
 		"long chain":       {long, "longer than 32"},
 	} {
 		t.Run(name, func(t *testing.T) {
-			_, err := Open("/top", "qcow2", files(c.all))
+			_, err := Open("/top", "qcow2", inMemory(c.all))
 			assert.ErrorContains(t, err, c.says)
 		})
 	}
@@ -168,7 +168,7 @@ func TestDamagedTables(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			b := tiny()
 			change(b)
-			i, err := Open("/top", "qcow2", files(map[string][]byte{"/top": b}))
+			i, err := Open("/top", "qcow2", inMemory(map[string][]byte{"/top": b}))
 			require.NoError(t, err)
 			_, err = i.ReadAt(make([]byte, 512), 0)
 			assert.ErrorContains(t, err, "read image /top at byte 0 of the disk")
@@ -179,11 +179,11 @@ func TestDamagedTables(t *testing.T) {
 func TestMarks(t *testing.T) {
 	b := tiny()
 	b[79] |= 3
-	i, err := Open("/top", "qcow2", files(map[string][]byte{"/top": b}))
+	i, err := Open("/top", "qcow2", inMemory(map[string][]byte{"/top": b}))
 	require.NoError(t, err)
 	assert.True(t, i.Dirty())
 	assert.True(t, i.Corrupt())
-	i, err = Open("/top", "qcow2", files(map[string][]byte{"/top": tiny()}))
+	i, err = Open("/top", "qcow2", inMemory(map[string][]byte{"/top": tiny()}))
 	require.NoError(t, err)
 	assert.False(t, i.Dirty())
 	assert.False(t, i.Corrupt())
@@ -209,7 +209,7 @@ func TestRawIsRawWhateverItHolds(t *testing.T) {
 	content := over("/etc/shadow", "raw")
 	i, err := Open("/top", "raw", func(path string) (File, error) {
 		opened = append(opened, path)
-		return files(map[string][]byte{"/top": content})(path)
+		return inMemory(map[string][]byte{"/top": content})(path)
 	})
 	require.NoError(t, err)
 	got := make([]byte, len(content))
@@ -217,7 +217,7 @@ func TestRawIsRawWhateverItHolds(t *testing.T) {
 	require.NoError(t, err)
 	assert.Equal(t, content, got)
 	assert.Equal(t, []string{"/top"}, opened)
-	_, err = Open("/top", "", files(map[string][]byte{"/top": content}))
+	_, err = Open("/top", "", inMemory(map[string][]byte{"/top": content}))
 	assert.ErrorContains(t, err, `of the format ""`)
 }
 
@@ -296,7 +296,7 @@ func FuzzOpen(f *testing.F) {
 	zstd[79], zstd[103], zstd[104] = 8, 112, 1
 	f.Add(zstd)
 	f.Fuzz(func(t *testing.T, content []byte) {
-		i, err := Open("/top", "qcow2", files(map[string][]byte{"/top": content, "/base": bytes.Repeat([]byte("r"), 700)}))
+		i, err := Open("/top", "qcow2", inMemory(map[string][]byte{"/top": content, "/base": bytes.Repeat([]byte("r"), 700)}))
 		if err != nil {
 			return
 		}
