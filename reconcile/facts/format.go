@@ -38,21 +38,9 @@ type StatedImage struct{ Path, Format string }
 // FormatOf gives the format of an image: what the layout states of it, or
 // nothing, and what every definition that has it says must agree.
 func (ix *Index) FormatOf(image, stated string) (string, error) {
-	var said []SaidFormat
+	said := ix.formats()[ix.Same(image)]
 	if stated != "" {
-		said = append(said, SaidFormat{stated, "the layout"})
-	}
-	same := ix.Same(image)
-	for i := range ix.Survey.Libvirt.Guests {
-		g := &ix.Survey.Libvirt.Guests[i]
-		for _, d := range g.Definitions() {
-			for _, disk := range d.Disks {
-				new := SaidFormat{disk.Format, "guest " + g.Name}
-				if source := ix.SourceOf(disk); disk.Format != "" && source != "" && ix.Same(source) == same && !slices.Contains(said, new) {
-					said = append(said, new)
-				}
-			}
-		}
+		said = slices.Concat([]SaidFormat{{stated, "the layout"}}, said)
 	}
 	for _, s := range said {
 		if s.Format != said[0].Format {
@@ -63,6 +51,27 @@ func (ix *Index) FormatOf(image, stated string) (string, error) {
 		return "", ErrFormat{Image: image}
 	}
 	return said[0].Format, nil
+}
+
+// saidFormats gives what definitions say of images, by what these are (Same).
+func (ix *Index) saidFormats() map[string][]SaidFormat {
+	all := map[string][]SaidFormat{}
+	for i := range ix.Survey.Libvirt.Guests {
+		g := &ix.Survey.Libvirt.Guests[i]
+		for _, d := range g.Definitions() {
+			for _, disk := range d.Disks {
+				source := ix.SourceOf(disk)
+				if disk.Format == "" || source == "" {
+					continue
+				}
+				same, said := ix.Same(source), SaidFormat{disk.Format, "guest " + g.Name}
+				if !slices.Contains(all[same], said) {
+					all[same] = append(all[same], said)
+				}
+			}
+		}
+	}
+	return all
 }
 
 // Describe says what a file of a chain is, for people.

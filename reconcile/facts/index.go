@@ -5,6 +5,7 @@ import (
 	"path"
 	"slices"
 	"strings"
+	"sync"
 
 	"lendkeep/spec/pci"
 )
@@ -45,6 +46,7 @@ type Index struct {
 	unplaced  []string               // uses of which nobody can tell what of
 	contents  map[string]*Content
 	stores    map[string]*VariableStore
+	formats   func() map[string][]SaidFormat // computed when it is first asked for
 }
 
 // NewIndex builds the index of a survey.
@@ -96,6 +98,7 @@ func NewIndex(survey *Survey) *Index {
 	ix.addStorage()
 	ix.addStacked()
 	ix.addUsers()
+	ix.formats = sync.OnceValue(ix.saidFormats)
 	return ix
 }
 
