@@ -22,6 +22,9 @@ func First(kind string) bool { return things[kind].first != nil }
 // Relied tells whether it is known which facts are relied on for such a thing.
 func Relied(kind string) bool { return things[kind].read != nil || things[kind].under != nil }
 
+// Affects tells whether it is known which starts such a thing affects.
+func Affects(kind string) bool { return things[kind].starts != 0 }
+
 // Sequence sorts steps on a host of which nothing is known.
 func Sequence(steps ...step.Written) error {
 	_, err := sequence(steps, (&planner{}).initially)

@@ -17,37 +17,50 @@ type thingKind struct {
 	read func(r reader, name string)
 	// under, instead of read, gives the thing whose facts are relied on.
 	under func(name string) step.Thing
+	// starts says which starts a change of it affects; the guard is told of them
+	// while an order is carried out.
+	starts starts
 }
+
+// starts says which starts of guests a change of a thing affects.
+type starts int
+
+// The zero value is of a kind of which nobody has said it.
+const (
+	unaffected starts = iota + 1 // none
+	ofGuest                      // those of the guest of its name
+	atPlace                      // those of guests on what is mounted at its name
+)
 
 // things has every kind of thing that steps need and give (step/thing.go), and
 // those that orders rely on besides. Of any other nothing is taken for granted:
 // it is an error.
 var things = map[string]thingKind{
-	"host":  {read: func(r reader, _ string) { r.host() }},
-	"path":  {read: reader.path},
-	"guard": {first: always("as planned"), read: func(r reader, _ string) { r.each("", r.ix.Survey.Guard) }},
-	"watch": {first: always("as planned"), read: func(r reader, _ string) { r.each("", r.ix.Survey.Watch) }},
+	"host":  {starts: unaffected, read: func(r reader, _ string) { r.host() }},
+	"path":  {starts: unaffected, read: reader.path},
+	"guard": {starts: unaffected, first: always("as planned"), read: func(r reader, _ string) { r.each("", r.ix.Survey.Guard) }},
+	"watch": {starts: unaffected, first: always("as planned"), read: func(r reader, _ string) { r.each("", r.ix.Survey.Watch) }},
 
-	"guest":      {first: (*planner).runs, read: reader.guest},
-	"definition": {first: always("as planned"), read: reader.definition},
-	"controller": {first: (*planner).whereabouts, read: reader.controller},
-	"mount":      {first: (*planner).mounted, read: reader.mount},
-	"image":      {first: always("as planned"), read: reader.image},
+	"guest":      {starts: ofGuest, first: (*planner).runs, read: reader.guest},
+	"definition": {starts: ofGuest, first: always("as planned"), read: reader.definition},
+	"controller": {starts: unaffected, first: (*planner).whereabouts, read: reader.controller},
+	"mount":      {starts: atPlace, first: (*planner).mounted, read: reader.mount},
+	"image":      {starts: unaffected, first: always("as planned"), read: reader.image},
 
 	// What is on a drive is a matter of its controller.
-	"drive": {first: (*planner).drive, under: controllerNamed},
-	"filesystem": {first: always("absent"), under: func(name string) step.Thing {
+	"drive": {starts: unaffected, first: (*planner).drive, under: controllerNamed},
+	"filesystem": {starts: unaffected, first: always("absent"), under: func(name string) step.Thing {
 		controller, _, _ := strings.Cut(name, " ")
 		return controllerNamed(controller)
 	}},
 
-	"firmware":  {first: always("as planned"), read: func(r reader, name string) { one(r, "", r.ix.Image(name)) }},
-	"rom":       {first: inPlace((*facts.Index).ROM), read: func(r reader, name string) { one(r, "", r.ix.ROM(name)) }},
-	"shim":      {first: inPlace((*facts.Index).Shim), read: func(r reader, name string) { one(r, "", r.ix.Shim(name)) }},
-	"variables": {first: always("as before"), read: func(r reader, name string) { one(r, "", r.ix.Store(name)); r.variables(name) }},
+	"firmware":  {starts: unaffected, first: always("as planned"), read: func(r reader, name string) { one(r, "", r.ix.Image(name)) }},
+	"rom":       {starts: unaffected, first: inPlace((*facts.Index).ROM), read: func(r reader, name string) { one(r, "", r.ix.ROM(name)) }},
+	"shim":      {starts: unaffected, first: inPlace((*facts.Index).Shim), read: func(r reader, name string) { one(r, "", r.ix.Shim(name)) }},
+	"variables": {starts: unaffected, first: always("as before"), read: func(r reader, name string) { one(r, "", r.ix.Store(name)); r.variables(name) }},
 
 	// What somebody confirms is asked for and checked when its step comes.
-	"confirmation": {first: always("not given"), read: func(reader, string) {}},
+	"confirmation": {starts: unaffected, first: always("not given"), read: func(reader, string) {}},
 }
 
 func controllerNamed(name string) step.Thing { return step.Thing{Kind: "controller", Name: name} }

@@ -28,6 +28,7 @@ func TestEveryThingIsKnown(t *testing.T) {
 	assert.Equal(t, slices.Sorted(maps.Keys(spoken)), order.Things())
 	for _, kind := range order.Things() {
 		assert.True(t, order.Relied(kind), "what does an order rely on for a %s?", kind)
+		assert.True(t, order.Affects(kind), "which starts does a change of a %s affect?", kind)
 		for _, other := range order.Things() {
 			assert.False(t, kind != other && strings.HasPrefix(other, kind), "%s begins %s: their sequence would not be that of their texts", kind, other)
 		}

@@ -17,10 +17,10 @@ func (o Order) Underway() (guard.Ordered, map[string][]facts.Record) {
 	for _, w := range o.Steps {
 		about := w.Step.About()
 		for _, c := range slices.Concat(about.Needs, about.Gives) {
-			switch c.Of.Kind {
-			case "guest", "definition":
+			switch things[c.Of.Kind].starts {
+			case ofGuest:
 				told.Guests = append(told.Guests, c.Of.Name)
-			case "mount":
+			case atPlace:
 				told.Mounts = append(told.Mounts, c.Of.Name)
 			}
 		}
