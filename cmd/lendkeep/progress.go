@@ -10,7 +10,7 @@ import (
 	"github.com/vbauerster/mpb/v8/decor"
 	"golang.org/x/term"
 
-	"lendkeep/reconcile/assess"
+	"lendkeep/reconcile/facts"
 	"lendkeep/spec/plain"
 )
 
@@ -75,12 +75,12 @@ func (p *progress) end() {
 }
 
 func (p *progress) line(done, total uint64) string {
-	text := fmt.Sprintf("          %s: %s of %s", p.phase, assess.Size(done), assess.Size(total))
+	text := fmt.Sprintf("          %s: %s of %s", p.phase, facts.Size(done), facts.Size(total))
 	took := p.now().Sub(p.began)
 	if took < time.Second || done <= p.from {
 		return text
 	}
 	rate := float64(done-p.from) / took.Seconds()
 	left := time.Duration(float64(total-done)/rate) * time.Second
-	return fmt.Sprintf("%s, %s/s, left %s", text, assess.Size(uint64(rate)), left)
+	return fmt.Sprintf("%s, %s/s, left %s", text, facts.Size(uint64(rate)), left)
 }

@@ -10,7 +10,7 @@ import (
 
 	"lendkeep/providers/files"
 	"lendkeep/providers/firmware"
-	"lendkeep/reconcile/assess"
+	"lendkeep/reconcile/facts"
 )
 
 func shimCommand() *cobra.Command {
@@ -81,7 +81,7 @@ func firmwareCache() string {
 
 func printFirmware(w io.Writer, name string, report firmware.Report) error {
 	t := &text{w: w}
-	t.line("Firmware image %s, %s", name, assess.Size(uint64(report.Bytes)))
+	t.line("Firmware image %s, %s", name, facts.Size(uint64(report.Bytes)))
 	t.line("sha256 %s", report.SHA256)
 	t.line("")
 	rows := [][]string{{"part", "is", "what it does", "why unknown"}}

@@ -7,7 +7,6 @@ import (
 	"slices"
 	"strings"
 
-	"lendkeep/reconcile/assess"
 	"lendkeep/reconcile/facts"
 )
 
@@ -15,7 +14,7 @@ func printSurvey(w io.Writer, survey facts.Survey) error {
 	t := &text{w: w}
 	ix := facts.NewIndex(&survey)
 	m := survey.Machine
-	t.line("Host %s, kernel %s, %d CPUs, %s of memory, surveyed %s", m.Name, m.Kernel, m.CPUs, assess.Size(m.MemoryBytes), survey.TakenAt.Format("2006-01-02 15:04:05 MST"))
+	t.line("Host %s, kernel %s, %d CPUs, %s of memory, surveyed %s", m.Name, m.Kernel, m.CPUs, facts.Size(m.MemoryBytes), survey.TakenAt.Format("2006-01-02 15:04:05 MST"))
 	if m.IOMMUs == 0 {
 		t.line("No IOMMU is in use: nothing can be lent.")
 	}
@@ -112,7 +111,7 @@ func printDrives(t *text, ix *facts.Index) {
 	for i := range ix.Survey.Functions {
 		f := &ix.Survey.Functions[i]
 		for _, drive := range ix.Drives(f.Address) {
-			rows = append(rows, []string{drive.Name, f.Address.String(), assess.Size(drive.SizeBytes), contents(ix, drive), usersOf(ix, f.Address)})
+			rows = append(rows, []string{drive.Name, f.Address.String(), facts.Size(drive.SizeBytes), contents(ix, drive), usersOf(ix, f.Address)})
 		}
 	}
 	t.table(rows)
@@ -178,7 +177,7 @@ func printGuests(t *text, ix *facts.Index) {
 				disks = append(disks, d.Source)
 			}
 		}
-		rows = append(rows, []string{g.Name, g.Condition, assess.Size(definitions[0].MemoryBytes), orDash(strings.Join(lent, ", ")), orDash(strings.Join(disks, ", "))})
+		rows = append(rows, []string{g.Name, g.Condition, facts.Size(definitions[0].MemoryBytes), orDash(strings.Join(lent, ", ")), orDash(strings.Join(disks, ", "))})
 	}
 	t.table(rows)
 }

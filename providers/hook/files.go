@@ -13,6 +13,7 @@ import (
 
 	"github.com/google/renameio/v2"
 
+	"lendkeep/providers/files"
 	"lendkeep/reconcile/facts"
 )
 
@@ -83,9 +84,5 @@ func remove(file string) error {
 	if err != nil {
 		return err
 	}
-	dir, err := os.Open(filepath.Dir(file))
-	if err != nil {
-		return err
-	}
-	return errors.Join(dir.Sync(), dir.Close())
+	return files.SyncFolder(filepath.Dir(file))
 }

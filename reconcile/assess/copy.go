@@ -121,7 +121,7 @@ func (f *filler) unread(seen *facts.Path) string {
 func (f *filler) target() {
 	at := Cause{"/dev/" + f.Content.Of, fmt.Sprintf("%d bytes in sectors of %d", f.Drive.SizeBytes, f.Drive.SectorBytes)}
 	if f.Image.SizeBytes > f.Drive.SizeBytes {
-		f.say(Stop, "drive of "+f.name()+" is too small", fmt.Sprintf("%s has %s, the drive %s.", f.drive.CopyOf, Size(f.Image.SizeBytes), Size(f.Drive.SizeBytes)), at,
+		f.say(Stop, "drive of "+f.name()+" is too small", fmt.Sprintf("%s has %s, the drive %s.", f.drive.CopyOf, facts.Size(f.Image.SizeBytes), facts.Size(f.Drive.SizeBytes)), at,
 			"shrink the system's partitions in the guest, then the image: qemu-img resize --shrink", "choose a larger drive")
 	}
 	if f.Image.SectorBytes != f.Drive.SectorBytes {

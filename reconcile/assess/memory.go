@@ -40,7 +40,7 @@ func checkMemory(c *Case) []Finding {
 func (c *Case) memory(shift *spec.Shift, name string, at spec.Place, have uint64) []Finding {
 	pinned, all, who := c.need(shift)
 	f := Finding{Severity: Caution, At: at,
-		Causes:   []Cause{{"/proc/meminfo", "MemTotal " + Size(have)}, {at.String(), fmt.Sprintf("pinned %s, all guests %s: %v", Size(pinned), Size(all), who)}},
+		Causes:   []Cause{{"/proc/meminfo", "MemTotal " + facts.Size(have)}, {at.String(), fmt.Sprintf("pinned %s, all guests %s: %v", facts.Size(pinned), facts.Size(all), who)}},
 		Remedies: []string{"give the guests less memory", "put them into different shifts"},
 	}
 	switch {
@@ -81,6 +81,3 @@ func (c *Case) need(shift *spec.Shift) (pinned, all uint64, who []string) {
 	}
 	return pinned, all, who
 }
-
-// Size gives a size in bytes for people, in binary units.
-func Size(bytes uint64) string { return facts.Size(bytes) }

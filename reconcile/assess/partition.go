@@ -144,7 +144,7 @@ func (f *filler) table(missing []spec.Partition) bool {
 	}
 	with, err := added(after, missing, f.Drive)
 	if err != nil {
-		f.stop("no room on the drive of "+f.name(), "The layout states more than fits: "+err.Error()+".", Cause{"/dev/" + f.Content.Of, Size(f.Drive.SizeBytes)}, "state smaller sizes", "choose a larger drive")
+		f.stop("no room on the drive of "+f.name(), "The layout states more than fits: "+err.Error()+".", Cause{"/dev/" + f.Content.Of, facts.Size(f.Drive.SizeBytes)}, "state smaller sizes", "choose a larger drive")
 		return false
 	}
 	f.After = &with

@@ -121,7 +121,7 @@ func freeNumber(t facts.Table) int {
 func roomIn(t facts.Table, d facts.Drive) string {
 	var list []string
 	for _, s := range free(t, max(alignBytes/d.SectorBytes, 1)) {
-		list = append(list, Size(s.sectors()*d.SectorBytes))
+		list = append(list, facts.Size(s.sectors()*d.SectorBytes))
 	}
 	if len(list) == 0 {
 		return "nothing is free"
