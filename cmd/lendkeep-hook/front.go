@@ -80,24 +80,11 @@ func (f front) answer(arguments []string, stdin io.Reader, stderr io.Writer) int
 
 // readSoon reads standard input, which whoever calls may never close.
 func readSoon(ctx context.Context, from io.Reader) (string, error) {
-	type read struct {
-		text string
-		err  error
+	text, err := until(ctx, func() (string, error) { return readBounded(from) })
+	if err != nil && ctx.Err() == nil {
+		return "", fmt.Errorf("its definition could not be read: %w", err)
 	}
-	done := make(chan read, 1)
-	go func() {
-		text, err := readBounded(from)
-		done <- read{text, err}
-	}()
-	select {
-	case r := <-done:
-		if r.err != nil {
-			return "", fmt.Errorf("its definition could not be read: %w", r.err)
-		}
-		return r.text, nil
-	case <-ctx.Done():
-		return "", ctx.Err()
-	}
+	return text, err
 }
 
 // delegate has another process of this program do the work of a call, in a session
@@ -119,25 +106,11 @@ func (f front) delegate(ctx context.Context, input string, arguments ...string) 
 		return answer{}, fmt.Errorf("begin: %w", err)
 	}
 	defer func() { go func() { _ = command.Wait() }() }() // its answer is what counts
-	type heard struct {
-		answer
-		err error
-	}
-	done := make(chan heard, 1)
-	go func() {
-		made, err := readAnswer(from)
-		done <- heard{made, err}
-	}()
-	var h heard
-	select {
-	case h = <-done:
-	case <-ctx.Done():
-		h.err = ctx.Err()
-	}
-	if h.err != nil {
+	made, err := until(ctx, func() (answer, error) { return readAnswer(from) })
+	if err != nil {
 		_ = syscall.Kill(-command.Process.Pid, syscall.SIGKILL)
 	}
-	return h.answer, h.err
+	return made, err
 }
 
 // readAnswer reads the one line of an answer.

@@ -59,3 +59,24 @@ func quietly(limit time.Duration, do func()) {
 		return struct{}{}, nil
 	})
 }
+
+// until waits for something that may never end as long as ctx lasts, and leaves it
+// behind then.
+func until[T any](ctx context.Context, do func() (T, error)) (T, error) {
+	type end struct {
+		made T
+		err  error
+	}
+	ended := make(chan end, 1)
+	go func() {
+		made, err := do()
+		ended <- end{made, err}
+	}()
+	select {
+	case e := <-ended:
+		return e.made, e.err
+	case <-ctx.Done():
+		var nothing T
+		return nothing, ctx.Err()
+	}
+}
