@@ -29,8 +29,8 @@ const (
 // stack (measured), of the gigabyte that Go allows.
 const harmlessBytes = 5_000
 
-// guard tells what in a file is too much to be parsed, or nil.
-func guard(name string, src []byte) *hcl.Diagnostic {
+// excess tells what in a file is too much to be parsed, or nil.
+func excess(name string, src []byte) *hcl.Diagnostic {
 	if len(src) > MaxFileBytes {
 		start := hcl.Range{Filename: name, Start: hcl.InitialPos, End: hcl.InitialPos}
 		return tooMuch(start, "file is too large",

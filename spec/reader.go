@@ -65,7 +65,7 @@ func (r *reader) parse(files []File) []*hclsyntax.Body {
 	var bodies []*hclsyntax.Body
 	for _, f := range files {
 		r.files[f.Name] = f.Bytes
-		if d := guard(f.Name, f.Bytes); d != nil {
+		if d := excess(f.Name, f.Bytes); d != nil {
 			r.library(hcl.Diagnostics{d})
 			continue
 		}

@@ -17,7 +17,7 @@ import (
 func readContents(s *facts.Survey, r guard.Rules) {
 	ix := facts.NewIndex(s)
 	for _, c := range r.Controllers {
-		where, f, _ := ix.Where(c.Record)
+		where, f, _ := ix.Where(c.Identity)
 		if where != facts.Home || !wanting(ix, f, c) {
 			continue
 		}

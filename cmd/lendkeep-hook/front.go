@@ -27,7 +27,7 @@ type front struct {
 	detach  func(input string, arguments ...string) error // starts this program beside
 }
 
-// bounds is how long a call may take in all: a turn, a look at the host, unmounts,
+// bounds is how long a call may take in all: the lock of the grants, a look at the host, unmounts,
 // a second look, notes; of a return what release waits, a look and a mount. A
 // start that takes longer is refused, a return is handed on.
 var bounds = map[string]time.Duration{opPrepare: 90 * time.Second, opRelease: 30 * time.Second}

@@ -340,7 +340,7 @@ func (b *bench) ordering() (end func()) {
 func (b *bench) says(o guard.Ordered) {
 	o.Guests, o.Mounts = append([]string{}, o.Guests...), append([]string{}, o.Mounts...)
 	if o.Takes == nil {
-		o.Takes = []facts.Record{}
+		o.Takes = []facts.Identity{}
 	}
 	require.NoError(b.t, hook.Word{Folder: b.grants, Now: b.moment}.Tell(o))
 }

@@ -19,7 +19,7 @@ import (
 var errNoRules = errors.New("its rules are missing at " + facts.GuardRules)
 
 // prepare checks a start before libvirt has touched a device. An error is the
-// reason why the guest must not start. Whoever borrows takes a turn; so does, once
+// reason why the guest must not start. Whoever borrows takes the lock; so does, once
 // that is known of it, who lives on a mount that another start may unmount.
 func prepare(guest string, from io.Reader, here surroundings) error {
 	text, err := readBounded(from)
@@ -54,8 +54,8 @@ func prepare(guest string, from io.Reader, here surroundings) error {
 
 // judge decides on a start with the host as it is.
 func (here surroundings) judge(call guard.Call) (guard.Verdict, error) {
-	hold, ordered := here.underWay()
-	defer hold()
+	unlock, ordered := here.underWay()
+	defer unlock()
 	call.Ordered = ordered
 	return here.refusing(call)
 }
@@ -72,7 +72,7 @@ func (here surroundings) refusing(call guard.Call) (guard.Verdict, error) {
 // order begins, unmounts what is in the way, and notes what the guest counts on
 // until libvirt has it.
 func (here surroundings) judgeInTurn(call guard.Call) (verdict guard.Verdict, unmounted []string, err error) {
-	done, err := here.grants.Turn(here.wait)
+	done, err := here.grants.Lock(here.wait)
 	if err != nil {
 		return verdict, nil, err
 	}
@@ -80,8 +80,8 @@ func (here surroundings) judgeInTurn(call guard.Call) (verdict guard.Verdict, un
 	if call.Granted, err = here.grants.List(); err != nil {
 		return verdict, nil, err
 	}
-	hold, ordered := here.underWay()
-	defer hold()
+	unlock, ordered := here.underWay()
+	defer unlock()
 	call.Ordered = ordered
 	if verdict, err = here.refusing(call); err != nil {
 		return verdict, nil, err
@@ -107,9 +107,9 @@ func grantsOf(call guard.Call, verdict guard.Verdict) []guard.Grant {
 }
 
 // underWay tells what an order that is being carried out says of itself; nil where
-// lendkeep carries none out: then none begins before hold is called. lendkeep holds
+// lendkeep carries none out: then none begins before unlock is called. lendkeep holds
 // the lock until an order has ended.
-func (here surroundings) underWay() (hold func(), ordered *guard.Ordered) {
+func (here surroundings) underWay() (unlock func(), ordered *guard.Ordered) {
 	lock := files.HeldLock(here.lock)
 	free, err := lock.TryRLock()
 	switch {
@@ -201,7 +201,7 @@ func look(here surroundings, d facts.Definition) (sight, error) {
 }
 
 // rulesOf gives the rules, which only root can have written.
-func rulesOf(g facts.Guard) (guard.Rules, error) {
+func rulesOf(g facts.InstalledGuard) (guard.Rules, error) {
 	for _, gap := range g.Gaps {
 		if gap.Path == facts.GuardRules {
 			return guard.Rules{}, fmt.Errorf("read rules %s: %s", gap.Path, gap.Reason)

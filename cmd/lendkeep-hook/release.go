@@ -48,11 +48,11 @@ func release(guest string, from io.Reader, here surroundings) {
 			return
 		case err != nil:
 			here.tell(guest, "what it borrowed was not looked after: %v; lendkeep plan writes the order that mends it", err)
-			here.released(guest, began, mounted, []string{err.Error()}, "")
+			here.noteReturn(guest, began, mounted, []string{err.Error()}, "")
 			return
 		case len(seen.Wait) == 0:
 			here.wrong(guest, seen.Words())
-			here.released(guest, began, mounted, seen.Wrong, "", seen.Not...)
+			here.noteReturn(guest, began, mounted, seen.Wrong, "", seen.Not...)
 			return
 		case here.now().Sub(began) >= releaseWithin:
 			here.handOn(guest, text, began, mounted, seen.Waits())
@@ -63,10 +63,10 @@ func release(guest string, from io.Reader, here surroundings) {
 }
 
 // passes tells whether what keeps a return from being looked after is over some
-// time: somebody else's turn, an order, a host that does not answer.
+// time: a lock of somebody else, an order, a host that does not answer.
 func passes(err error) bool {
 	var hung endless
-	return errors.Is(err, hook.ErrTurn) || errors.Is(err, errOrdered) || errors.As(err, &hung)
+	return errors.Is(err, hook.ErrLocked) || errors.Is(err, errOrdered) || errors.As(err, &hung)
 }
 
 // handOn leaves to a process of its own what is not back.
@@ -76,11 +76,11 @@ func (here surroundings) handOn(guest, text string, began time.Time, mounted, mi
 		wrong = missing
 		here.tell(guest, "%s, and could not be waited for: %v; lendkeep plan writes the order that mends it", strings.Join(wrong, "; "), err)
 	}
-	here.released(guest, began, mounted, wrong, "")
+	here.noteReturn(guest, began, mounted, wrong, "")
 }
 
-// released leaves a note for the history; rung is what brought something back.
-func (here surroundings) released(guest string, began time.Time, mounted, wrong []string, rung string, not ...guard.NotMade) {
+// noteReturn leaves a note for the history; rung is what brought something back.
+func (here surroundings) noteReturn(guest string, began time.Time, mounted, wrong []string, rung string, not ...guard.NotMade) {
 	now := here.now()
 	here.note(watch.Event{At: now.UTC(), Kind: watch.Released, Guest: guest, Took: now.Sub(began), Rung: rung, Mounted: mounted, Wrong: wrong, NotMade: not})
 }
@@ -109,15 +109,15 @@ type outcome struct {
 }
 
 // once looks at the host, mounts what can be mounted, and has act do more about
-// what is missing; all in one turn, so that no start is granted in between.
+// what is missing; all under one lock, so that no start is granted in between.
 func (here surroundings) once(call guard.Call, act func(*facts.Index, []guard.Missing)) (outcome, error) {
-	done, err := here.grants.Turn(here.wait)
+	done, err := here.grants.Lock(here.wait)
 	if err != nil {
 		return outcome{}, err
 	}
 	defer done()
-	hold, ordered := here.underWay()
-	defer hold()
+	unlock, ordered := here.underWay()
+	defer unlock()
 	switch {
 	case ordered != nil && ordered.Owns(call.Guest):
 		return outcome{}, errOwned

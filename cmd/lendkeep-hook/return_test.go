@@ -159,7 +159,7 @@ func TestStartWaitsForItsTurn(t *testing.T) {
 	code, said := b.call("l2", "prepare begin -")
 	assert.Equal(t, exitRefuse, code)
 	assert.Contains(t, said, "is being taken back; try again in a moment")
-	assert.Equal(t, hook.TurnWithin, b.waited)
+	assert.Equal(t, hook.LockWithin, b.waited)
 	require.NoError(t, lock.Close())
 	code, said = b.call("l2", "prepare begin -")
 	assert.Zero(t, code, said)
@@ -213,7 +213,7 @@ func TestReturnWaitsForAnOrder(t *testing.T) {
 func TestReturnWaitsForItsTurn(t *testing.T) {
 	b := newBench(t)
 	b.Survey.Mounts = b.Survey.Mounts[:1]
-	done, err := hook.Grants{Folder: b.grants, Now: b.moment}.Turn(time.Sleep)
+	done, err := hook.Grants{Folder: b.grants, Now: b.moment}.Lock(time.Sleep)
 	require.NoError(t, err)
 	b.call("l2", "release end -")
 	assert.Empty(t, b.mounted)
@@ -234,7 +234,7 @@ func TestLivingOnAMountTakesATurn(t *testing.T) {
 	b := newBench(t)
 	lends := b.xml
 	lives := "<domain type='kvm'><name>catalogue</name><devices><disk type='file' device='disk'><source file='/srv/shelf/c.qcow2'/><target dev='vda'/></disk></devices></domain>"
-	done, err := hook.Grants{Folder: b.grants, Now: b.moment}.Turn(time.Sleep)
+	done, err := hook.Grants{Folder: b.grants, Now: b.moment}.Lock(time.Sleep)
 	require.NoError(t, err)
 	b.xml = lives
 	code, said := b.call("catalogue", "prepare begin -")

@@ -41,7 +41,7 @@ func takeBack(guest string, from io.Reader, here surroundings) {
 		return // another one has yet to look, and sees what this one would
 	}
 	defer done()
-	c := climber{surroundings: here, guest: guest, began: here.now(), looked: here.now(), climbs: map[string]*climb{}}
+	c := recoveries{surroundings: here, guest: guest, began: here.now(), looked: here.now(), each: map[string]*recovery{}}
 	mounted := []string{}
 	for {
 		seen, err := here.once(call, c.act)
@@ -56,57 +56,57 @@ func takeBack(guest string, from io.Reader, here surroundings) {
 			continue
 		case err != nil:
 			here.tell(guest, "what it borrowed is no longer waited for: %v; lendkeep plan writes the order that mends it", err)
-			here.released(guest, c.began, mounted, []string{err.Error()}, "")
+			here.noteReturn(guest, c.began, mounted, []string{err.Error()}, "")
 			return
 		}
 		c.tellOf(seen.Wait)
 		if !c.goesOn(seen.Wait) {
 			here.wrong(guest, seen.Words())
-			here.released(guest, c.began, mounted, append(c.failed, seen.Wrong...), strings.Join(c.helped, ", "), seen.Not...)
+			here.noteReturn(guest, c.began, mounted, append(c.failed, seen.Wrong...), strings.Join(c.helped, ", "), seen.Not...)
 			return
 		}
 		here.wait(lookEvery)
 	}
 }
 
-// climber climbs for each controller of a guest by itself.
-type climber struct {
+// recoveries bring back each controller of a guest, each by itself.
+type recoveries struct {
 	surroundings
 	guest  string
 	began  time.Time
-	looked time.Time         // since when it could look: limits count from then
-	climbs map[string]*climb // by controller
-	helped []string          // the last rungs of those that came back
-	failed []string          // what was given up, in words
+	looked time.Time            // since when it could look: limits count from then
+	each   map[string]*recovery // by controller
+	helped []string             // the last rungs of those that came back
+	failed []string             // what was given up, in words
 }
 
-// climb is how far one controller has come.
-type climb struct {
+// recovery is how far one controller has come.
+type recovery struct {
 	guard.Ladder
 	since time.Time
 	ended bool
 }
 
-func (c *climber) of(m guard.Missing) *climb {
-	made, known := c.climbs[m.Controller.Controller]
+func (c *recoveries) of(m guard.Missing) *recovery {
+	made, known := c.each[m.Controller.Controller]
 	if !known {
-		made = &climb{since: c.looked}
-		c.climbs[m.Controller.Controller] = made
+		made = &recovery{since: c.looked}
+		c.each[m.Controller.Controller] = made
 	}
 	return made
 }
 
 // lookAnew begins the limits anew, once nobody could look for a while.
-func (c *climber) lookAnew() {
+func (c *recoveries) lookAnew() {
 	c.looked = c.now()
-	for _, made := range c.climbs {
+	for _, made := range c.each {
 		made.since = c.looked
 	}
 }
 
 // act does the next rung for every controller whose time is over. A probe does
 // nothing but ask, and libvirt is through with the function: it does not wait.
-func (c *climber) act(ix *facts.Index, missing []guard.Missing) {
+func (c *recoveries) act(ix *facts.Index, missing []guard.Missing) {
 	for _, m := range missing {
 		made := c.of(m)
 		if made.ended {
@@ -129,7 +129,7 @@ func (c *climber) act(ix *facts.Index, missing []guard.Missing) {
 	}
 }
 
-func (c *climber) do(made *climb, m guard.Missing, next guard.Attempt) {
+func (c *recoveries) do(made *recovery, m guard.Missing, next guard.Attempt) {
 	begin := c.now()
 	_ = made.Do(context.Background(), bounded{c.rungs}, next, c.now) // its words say so
 	c.tell(c.guest, "%s %s after its end; %s", m.What, begin.Sub(c.began).Round(time.Second), made.Told[len(made.Told)-1])
@@ -148,23 +148,23 @@ func (b bounded) Recover(_ context.Context, at facts.Address, by guard.Rung) err
 }
 
 // tellOf tells of controllers that have come back.
-func (c *climber) tellOf(waiting []guard.Missing) {
+func (c *recoveries) tellOf(waiting []guard.Missing) {
 	missing := map[string]bool{}
 	for _, m := range waiting {
 		missing[m.Controller.Controller] = true
 	}
-	for name, made := range c.climbs {
+	for name, made := range c.each {
 		if !missing[name] {
 			if last := made.Last(); last != "" {
 				c.helped = append(c.helped, string(last))
 			}
 			c.tell(c.guest, "%s", strings.Join(append([]string{fmt.Sprintf("controller %s is back after %s", name, c.now().Sub(c.began).Round(100*time.Millisecond))}, made.Told...), ", "))
-			delete(c.climbs, name)
+			delete(c.each, name)
 		}
 	}
 }
 
-func (c *climber) goesOn(missing []guard.Missing) bool {
+func (c *recoveries) goesOn(missing []guard.Missing) bool {
 	for _, m := range missing {
 		if !c.of(m).ended {
 			return true

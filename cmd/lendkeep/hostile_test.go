@@ -81,7 +81,7 @@ func holdsNothingThatActs(t *testing.T, what, screen string) {
 // layout that lends its controller.
 func hostileHost(t *testing.T, without ...string) (folder, layout string) {
 	b := invented.NewBuilder()
-	r := b.Record("reel", b.NVMe("RL-4410-0073", "start", "shelf"))
+	r := b.Identity("reel", b.NVMe("RL-4410-0073", "start", "shelf"))
 	b.Mount("nvme0n1p2", "/srv/shelf")
 	b.Guest("grading", "/srv/images/grading.qcow2", r)
 	b.Guest("catalogue", "/srv/shelf/catalogue.qcow2")

@@ -78,7 +78,7 @@ func newService(c *cobra.Command, w *where, asJSON bool) (*service, error) {
 }
 
 // rulesOf reads the guard's rules, which only root can have written.
-func rulesOf(g facts.Guard) (guard.Rules, error) {
+func rulesOf(g facts.InstalledGuard) (guard.Rules, error) {
 	for _, gap := range g.Gaps {
 		if gap.Path == facts.GuardRules {
 			return guard.Rules{}, fmt.Errorf("read rules %s: %s", gap.Path, gap.Reason)

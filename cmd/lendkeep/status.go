@@ -173,7 +173,7 @@ func printStatus(w io.Writer, s status) error {
 	rows := [][]string{{"controller", "where", "what", "may be borrowed by", "used by"}}
 	for _, c := range s.Controllers {
 		place := c.Place
-		if c.With != "" && c.Place == string(facts.Away) {
+		if c.With != "" && c.Place == string(facts.Lent) {
 			place += " to " + c.With
 		}
 		rows = append(rows, []string{c.Name, place, c.What, orDash(strings.Join(c.Borrows, ", ")), orDash(strings.Join(c.Users, ", "))})

@@ -169,7 +169,7 @@ func printGuests(t *text, ix *facts.Index) {
 			continue
 		}
 		var lent, disks []string
-		for _, l := range definitions[0].Lent {
+		for _, l := range definitions[0].Hostdevs {
 			lent = append(lent, titleAt(ix, l.Address))
 		}
 		for _, d := range definitions[0].Disks {

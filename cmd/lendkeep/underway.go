@@ -28,7 +28,7 @@ type announced struct {
 	step.Guests
 	word   hook.Word
 	told   guard.Ordered
-	starts map[string][]facts.Record
+	starts map[string][]facts.Identity
 }
 
 // Start implements step.Guests.

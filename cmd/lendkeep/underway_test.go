@@ -29,16 +29,16 @@ func (l *listening) Start(context.Context, string) error {
 
 // The guard hears of a start while it lasts, and then no more, however it ends.
 func TestGuardIsToldOfStarts(t *testing.T) {
-	reel := facts.Record{Controller: "reel", Serial: "RL-4410-0073"}
+	reel := facts.Identity{Controller: "reel", Serial: "RL-4410-0073"}
 	word := hook.Word{Folder: filepath.Join(t.TempDir(), "run"), Now: hook.Now}
-	told := guard.Ordered{Guests: []string{"grading"}, Mounts: []string{}, Takes: []facts.Record{}}
+	told := guard.Ordered{Guests: []string{"grading"}, Mounts: []string{}, Takes: []facts.Identity{}}
 	require.NoError(t, word.Tell(told))
 	inner := &listening{word: word}
-	guests := announced{inner, word, told, map[string][]facts.Record{"grading": {reel}}}
+	guests := announced{inner, word, told, map[string][]facts.Identity{"grading": {reel}}}
 	require.ErrorContains(t, guests.Start(t.Context(), "grading"), "it is gone")
 	require.Len(t, inner.heard, 1)
 	assert.True(t, inner.heard[0].Starts("grading"))
-	assert.Equal(t, []facts.Record{reel}, inner.heard[0].Takes)
+	assert.Equal(t, []facts.Identity{reel}, inner.heard[0].Takes)
 	after := word.Heard()
 	assert.True(t, after.Owns("grading"))
 	assert.False(t, after.Starts("grading"))

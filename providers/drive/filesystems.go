@@ -55,7 +55,7 @@ func (ds Drives) MakeFilesystem(ctx context.Context, d facts.Drive, on facts.Ent
 		if err != nil {
 			return err
 		}
-		held, err := file.released(ctx)
+		held, err := file.reopened(ctx)
 		if err != nil {
 			return err
 		}
@@ -90,10 +90,10 @@ func (ds Drives) MakeFilesystem(ctx context.Context, d facts.Drive, on facts.Ent
 	})
 }
 
-// released gives up what keeps others from the drive, since mkfs opens the
+// reopened gives up what keeps others from the drive, since mkfs opens the
 // partition for itself alone; a handle for reading stays, so that the kernel
 // gives the names to no other drive meanwhile, and udev stays away.
-func (o *opened) released(ctx context.Context) (*os.File, error) {
+func (o *opened) reopened(ctx context.Context) (*os.File, error) {
 	held, err := os.Open(o.device.Node)
 	if err != nil {
 		return nil, err

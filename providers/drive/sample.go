@@ -46,7 +46,7 @@ func zeroSample(ctx context.Context, r io.ReaderAt, size uint64) (bool, error) {
 				if err := ctx.Err(); err != nil {
 					return err
 				}
-				zero, err := zeroAt(r, b, place(i, count, blocks)*step, size)
+				zero, err := zeroAt(r, b, sampleAt(i, count, blocks)*step, size)
 				if err != nil {
 					return err
 				}
@@ -63,9 +63,9 @@ func zeroSample(ctx context.Context, r io.ReaderAt, size uint64) (bool, error) {
 	return !found.Load() && count > 0, nil
 }
 
-// place gives the block of one sample, without the product that overflows on
+// sampleAt gives the block of one sample, without the product that overflows on
 // the largest disks.
-func place(i, count, blocks uint64) uint64 {
+func sampleAt(i, count, blocks uint64) uint64 {
 	return blocks/count*i + blocks%count*i/count
 }
 

@@ -21,7 +21,7 @@ func donor(t *testing.T) (root string, rom facts.ROM, sum string) {
 	image := surveyed(OnHost(os.DirFS(root), ""), facts.Boot{Firmware: "uefi", Loader: "/donor.fd"}).Firmware[0]
 	require.Equal(t, facts.Present, image.NVMe)
 	require.NotEmpty(t, image.Driver)
-	return root, facts.ROMFor(facts.Record{Controller: "reel", Vendor: 0x1b36, Device: 0x10}, image.Driver), image.SHA256
+	return root, facts.ROMFor(facts.Identity{Controller: "reel", Vendor: 0x1b36, Device: 0x10}, image.Driver), image.SHA256
 }
 
 func TestPlaceROM(t *testing.T) {

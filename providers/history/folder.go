@@ -50,12 +50,12 @@ func (f Folder) Append(events ...watch.Event) error {
 	if err := os.MkdirAll(f.Path, 0o700); err != nil {
 		return fmt.Errorf("append to history: %w", err)
 	}
-	release, err := f.hold()
+	release, err := f.lock()
 	if err != nil {
 		return fmt.Errorf("append to history: %w", err)
 	}
 	defer release()
-	if err := f.turn(); err != nil {
+	if err := f.rotate(); err != nil {
 		return fmt.Errorf("append to history: %w", err)
 	}
 	j, err := f.open()
@@ -74,8 +74,8 @@ func write(j *journal.Journal, events []watch.Event) error {
 	return nil
 }
 
-// hold keeps other writers out until release is called.
-func (f Folder) hold() (release func(), err error) {
+// lock keeps other writers out until release is called.
+func (f Folder) lock() (release func(), err error) {
 	l := files.Lock(f.name(lock))
 	ctx, cancel := context.WithTimeout(context.Background(), lockWithin)
 	defer cancel()
@@ -96,10 +96,10 @@ func (f Folder) open() (*journal.Journal, error) {
 	return j, err
 }
 
-// turn makes a history that has grown too large the old one. The new one begins
+// rotate makes a history that has grown too large the old one. The new one begins
 // with what must not be forgotten, and is complete before it is in its place;
-// a turn that was cut off is ended first.
-func (f Folder) turn() error {
+// a rotation that was cut off is ended first.
+func (f Folder) rotate() error {
 	stat, err := os.Stat(f.name(current))
 	if errors.Is(err, fs.ErrNotExist) {
 		err = f.rename(made, current)
@@ -152,7 +152,7 @@ func (f Folder) Read() ([]watch.Event, error) {
 	if _, err := os.Stat(f.name(lock)); errors.Is(err, fs.ErrNotExist) {
 		return nil, nil // nothing was ever written
 	}
-	release, err := f.hold()
+	release, err := f.lock()
 	if err != nil {
 		return nil, fmt.Errorf("read history: %w", err)
 	}
@@ -169,7 +169,7 @@ func (f Folder) read() ([]watch.Event, error) {
 	for _, name := range []string{old, current} {
 		events, err := readFile(f.name(name))
 		if errors.Is(err, fs.ErrNotExist) && name == current {
-			events, err = readFile(f.name(made)) // a turn was cut off
+			events, err = readFile(f.name(made)) // a rotation was cut off
 		}
 		if err != nil && !errors.Is(err, fs.ErrNotExist) {
 			return nil, err
@@ -201,7 +201,7 @@ func (f Folder) Mend() ([]string, error) {
 	if _, err := os.Stat(f.Path); errors.Is(err, fs.ErrNotExist) {
 		return nil, nil
 	}
-	release, err := f.hold()
+	release, err := f.lock()
 	if err != nil {
 		return nil, fmt.Errorf("mend history: %w", err)
 	}

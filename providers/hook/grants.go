@@ -23,46 +23,46 @@ import (
 const GrantsFolder = "/run/lendkeep"
 
 const (
-	// TurnWithin is how long a start waits for a return that is being worked on.
-	TurnWithin = 5 * time.Second
-	turnEvery  = 100 * time.Millisecond
+	// LockWithin is how long a start waits for a return that is being worked on.
+	LockWithin = 5 * time.Second
+	lockEvery  = 100 * time.Millisecond
 	// GrantFor is how long a grant holds that nobody ends: a start takes what it
 	// was granted within moments, and one that has not done so by then never will,
 	// since libvirtd ended meanwhile.
 	GrantFor = 2 * time.Minute
 )
 
-// ErrTurn says that somebody else of the guard was at work for too long.
-var ErrTurn = errors.New("what another guest had borrowed is being taken back; try again in a moment")
+// ErrLocked says that somebody else of the guard was at work for too long.
+var ErrLocked = errors.New("what another guest had borrowed is being taken back; try again in a moment")
 
 // Grants keeps apart what libvirt calls side by side: the start of one guest
 // and the return after another, a refused one above all. Between a start that
 // was granted and the moment when libvirt takes the function away nothing of it
 // may be mounted, and what a guest lives on may not be unmounted before it runs; a
-// file for each says so. Whoever looks and then acts does it in his turn.
+// file for each says so. Whoever looks and then acts does it under the lock.
 type Grants struct {
 	Folder string
 	Now    func() (Moment, error)
 }
 
-// Turn waits until nobody else of the guard is at work, and gives ErrTurn when
+// Lock waits until nobody else of the guard is at work, and gives ErrLocked when
 // that takes too long; done ends it.
-func (g Grants) Turn(wait func(time.Duration)) (done func(), err error) {
+func (g Grants) Lock(wait func(time.Duration)) (done func(), err error) {
 	if err := os.MkdirAll(g.Folder, 0o700); err != nil {
-		return nil, fmt.Errorf("take a turn: %w", err)
+		return nil, fmt.Errorf("lock the grants: %w", err)
 	}
 	lock := files.Lock(filepath.Join(g.Folder, "turn"))
-	for waited := time.Duration(0); ; waited += turnEvery {
+	for waited := time.Duration(0); ; waited += lockEvery {
 		free, err := lock.TryLock()
 		switch {
 		case err != nil:
-			return nil, fmt.Errorf("take a turn: %w", err)
+			return nil, fmt.Errorf("lock the grants: %w", err)
 		case free:
 			return func() { _ = lock.Close() }, nil
-		case waited >= TurnWithin:
-			return nil, ErrTurn
+		case waited >= LockWithin:
+			return nil, ErrLocked
 		}
-		wait(turnEvery)
+		wait(lockEvery)
 	}
 }
 

@@ -36,7 +36,7 @@ func TestGrants(t *testing.T) {
 	g, now := newGrants(t)
 	assert.Empty(t, list(t, g), "no folder, no start under way")
 
-	done, err := g.Turn(time.Sleep)
+	done, err := g.Lock(time.Sleep)
 	require.NoError(t, err)
 	shelf := guard.Grant{Guest: "catalogue", Place: "/srv/shelf"}
 	require.NoError(t, g.Grant([]guard.Grant{reel}))
@@ -54,11 +54,11 @@ func TestGrants(t *testing.T) {
 	assert.Empty(t, list(t, g), "one that nobody ended")
 
 	waited := time.Duration(0)
-	_, err = g.Turn(func(d time.Duration) { waited += d })
-	require.ErrorIs(t, err, ErrTurn, "somebody is at work")
-	assert.Equal(t, TurnWithin, waited)
+	_, err = g.Lock(func(d time.Duration) { waited += d })
+	require.ErrorIs(t, err, ErrLocked, "somebody is at work")
+	assert.Equal(t, LockWithin, waited)
 	done()
-	done, err = g.Turn(time.Sleep)
+	done, err = g.Lock(time.Sleep)
 	require.NoError(t, err)
 	done()
 }
@@ -121,7 +121,7 @@ func TestGrantsThatCannotBeRead(t *testing.T) {
 	g := Grants{file, Now}
 	_, err := g.List()
 	assert.Error(t, err, "what cannot be read is not taken for none")
-	_, err = g.Turn(time.Sleep)
+	_, err = g.Lock(time.Sleep)
 	assert.Error(t, err)
 	assert.Error(t, g.Grant([]guard.Grant{reel}))
 	_, err = g.Queue("x", func() {}, 1)
@@ -136,7 +136,7 @@ func TestTurnAtAPipe(t *testing.T) {
 	_, err := g.List()
 	require.ErrorContains(t, err, "cannot be read")
 	require.NoError(t, unix.Mkfifo(filepath.Join(g.Folder, "turn"), 0o600))
-	if done, err := g.Turn(time.Sleep); err == nil {
+	if done, err := g.Lock(time.Sleep); err == nil {
 		done()
 	}
 }

@@ -24,7 +24,7 @@ func TestWord(t *testing.T) {
 	w, now := newWord(t)
 	assert.False(t, w.Heard().Told, "nothing was said")
 	said := guard.Ordered{Guests: []string{"grading"}, Mounts: []string{"/srv/shelf"}, Start: "grading",
-		Takes: []facts.Record{{Controller: "reel", Address: facts.Address{Bus: 1}, Serial: "RL-4410-0073"}}}
+		Takes: []facts.Identity{{Controller: "reel", Address: facts.Address{Bus: 1}, Serial: "RL-4410-0073"}}}
 	require.NoError(t, w.Tell(said))
 	heard := w.Heard()
 	said.Told = true
@@ -55,7 +55,7 @@ func TestWordOfNobody(t *testing.T) {
 		"another of that number":   {Boot: "this boot", PID: os.Getpid(), Began: mine + 1},
 		"no process":               {Boot: "this boot", PID: -1, Began: mine},
 	} {
-		s.Ordered = guard.Ordered{Guests: []string{}, Mounts: []string{}, Takes: []facts.Record{}}
+		s.Ordered = guard.Ordered{Guests: []string{}, Mounts: []string{}, Takes: []facts.Identity{}}
 		content, err := json.Marshal(s)
 		require.NoError(t, err)
 		require.NoError(t, os.WriteFile(w.file(), content, 0o600))

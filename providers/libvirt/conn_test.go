@@ -48,11 +48,11 @@ func TestSurveyTellsWhatWasDefined(t *testing.T) {
 	assert.Equal(t, "shut off", grading.Condition)
 	assert.True(t, grading.Autostart)
 	assert.Nil(t, grading.Live)
-	assert.Equal(t, []facts.Lent{{Address: at(4)}}, grading.Kept.Lent)
+	assert.Equal(t, []facts.Hostdev{{Address: at(4)}}, grading.Kept.Hostdevs)
 	assert.Equal(t, "running", l2.Condition)
 	assert.True(t, l2.Running)
 	assert.Equal(t, strings.TrimRight(test("l2-kept"), "\n"), strings.TrimRight(l2.Kept.XML, "\n"))
-	assert.Equal(t, []facts.Lent{{Address: at(1), Managed: true, BootOrder: 1}}, l2.Live.Lent)
+	assert.Equal(t, []facts.Hostdev{{Address: at(1), Managed: true, BootOrder: 1}}, l2.Live.Hostdevs)
 	assert.Contains(t, l2.Live.XML, " id='")
 
 	// The same answers read from files are the same facts.

@@ -58,8 +58,8 @@ func everyEdit(t *testing.T, xml string) []definition.Wanted {
 		{MemoryBytes: 1 << 29}, {MemoryBytes: 64 << 30}, {HugePages: &on}, {HugePages: &off},
 		{Networks: []definition.Network{{Name: "lan", Bridge: "br9", Model: "e1000e"}}},
 		{Networks: []definition.Network{{Name: "lan", Network: "default"}}},
-		{Known: []facts.Record{reel(1), spool(2)}, Borrows: []definition.Borrowed{{Record: reel(1), Boots: true}}},
-		{Known: []facts.Record{reel(1)}}}
+		{Known: []facts.Identity{reel(1), spool(2)}, Borrows: []definition.Borrowed{{Identity: reel(1), Boots: true}}},
+		{Known: []facts.Identity{reel(1)}}}
 	had, err := definition.Read(xml)
 	require.NoError(t, err)
 	for _, bus := range []string{"virtio", "scsi", "sata"} {

@@ -39,12 +39,12 @@ func sample(t testing.TB, name string) string {
 
 func at(bus uint8) facts.Address { return facts.Address{Bus: bus} }
 
-func reel(bus uint8) facts.Record {
-	return facts.Record{Controller: "reel", Serial: "RL-4410-0073", Vendor: 0x1b36, Device: 0x10, Address: at(bus)}
+func reel(bus uint8) facts.Identity {
+	return facts.Identity{Controller: "reel", Serial: "RL-4410-0073", Vendor: 0x1b36, Device: 0x10, Address: at(bus)}
 }
 
-func spool(bus uint8) facts.Record {
-	return facts.Record{Controller: "spool", Serial: `"S" & <1>`, Vendor: 0x1b36, Device: 0x10, Address: at(bus)}
+func spool(bus uint8) facts.Identity {
+	return facts.Identity{Controller: "spool", Serial: `"S" & <1>`, Vendor: 0x1b36, Device: 0x10, Address: at(bus)}
 }
 
 // wish is a definition and what a layout states of it.
@@ -58,8 +58,8 @@ type wish struct {
 func wishes(t testing.TB) []wish {
 	on, off := true, false
 	lends := func(name string, boots bool) definition.Wanted {
-		return definition.Wanted{Name: name, Known: []facts.Record{reel(1), spool(2)},
-			Borrows: []definition.Borrowed{{Record: reel(1), Boots: boots}, {Record: spool(2)}}}
+		return definition.Wanted{Name: name, Known: []facts.Identity{reel(1), spool(2)},
+			Borrows: []definition.Borrowed{{Identity: reel(1), Boots: boots}, {Identity: spool(2)}}}
 	}
 	all := lends("grading", true)
 	all.CPUs, all.CPUSet, all.MemoryBytes, all.HugePages = 6, "0-1", 16<<30, &on
@@ -74,7 +74,7 @@ func wishes(t testing.TB) []wish {
 	least := definition.Wanted{Name: "least", Type: "qemu", MemoryBytes: 1 << 30}
 	byROM := lends("l2", true)
 	byROM.Borrows[0].ROM = "/usr/share/qemu/lendkeep-reel-0a1b2c3d.rom"
-	returned := definition.Wanted{Name: "l2", Known: []facts.Record{reel(1)}, HugePages: &off, Firmware: "bios"}
+	returned := definition.Wanted{Name: "l2", Known: []facts.Identity{reel(1)}, HugePages: &off, Firmware: "bios"}
 	return []wish{
 		{"a guest as it is", sample(t, "grading"), definition.Wanted{Name: "grading"}},
 		{"everything", sample(t, "grading"), all},

@@ -55,7 +55,7 @@ func (h *Host) RemoveAid(ctx context.Context, aid facts.Aid) error {
 // shim disk, as libvirt does. Of other files than lendkeep's own nothing is known.
 func (h *Host) aidsThere(g *facts.Guest) error {
 	ix := facts.NewIndex(&h.survey)
-	for _, l := range g.Kept.Lent {
+	for _, l := range g.Kept.Hostdevs {
 		if facts.IsROM(l.ROM) && ix.ROM(l.ROM) == nil {
 			return fmt.Errorf("internal error: process exited while connecting to monitor: failed to find romfile \"%s\"", l.ROM)
 		}

@@ -205,7 +205,7 @@ func (h *Host) unused(from facts.Devno) facts.Devno {
 	for _, b := range h.survey.Blocks {
 		taken[b.Devno] = true
 	}
-	for _, a := range h.away {
+	for _, a := range h.unseen {
 		for _, b := range a.Blocks {
 			taken[b.Devno] = true
 		}

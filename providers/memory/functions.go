@@ -72,13 +72,13 @@ func (h *Host) take(at facts.Address, forGuest bool) {
 	if f.OnVFIO() {
 		return
 	}
-	if a, lost := h.away[at]; lost { // it never came back
+	if a, lost := h.unseen[at]; lost { // it never came back
 		a.Kept = !forGuest
-		h.away[at] = a
+		h.unseen[at] = a
 		f.Driver, f.DriverOverride = "vfio-pci", "vfio-pci"
 		return
 	}
-	a := Away{Address: at, Driver: f.Driver, NVMe: f.NVMe, Kept: !forGuest}
+	a := Unseen{Address: at, Driver: f.Driver, NVMe: f.NVMe, Kept: !forGuest}
 	h.survey.Blocks = slices.DeleteFunc(h.survey.Blocks, func(b facts.Block) bool {
 		if b.Controller == nil || *b.Controller != at || b.Mapper != nil || b.Array != "" {
 			return false
@@ -93,13 +93,13 @@ func (h *Host) take(at facts.Address, forGuest bool) {
 		}
 		return gone
 	})
-	h.away[at] = a
+	h.unseen[at] = a
 	f.Driver, f.DriverOverride, f.NVMe = "vfio-pci", "vfio-pci", nil
 }
 
 // restore is the way back of take.
 func (h *Host) restore(at facts.Address) {
-	a, ok := h.away[at]
+	a, ok := h.unseen[at]
 	if !ok {
 		return
 	}
@@ -111,17 +111,17 @@ func (h *Host) restore(at facts.Address) {
 	f.Driver, f.DriverOverride, f.NVMe = a.Driver, "", a.NVMe
 	h.survey.Blocks = append(h.survey.Blocks, a.Blocks...)
 	h.survey.Contents = append(h.survey.Contents, a.Holds...)
-	delete(h.away, at)
+	delete(h.unseen, at)
 }
 
 // lend gives functions to a guest that starts, all or none.
 func (h *Host) lend(g *facts.Guest) error {
 	lent := map[facts.Address]bool{}
-	for _, l := range g.Kept.Lent {
+	for _, l := range g.Kept.Hostdevs {
 		lent[l.Address] = true
 	}
 	ix := facts.NewIndex(&h.survey)
-	for _, l := range g.Kept.Lent {
+	for _, l := range g.Kept.Hostdevs {
 		if err := h.lendable(l.Address); err != nil {
 			return err
 		}
@@ -144,7 +144,7 @@ func (h *Host) lend(g *facts.Guest) error {
 			return fmt.Errorf("vfio %s: group %d is not viable\nPlease ensure all devices within the iommu_group are bound to their vfio bus driver.", l.Address, *f.Group)
 		}
 	}
-	for _, l := range g.Kept.Lent {
+	for _, l := range g.Kept.Hostdevs {
 		h.take(l.Address, true)
 	}
 	return nil
@@ -153,8 +153,8 @@ func (h *Host) lend(g *facts.Guest) error {
 // letGo is what libvirt does when a guest has ended: a function that was on
 // VFIO before stays there.
 func (h *Host) letGo(d *facts.Definition) {
-	for _, l := range d.Lent {
-		if a, ok := h.away[l.Address]; ok && !a.Kept {
+	for _, l := range d.Hostdevs {
+		if a, ok := h.unseen[l.Address]; ok && !a.Kept {
 			h.restore(l.Address)
 		}
 	}

@@ -87,24 +87,24 @@ func (h *Host) ask(g *facts.Guest, ordered bool) error {
 
 // means gives the controllers that a definition lends: by its own notes, by the
 // rules, and else as what sits there.
-func (h *Host) means(d *facts.Definition) []facts.Record {
-	list := slices.Clone(d.Records)
+func (h *Host) means(d *facts.Definition) []facts.Identity {
+	list := slices.Clone(d.Identities)
 	if rules, err := guard.Decode(h.survey.Guard.Rules); err == nil {
 		for _, c := range rules.Controllers {
-			list = append(list, c.Record)
+			list = append(list, c.Identity)
 		}
 	}
 	for i := range h.survey.Functions {
 		f := &h.survey.Functions[i]
-		r := facts.Record{Controller: f.Address.String(), Address: f.Address, Vendor: f.Vendor, Device: f.Device}
+		r := facts.Identity{Controller: f.Address.String(), Address: f.Address, Vendor: f.Vendor, Device: f.Device}
 		if f.NVMe != nil {
 			r.Serial = f.NVMe.Serial
 		}
 		list = append(list, r)
 	}
-	var meant []facts.Record
-	for _, l := range d.Lent {
-		if i := slices.IndexFunc(list, func(r facts.Record) bool { return r.Address == l.Address }); i >= 0 {
+	var meant []facts.Identity
+	for _, l := range d.Hostdevs {
+		if i := slices.IndexFunc(list, func(r facts.Identity) bool { return r.Address == l.Address }); i >= 0 {
 			meant = append(meant, list[i])
 		}
 	}
@@ -146,7 +146,7 @@ func (h *Host) remember(n *facts.NVMe) {
 		return
 	}
 	for _, c := range rules.Controllers {
-		if c.Record.Serial == "" || c.Record.Serial != n.Serial {
+		if c.Identity.Serial == "" || c.Identity.Serial != n.Serial {
 			continue
 		}
 		n.Model = c.Model

@@ -92,7 +92,7 @@ func (h *Host) Autostart(ctx context.Context, name string, on bool) error {
 func (h *Host) Start(ctx context.Context, name string) error {
 	return h.deed("start "+name, func() error {
 		if g := h.guest(name); g != nil && g.Kept != nil {
-			for _, lent := range g.Kept.Lent {
+			for _, lent := range g.Kept.Hostdevs {
 				h.noteUse(lent.Address)
 			}
 		}
@@ -159,7 +159,7 @@ func startedAs(live, kept facts.Definition) bool {
 		}
 		return disks
 	}
-	return slices.Equal(live.Lent, kept.Lent) && slices.Equal(live.Records, kept.Records) && slices.Equal(own(live), own(kept)) &&
+	return slices.Equal(live.Hostdevs, kept.Hostdevs) && slices.Equal(live.Identities, kept.Identities) && slices.Equal(own(live), own(kept)) &&
 		live.MemoryBytes == kept.MemoryBytes && live.CPUs == kept.CPUs && live.HugePages == kept.HugePages
 }
 
@@ -211,7 +211,7 @@ func (h *Host) PowerCut() {
 			h.end(g)
 		}
 	}
-	for at := range h.away {
+	for at := range h.unseen {
 		h.yield(at)
 		h.restore(at)
 	}

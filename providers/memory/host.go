@@ -43,7 +43,7 @@ func (h *Host) Through(t Through) *Host { return &Host{h.world, t} }
 type world struct {
 	mu       sync.Mutex
 	survey   facts.Survey
-	away     map[facts.Address]Away
+	unseen   map[facts.Address]Unseen
 	remount  map[string]facts.Mount         // what was unmounted, by device and path
 	origins  map[string]Origin              // by path
 	marks    map[string]facts.Volume        // how filesystems stood, by device and condition
@@ -58,8 +58,8 @@ type world struct {
 	lost     error  // why nobody knows how the host stands
 }
 
-// Away is what a function on VFIO will show again once it is home.
-type Away struct {
+// Unseen is what a function on VFIO will show again once it is home.
+type Unseen struct {
 	Address facts.Address   `json:"address"`
 	Driver  string          `json:"driver"`
 	NVMe    *facts.NVMe     `json:"nvme,omitempty"`
@@ -78,7 +78,7 @@ type Origin struct {
 // New makes a host that stands as the survey says. The judge may be nil: then
 // nobody but this package judges definitions.
 func New(survey facts.Survey, judge Judge) *Host {
-	h := &Host{world: &world{survey: Clone(survey.Unanswered()), away: map[facts.Address]Away{}, remount: map[string]facts.Mount{}, origins: map[string]Origin{}, ends: map[string]Ends{}, stores: map[string]facts.VariableStore{}, marks: map[string]facts.Volume{}, judge: judge}}
+	h := &Host{world: &world{survey: Clone(survey.Unanswered()), unseen: map[facts.Address]Unseen{}, remount: map[string]facts.Mount{}, origins: map[string]Origin{}, ends: map[string]Ends{}, stores: map[string]facts.VariableStore{}, marks: map[string]facts.Volume{}, judge: judge}}
 	h.boot = slices.Clone(h.survey.Mounts)
 	h.began = slices.DeleteFunc(slices.Clone(h.survey.Libvirt.Guests), func(g facts.Guest) bool { return g.Live == nil || g.Kept == nil })
 	ix := facts.NewIndex(&h.survey)
@@ -87,7 +87,7 @@ func New(survey facts.Survey, judge Judge) *Host {
 	}
 	for _, f := range h.survey.Functions {
 		if f.OnVFIO() {
-			h.away[f.Address] = h.guess(ix, f)
+			h.unseen[f.Address] = h.guess(ix, f)
 		}
 	}
 	return h
@@ -96,16 +96,16 @@ func New(survey facts.Survey, judge Judge) *Host {
 // guess tells what a function that was on VFIO when the survey was taken will
 // be at home, as far as the survey lets one tell: its driver by its class, its
 // serial by the record of a guest, its model and size by the guard's rules.
-func (h *Host) guess(ix *facts.Index, f facts.Function) Away {
-	a := Away{Address: f.Address, Kept: ix.Holder(f.Address) == nil}
+func (h *Host) guess(ix *facts.Index, f facts.Function) Unseen {
+	a := Unseen{Address: f.Address, Kept: ix.Holder(f.Address) == nil}
 	if f.Class != facts.ClassNVMe {
 		return a
 	}
 	a.Driver = "nvme"
-	a.NVMe = &facts.NVMe{Name: "nvme" + fmt.Sprint(90+len(h.away)), State: "live"}
+	a.NVMe = &facts.NVMe{Name: "nvme" + fmt.Sprint(90+len(h.unseen)), State: "live"}
 	recorded := func(definitions ...*facts.Definition) {
 		for _, d := range definitions {
-			for _, r := range d.Records {
+			for _, r := range d.Identities {
 				if r.Address == f.Address {
 					a.NVMe.Serial = r.Serial
 				}
@@ -129,7 +129,7 @@ func (h *Host) guess(ix *facts.Index, f facts.Function) Away {
 func (h *Host) Expect(at facts.Address, partition, kind string) {
 	h.mu.Lock()
 	defer h.mu.Unlock()
-	a, ok := h.away[at]
+	a, ok := h.unseen[at]
 	if !ok || a.NVMe == nil {
 		return
 	}
@@ -147,7 +147,7 @@ func (h *Host) Expect(at facts.Address, partition, kind string) {
 		Partition: &facts.Partition{Number: n, Name: partition},
 		Signature: &facts.Signature{Kind: kind, Usage: "filesystem"},
 	})
-	h.away[at] = a
+	h.unseen[at] = a
 }
 
 // Ports gives the host as everything that steps act through.
@@ -209,12 +209,12 @@ func Clone(s facts.Survey) facts.Survey {
 }
 
 // Aways gives what functions that are away will show again, by address.
-func (h *Host) Aways() []Away {
+func (h *Host) Unseen() []Unseen {
 	h.mu.Lock()
 	defer h.mu.Unlock()
-	var list []Away
-	for _, at := range slices.SortedFunc(maps.Keys(h.away), facts.Address.Compare) {
-		list = append(list, h.away[at])
+	var list []Unseen
+	for _, at := range slices.SortedFunc(maps.Keys(h.unseen), facts.Address.Compare) {
+		list = append(list, h.unseen[at])
 	}
 	return list
 }
@@ -239,5 +239,5 @@ func (h *Host) guest(name string) *facts.Guest {
 func (h *Host) Second() *Host {
 	h.mu.Lock()
 	defer h.mu.Unlock()
-	return &Host{world: &world{survey: Clone(h.survey), away: maps.Clone(h.away), remount: maps.Clone(h.remount), origins: maps.Clone(h.origins), ends: maps.Clone(h.ends), stores: maps.Clone(h.stores), marks: maps.Clone(h.marks), boot: h.boot, began: h.began, stubborn: h.stubborn, inUse: slices.Clone(h.inUse), judge: h.judge}}
+	return &Host{world: &world{survey: Clone(h.survey), unseen: maps.Clone(h.unseen), remount: maps.Clone(h.remount), origins: maps.Clone(h.origins), ends: maps.Clone(h.ends), stores: maps.Clone(h.stores), marks: maps.Clone(h.marks), boot: h.boot, began: h.began, stubborn: h.stubborn, inUse: slices.Clone(h.inUse), judge: h.judge}}
 }

@@ -25,7 +25,7 @@ const FirstFile = "survey.json"
 
 type kept struct {
 	Survey  json.RawMessage       `json:"survey"`
-	Away    []Away                `json:"away"`
+	Away    []Unseen              `json:"away"`
 	Remount []facts.Mount         `json:"remount"`
 	Origins []Origin              `json:"origins"`
 	Ends    []Ends                `json:"ends"`
@@ -64,7 +64,7 @@ func decoded(content []byte, judge Judge) (*Host, error) {
 	h := New(survey, judge)
 	h.stubborn = k.Stubborn
 	for _, a := range k.Away {
-		h.away[a.Address] = a
+		h.unseen[a.Address] = a
 	}
 	for _, s := range k.Stores {
 		h.stores[s.SHA256] = s
@@ -118,7 +118,7 @@ func (h *Host) changed() error {
 
 // become makes a host stand as another one does.
 func (h *Host) become(other *Host) {
-	h.survey, h.away, h.remount, h.origins, h.marks = other.survey, other.away, other.remount, other.origins, other.marks
+	h.survey, h.unseen, h.remount, h.origins, h.marks = other.survey, other.unseen, other.remount, other.origins, other.marks
 	h.ends, h.stores, h.boot, h.began, h.stubborn = other.ends, other.stores, other.boot, other.began, other.stubborn
 }
 
@@ -127,12 +127,12 @@ func (h *Host) keep() error {
 	if err := h.survey.Encode(&survey); err != nil {
 		return err
 	}
-	k := kept{Survey: survey.Bytes(), Away: []Away{}, Remount: []facts.Mount{}, Origins: []Origin{}, Ends: []Ends{}, Stubborn: h.stubborn}
+	k := kept{Survey: survey.Bytes(), Away: []Unseen{}, Remount: []facts.Mount{}, Origins: []Origin{}, Ends: []Ends{}, Stubborn: h.stubborn}
 	for _, sum := range slices.Sorted(maps.Keys(h.stores)) {
 		k.Stores = append(k.Stores, h.stores[sum])
 	}
-	for _, at := range slices.SortedFunc(maps.Keys(h.away), facts.Address.Compare) {
-		k.Away = append(k.Away, h.away[at])
+	for _, at := range slices.SortedFunc(maps.Keys(h.unseen), facts.Address.Compare) {
+		k.Away = append(k.Away, h.unseen[at])
 	}
 	for _, key := range slices.Sorted(maps.Keys(h.remount)) {
 		k.Remount = append(k.Remount, h.remount[key])

@@ -40,10 +40,10 @@ func (b bench) survey(t *testing.T) *facts.Index {
 	return facts.NewIndex(&survey)
 }
 
-func records(builder *invented.Builder, list ...facts.Address) []facts.Record {
-	var out []facts.Record
+func records(builder *invented.Builder, list ...facts.Address) []facts.Identity {
+	var out []facts.Identity
 	for _, at := range list {
-		out = append(out, builder.Record("c", at))
+		out = append(out, builder.Identity("c", at))
 	}
 	return out
 }
@@ -83,7 +83,7 @@ func TestStartsAnswerAsMeasured(t *testing.T) {
 			b.Run("g2")
 		}, "is in use by driver QEMU, domain g2"},
 		"a device that does not exist": {func(b *invented.Builder, x bench) {
-			r := b.Record("c", x.own)
+			r := b.Identity("c", x.own)
 			r.Address.Bus = 9
 			b.Guest("g1", "", r)
 		}, "Device 0000:09:00.0 not found: could not access /sys/bus/pci/devices/0000:09:00.0/config: No such file or directory"},
@@ -93,7 +93,7 @@ func TestStartsAnswerAsMeasured(t *testing.T) {
 		}, "Non-endpoint PCI devices cannot be assigned to guests"},
 		"not managed and still on its driver": {func(b *invented.Builder, x bench) {
 			b.Guest("g1", "", records(b, x.own)...)
-			b.Survey.Libvirt.Guests[0].Kept.Lent[0].Managed = false
+			b.Survey.Libvirt.Guests[0].Kept.Hostdevs[0].Managed = false
 		}, "Unmanaged PCI device 0000:02:00.0 must be manually detached from the host"},
 		"no IOMMU": {func(b *invented.Builder, x bench) {
 			b.Survey.Machine.IOMMUs = 0
@@ -170,7 +170,7 @@ func TestStandInLivesOn(t *testing.T) {
 	folder := t.TempDir()
 	builder := invented.NewBuilder()
 	at := builder.NVMe("RL-4410-0073", "shelf")
-	builder.Guest("g1", "", builder.Record("reel", at))
+	builder.Guest("g1", "", builder.Identity("reel", at))
 	file, err := os.Create(folder + "/" + memory.FirstFile)
 	require.NoError(t, err)
 	require.NoError(t, builder.Survey.Encode(file))
@@ -184,8 +184,8 @@ func TestStandInLivesOn(t *testing.T) {
 	require.NoError(t, open().Start(ctx, "g1"))
 	survey, err := open().Survey(ctx)
 	require.NoError(t, err)
-	where, _, holder := facts.NewIndex(&survey).Where(builder.Record("reel", at))
-	assert.Equal(t, facts.Away, where)
+	where, _, holder := facts.NewIndex(&survey).Where(builder.Identity("reel", at))
+	assert.Equal(t, facts.Lent, where)
 	assert.Equal(t, "g1", holder.Name)
 	require.NoError(t, open().Stop(ctx, "g1", time.Second))
 	survey, err = open().Survey(ctx)

@@ -130,7 +130,7 @@ func holding(ix *facts.Index, named string) string {
 func (h *Host) Soil(at facts.Address) {
 	h.mu.Lock()
 	defer h.mu.Unlock()
-	away, lent := h.away[at]
+	away, lent := h.unseen[at]
 	if !lent {
 		return
 	}
@@ -142,7 +142,7 @@ func (h *Host) Soil(at facts.Address) {
 			c.Volumes[n].Condition, c.Volumes[n].Why = facts.Dirty, "the guest was cut off"
 		}
 	}
-	h.away[at] = away
+	h.unseen[at] = away
 }
 
 // MountAll mounts every filesystem of a controller that is not mounted yet, as

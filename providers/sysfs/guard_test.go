@@ -15,7 +15,7 @@ import (
 
 // guardOf surveys a host with these files; files that are none of the guard's
 // are only there.
-func guardOf(t *testing.T, files map[string]string) facts.Guard {
+func guardOf(t *testing.T, files map[string]string) facts.InstalledGuard {
 	archive := newArchive()
 	for name, content := range files {
 		require.NoError(t, archive.add(name[1:], &node{mode: 0o444, content: []byte(content)}))
@@ -28,19 +28,19 @@ func TestGuard(t *testing.T) {
 	hook, program := "#!/bin/sh\n"+facts.GuardMark+"\n", "\x7fELF and so on"
 	for name, c := range map[string]struct {
 		files map[string]string
-		want  facts.Guard
+		want  facts.InstalledGuard
 		gap   string
 	}{
-		"nothing": {nil, facts.Guard{}, ""},
+		"nothing": {nil, facts.InstalledGuard{}, ""},
 		"all of it": {map[string]string{facts.GuardHook: hook, facts.GuardRules: "{}\n", facts.GuardUdev: "# x\n", facts.GuardProgram: program},
-			facts.Guard{Program: true, GuardFiles: facts.GuardFiles{Hook: hook, Rules: "{}\n", Udev: "# x\n"}}, ""},
-		"the program only": {map[string]string{facts.GuardProgram: program}, facts.Guard{Program: true}, ""},
-		"no program":       {map[string]string{facts.GuardProgram: "#!/bin/sh\n"}, facts.Guard{}, "it is no program"},
-		"cut rules":        {map[string]string{facts.GuardRules: "{"}, facts.Guard{}, "it is cut"},
-		"cut udev rules":   {map[string]string{facts.GuardUdev: "SUBSYSTEM"}, facts.Guard{}, "it is cut"},
-		"endless rules":    {map[string]string{facts.GuardRules: strings.Repeat("\n", maxGuard+1)}, facts.Guard{}, "longer than any"},
-		"an own hook":      {map[string]string{"/etc/libvirt/hooks/qemu": "x"}, facts.Guard{Others: true}, ""},
-		"a hook beside":    {map[string]string{"/etc/libvirt/hooks/qemu.d/10-x": "x"}, facts.Guard{Others: true}, ""},
+			facts.InstalledGuard{Program: true, GuardFiles: facts.GuardFiles{Hook: hook, Rules: "{}\n", Udev: "# x\n"}}, ""},
+		"the program only": {map[string]string{facts.GuardProgram: program}, facts.InstalledGuard{Program: true}, ""},
+		"no program":       {map[string]string{facts.GuardProgram: "#!/bin/sh\n"}, facts.InstalledGuard{}, "it is no program"},
+		"cut rules":        {map[string]string{facts.GuardRules: "{"}, facts.InstalledGuard{}, "it is cut"},
+		"cut udev rules":   {map[string]string{facts.GuardUdev: "SUBSYSTEM"}, facts.InstalledGuard{}, "it is cut"},
+		"endless rules":    {map[string]string{facts.GuardRules: strings.Repeat("\n", maxGuard+1)}, facts.InstalledGuard{}, "longer than any"},
+		"an own hook":      {map[string]string{"/etc/libvirt/hooks/qemu": "x"}, facts.InstalledGuard{Others: true}, ""},
+		"a hook beside":    {map[string]string{"/etc/libvirt/hooks/qemu.d/10-x": "x"}, facts.InstalledGuard{Others: true}, ""},
 	} {
 		t.Run(name, func(t *testing.T) {
 			got := guardOf(t, c.files)
@@ -109,7 +109,7 @@ func TestGuardOfOtherPermissions(t *testing.T) {
 	}
 	tree, err := Open(root)
 	require.NoError(t, err)
-	guard := func() facts.Guard {
+	guard := func() facts.InstalledGuard {
 		s := &survey{reader: reader{fsys: tree.fsys}, machine: true}
 		s.readGuard(t.Context())
 		return s.out.Guard

@@ -14,7 +14,7 @@ import (
 
 func TestWatchThatIsInstalled(t *testing.T) {
 	archive := newArchive()
-	assert.Equal(t, facts.Watch{}, surveyOf(t, archive).Watch)
+	assert.Equal(t, facts.InstalledWatch{}, surveyOf(t, archive).Watch)
 
 	archive = newArchive()
 	for name, n := range map[string]*node{
@@ -27,7 +27,7 @@ func TestWatchThatIsInstalled(t *testing.T) {
 	}
 	archive.sortChildren()
 	survey := surveyOf(t, archive)
-	assert.Equal(t, facts.Watch{Systemd: true, Program: true, WatchFiles: facts.WatchFiles{Unit: "[Unit]\n", Enabled: true}}, survey.Watch)
+	assert.Equal(t, facts.InstalledWatch{Systemd: true, Program: true, WatchFiles: facts.WatchFiles{Unit: "[Unit]\n", Enabled: true}}, survey.Watch)
 	assert.Empty(t, survey.Guard.Gaps)
 }
 

@@ -27,7 +27,7 @@ func checkAddresses(c *Case) []Finding {
 		if g.Kept == nil {
 			continue
 		}
-		for _, lent := range g.Kept.Lent {
+		for _, lent := range g.Kept.Hostdevs {
 			if c.Stated(g.Name) != nil && c.Facts.Function(lent.Address) == nil && c.keeps(g.Name, lent.Address) {
 				continue // undeclared says so
 			}
@@ -55,7 +55,7 @@ func wrongDevice(c *Case, g *facts.Guest, at facts.Address) (Finding, bool) {
 		f.Remedies = []string{mended}
 		return f, true
 	}
-	for _, r := range g.Kept.Records {
+	for _, r := range g.Kept.Identities {
 		if r.Address != at || agrees(c, r, there) {
 			continue
 		}
@@ -72,7 +72,7 @@ func wrongDevice(c *Case, g *facts.Guest, at facts.Address) (Finding, bool) {
 }
 
 // agrees tells whether what sits there can be what the record means.
-func agrees(c *Case, r facts.Record, there *facts.Function) bool {
+func agrees(c *Case, r facts.Identity, there *facts.Function) bool {
 	if there.Vendor != r.Vendor || there.Device != r.Device {
 		return false
 	}

@@ -184,22 +184,22 @@ var cases = map[string]struct {
 		b.layout.Controllers[0].PCI = &spec.PCIIdentity{Vendor: 0x1b36, Device: 0x0010}
 	}, "controller-identity", assess.Stop, "state nvme with serial"},
 	"lent, so known by record": {func(b *bench) {
-		b.Builder.Guest("other", "", b.Record("reel", b.reel))
+		b.Builder.Guest("other", "", b.Identity("reel", b.reel))
 		b.Function(b.reel).Driver, b.Function(b.reel).NVMe = "vfio-pci", nil
 		b.Survey.Mounts = b.Survey.Mounts[:1]
 	}, "known-by-record", assess.Note, "0000:01:00.0"},
 	"stale address, empty": {func(b *bench) {
-		r := b.Record("reel", b.reel)
+		r := b.Identity("reel", b.reel)
 		r.Address.Bus = 9
 		b.Builder.Guest("other", "", r)
 	}, "wrong-device", assess.Caution, "0000:09:00.0"},
 	"stale address, another controller there": {func(b *bench) {
-		r := b.Record("reel", b.reel)
+		r := b.Identity("reel", b.reel)
 		r.Address = b.NVMe("RL-4410-0088")
 		b.Builder.Guest("other", "", r)
 	}, "wrong-device", assess.Stop, "RL-4410-0088"},
 	"stale address of a guest that the order corrects": {func(b *bench) {
-		r := b.Record("reel", b.reel)
+		r := b.Identity("reel", b.reel)
 		r.Address = b.NVMe("RL-4410-0088")
 		b.Survey.Libvirt.Guests = slices.DeleteFunc(b.Survey.Libvirt.Guests, func(g facts.Guest) bool { return g.Name == "grading" })
 		b.Builder.Guest("grading", "", r)
@@ -256,12 +256,12 @@ var cases = map[string]struct {
 		b.layout.Guests[2].Memory = &spec.Memory{SizeBytes: 1 << 30}
 	}, "contention", assess.Note, "second"},
 	"a stranger has it now": {func(b *bench) {
-		b.Builder.Guest("other", "", b.Record("reel", b.reel))
+		b.Builder.Guest("other", "", b.Identity("reel", b.reel))
 		b.Function(b.reel).Driver, b.Function(b.reel).NVMe = "vfio-pci", nil
 		b.Run("other")
 	}, "contention", assess.Stop, "guest other"},
 	"a stranger has it in its definition": {func(b *bench) {
-		b.Builder.Guest("other", "", b.Record("reel", b.reel))
+		b.Builder.Guest("other", "", b.Identity("reel", b.reel))
 	}, "contention", assess.Caution, "other"},
 	"a lodger would run while it is lent": {func(b *bench) {
 		b.Builder.Guest("other", "/srv/shelf/other.qcow2")
@@ -725,7 +725,7 @@ var cases = map[string]struct {
 	"a drive that is lent": {func(b *bench) {
 		moving(b)
 		b.Builder.Survey.Libvirt.Guests = b.Survey.Libvirt.Guests[1:]
-		b.Builder.Guest("grading", "", b.Record("reel", b.reel))
+		b.Builder.Guest("grading", "", b.Identity("reel", b.reel))
 		b.Run("grading")
 		f := b.Function(b.reel)
 		f.Driver, f.NVMe = "vfio-pci", nil
@@ -753,7 +753,7 @@ var cases = map[string]struct {
 	"another hook has the guard's name": {func(b *bench) { b.Survey.Guard.Hook = "#!/bin/sh\n" },
 		"unguarded", assess.Caution, "qemu.d/lendkeep"},
 	"the guard without its program": {func(b *bench) {
-		b.Survey.Guard = facts.Guard{GuardFiles: facts.GuardFiles{Hook: "#!/bin/sh\n" + facts.GuardMark + "\n", Rules: "{}\n"}}
+		b.Survey.Guard = facts.InstalledGuard{GuardFiles: facts.GuardFiles{Hook: "#!/bin/sh\n" + facts.GuardMark + "\n", Rules: "{}\n"}}
 	}, "unguarded", assess.Stop, "lendkeep-hook"},
 	"rules that others may write": {func(b *bench) {
 		b.Survey.Guard.Gaps = []facts.Gap{{Fact: "guard.rules", Path: facts.GuardRules, Reason: "others than root may write it"}}
@@ -762,11 +762,11 @@ var cases = map[string]struct {
 	"the watch without its program": {func(b *bench) { b.Survey.Watch.Systemd = true },
 		"unwatched", assess.Caution, "/usr/local/bin/lendkeep"},
 	"another unit has the watch's name": {func(b *bench) {
-		b.Survey.Watch = facts.Watch{Systemd: true, WatchFiles: facts.WatchFiles{Unit: "[Unit]\n"}}
+		b.Survey.Watch = facts.InstalledWatch{Systemd: true, WatchFiles: facts.WatchFiles{Unit: "[Unit]\n"}}
 	},
 		"unwatched", assess.Caution, "lendkeep-watch.service"},
 	"a unit that others may write": {func(b *bench) {
-		b.Survey.Watch = facts.Watch{Systemd: true, Gaps: []facts.Gap{{Fact: "watch.unit", Path: facts.WatchUnit, Reason: "others than root may write it"}}}
+		b.Survey.Watch = facts.InstalledWatch{Systemd: true, Gaps: []facts.Gap{{Fact: "watch.unit", Path: facts.WatchUnit, Reason: "others than root may write it"}}}
 	}, "unwatched", assess.Caution, "others than root may write it"},
 }
 

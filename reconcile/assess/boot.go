@@ -226,7 +226,7 @@ func (c *Case) droppedEntries(g *spec.Guest) []Finding {
 func rankedOthers(d *facts.Definition, at facts.Address) []string {
 	var list []string
 	for _, r := range d.Boot.Ranked {
-		if r.Lent != nil && *r.Lent == at {
+		if r.Hostdev != nil && *r.Hostdev == at {
 			return nil
 		}
 		list = append(list, r.Device)

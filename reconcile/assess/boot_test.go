@@ -210,7 +210,7 @@ func TestOptionROMIsCarriedOut(t *testing.T) {
 	assert.Empty(t, checked(b, "not-carried-out"))
 	rom := c.Change(&b.layout.Guests[0]).ROM
 	require.NotNil(t, rom)
-	assert.Equal(t, facts.ROMFor(b.Record("reel", b.reel), "0a1b2c3d"), rom.ROM)
+	assert.Equal(t, facts.ROMFor(b.Identity("reel", b.reel), "0a1b2c3d"), rom.ROM)
 	b.firmware(facts.Present, plain)
 	b.shim("rom")
 	c = assess.NewCase(b.layout, facts.NewIndex(&b.Survey), nil)

@@ -110,9 +110,9 @@ func (c *Case) Uses(at facts.Address) []facts.Use {
 	return list
 }
 
-// Record gives the record that a guest which borrows the controller keeps.
-func (f Found) Record() facts.Record {
-	r := facts.Record{Controller: f.Controller.Name, Address: f.Function.Address, Vendor: f.Function.Vendor, Device: f.Function.Device}
+// Identity gives the record that a guest which borrows the controller keeps.
+func (f Found) Identity() facts.Identity {
+	r := facts.Identity{Controller: f.Controller.Name, Address: f.Function.Address, Vendor: f.Function.Vendor, Device: f.Function.Device}
 	if f.Controller.NVMe != nil {
 		r.Serial, r.Model = f.Controller.NVMe.Serial, f.Controller.NVMe.Model
 	}
@@ -165,7 +165,7 @@ func (c *Case) findByRecord(found Found) Found {
 			continue
 		}
 		where, f, holder := c.Facts.Where(r)
-		if where == facts.Away || where == facts.Aside {
+		if where == facts.Lent || where == facts.Aside {
 			found.Function, found.Where, found.Holder, found.ByRecord = f, where, holder, true
 			return found
 		}
@@ -205,7 +205,7 @@ func (c *Case) findPCI(controller *spec.Controller) Found {
 		}
 	case 1:
 		found.Function, found.Several = found.Several[0], nil
-		found.Where, _, found.Holder = c.Facts.Where(found.Record())
+		found.Where, _, found.Holder = c.Facts.Where(found.Identity())
 	default:
 		found.Why = fmt.Sprintf("%d functions of the host are %s:%s", len(found.Several), want.Vendor, want.Device)
 	}

@@ -287,7 +287,7 @@ func (c *Case) entryLeads(g *spec.Guest, e facts.BootEntry) (missing string, see
 // nobody looked into may hold anything.
 func (c *Case) elsewhere(g *spec.Guest, id string) bool {
 	d := c.becomes(g)
-	if d == nil || len(d.Lent) > 1 {
+	if d == nil || len(d.Hostdevs) > 1 {
 		return true
 	}
 	onDrives := slices.ContainsFunc(c.Facts.Drives(c.Found(g.Boots.Name).Function.Address), func(b *facts.Block) bool {

@@ -145,7 +145,7 @@ var loaderCases = map[string]loaderCase{
 	"a stated entry while the drive is away": {func(b *bench) {
 		b.Reads()
 		b.entry(own)
-		b.Builder.Guest("other", "", b.Record("reel", b.reel))
+		b.Builder.Guest("other", "", b.Identity("reel", b.reel))
 		b.Variables("grading")
 		b.Function(b.reel).Driver, b.Function(b.reel).NVMe = "vfio-pci", nil
 		b.Survey.Blocks, b.Survey.Mounts = b.Survey.Blocks[:1], b.Survey.Mounts[:1]

@@ -168,7 +168,7 @@ func TestTwinsAreToldApartByModel(t *testing.T) {
 	b := newBench()
 	twin := b.NVMe("RL-4410-0073")
 	b.Function(twin).NVMe.Model = "Other"
-	r := b.Record("reel", b.reel)
+	r := b.Identity("reel", b.reel)
 	r.Model = "QEMU NVMe Ctrl"
 	where, f, _ := facts.NewIndex(&b.Survey).Where(r)
 	assert.Equal(t, facts.Home, where)

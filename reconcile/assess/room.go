@@ -62,9 +62,9 @@ func free(t facts.Table, align uint64) []stretch {
 	return list
 }
 
-// place finds room for a stated partition: the first stretch that holds it, or
+// fit finds room for a stated partition: the first stretch that holds it, or
 // for one that takes the rest the longest.
-func place(t facts.Table, p spec.Partition, sectorBytes uint64) (stretch, bool) {
+func fit(t facts.Table, p spec.Partition, sectorBytes uint64) (stretch, bool) {
 	align := max(alignBytes/sectorBytes, 1)
 	var best stretch
 	found := false
@@ -87,7 +87,7 @@ func added(t facts.Table, parts []spec.Partition, d facts.Drive) (facts.Table, e
 	parts = slices.Clone(parts)
 	slices.SortStableFunc(parts, func(a, b spec.Partition) int { return cmp.Compare(number(a.Rest), number(b.Rest)) })
 	for _, p := range parts {
-		room, ok := place(t, p, d.SectorBytes)
+		room, ok := fit(t, p, d.SectorBytes)
 		if !ok {
 			return t, fmt.Errorf("partition %s has no room; %s", p.Name, roomIn(t, d))
 		}

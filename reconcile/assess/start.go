@@ -92,7 +92,7 @@ func (c *Case) plannedROM(g *spec.Guest, made Change) *PlannedROM {
 	if donor == nil || donor.NVMe != facts.Present || donor.Driver == "" || c.Facts.Survey.ROMGap != "" {
 		return nil
 	}
-	return &PlannedROM{facts.ROMFor(c.Found(g.Boots.Name).Record(), donor.Driver), donor}
+	return &PlannedROM{facts.ROMFor(c.Found(g.Boots.Name).Identity(), donor.Driver), donor}
 }
 
 // PlannedShim is the shim disk by which a guest starts, and what it is made of.

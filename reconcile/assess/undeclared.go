@@ -97,7 +97,7 @@ func (c *Case) against(g *spec.Guest, d *facts.Definition, f *facts.Function) []
 	if f.NVMe != nil && slices.Contains(c.Layout.Host.NeverLend, f.NVMe.Serial) {
 		add("it is never lent, by the layout's never_lend", f.NVMe.Serial)
 	}
-	for _, r := range d.Records {
+	for _, r := range d.Identities {
 		if r.Address == f.Address && !agrees(c, r, f) {
 			add("it is not what the definition means there", r.Controller+" "+r.Serial)
 		}
@@ -110,7 +110,7 @@ func (c *Case) against(g *spec.Guest, d *facts.Definition, f *facts.Function) []
 	for _, gap := range f.Gaps {
 		add(gap.Fact+" of it is not known, and what is not known counts as in use", gap.Path+": "+gap.Reason)
 	}
-	i := slices.IndexFunc(d.Lent, func(l facts.Lent) bool { return l.Address == f.Address })
+	i := slices.IndexFunc(d.Hostdevs, func(l facts.Hostdev) bool { return l.Address == f.Address })
 	if i < 0 {
 		return list // QEMU is told of it, or of what hangs on it; libvirt takes it from nobody
 	}
@@ -126,7 +126,7 @@ func (c *Case) against(g *spec.Guest, d *facts.Definition, f *facts.Function) []
 			add("the kernel lends its IOMMU group as a whole", b.Function.Title()+": "+b.Reason)
 		}
 	}
-	if !d.Lent[i].Managed && !f.OnVFIO() {
+	if !d.Hostdevs[i].Managed && !f.OnVFIO() {
 		add("libvirt does not put it on VFIO (managed='no'), where it is not", "driver "+orNone(f.Driver))
 	}
 	return list
@@ -136,7 +136,7 @@ func (c *Case) against(g *spec.Guest, d *facts.Definition, f *facts.Function) []
 // starts: what it borrows with its companions, and what else it lends.
 func (c *Case) leaving(g *spec.Guest, d *facts.Definition) map[facts.Address]bool {
 	lent := c.lentWith(g)
-	for _, l := range d.Lent {
+	for _, l := range d.Hostdevs {
 		lent[l.Address] = true
 	}
 	return lent

@@ -71,24 +71,24 @@ func (c *Case) changeTo(g *spec.Guest, w definition.Wanted) Change {
 
 // known gives the controllers of the layout that a guest's definition has or
 // shall have, as they are on this host now.
-func (c *Case) known(g *spec.Guest) []facts.Record {
-	var list []facts.Record
+func (c *Case) known(g *spec.Guest) []facts.Identity {
+	var list []facts.Identity
 	add := func(controller string) {
 		found := c.Found(controller)
-		if found.Function != nil && !slices.ContainsFunc(list, func(r facts.Record) bool { return r.Controller == controller }) {
-			list = append(list, found.Record())
+		if found.Function != nil && !slices.ContainsFunc(list, func(r facts.Identity) bool { return r.Controller == controller }) {
+			list = append(list, found.Identity())
 		}
 	}
 	for _, ref := range g.Borrows {
 		add(ref.Name)
 	}
 	if now := c.Facts.Guest(g.Name); now != nil && now.Kept != nil {
-		for _, lent := range now.Kept.Lent {
+		for _, lent := range now.Kept.Hostdevs {
 			if controller, meant := c.meant[lent.Address]; meant {
 				add(controller)
 			}
 		}
-		for _, r := range now.Kept.Records {
+		for _, r := range now.Kept.Identities {
 			add(r.Controller)
 		}
 	}
@@ -103,8 +103,8 @@ func (c *Case) wanted(g *spec.Guest) definition.Wanted {
 	}
 	for _, ref := range g.Borrows {
 		w.Borrows = append(w.Borrows, definition.Borrowed{
-			Record: c.Found(ref.Name).Record(),
-			Boots:  g.Boots != nil && g.Boots.Name == ref.Name,
+			Identity: c.Found(ref.Name).Identity(),
+			Boots:    g.Boots != nil && g.Boots.Name == ref.Name,
 		})
 	}
 	if g.CPU != nil {

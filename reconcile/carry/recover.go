@@ -13,7 +13,7 @@ import (
 // home, each rung for as long as the step's effect may take to be seen. It tells
 // what was done, with times, and why it ended. A rung that never answered is the
 // last one, and is the deed's error.
-func (c *Carrier) bringBack(ctx context.Context, s step.Step, of facts.Record) (words string, deed, err error) {
+func (c *Carrier) bringBack(ctx context.Context, s step.Step, of facts.Identity) (words string, deed, err error) {
 	var ladder guard.Ladder
 	for {
 		ix, err := c.look(ctx)

@@ -38,7 +38,7 @@ func atNight() facts.Survey {
 	b.Guest("grading", "/srv/images/grading.qcow2")
 	b.Guest("catalogue", "/srv/shelf/catalogue.qcow2")
 	b.Run("catalogue")
-	b.Survey.Watch = facts.Watch{Systemd: true, Program: true}
+	b.Survey.Watch = facts.InstalledWatch{Systemd: true, Program: true}
 	return b.Survey
 }
 

@@ -98,7 +98,7 @@ func setOrder(device *etree.Element, order int) {
 func (e *edit) bootController() string {
 	for _, b := range e.wanted.Borrows {
 		if b.Boots {
-			return b.Record.Controller
+			return b.Identity.Controller
 		}
 	}
 	return ""

@@ -13,9 +13,9 @@ import (
 type device struct {
 	*etree.Element
 	address facts.Address
-	record  *facts.Record // lendkeep's note of what sits there, if any
-	keep    bool          // it is of a controller that the guest borrows
-	told    bool          // that it is lent from here on, or no longer, has been said
+	record  *facts.Identity // lendkeep's note of what sits there, if any
+	keep    bool            // it is of a controller that the guest borrows
+	told    bool            // that it is lent from here on, or no longer, has been said
 }
 
 // borrows makes the guest's devices and lendkeep's records of them be those
@@ -25,11 +25,11 @@ func (e *edit) borrows() error {
 	if err := readRecords(e.guest, &now); err != nil {
 		return err
 	}
-	devices, err := e.lentDevices(now.Records)
+	devices, err := e.lentDevices(now.Identities)
 	if err != nil {
 		return err
 	}
-	lent := e.match(devices, now.Records)
+	lent := e.match(devices, now.Identities)
 	for _, d := range devices {
 		if !d.keep && e.ours(d) {
 			drop(d.Element)
@@ -38,23 +38,23 @@ func (e *edit) borrows() error {
 		}
 	}
 	var boots *etree.Element
-	var wanted []facts.Record
+	var wanted []facts.Identity
 	for i, b := range e.wanted.Borrows {
-		if err := e.otherwise(b.Record); err != nil {
+		if err := e.otherwise(b.Identity); err != nil {
 			return err
 		}
-		lent[i] = e.lend(lent[i], b.Record)
+		lent[i] = e.lend(lent[i], b.Identity)
 		e.optionROM(lent[i], b)
 		if b.Boots {
 			boots = lent[i].Element
 		}
-		wanted = append(wanted, b.Record)
+		wanted = append(wanted, b.Identity)
 	}
 	changed, err := setRecords(e.guest, wanted)
 	if err != nil {
 		return err
 	}
-	if changed && !allTold(now.Records, wanted, append(devices, lent...)) {
+	if changed && !allTold(now.Identities, wanted, append(devices, lent...)) {
 		e.say("note of what is borrowed brought up to date")
 	}
 	if shim := e.shimDisk(); shim != nil {
@@ -68,18 +68,18 @@ func (e *edit) borrows() error {
 
 // allTold tells whether each change of the note has been said with the device
 // that it speaks of.
-func allTold(was, wanted []facts.Record, devices []*device) bool {
-	silent := func(r facts.Record, others []facts.Record) bool {
+func allTold(was, wanted []facts.Identity, devices []*device) bool {
+	silent := func(r facts.Identity, others []facts.Identity) bool {
 		return !slices.Contains(others, r) && !slices.ContainsFunc(devices, func(d *device) bool {
 			return d.told && (d.address == r.Address || d.record != nil && sameController(*d.record, r))
 		})
 	}
-	return !slices.ContainsFunc(wanted, func(r facts.Record) bool { return silent(r, was) }) &&
-		!slices.ContainsFunc(was, func(r facts.Record) bool { return silent(r, wanted) })
+	return !slices.ContainsFunc(wanted, func(r facts.Identity) bool { return silent(r, was) }) &&
+		!slices.ContainsFunc(was, func(r facts.Identity) bool { return silent(r, wanted) })
 }
 
 // lentDevices lists the PCI devices with the record that belongs to each.
-func (e *edit) lentDevices(records []facts.Record) ([]*device, error) {
+func (e *edit) lentDevices(records []facts.Identity) ([]*device, error) {
 	var list []*device
 	for _, el := range children(e.devices(), "hostdev") {
 		if !holdsPCI(el) {
@@ -90,7 +90,7 @@ func (e *edit) lentDevices(records []facts.Record) ([]*device, error) {
 			return nil, fmt.Errorf("<hostdev>: %w", err)
 		}
 		d := &device{Element: el, address: address}
-		if i := slices.IndexFunc(records, func(r facts.Record) bool { return r.Address == address }); i >= 0 {
+		if i := slices.IndexFunc(records, func(r facts.Identity) bool { return r.Address == address }); i >= 0 {
 			d.record = &records[i]
 		}
 		list = append(list, d)
@@ -102,7 +102,7 @@ func (e *edit) lentDevices(records []facts.Record) ([]*device, error) {
 // for it, wherever that points by now, else the one at its present address
 // that is not noted for another. Notes go first for all, since two controllers
 // may have changed places.
-func (e *edit) match(devices []*device, records []facts.Record) []*device {
+func (e *edit) match(devices []*device, records []facts.Identity) []*device {
 	lent := make([]*device, len(e.wanted.Borrows))
 	claim := func(i int, fits func(*device) bool) {
 		if lent[i] != nil {
@@ -113,17 +113,17 @@ func (e *edit) match(devices []*device, records []facts.Record) []*device {
 		}
 	}
 	for i, b := range e.wanted.Borrows {
-		claim(i, func(d *device) bool { return d.record != nil && sameController(*d.record, b.Record) })
+		claim(i, func(d *device) bool { return d.record != nil && sameController(*d.record, b.Identity) })
 	}
 	for i, b := range e.wanted.Borrows {
-		claim(i, func(d *device) bool { return d.record == nil && d.address == b.Record.Address })
+		claim(i, func(d *device) bool { return d.record == nil && d.address == b.Identity.Address })
 	}
 	return lent
 }
 
 // sameController tells whether two records mean the same thing: by serial
 // where there is one, else by name and kind.
-func sameController(a, b facts.Record) bool {
+func sameController(a, b facts.Identity) bool {
 	if a.Serial != "" || b.Serial != "" {
 		return a.Serial == b.Serial && (a.Model == b.Model || a.Model == "" || b.Model == "")
 	}
@@ -134,8 +134,8 @@ func sameController(a, b facts.Record) bool {
 // controller that the layout knows, or a second one of what is borrowed.
 func (e *edit) ours(d *device) bool {
 	return d.record != nil ||
-		slices.ContainsFunc(e.wanted.Known, func(r facts.Record) bool { return r.Address == d.address }) ||
-		slices.ContainsFunc(e.wanted.Borrows, func(b Borrowed) bool { return b.Record.Address == d.address })
+		slices.ContainsFunc(e.wanted.Known, func(r facts.Identity) bool { return r.Address == d.address }) ||
+		slices.ContainsFunc(e.wanted.Borrows, func(b Borrowed) bool { return b.Identity.Address == d.address })
 }
 
 func (e *edit) titleOf(d *device) string {
@@ -152,7 +152,7 @@ func (e *edit) titleOf(d *device) string {
 
 // otherwise refuses to lend what the guest has in another form: as a network
 // card, or as a drive that QEMU drives by itself.
-func (e *edit) otherwise(r facts.Record) error {
+func (e *edit) otherwise(r facts.Identity) error {
 	for _, el := range devicesOf(e.guest) {
 		if el.Tag == "hostdev" || !holdsPCI(el) {
 			continue
@@ -170,7 +170,7 @@ func (e *edit) otherwise(r facts.Record) error {
 
 // lend makes a device lend the function that is wanted; what else the
 // definition says of the device, the guest's side of it above all, stays.
-func (e *edit) lend(d *device, r facts.Record) *device {
+func (e *edit) lend(d *device, r facts.Identity) *device {
 	if d == nil {
 		d = &device{address: r.Address, told: true, Element: with(
 			element("hostdev", "mode", "subsystem", "type", "pci", "managed", "yes"),

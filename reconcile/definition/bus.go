@@ -104,7 +104,7 @@ func fitsBus(el *etree.Element, bus string) error {
 	if kind := attr(el, "type"); !slices.Contains(sourcesOn, kind) {
 		return fmt.Errorf("whether %s takes a disk of type %s is not known", bus, kind)
 	}
-	for _, p := range placesOf(el) {
+	for _, p := range statedOf(el) {
 		buses, must := needed[p.name]
 		_, goes := ofBus[p.name]
 		switch {
@@ -119,7 +119,7 @@ func fitsBus(el *etree.Element, bus string) error {
 
 // withoutBus takes away what a disk says of another bus than this.
 func (e *edit) withoutBus(of string, el *etree.Element, bus string) {
-	for _, p := range placesOf(el) {
+	for _, p := range statedOf(el) {
 		buses, some := ofBus[p.name]
 		switch {
 		case !some || slices.Contains(buses, bus):
@@ -134,43 +134,43 @@ func (e *edit) withoutBus(of string, el *etree.Element, bus string) {
 	}
 }
 
-// place is something that a disk says.
-type place struct {
+// stated is something that a disk says.
+type stated struct {
 	name    string // "driver@cache", "driver/metadata_cache", "serial", "@model" of the disk itself
 	element *etree.Element
 	key     string // of the attribute; empty: it is the element
 	value   string
 }
 
-func (p place) String() string {
+func (p stated) String() string {
 	if p.key == "" {
 		return spelled(p.element)
 	}
 	return fmt.Sprintf("%s='%s' of <%s>", p.key, p.value, p.element.Tag)
 }
 
-// placesOf lists what a disk says: its elements, their attributes, and what
+// statedOf lists what a disk says: its elements, their attributes, and what
 // stands in them, but for those that are of the image.
-func placesOf(disk *etree.Element) []place {
+func statedOf(disk *etree.Element) []stated {
 	list := attrPlaces("", disk)
 	for _, el := range disk.ChildElements() {
 		name := el.FullTag()
-		list = append(list, place{name: name, element: el})
+		list = append(list, stated{name: name, element: el})
 		if slices.Contains(whole, name) {
 			continue
 		}
 		list = append(list, attrPlaces(name, el)...)
 		for _, below := range el.ChildElements() {
-			list = append(list, place{name: name + "/" + below.FullTag(), element: below})
+			list = append(list, stated{name: name + "/" + below.FullTag(), element: below})
 		}
 	}
 	return list
 }
 
-func attrPlaces(name string, el *etree.Element) []place {
-	var list []place
+func attrPlaces(name string, el *etree.Element) []stated {
+	var list []stated
 	for _, a := range el.Attr {
-		list = append(list, place{name: name + "@" + a.FullKey(), element: el, key: a.FullKey(), value: a.Value})
+		list = append(list, stated{name: name + "@" + a.FullKey(), element: el, key: a.FullKey(), value: a.Value})
 	}
 	return list
 }

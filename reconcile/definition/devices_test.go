@@ -115,7 +115,7 @@ func TestCreate(t *testing.T) {
 		CPUs: 2, CPUSet: "0-1", MemoryBytes: 2 << 30, HugePages: &on,
 		Disks:    []Disk{{Name: "system", Source: "/srv/c.qcow2", Kind: "file", Format: "qcow2"}, {Name: "prints", Source: "/dev/b", Kind: "block", Bus: "scsi"}},
 		Networks: []Network{{Name: "lan", Network: "default", MAC: "52:54:00:00:00:01"}},
-		Borrows:  []Borrowed{{Record: reel(t, "0000:01:00.0"), Boots: true}},
+		Borrows:  []Borrowed{{Identity: reel(t, "0000:01:00.0"), Boots: true}},
 	}
 	xml, err := Create(w)
 	require.NoError(t, err)

@@ -10,12 +10,12 @@ import (
 	"lendkeep/reconcile/facts"
 )
 
-func reel(t testing.TB, at string) facts.Record {
-	return facts.Record{Controller: "reel", Serial: "RL-4410-0073", Vendor: 0x1b36, Device: 0x10, Address: address(t, at)}
+func reel(t testing.TB, at string) facts.Identity {
+	return facts.Identity{Controller: "reel", Serial: "RL-4410-0073", Vendor: 0x1b36, Device: 0x10, Address: address(t, at)}
 }
 
-func spool(t testing.TB, at string) facts.Record {
-	return facts.Record{Controller: "spool", Serial: "SP-1", Vendor: 0x1b36, Device: 0x10, Address: address(t, at)}
+func spool(t testing.TB, at string) facts.Identity {
+	return facts.Identity{Controller: "spool", Serial: "SP-1", Vendor: 0x1b36, Device: 0x10, Address: address(t, at)}
 }
 
 // edited edits, and holds what is true of every edit: doing it again changes
@@ -47,8 +47,8 @@ func TestEditForTheMainJob(t *testing.T) {
 	on := true
 	w := Wanted{
 		Name: "grading", CPUs: 6, CPUSet: "0-5", MemoryBytes: 16 << 30, HugePages: &on,
-		Borrows: []Borrowed{{Record: reel(t, "0000:01:00.0"), Boots: true}},
-		Known:   []facts.Record{reel(t, "0000:01:00.0")},
+		Borrows: []Borrowed{{Identity: reel(t, "0000:01:00.0"), Boots: true}},
+		Known:   []facts.Identity{reel(t, "0000:01:00.0")},
 	}
 	before := sample(t, "grading")
 	after, changes := edited(t, before, w)
@@ -218,8 +218,8 @@ func TestEditRefuses(t *testing.T) {
 	}{
 		{"another guest", Wanted{Name: "catalogue"}, `it is of guest "grading", not "catalogue"`},
 		{"no name", Wanted{}, "no name"},
-		{"two to start from", Wanted{Name: "grading", Borrows: []Borrowed{{Record: r, Boots: true}, {Record: spool(t, "0000:02:00.0"), Boots: true}}}, "both reel and spool"},
-		{"two at one address", Wanted{Name: "grading", Borrows: []Borrowed{{Record: r}, {Record: spool(t, "0000:01:00.0")}}}, "are both at 0000:01:00.0"},
+		{"two to start from", Wanted{Name: "grading", Borrows: []Borrowed{{Identity: r, Boots: true}, {Identity: spool(t, "0000:02:00.0"), Boots: true}}}, "both reel and spool"},
+		{"two at one address", Wanted{Name: "grading", Borrows: []Borrowed{{Identity: r}, {Identity: spool(t, "0000:01:00.0")}}}, "are both at 0000:01:00.0"},
 		{"one image twice", Wanted{Name: "grading", Disks: []Disk{disk, {Name: "b", Source: "/srv/a.img", Kind: "file"}}}, "a and b are both /srv/a.img"},
 		{"an image of unknown format", Wanted{Name: "grading", Disks: []Disk{{Name: "a", Source: "/srv/a.img", Kind: "file"}}}, "format of /srv/a.img is not known"},
 		{"a disk of nothing", Wanted{Name: "grading", Disks: []Disk{{Name: "a"}}}, "no file or block device"},

@@ -23,20 +23,20 @@ var (
 )
 
 // somePlaces gives distinct controllers at distinct addresses.
-func somePlaces(t *rapid.T) []facts.Record {
+func somePlaces(t *rapid.T) []facts.Identity {
 	at := rapid.SliceOfNDistinct(someAddress, 3, 3, rapid.ID).Draw(t, "addresses")
-	return []facts.Record{
+	return []facts.Identity{
 		{Controller: "reel", Serial: "RL-4410-0073", Vendor: 0x1b36, Device: 0x10, Address: at[0]},
 		{Controller: "spool", Serial: `S "1" & <2>`, Vendor: 0x1b36, Device: 0x10, Address: at[1]},
 		{Controller: "nic", Vendor: 0x8086, Device: 0x10d3, Address: at[2]},
 	}
 }
 
-func someBorrows(t *rapid.T, known []facts.Record) []Borrowed {
+func someBorrows(t *rapid.T, known []facts.Identity) []Borrowed {
 	var list []Borrowed
 	for _, r := range known {
 		if rapid.Bool().Draw(t, "borrows "+r.Controller) {
-			list = append(list, Borrowed{Record: r})
+			list = append(list, Borrowed{Identity: r})
 		}
 	}
 	if len(list) > 0 && rapid.Bool().Draw(t, "boots") {
@@ -168,17 +168,17 @@ func TestTheLastWishCounts(t *testing.T) {
 // sequence of devices and places in the boot order are disregarded, which a
 // wish may leave as they are. Devices that are no controller's of the last
 // wish may have been the first one's to remove.
-func machine(t *rapid.T, xml string, known []facts.Record) string {
+func machine(t *rapid.T, xml string, known []facts.Identity) string {
 	d, err := Read(xml)
 	require.NoError(t, err)
 	var lent []string
-	for _, l := range d.Lent {
-		if slices.ContainsFunc(known, func(r facts.Record) bool { return r.Address == l.Address }) {
+	for _, l := range d.Hostdevs {
+		if slices.ContainsFunc(known, func(r facts.Identity) bool { return r.Address == l.Address }) {
 			lent = append(lent, fmt.Sprint(l.Address, l.Managed))
 		}
 	}
 	slices.Sort(lent)
-	return fmt.Sprint(lent, d.Records, d.MemoryBytes, d.CPUs, d.HugePages)
+	return fmt.Sprint(lent, d.Identities, d.MemoryBytes, d.CPUs, d.HugePages)
 }
 
 // holdsBorrows demands that the devices of known controllers are exactly those
@@ -204,16 +204,16 @@ func holdsBorrows(t *rapid.T, xml string, w Wanted) {
 		require.NoError(t, err)
 		lent[a]++
 		for _, b := range w.Borrows {
-			if b.Record.Address == a {
+			if b.Identity.Address == a {
 				require.Equal(t, "yes", attr(e, "managed"))
 			}
 		}
 	}
-	var records []facts.Record
+	var records []facts.Identity
 	for _, b := range w.Borrows {
-		require.Equal(t, 1, lent[b.Record.Address])
-		delete(lent, b.Record.Address)
-		records = append(records, b.Record)
+		require.Equal(t, 1, lent[b.Identity.Address])
+		delete(lent, b.Identity.Address)
+		records = append(records, b.Identity)
 		if !b.Boots {
 			continue
 		}
@@ -222,7 +222,7 @@ func holdsBorrows(t *rapid.T, xml string, w Wanted) {
 			if e.Tag != "hostdev" || !holdsPCI(e) {
 				continue
 			}
-			if a, _ := addressOf(at(e, "source", "address")); a == b.Record.Address {
+			if a, _ := addressOf(at(e, "source", "address")); a == b.Identity.Address {
 				order, err := orderOf(e)
 				require.NoError(t, err)
 				require.Equal(t, lowest, order)
@@ -233,7 +233,7 @@ func holdsBorrows(t *rapid.T, xml string, w Wanted) {
 	for _, r := range w.Known {
 		require.Zero(t, lent[r.Address], "%s is not borrowed", r.Controller)
 	}
-	require.ElementsMatch(t, records, d.Records)
+	require.ElementsMatch(t, records, d.Identities)
 }
 
 // holdsShim demands exactly the shim disk that is wanted, before the drive.
@@ -326,10 +326,10 @@ func FuzzEdit(f *testing.F) {
 			return
 		}
 		pages := wish&1 != 0
-		r := facts.Record{Controller: "reel", Serial: "R", Address: facts.Address{Bus: bus}}
+		r := facts.Identity{Controller: "reel", Serial: "R", Address: facts.Address{Bus: bus}}
 		w := Wanted{Name: name, CPUs: int(wish % 5), MemoryBytes: uint64(wish) << 20, HugePages: &pages,
 			Disks: []Disk{{Name: "a", Source: "/a", Kind: "file", Format: "raw"}}, Networks: []Network{{Name: "n", Bridge: "br0"}},
-			Borrows: []Borrowed{{Record: r, Boots: wish&2 != 0}}}
+			Borrows: []Borrowed{{Identity: r, Boots: wish&2 != 0}}}
 		if wish&4 != 0 {
 			w.Borrows[0].ROM = ours
 			w.Borrows[0].Shim = &ShimDisk{ourShim, "virtio"}

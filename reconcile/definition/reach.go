@@ -27,14 +27,14 @@ const maxReaches = 1000
 
 // reaching walks a definition beside the table.
 type reaching struct {
-	taken map[*etree.Element]bool // addresses that are Lent already
+	taken map[*etree.Element]bool // addresses that are Hostdevs already
 	known map[string]bool         // paths that are Disks already
 	seen  map[facts.Reach]bool    // without the place
 	list  []facts.Reach
 }
 
 // readReaches lists what a definition uses of the host besides what is in
-// Lent and Disks, which must have been read.
+// Hostdevs and Disks, which must have been read.
 func readReaches(guest *etree.Element, d *facts.Definition, taken map[*etree.Element]bool) {
 	r := reaching{taken: taken, known: map[string]bool{}, seen: map[facts.Reach]bool{}}
 	for _, disk := range d.Disks {

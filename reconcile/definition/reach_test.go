@@ -190,7 +190,7 @@ func TestReadTellsImagesBelowImages(t *testing.T) {
 	}
 	assert.Equal(t, map[string]string{"/a": "disk", "/dev/store": "backing", "/b": "backing", "/m": "mirror", "/dev/below": "backing", "/c": "disk", "/srv/shelf/scans": "filesystem"}, names)
 	at := address(t, "0000:01:00.0")
-	assert.Equal(t, []facts.Lent{{Address: at, Managed: true}, {Address: at, Managed: true}}, d.Lent)
+	assert.Equal(t, []facts.Hostdev{{Address: at, Managed: true}, {Address: at, Managed: true}}, d.Hostdevs)
 	assert.Empty(t, d.Reaches)
 }
 

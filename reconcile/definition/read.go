@@ -104,11 +104,11 @@ func readLent(guest *etree.Element, d *facts.Definition) (map[*etree.Element]boo
 			}
 			taken[at] = true
 			managed := attr(e, "managed") == "yes" || attr(source, "managed") == "yes"
-			lent := facts.Lent{Address: address, Managed: managed, ROM: attr(child(e, "rom"), "file")}
+			lent := facts.Hostdev{Address: address, Managed: managed, ROM: attr(child(e, "rom"), "file")}
 			if lent.BootOrder, err = orderOf(e); err != nil {
 				return nil, err
 			}
-			d.Lent = append(d.Lent, lent)
+			d.Hostdevs = append(d.Hostdevs, lent)
 		}
 	}
 	return taken, nil
@@ -285,7 +285,7 @@ func diskOf(e *etree.Element) facts.Disk {
 			d.Source = strings.TrimSuffix(attr(source, "protocol")+":"+attr(source, "name"), ":")
 		}
 	case "nvme":
-		// No path: the host has no device for it. What it holds is Lent.
+		// No path: the host has no device for it. What it holds is among the Hostdevs.
 	case "vhostuser":
 		d.Source = attr(source, "path")
 	default:

@@ -34,13 +34,13 @@ func address(t testing.TB, text string) facts.Address {
 func TestReadTellsWhatIsLent(t *testing.T) {
 	tests := []struct {
 		name string
-		lent []facts.Lent
+		lent []facts.Hostdev
 	}{
-		{"l2-kept", []facts.Lent{{Address: address(t, "0000:01:00.0"), Managed: true, BootOrder: 1}}},
-		{"l2-live", []facts.Lent{{Address: address(t, "0000:01:00.0"), Managed: true, BootOrder: 1}}},
-		{"grading", []facts.Lent{{Address: address(t, "0000:04:00.0")}}},
+		{"l2-kept", []facts.Hostdev{{Address: address(t, "0000:01:00.0"), Managed: true, BootOrder: 1}}},
+		{"l2-live", []facts.Hostdev{{Address: address(t, "0000:01:00.0"), Managed: true, BootOrder: 1}}},
+		{"grading", []facts.Hostdev{{Address: address(t, "0000:04:00.0")}}},
 		// A network card's and an NVMe disk's function are lent as well.
-		{"catalogue", []facts.Lent{
+		{"catalogue", []facts.Hostdev{
 			{Address: address(t, "0000:06:00.0"), Managed: true},
 			{Address: address(t, "0000:05:10.2"), Managed: true},
 		}},
@@ -49,7 +49,7 @@ func TestReadTellsWhatIsLent(t *testing.T) {
 		t.Run(test.name, func(t *testing.T) {
 			d, err := Read(sample(t, test.name))
 			require.NoError(t, err)
-			assert.ElementsMatch(t, test.lent, d.Lent)
+			assert.ElementsMatch(t, test.lent, d.Hostdevs)
 			assert.Equal(t, sample(t, test.name), d.XML)
 		})
 	}
@@ -97,18 +97,18 @@ func TestReadTellsWhatIsWritten(t *testing.T) {
 }
 
 func TestReadTakesTheNoteWhateverItsPrefix(t *testing.T) {
-	want := facts.Record{Controller: "reel", Serial: "RL-4410-0073", Address: address(t, "0000:01:00.0"), Vendor: 0x1b36, Device: 0x10}
+	want := facts.Identity{Controller: "reel", Serial: "RL-4410-0073", Address: address(t, "0000:01:00.0"), Vendor: 0x1b36, Device: 0x10}
 	for _, note := range []string{
 		`<lendkeep:guest xmlns:lendkeep="urn:lendkeep:guest:1"><lendkeep:borrows controller="reel" serial="RL-4410-0073" address="0000:01:00.0" vendor="1b36" device="0010"/></lendkeep:guest>`,
 		`<guest xmlns="urn:lendkeep:guest:1"><borrows controller="reel" serial="RL-4410-0073" address="0000:01:00.0" vendor="1b36" device="0010"/></guest>`,
 	} {
 		d, err := Read("<domain><metadata>" + note + "</metadata></domain>")
 		require.NoError(t, err)
-		assert.Equal(t, []facts.Record{want}, d.Records)
+		assert.Equal(t, []facts.Identity{want}, d.Identities)
 	}
 	d, err := Read(`<domain><metadata><guest xmlns="urn:other"><borrows controller="x"/></guest></metadata></domain>`)
 	require.NoError(t, err)
-	assert.Empty(t, d.Records)
+	assert.Empty(t, d.Identities)
 }
 
 func TestReadRefuses(t *testing.T) {

@@ -46,13 +46,13 @@ func readRecords(guest *etree.Element, d *facts.Definition) error {
 		if err != nil {
 			return fmt.Errorf("lendkeep's note in <metadata>: %w", err)
 		}
-		d.Records = append(d.Records, r)
+		d.Identities = append(d.Identities, r)
 	}
 	return nil
 }
 
-func recordOf(e *etree.Element) (facts.Record, error) {
-	r := facts.Record{Controller: attr(e, "controller"), Serial: attr(e, "serial"), Model: attr(e, "model")}
+func recordOf(e *etree.Element) (facts.Identity, error) {
+	r := facts.Identity{Controller: attr(e, "controller"), Serial: attr(e, "serial"), Model: attr(e, "model")}
 	var err1, err2, err3 error
 	r.Address, err1 = facts.ParseAddress(attr(e, "address"))
 	r.Vendor, err2 = idOf(e, "vendor")
@@ -70,12 +70,12 @@ func idOf(e *etree.Element, name string) (pci.ID, error) {
 
 // setRecords makes the note hold exactly these records and tells whether that
 // changed anything. Other metadata stays.
-func setRecords(guest *etree.Element, wanted []facts.Record) (bool, error) {
+func setRecords(guest *etree.Element, wanted []facts.Identity) (bool, error) {
 	var now facts.Definition
 	if err := readRecords(guest, &now); err != nil {
 		return false, err
 	}
-	if sameRecords(now.Records, wanted) {
+	if sameRecords(now.Identities, wanted) {
 		return false, nil
 	}
 	note := noteOf(guest)
@@ -101,11 +101,11 @@ func setRecords(guest *etree.Element, wanted []facts.Record) (bool, error) {
 	return true, nil
 }
 
-func sameRecords(a, b []facts.Record) bool {
+func sameRecords(a, b []facts.Identity) bool {
 	if len(a) != len(b) {
 		return false
 	}
-	return !slices.ContainsFunc(a, func(r facts.Record) bool { return !slices.Contains(b, r) })
+	return !slices.ContainsFunc(a, func(r facts.Identity) bool { return !slices.Contains(b, r) })
 }
 
 func newNote(guest *etree.Element) *etree.Element {
@@ -123,7 +123,7 @@ func newNote(guest *etree.Element) *etree.Element {
 	return note
 }
 
-func recordElement(prefix string, r facts.Record) *etree.Element {
+func recordElement(prefix string, r facts.Identity) *etree.Element {
 	e := element("borrows", "controller", r.Controller)
 	e.Space = prefix
 	if r.Serial != "" {

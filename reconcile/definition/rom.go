@@ -12,11 +12,11 @@ func (e *edit) optionROM(d *device, b Borrowed) {
 	case b.ROM == "" && facts.IsROM(was):
 		unset(rom, "file")
 		dropEmpty(rom)
-		e.say("%s without the option ROM %s; the file stays", title(b.Record), was)
+		e.say("%s without the option ROM %s; the file stays", title(b.Identity), was)
 	case b.ROM == "":
 	case rom == nil:
 		addEnd(d.Element, element("rom", "file", b.ROM))
-		e.say("%s with the option ROM %s", title(b.Record), b.ROM)
+		e.say("%s with the option ROM %s", title(b.Identity), b.ROM)
 	default:
 		// libvirt gives the guest no ROM with bar='off' or enabled='no'.
 		hidden := attr(rom, "bar") == "off" || attr(rom, "enabled") == "no"
@@ -31,6 +31,6 @@ func (e *edit) optionROM(d *device, b Borrowed) {
 		if was == "" || was == b.ROM {
 			was = "none"
 		}
-		e.say("%s with the option ROM %s instead of %s", title(b.Record), b.ROM, was)
+		e.say("%s with the option ROM %s instead of %s", title(b.Identity), b.ROM, was)
 	}
 }

@@ -17,16 +17,16 @@ func romOf(t *testing.T, xml string) (element, file string) {
 	t.Helper()
 	d, err := Read(xml)
 	require.NoError(t, err)
-	require.NotEmpty(t, d.Lent)
+	require.NotEmpty(t, d.Hostdevs)
 	if from := strings.Index(xml, "<rom"); from >= 0 {
 		element = xml[from : from+strings.Index(xml[from:], "/>")+2]
 	}
-	return element, d.Lent[0].ROM
+	return element, d.Hostdevs[0].ROM
 }
 
 func TestOptionROM(t *testing.T) {
 	r := reel(t, "0000:01:00.0")
-	lent := lentAt(t, []facts.Record{r}, "0000:01:00.0") // with <rom file='/usr/share/qemu/0000:01:00.0.rom'/>
+	lent := lentAt(t, []facts.Identity{r}, "0000:01:00.0") // with <rom file='/usr/share/qemu/0000:01:00.0.rom'/>
 	theirs := "<rom file='/usr/share/qemu/0000:01:00.0.rom'/>"
 	cases := map[string]struct{ was, wanted, becomes, says string }{
 		"none wanted, somebody else's stays": {theirs, "", theirs, ""},
@@ -40,7 +40,7 @@ func TestOptionROM(t *testing.T) {
 	}
 	for name, c := range cases {
 		t.Run(name, func(t *testing.T) {
-			w := Wanted{Name: "grading", Borrows: []Borrowed{{Record: r, ROM: c.wanted}}}
+			w := Wanted{Name: "grading", Borrows: []Borrowed{{Identity: r, ROM: c.wanted}}}
 			after, changes := edited(t, strings.Replace(lent, theirs, c.was, 1), w)
 			element, file := romOf(t, after)
 			assert.Equal(t, c.becomes, element)
@@ -56,7 +56,7 @@ func TestOptionROM(t *testing.T) {
 
 // A new device gets its ROM where libvirt prints it: behind the boot order.
 func TestOptionROMOfANewDevice(t *testing.T) {
-	w := Wanted{Name: "grading", Borrows: []Borrowed{{Record: reel(t, "0000:01:00.0"), Boots: true, ROM: ours}}}
+	w := Wanted{Name: "grading", Borrows: []Borrowed{{Identity: reel(t, "0000:01:00.0"), Boots: true, ROM: ours}}}
 	after, changes := edited(t, sample(t, "grading"), w)
 	assert.Contains(t, strings.Join(changes, "\n"), ours)
 	assert.Regexp(t, `(?s)<hostdev.*<boot order='1'/>\s*<rom file='`+ours+`'/>`, after)

@@ -16,7 +16,7 @@ const (
 )
 
 func byShim(t *testing.T, shim *ShimDisk) Wanted {
-	return Wanted{Name: "grading", Borrows: []Borrowed{{Record: reel(t, "0000:01:00.0"), Boots: true, Shim: shim}}}
+	return Wanted{Name: "grading", Borrows: []Borrowed{{Identity: reel(t, "0000:01:00.0"), Boots: true, Shim: shim}}}
 }
 
 func TestShimDisk(t *testing.T) {
@@ -53,14 +53,14 @@ func TestShimDisk(t *testing.T) {
 // A guest that borrows nothing any more has no use of a shim disk.
 func TestShimDiskLeavesWithTheController(t *testing.T) {
 	first, _ := edited(t, sample(t, "grading"), byShim(t, &ShimDisk{ourShim, "virtio"}))
-	w := Wanted{Name: "grading", Known: []facts.Record{reel(t, "0000:01:00.0")}}
+	w := Wanted{Name: "grading", Known: []facts.Identity{reel(t, "0000:01:00.0")}}
 	gone, _ := edited(t, first, w)
 	assert.NotContains(t, gone, ourShim)
 	assert.NotContains(t, gone, "0000:01:00.0")
 }
 
 func TestBootOrderBehindAShim(t *testing.T) {
-	text := lentAt(t, []facts.Record{reel(t, "0000:01:00.0")}, "0000:01:00.0")
+	text := lentAt(t, []facts.Identity{reel(t, "0000:01:00.0")}, "0000:01:00.0")
 	text = strings.Replace(text, "<devices>\n", `<devices>
     <disk type='file' device='cdrom'>
       <target dev='sda' bus='sata'/>

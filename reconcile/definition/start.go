@@ -36,7 +36,7 @@ func readBoot(guest *etree.Element, d *facts.Definition) error {
 	}
 	for _, e := range devicesOf(guest) {
 		if order, err := orderOf(e); err == nil && order > 0 {
-			d.Boot.Ranked = append(d.Boot.Ranked, facts.Ranked{Device: nameOf(e), Order: order, Lent: functionIn(e)})
+			d.Boot.Ranked = append(d.Boot.Ranked, facts.Ranked{Device: nameOf(e), Order: order, Hostdev: functionIn(e)})
 		}
 	}
 	return nil

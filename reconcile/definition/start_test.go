@@ -29,7 +29,7 @@ func TestReadBoot(t *testing.T) {
 		"boot orders": {``, `<disk type='file'><target dev='vda'/><boot order='2'/></disk>
 			<hostdev type='pci'><source><address domain='0x0000' bus='0x01' slot='0x00' function='0x0'/></source><boot order='1'/></hostdev>
 			<interface type='network'><mac address='52:54:00:00:00:01'/></interface>`,
-			facts.Boot{Firmware: "bios", Ranked: []facts.Ranked{{Device: "disk vda", Order: 2}, {Device: "the device at 0000:01:00.0", Order: 1, Lent: &reel}}}},
+			facts.Boot{Firmware: "bios", Ranked: []facts.Ranked{{Device: "disk vda", Order: 2}, {Device: "the device at 0000:01:00.0", Order: 1, Hostdev: &reel}}}},
 		"an order that is none": {``, `<disk type='file'><target dev='vda'/><boot order='first'/></disk>`, facts.Boot{Firmware: "bios"}},
 	}
 	for name, c := range cases {

@@ -35,16 +35,16 @@ type Wanted struct {
 	// Borrows is complete: of the controllers in Known, and of those that
 	// lendkeep has noted in the guest, the guest keeps no other. Devices that
 	// the layout says nothing about are left alone.
-	Borrows []Borrowed     `json:"borrows,omitempty"`
-	Known   []facts.Record `json:"known,omitempty"` // every controller of the layout, as it is on this host now
+	Borrows []Borrowed       `json:"borrows,omitempty"`
+	Known   []facts.Identity `json:"known,omitempty"` // every controller of the layout, as it is on this host now
 }
 
 // Borrowed is a controller that the guest shall have.
 type Borrowed struct {
-	Record facts.Record `json:"record"`
-	Boots  bool         `json:"boots,omitempty"` // the guest starts from it; at most one of a guest
-	ROM    string       `json:"rom,omitempty"`   // path of the option ROM that it gets; empty: none of lendkeep's
-	Shim   *ShimDisk    `json:"shim,omitempty"`  // by which the guest starts from it; nil: none of lendkeep's
+	Identity facts.Identity `json:"record"`
+	Boots    bool           `json:"boots,omitempty"` // the guest starts from it; at most one of a guest
+	ROM      string         `json:"rom,omitempty"`   // path of the option ROM that it gets; empty: none of lendkeep's
+	Shim     *ShimDisk      `json:"shim,omitempty"`  // by which the guest starts from it; nil: none of lendkeep's
 }
 
 // Disk is a virtual disk that the guest shall have.
@@ -85,11 +85,11 @@ func (w Wanted) checkBorrows() error {
 	boots := ""
 	at := map[facts.Address]string{}
 	for _, b := range w.Borrows {
-		name := b.Record.Controller
-		if other, twice := at[b.Record.Address]; twice {
-			return fmt.Errorf("guest %s: %s and %s are both at %s", w.Name, other, name, b.Record.Address)
+		name := b.Identity.Controller
+		if other, twice := at[b.Identity.Address]; twice {
+			return fmt.Errorf("guest %s: %s and %s are both at %s", w.Name, other, name, b.Identity.Address)
 		}
-		at[b.Record.Address] = name
+		at[b.Identity.Address] = name
 		if b.Boots && boots != "" {
 			return fmt.Errorf("guest %s cannot start from both %s and %s", w.Name, boots, name)
 		}
@@ -137,7 +137,7 @@ func (w Wanted) texts() []string {
 		list = append(list, n.Name, n.Bridge, n.Network, n.Model, n.MAC)
 	}
 	for _, b := range w.Borrows {
-		list = append(list, b.Record.Controller, b.Record.Serial, b.ROM)
+		list = append(list, b.Identity.Controller, b.Identity.Serial, b.ROM)
 		if b.Shim != nil {
 			list = append(list, b.Shim.Path, b.Shim.Bus)
 		}
@@ -156,7 +156,7 @@ func writable(value string) bool {
 }
 
 // title names a controller for people.
-func title(r facts.Record) string {
+func title(r facts.Identity) string {
 	if r.Serial == "" {
 		return fmt.Sprintf("%s (%s:%s)", r.Controller, r.Vendor, r.Device)
 	}

@@ -169,7 +169,7 @@ var ofTheHost = []deed{
 // lent gives the controllers of a guest's definition.
 func (s situation) lent(n int) []int {
 	var list []int
-	for _, l := range s.host.kept[n].Lent {
+	for _, l := range s.host.kept[n].Hostdevs {
 		list = append(list, controllerAt(l.Address))
 	}
 	return list

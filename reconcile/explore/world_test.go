@@ -43,22 +43,22 @@ func workshop(t *testing.T) (facts.Survey, *spec.Layout, guard.Rules) {
 	b.Look("nvme1n1")
 	b.ESP("nvme0n1p1", facts.Fallback)
 	b.ESP("nvme1n1p1", facts.Fallback)
-	b.Guest("grading", "", b.Record("reel", reel))
-	b.Guest("second", "", b.Record("reel", reel))
-	b.Guest("third", "", b.Record("spare", spare))
-	b.Guest("fourth", "", b.Record("reel", reel), b.Record("spare", spare))
-	b.Guest("fifth", "", b.Record("spare", spare))
+	b.Guest("grading", "", b.Identity("reel", reel))
+	b.Guest("second", "", b.Identity("reel", reel))
+	b.Guest("third", "", b.Identity("spare", spare))
+	b.Guest("fourth", "", b.Identity("reel", reel), b.Identity("spare", spare))
+	b.Guest("fifth", "", b.Identity("spare", spare))
 	b.Guest("catalogue", "/srv/shelf/inner/catalogue.qcow2")
 	b.Guest("clerk", "/srv/shelf/clerk.qcow2")
 	b.Guest("attic", "/srv/attic/attic.qcow2")
-	b.Guest("stranger", "", b.Record("mine", reel))
+	b.Guest("stranger", "", b.Identity("mine", reel))
 	layout := invented.Layout(
 		[]spec.Controller{invented.Controller("reel", "RL-4410-0073", "inner", "/srv/shelf/inner", "shelf", "/srv/shelf"), invented.Controller("spare", "RL-4410-0088", "attic", "/srv/attic")},
 		[]spec.Guest{invented.Guest("grading", "reel"), invented.Guest("second", "reel"), invented.Guest("third", "spare"), invented.Guest("fourth", "reel", "spare"), invented.Guest("fifth", "spare"),
 			invented.Guest("catalogue"), invented.Guest("clerk"), invented.Guest("attic")},
 		invented.Shift("day", "grading", "attic"), invented.Shift("night", "catalogue", "clerk", "third"))
 	rules := order.CompileRules(assess.NewCase(layout, facts.NewIndex(&b.Survey), nil))
-	b.Survey.Guard.GuardFiles = facts.GuardFiles{Hook: guard.Script, Rules: rules.Encode(), Udev: guard.Static(rules)}
+	b.Survey.Guard.GuardFiles = facts.GuardFiles{Hook: guard.Script, Rules: rules.Encode(), Udev: guard.UdevRules(rules)}
 	return b.Survey, layout, rules
 }
 
@@ -113,7 +113,7 @@ type places struct {
 
 func (p *places) of(h *memory.Host) *place {
 	survey := surveyOf(h)
-	sum := key(survey, h.Aways())
+	sum := key(survey, h.Unseen())
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	if found := p.known[sum]; found != nil {
@@ -127,7 +127,7 @@ func (p *places) of(h *memory.Host) *place {
 }
 
 // key stands for all of a host that changes here.
-func key(s facts.Survey, away []memory.Away) (sum [2]uint64) {
+func key(s facts.Survey, away []memory.Unseen) (sum [2]uint64) {
 	for i, seed := range seeds {
 		var h maphash.Hash
 		h.SetSeed(seed)
@@ -188,7 +188,7 @@ func (p *place) look(s facts.Survey) {
 		if !g.Running {
 			continue
 		}
-		for _, l := range g.Live.Lent {
+		for _, l := range g.Live.Hostdevs {
 			c := controllerAt(l.Address)
 			if holders[c] != "" {
 				p.blame(fmt.Sprintf("%s and %s have one controller", g.Name, holders[c]))

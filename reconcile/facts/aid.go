@@ -40,7 +40,7 @@ func (r ROM) Sound() error {
 func (r ROM) MadeOf(donor *Firmware) bool { return donor.Driver == r.Driver }
 
 func (r ROM) NeededBy(d *Definition) bool {
-	return slices.ContainsFunc(d.Lent, func(l Lent) bool { return l.ROM == r.Path })
+	return slices.ContainsFunc(d.Hostdevs, func(l Hostdev) bool { return l.ROM == r.Path })
 }
 
 func (r ROM) Lies(ix *Index) (there, same bool, gap string) {

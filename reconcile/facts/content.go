@@ -117,8 +117,8 @@ func (c *Content) Bare() bool {
 // its own (UEFI 2.10, 3.5.1.1, x86-64).
 const Fallback = `\EFI\BOOT\BOOTX64.EFI`
 
-// Identity gives the table's id; of no table it is empty.
-func (t *Table) Identity() string {
+// DiskIdentifier gives the table's id; of no table it is empty.
+func (t *Table) DiskIdentifier() string {
 	if t == nil {
 		return ""
 	}

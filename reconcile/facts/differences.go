@@ -20,7 +20,7 @@ func Differences(a, b Survey) []string {
 	list = append(list, differ("mount", a.Mounts, b.Mounts, func(m Mount) string { return m.Path + " of " + m.Devno.String() })...)
 	list = append(list, differ("swap area", a.Swaps, b.Swaps, func(s Swap) string { return s.Path })...)
 	list = append(list, differ("path", a.Paths, b.Paths, func(p Path) string { return p.Named })...)
-	list = append(list, differ("what is installed of the", []Guard{a.Guard}, []Guard{b.Guard}, func(Guard) string { return "guard" })...)
+	list = append(list, differ("what is installed of the", []InstalledGuard{a.Guard}, []InstalledGuard{b.Guard}, func(InstalledGuard) string { return "guard" })...)
 	list = append(list, differ("guest", a.Libvirt.Guests, b.Libvirt.Guests, func(g Guest) string { return g.Name })...)
 	list = append(list, differ("pool", a.Libvirt.Pools, b.Libvirt.Pools, func(p Pool) string { return p.Name })...)
 	list = append(list, differ("content of", bared(a.Contents), bared(b.Contents), func(c Content) string { return c.Of })...)

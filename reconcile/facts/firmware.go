@@ -85,9 +85,9 @@ type Feature struct {
 
 // Ranked is a device with a place in a guest's boot order.
 type Ranked struct {
-	Device string   `json:"device"` // for people: "disk vda"
-	Order  int      `json:"order"`
-	Lent   *Address `json:"lent,omitempty"` // the function, where the device is a lent one
+	Device  string   `json:"device"` // for people: "disk vda"
+	Order   int      `json:"order"`
+	Hostdev *Address `json:"hostdev,omitempty"` // the function, where the device is a lent one
 }
 
 // Image gives what is known of the image at a path, or nil.

@@ -59,8 +59,8 @@ func TestWhere(t *testing.T) {
 	b := invented.NewBuilder()
 	at := b.NVMe("RL-4410-0073", "shelf")
 	other := b.NVMe("RL-4410-0088")
-	r := b.Record("reel", at)
-	place := func(r facts.Record) facts.Whereabouts {
+	r := b.Identity("reel", at)
+	place := func(r facts.Identity) facts.Whereabouts {
 		where, _, _ := facts.NewIndex(&b.Survey).Where(r)
 		return where
 	}
@@ -80,7 +80,7 @@ func TestWhere(t *testing.T) {
 	assert.Equal(t, facts.Aside, place(r))
 	b.Guest("grading", "", r)
 	b.Run("grading")
-	assert.Equal(t, facts.Away, place(r))
+	assert.Equal(t, facts.Lent, place(r))
 	r.Device = 0x0011
 	assert.Equal(t, facts.Gone, place(r), "another kind of device at the recorded address")
 }

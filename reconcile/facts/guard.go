@@ -78,9 +78,9 @@ func (m Mode) runs() bool {
 // GuardMark is the second line of every hook that lendkeep wrote.
 const GuardMark = "# lendkeep: the guard of every start."
 
-// Guard is what is installed to check every start of a guest, whoever starts
+// InstalledGuard is what is installed to check every start of a guest, whoever starts
 // it.
-type Guard struct {
+type InstalledGuard struct {
 	Program    bool  `json:"program"` // the guard's program is at GuardProgram
 	GuardFiles       // what is at GuardHook, GuardRules and GuardUdev
 	Others     bool  `json:"others"` // other hooks of guests are there
@@ -89,16 +89,16 @@ type Guard struct {
 
 // Known tells whether all of it could be read, and nobody but root can have
 // written it.
-func (g Guard) Known() bool { return len(g.Gaps) == 0 }
+func (g InstalledGuard) Known() bool { return len(g.Gaps) == 0 }
 
 // Ours tells whether the hook's place is free or taken by a hook of lendkeep's.
-func (g Guard) Ours() bool { return g.Hook == "" || strings.Contains(g.Hook, GuardMark) }
+func (g InstalledGuard) Ours() bool { return g.Hook == "" || strings.Contains(g.Hook, GuardMark) }
 
 // Runs tells whether libvirt runs the hook, if there is one.
-func (g Guard) Runs() bool { return g.HookMode.runs() }
+func (g InstalledGuard) Runs() bool { return g.HookMode.runs() }
 
 // Condition tells in a few words whether starts are guarded.
-func (g Guard) Condition() string {
+func (g InstalledGuard) Condition() string {
 	switch {
 	case !g.Known():
 		return "not known"

@@ -10,7 +10,7 @@ import (
 
 func TestGuardCondition(t *testing.T) {
 	ours := "#!/bin/sh\n" + facts.GuardMark + "\n"
-	for want, g := range map[string]facts.Guard{
+	for want, g := range map[string]facts.InstalledGuard{
 		"installed": {Program: true, GuardFiles: facts.GuardFiles{Hook: ours, Rules: "{}\n"}},
 		"installed, but libvirt does not run it: its mode is 0644": {Program: true, GuardFiles: facts.GuardFiles{Hook: ours, Rules: "{}\n", HookMode: "0644"}},
 		"installed, but its program is missing":                    {GuardFiles: facts.GuardFiles{Hook: ours}},
@@ -33,6 +33,6 @@ func TestMode(t *testing.T) {
 	for _, bad := range []facts.Mode{"4755", "rwx", "-1", "0888"} {
 		_, err := bad.Bits(facts.RulesMode)
 		assert.Error(t, err)
-		assert.False(t, facts.Guard{GuardFiles: facts.GuardFiles{HookMode: bad}}.Runs(), "unknown is not run")
+		assert.False(t, facts.InstalledGuard{GuardFiles: facts.GuardFiles{HookMode: bad}}.Runs(), "unknown is not run")
 	}
 }

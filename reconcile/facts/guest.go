@@ -32,20 +32,20 @@ type Guest struct {
 
 // Definition is a guest's XML as libvirt gave it, and what was read from it.
 type Definition struct {
-	XML         string   `json:"xml"`
-	Lent        []Lent   `json:"lent,omitempty"`
-	Disks       []Disk   `json:"disks,omitempty"`
-	Reaches     []Reach  `json:"reaches,omitempty"`
-	Records     []Record `json:"records,omitempty"`
-	MemoryBytes uint64   `json:"memory_bytes"`
-	CPUs        int      `json:"cpus"`
-	HugePages   bool     `json:"huge_pages,omitempty"`
-	Locked      bool     `json:"locked,omitempty"` // all its memory stays in place
-	Boot        Boot     `json:"boot"`
+	XML         string     `json:"xml"`
+	Hostdevs    []Hostdev  `json:"hostdevs,omitempty"`
+	Disks       []Disk     `json:"disks,omitempty"`
+	Reaches     []Reach    `json:"reaches,omitempty"`
+	Identities  []Identity `json:"identities,omitempty"`
+	MemoryBytes uint64     `json:"memory_bytes"`
+	CPUs        int        `json:"cpus"`
+	HugePages   bool       `json:"huge_pages,omitempty"`
+	Locked      bool       `json:"locked,omitempty"` // all its memory stays in place
+	Boot        Boot       `json:"boot"`
 }
 
-// Lent is a PCI function in a guest's definition (<hostdev type='pci'>).
-type Lent struct {
+// Hostdev is a PCI function in a guest's definition (<hostdev type='pci'>).
+type Hostdev struct {
 	Address   Address `json:"address"`
 	Managed   bool    `json:"managed"`
 	BootOrder int     `json:"boot_order,omitempty"` // 0: none
@@ -102,7 +102,7 @@ func (d *Definition) Functions() []Address {
 			list = append(list, at)
 		}
 	}
-	for _, l := range d.Lent {
+	for _, l := range d.Hostdevs {
 		add(l.Address)
 	}
 	for _, r := range d.Reaches {
@@ -118,17 +118,17 @@ func (d *Definition) Functions() []Address {
 // that may write to any of it at any time (Linux
 // Documentation/driver-api/vfio.rst), or by its own wish.
 func (d *Definition) Pins() bool {
-	if len(d.Lent) > 0 || d.Locked {
+	if len(d.Hostdevs) > 0 || d.Locked {
 		return true
 	}
 	return slices.ContainsFunc(d.Reaches, func(r Reach) bool { return r.Kind == ReachPCI || r.Kind == ReachMdev }) ||
 		slices.ContainsFunc(d.Disks, func(disk Disk) bool { return disk.Kind == "vhostvdpa" })
 }
 
-// Record is lendkeep's note in a guest's <metadata>: which controller was
+// Identity is lendkeep's note in a guest's <metadata>: which controller was
 // meant by an address. It is the one way to know a controller while it is lent,
 // when it can say nothing of itself to the host.
-type Record struct {
+type Identity struct {
 	Controller string  `json:"controller"` // name in the layout
 	Address    Address `json:"address"`
 	Vendor     pci.ID  `json:"vendor"`

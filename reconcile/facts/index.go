@@ -33,7 +33,7 @@ type Index struct {
 	ofKind    map[[2]pci.ID][]*Function
 	holders   map[Address]*Guest
 	keepers   map[Address][]*Guest
-	records   map[string][]Record
+	records   map[string][]Identity
 	files     map[*Mount][]fileUse
 	direct    map[string][]directUse
 	reached   map[Address][]reachUse // by guests, besides what hangs on it
@@ -70,7 +70,7 @@ func NewIndex(survey *Survey) *Index {
 		ofKind:    map[[2]pci.ID][]*Function{},
 		holders:   map[Address]*Guest{},
 		keepers:   map[Address][]*Guest{},
-		records:   map[string][]Record{},
+		records:   map[string][]Identity{},
 		files:     map[*Mount][]fileUse{},
 		direct:    map[string][]directUse{},
 		reached:   map[Address][]reachUse{},
@@ -154,7 +154,7 @@ func (ix *Index) addGuests() {
 }
 
 func (ix *Index) addRecords(d *Definition) {
-	for _, r := range d.Records {
+	for _, r := range d.Identities {
 		if list := ix.records[r.Controller]; !slices.Contains(list, r) {
 			ix.records[r.Controller] = append(list, r)
 		}
@@ -311,7 +311,7 @@ func (ix *Index) BySerial(serial string) []*Function { return ix.serials[serial]
 
 // Claiming gives the NVMe controllers with the host that say they are the one of
 // a record: its serial, and its model where the record has one.
-func (ix *Index) Claiming(r Record) []*Function {
+func (ix *Index) Claiming(r Identity) []*Function {
 	if r.Model == "" {
 		return ix.serials[r.Serial]
 	}
@@ -337,7 +337,7 @@ func (ix *Index) Keepers(at Address) []*Guest { return ix.keepers[at] }
 
 // Records gives every record that guests' definitions hold of a controller,
 // those of running guests first, each once.
-func (ix *Index) Records(controller string) []Record { return ix.records[controller] }
+func (ix *Index) Records(controller string) []Identity { return ix.records[controller] }
 
 // Sort brings every list of a survey into its canonical sequence.
 func (s *Survey) Sort() {

@@ -37,7 +37,7 @@ type PlacedROM struct {
 
 // ROMFor names the option ROM for a controller. Its name tells its content, so
 // that another driver gets another file and none is ever written over.
-func ROMFor(r Record, driver string) ROM {
+func ROMFor(r Identity, driver string) ROM {
 	short := driver[:min(8, len(driver))]
 	return ROM{path.Join(ROMFolder, romPrefix+r.Controller+"-"+short+romSuffix), driver, r.Vendor, r.Device}
 }

@@ -9,7 +9,7 @@ import (
 )
 
 func TestROMPaths(t *testing.T) {
-	rom := facts.ROMFor(facts.Record{Controller: "reel", Vendor: 0x1b36, Device: 0x10}, "0a1b2c3d4e5f")
+	rom := facts.ROMFor(facts.Identity{Controller: "reel", Vendor: 0x1b36, Device: 0x10}, "0a1b2c3d4e5f")
 	assert.Equal(t, facts.ROM{Path: "/usr/share/qemu/lendkeep-reel-0a1b2c3d.rom", Driver: "0a1b2c3d4e5f", Vendor: 0x1b36, Device: 0x10}, rom)
 	for named, is := range map[string]bool{
 		rom.Path:                                true,

@@ -22,8 +22,8 @@ type WatchFiles struct {
 	Mode    Mode   `json:"mode,omitempty"`    // of the unit, where it is not what an order sets
 }
 
-// Watch is what is installed to watch lends.
-type Watch struct {
+// InstalledWatch is what is installed to watch lends.
+type InstalledWatch struct {
 	Systemd bool `json:"systemd,omitempty"` // systemd runs the host
 	Program bool `json:"program,omitempty"` // lendkeep is at WatchProgram
 	WatchFiles
@@ -32,7 +32,7 @@ type Watch struct {
 
 // Known tells whether all of it could be read, and nobody but root can have
 // written it.
-func (w Watch) Known() bool { return len(w.Gaps) == 0 }
+func (w InstalledWatch) Known() bool { return len(w.Gaps) == 0 }
 
 // Ours tells whether the unit's place is free or taken by a unit of lendkeep's.
-func (w Watch) Ours() bool { return w.Unit == "" || strings.HasPrefix(w.Unit, WatchMark) }
+func (w InstalledWatch) Ours() bool { return w.Unit == "" || strings.HasPrefix(w.Unit, WatchMark) }

@@ -28,8 +28,8 @@ type Survey struct {
 	Swaps     []Swap         `json:"swaps"`
 	Paths     []Path         `json:"paths"`
 	Claims    []Claim        `json:"vfio_claims"`
-	Guard     Guard          `json:"guard"`
-	Watch     Watch          `json:"watch,omitzero"`
+	Guard     InstalledGuard `json:"guard"`
+	Watch     InstalledWatch `json:"watch,omitzero"`
 	Libvirt   Virtualization `json:"libvirt"`
 
 	Firmware    []Firmware      `json:"firmware,omitempty"`             // by path

@@ -68,7 +68,7 @@ func FuzzDecode(f *testing.F) {
 	at := b.NVMe("RL-4410-0073", "shelf")
 	b.Mapper("vg0-root", "nvme0n1p1")
 	b.Card(at, "e1000e")
-	b.Guest("grading", "/srv/images/grading.qcow2", b.Record("reel", at))
+	b.Guest("grading", "/srv/images/grading.qcow2", b.Identity("reel", at))
 	f.Add(encoded(f, b.Survey))
 	f.Fuzz(func(t *testing.T, content []byte) {
 		survey, err := facts.Decode(content)

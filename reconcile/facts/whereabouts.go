@@ -8,7 +8,7 @@ type Whereabouts string
 // The places a controller can be.
 const (
 	Home  Whereabouts = "home"  // with the host, working
-	Away  Whereabouts = "lent"  // with a running guest
+	Lent  Whereabouts = "lent"  // with a running guest
 	Aside Whereabouts = "aside" // on a VFIO driver, with no guest
 	Gone  Whereabouts = "gone"  // not to be found, or not working
 )
@@ -18,7 +18,7 @@ const (
 // One on VFIO can say nothing: it is known by the record alone, so vendor and
 // device number at the recorded address must at least agree, and no other
 // function may claim the serial.
-func (ix *Index) Where(r Record) (Whereabouts, *Function, *Guest) {
+func (ix *Index) Where(r Identity) (Whereabouts, *Function, *Guest) {
 	if r.Serial != "" {
 		switch list := ix.Claiming(r); {
 		case len(list) == 1 && list[0].NVMe.State == "live":
@@ -33,7 +33,7 @@ func (ix *Index) Where(r Record) (Whereabouts, *Function, *Guest) {
 	}
 	switch holder := ix.Holder(r.Address); {
 	case f.OnVFIO() && holder != nil:
-		return Away, f, holder
+		return Lent, f, holder
 	case f.OnVFIO():
 		return Aside, f, nil
 	case r.Serial != "":

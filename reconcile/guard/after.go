@@ -49,7 +49,7 @@ func (r Return) Waits() []string {
 
 // Missing is what is not there yet; a look a little later may find it.
 type Missing struct {
-	Controller facts.Record
+	Controller facts.Identity
 	Within     time.Duration // the layout's return limit
 	Drive      bool          // the controller or its drive: the ladder may bring it back
 	What       string        // in words for the operator
@@ -74,7 +74,7 @@ func After(r Rules, ix *facts.Index, call Call) Return {
 	guest, held := r.guest(call.Guest), call.Definition.Functions()
 	for i := range r.Controllers {
 		c := &r.Controllers[i]
-		if slices.Contains(held, c.Record.Address) || slices.Contains(guest.Borrows, c.Record.Controller) {
+		if slices.Contains(held, c.Identity.Address) || slices.Contains(guest.Borrows, c.Identity.Controller) {
 			made.back(ix, c, call.Granted)
 		}
 	}
@@ -82,10 +82,10 @@ func After(r Rules, ix *facts.Index, call Call) Return {
 }
 
 func (r *Return) back(ix *facts.Index, c *Controller, granted []Grant) {
-	name := c.Record.Controller
-	where, f, _ := ix.Where(c.Record)
+	name := c.Identity.Controller
+	where, f, _ := ix.Where(c.Identity)
 	switch {
-	case where == facts.Aside || where == facts.Away:
+	case where == facts.Aside || where == facts.Lent:
 		return
 	case f != nil && slices.ContainsFunc(granted, func(g Grant) bool { return g.of(f.Address) }):
 		return
@@ -108,11 +108,11 @@ func (r *Return) back(ix *facts.Index, c *Controller, granted []Grant) {
 }
 
 func (r *Return) wait(c *Controller, drive bool, format string, values ...any) {
-	r.Wait = append(r.Wait, Missing{c.Record, c.Within, drive, fmt.Sprintf(format, values...)})
+	r.Wait = append(r.Wait, Missing{c.Identity, c.Within, drive, fmt.Sprintf(format, values...)})
 }
 
 func (r *Return) mount(ix *facts.Index, f *facts.Function, c *Controller, m Mount) {
-	what := fmt.Sprintf("%s of controller %s", m.Partition, c.Record.Controller)
+	what := fmt.Sprintf("%s of controller %s", m.Partition, c.Identity.Controller)
 	part := ix.PartitionNamed(f.Address, m.Partition)
 	if part == nil || len(part.Gaps) > 0 || part.Signature == nil {
 		r.wait(c, false, "partition %s, or the filesystem on it, has not appeared", what)
@@ -120,7 +120,7 @@ func (r *Return) mount(ix *facts.Index, f *facts.Function, c *Controller, m Moun
 	}
 	there := ix.MountAt(m.Path)
 	wrong := func(format string, values ...any) {
-		r.Not = append(r.Not, NotMade{c.Record.Controller, m.Partition, m.Path, fmt.Sprintf(format, values...)})
+		r.Not = append(r.Not, NotMade{c.Identity.Controller, m.Partition, m.Path, fmt.Sprintf(format, values...)})
 	}
 	switch {
 	case there != nil && there.Devno == part.Devno:
@@ -139,7 +139,7 @@ func (r *Return) mount(ix *facts.Index, f *facts.Function, c *Controller, m Moun
 	case unclean(ix, part) != "":
 		wrong("%s; look at it, have it repaired where it needs that, and mount it by hand or by an order", unclean(ix, part))
 	default:
-		r.Mount = append(r.Mount, Mounting{c.Record.Controller, "/dev/" + part.Name, m})
+		r.Mount = append(r.Mount, Mounting{c.Identity.Controller, "/dev/" + part.Name, m})
 	}
 }
 

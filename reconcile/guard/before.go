@@ -60,7 +60,7 @@ type Verdict struct {
 // libvirt then, as it always was.
 func Before(r Rules, ix *facts.Index, call Call) Verdict {
 	b := before{rules: r, ix: ix, call: call, guest: r.guest(call.Guest), started: call.Ordered.Starts(call.Guest), lent: map[facts.Address]bool{}}
-	for _, l := range call.Definition.Lent {
+	for _, l := range call.Definition.Hostdevs {
 		b.lent[l.Address] = true
 	}
 	checks := []func() error{b.seen, b.undisturbed, b.lending, b.leaving, b.disks, b.homes, b.links}
@@ -162,7 +162,7 @@ func (b *before) lend(at facts.Address) error {
 		return err
 	}
 	if owner != nil {
-		b.verdict.Lends = append(b.verdict.Lends, owner.Record.Controller)
+		b.verdict.Lends = append(b.verdict.Lends, owner.Identity.Controller)
 	}
 	if owner == nil {
 		if err := b.unused(f, nil, true); err != nil || !b.lent[at] || len(b.guest.Borrows) == 0 {
@@ -172,19 +172,19 @@ func (b *before) lend(at facts.Address) error {
 	}
 	for _, gap := range f.Gaps {
 		if fact, _, _ := strings.Cut(gap.Fact, "."); fact == "driver" || fact == "group" || fact == "nvme" || fact == "vendor" || fact == "device" {
-			return fmt.Errorf("%s of controller %s is not known: %s: %s", gap.Fact, owner.Record.Controller, gap.Path, gap.Reason)
+			return fmt.Errorf("%s of controller %s is not known: %s: %s", gap.Fact, owner.Identity.Controller, gap.Path, gap.Reason)
 		}
 	}
 	if err := b.unused(f, owner, false); err != nil {
 		return err
 	}
-	return b.viable(f, "controller "+owner.Record.Controller)
+	return b.viable(f, "controller "+owner.Identity.Controller)
 }
 
 // meant gives the controller that the definition means by an address: by the
 // note that lendkeep left in it, else by the rules.
 func (b *before) meant(at facts.Address) *Controller {
-	for _, r := range b.call.Definition.Records {
+	for _, r := range b.call.Definition.Identities {
 		if r.Address == at {
 			c := b.known(r)
 			return &c
@@ -192,7 +192,7 @@ func (b *before) meant(at facts.Address) *Controller {
 	}
 	controllers := b.rules.ByName()
 	for _, name := range b.guest.Borrows {
-		if c := controllers[name]; c.Record.Address == at {
+		if c := controllers[name]; c.Identity.Address == at {
 			return c
 		}
 	}
@@ -200,11 +200,11 @@ func (b *before) meant(at facts.Address) *Controller {
 }
 
 // known gives a controller by a record, with what the rules know of the same one.
-func (b *before) known(r facts.Record) Controller {
-	if c := b.rules.ByName()[r.Controller]; c != nil && c.Record.Serial == r.Serial {
-		return Controller{Record: r, Slot: c.Slot, Model: c.Model, SizeBytes: c.SizeBytes}
+func (b *before) known(r facts.Identity) Controller {
+	if c := b.rules.ByName()[r.Controller]; c != nil && c.Identity.Serial == r.Serial {
+		return Controller{Identity: r, Slot: c.Slot, Model: c.Model, SizeBytes: c.SizeBytes}
 	}
-	return Controller{Record: r}
+	return Controller{Identity: r}
 }
 
 // owner gives the controller of the rules that sits at an address now; one
@@ -212,7 +212,7 @@ func (b *before) known(r facts.Record) Controller {
 func (b *before) owner(at facts.Address) *Controller {
 	for i := range b.rules.Controllers {
 		c := &b.rules.Controllers[i]
-		if _, f, _ := b.ix.Where(c.Record); f != nil && f.Address == at {
+		if _, f, _ := b.ix.Where(c.Identity); f != nil && f.Address == at {
 			return c
 		}
 	}
@@ -226,7 +226,7 @@ func (b *before) permitted(f *facts.Function, owner *Controller) error {
 	if owner == nil || b.borrows(owner, f.Address) {
 		return nil
 	}
-	name := owner.Record.Controller
+	name := owner.Identity.Controller
 	if others := b.rules.borrowers()[name]; len(others) > 0 {
 		return fmt.Errorf("its definition names %s, which is controller %s: the layout lends that to %s only", f.Address, name, strings.Join(others, ", "))
 	}
@@ -307,7 +307,7 @@ func (b *before) homes() error {
 			if why == "" {
 				continue
 			}
-			text := fmt.Sprintf("%s %s of controller %s, and %s", lives, m.Path, c.Record.Controller, why)
+			text := fmt.Sprintf("%s %s of controller %s, and %s", lives, m.Path, c.Identity.Controller, why)
 			if c.OnFailure == "hold" {
 				return fmt.Errorf("%s", text)
 			}
@@ -345,7 +345,7 @@ func (b *before) absent(c *Controller, m Mount) string {
 	if there == nil {
 		return "nothing is mounted there"
 	}
-	where, f, _ := b.ix.Where(c.Record)
+	where, f, _ := b.ix.Where(c.Identity)
 	if where != facts.Home {
 		return fmt.Sprintf("the controller is %s", where)
 	}

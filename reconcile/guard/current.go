@@ -59,7 +59,7 @@ func Current(installed string, wanted Rules) (Rules, bool) {
 	filled, _ := Decode(installed) // a second copy
 	controllers := wanted.ByName()
 	for i := range filled.Controllers {
-		if c := controllers[filled.Controllers[i].Record.Controller]; c != nil {
+		if c := controllers[filled.Controllers[i].Identity.Controller]; c != nil {
 			filled.Controllers[i].Fill(*c)
 		}
 	}

@@ -35,7 +35,7 @@ func newBench(t testing.TB) *bench {
 	b.spare = b.NVMe("RL-4410-0088", "attic")
 	b.never = b.NVMe("SN-NEVER")
 	b.Mount("nvme0n1p2", "/srv/shelf")
-	b.Guest("grading", "/srv/images/grading.qcow2", b.Record("reel", b.reel))
+	b.Guest("grading", "/srv/images/grading.qcow2", b.Identity("reel", b.reel))
 	b.Guest("catalogue", "/srv/shelf/catalogue.qcow2")
 	b.rules = order.CompileRules(b.laid(t))
 	b.borrower("grading", b.reel)
@@ -56,16 +56,16 @@ func (b *bench) laid(t testing.TB) *assess.Case {
 func (b *bench) borrower(name string, lent ...facts.Address) {
 	b.call = guard.Call{Guest: name}
 	for _, at := range lent {
-		b.call.Definition.Lent = append(b.call.Definition.Lent, facts.Lent{Address: at, Managed: true})
+		b.call.Definition.Hostdevs = append(b.call.Definition.Hostdevs, facts.Hostdev{Address: at, Managed: true})
 	}
 }
 
 // reelOf is the record of reel.
-func (b *bench) reelOf() facts.Record { return b.Record("reel", b.reel) }
+func (b *bench) reelOf() facts.Identity { return b.Identity("reel", b.reel) }
 
 // ordered has an order under way that starts a guest at this moment, which gets
 // these.
-func (b *bench) ordered(guest string, takes ...facts.Record) {
+func (b *bench) ordered(guest string, takes ...facts.Identity) {
 	b.call.Ordered = &guard.Ordered{Told: true, Guests: []string{guest}, Start: guest, Takes: takes}
 }
 
@@ -179,7 +179,7 @@ func TestBefore(t *testing.T) {
 			"is not to be found; at 0000:01:00.0, which its definition names, is QEMU NVMe Ctrl NEW", nil, ""},
 		"two with that serial": {func(b *bench) { b.NVMe("RL-4410-0073") }, "does not work, or cannot be asked", nil, ""},
 		"the definition's own note means another": {func(b *bench) {
-			b.call.Definition.Records = []facts.Record{{Controller: "reel", Address: b.reel, Vendor: 0x1b36, Device: 0x10, Serial: "OLD"}}
+			b.call.Definition.Identities = []facts.Identity{{Controller: "reel", Address: b.reel, Vendor: 0x1b36, Device: 0x10, Serial: "OLD"}}
 		}, "controller reel OLD", nil, ""},
 		"on VFIO, the only one off the host's driver": {func(b *bench) { b.unmounted(); b.aside(b.reel) }, "", nil, "on VFIO already"},
 		"on VFIO, as a twin is": {func(b *bench) { b.unmounted(); b.aside(b.reel); b.aside(b.spare) },
@@ -220,7 +220,7 @@ func TestBefore(t *testing.T) {
 			"the layout lends that to no guest", nil, ""},
 		"an undo of what is never lent": {func(b *bench) {
 			b.borrower("other", b.never)
-			b.ordered("other", b.Record("never", b.never))
+			b.ordered("other", b.Identity("never", b.never))
 		}, "never_lend", nil, ""},
 		"an order starts another guest": {func(b *bench) { b.unmounted(); b.ordered("other", b.reelOf()) },
 			"it borrows 0000:01:00.0, and an order is being carried out that does not start it now", nil, ""},
@@ -389,7 +389,7 @@ func TestAfter(t *testing.T) {
 			"", "controller reel is not back", ""},
 		"a card that the host has no driver for": {func(b *bench) {
 			card := b.Card(b.never, "")
-			b.rules.Controllers = append(b.rules.Controllers, guard.Controller{Record: b.Record("card", card)})
+			b.rules.Controllers = append(b.rules.Controllers, guard.Controller{Identity: b.Identity("card", card)})
 			b.borrower("other", card)
 		}, "", "", ""},
 		"not live yet": {func(b *bench) { b.unmounted(); b.Function(b.reel).NVMe.State = "connecting" }, "", "is not back", ""},

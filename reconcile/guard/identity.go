@@ -8,21 +8,21 @@ import (
 
 // identity tells whether what sits at an address is what is meant.
 func (b *before) identity(meant Controller, at facts.Address) error {
-	name := meant.Record.Controller
-	where, f, _ := b.ix.Where(meant.Record)
+	name := meant.Identity.Controller
+	where, f, _ := b.ix.Where(meant.Identity)
 	switch {
-	case where == facts.Gone && f != nil && (f.NVMe == nil || f.NVMe.Serial == meant.Record.Serial):
+	case where == facts.Gone && f != nil && (f.NVMe == nil || f.NVMe.Serial == meant.Identity.Serial):
 		return fmt.Errorf("controller %s at %s does not work, or cannot be asked for its serial", name, f.Address)
 	case where == facts.Gone:
 		there := "nothing"
 		if now := b.ix.Function(at); now != nil {
 			there = now.Title()
 		}
-		return fmt.Errorf("controller %s %s is not to be found; at %s, which its definition names, is %s", name, meant.Record.Serial, at, there)
+		return fmt.Errorf("controller %s %s is not to be found; at %s, which its definition names, is %s", name, meant.Identity.Serial, at, there)
 	case f.Address != at:
 		return fmt.Errorf("its definition names %s, but controller %s is at %s now; correct it by an order: lendkeep plan, then lendkeep apply", at, name, f.Address)
 	case where == facts.Aside:
-		return b.byExclusion(meant.Record, f)
+		return b.byExclusion(meant.Identity, f)
 	}
 	return meant.alike(f)
 }
@@ -31,7 +31,7 @@ func (b *before) identity(meant Controller, at facts.Address) error {
 // and so cannot be asked for its serial: it is the one meant if no other of its
 // kind is off the host's driver. No order's word is taken for it: cards may have
 // been moved since it was written.
-func (b *before) byExclusion(meant facts.Record, f *facts.Function) error {
+func (b *before) byExclusion(meant facts.Identity, f *facts.Function) error {
 	if meant.Serial == "" {
 		return nil
 	}
@@ -46,7 +46,7 @@ func (b *before) byExclusion(meant facts.Record, f *facts.Function) error {
 
 // alike compares more than the serial, which twins of cheap drives can share.
 func (c Controller) alike(f *facts.Function) error {
-	name := c.Record.Controller
+	name := c.Identity.Controller
 	switch {
 	case c.Slot != "" && f.Slot != c.Slot:
 		return fmt.Errorf("controller %s is in slot %q by the layout, but %s is in slot %q", name, c.Slot, f.Title(), f.Slot)

@@ -38,7 +38,7 @@ type Attempt struct {
 // than all that were tried. It ends rather than touch what may be another
 // device, what somebody is taking, or what the host uses; and where nothing is
 // left.
-func NextRung(ix *facts.Index, r facts.Record, tried []Rung) Attempt {
+func NextRung(ix *facts.Index, r facts.Identity, tried []Rung) Attempt {
 	f, why := unreturned(ix, r)
 	if why != "" {
 		return Attempt{End: why}
@@ -60,7 +60,7 @@ func NextRung(ix *facts.Index, r facts.Record, tried []Rung) Attempt {
 
 // unreturned gives the function that a controller is now, nil where none is to
 // be seen; why says what forbids to touch it.
-func unreturned(ix *facts.Index, r facts.Record) (f *facts.Function, why string) {
+func unreturned(ix *facts.Index, r facts.Identity) (f *facts.Function, why string) {
 	if err := unseen(ix); err != nil {
 		return nil, err.Error()
 	}
@@ -74,7 +74,7 @@ func unreturned(ix *facts.Index, r facts.Record) (f *facts.Function, why string)
 		}
 		return nil, ""
 	}
-	switch gap := touchy(f); {
+	switch gap := indispensable(f); {
 	case gap != nil:
 		return nil, fmt.Sprintf("its %s is not known: %s: %s", gap.Fact, gap.Path, gap.Reason)
 	case r.Serial != "" && f.NVMe != nil && f.NVMe.Serial != "" && f.NVMe.Serial != r.Serial:
@@ -89,8 +89,8 @@ func unreturned(ix *facts.Index, r facts.Record) (f *facts.Function, why string)
 	return f, ""
 }
 
-// touchy gives what must be known of a function before anything is done to it.
-func touchy(f *facts.Function) *facts.Gap {
+// indispensable gives the gap in what must be known of a function before anything is done to it.
+func indispensable(f *facts.Function) *facts.Gap {
 	for _, fact := range []string{"driver", "driver_override", "vendor", "device", "nvme"} {
 		if gap := f.Gap(fact); gap != nil {
 			return gap

@@ -65,7 +65,7 @@ func TestClimb(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			b := newBench(t)
 			c.change(b)
-			next := guard.NextRung(b.index(), b.rules.Controllers[0].Record, c.tried)
+			next := guard.NextRung(b.index(), b.rules.Controllers[0].Identity, c.tried)
 			assert.Equal(t, c.next, next.Rung)
 			if c.end == "" {
 				assert.Empty(t, next.End)
@@ -82,7 +82,7 @@ func TestClimbGoesByTheSerial(t *testing.T) {
 	b := newBench(t)
 	b.unmounted()
 	b.Function(b.reel).NVMe.Serial, b.Function(b.spare).NVMe.Serial = "RL-4410-0088", "RL-4410-0073"
-	assert.Equal(t, guard.Attempt{Rung: guard.Rebind, At: b.spare}, guard.NextRung(b.index(), b.rules.Controllers[0].Record, nil))
+	assert.Equal(t, guard.Attempt{Rung: guard.Rebind, At: b.spare}, guard.NextRung(b.index(), b.rules.Controllers[0].Identity, nil))
 }
 
 // However a controller looks, the ladder ends after each rung at most once,
@@ -91,7 +91,7 @@ func TestLadderEnds(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		b := invented.NewBuilder()
 		at := b.NVMe("RL-4410-0073", "shelf")
-		record := b.Record("reel", at)
+		record := b.Identity("reel", at)
 		home := *b.Function(at)
 		var tried []guard.Rung
 		for {

@@ -13,7 +13,7 @@ func (b *before) links() error {
 			for _, name := range named {
 				switch to, unknown := b.ix.LedOut(name, m.Path); {
 				case to != "":
-					return fmt.Errorf("a link on %s, which guests with controller %s can write, leads its %s to %s", m.Path, c.Record.Controller, name, to)
+					return fmt.Errorf("a link on %s, which guests with controller %s can write, leads its %s to %s", m.Path, c.Identity.Controller, name, to)
 				case unknown != "":
 					return fmt.Errorf("where its %s on %s leads is not known: %s", name, m.Path, unknown)
 				}

@@ -25,7 +25,7 @@ func nested(t *testing.T) *bench {
 	}
 	layout := invented.Layout([]spec.Controller{invented.Controller("reel", "RL-4410-0073", "deep", "/srv/shelf/inner/deep", "shelf", "/srv/shelf", "inner", "/srv/shelf/inner")},
 		[]spec.Guest{invented.Guest("grading", "reel")})
-	b.Guest("grading", "", b.Record("reel", b.reel))
+	b.Guest("grading", "", b.Identity("reel", b.reel))
 	c := assess.NewCase(layout, facts.NewIndex(&b.Survey), nil)
 	require.False(t, assess.Stops(assess.Assess(c)), "%+v", assess.Assess(c))
 	b.rules = order.CompileRules(c)

@@ -17,8 +17,8 @@ type Ordered struct {
 	// Start is the guest that it starts at this very moment, and Takes the
 	// controllers that this one gets: rules of before the order, or after it, may
 	// not lend them to it.
-	Start string         `json:"start,omitempty"`
-	Takes []facts.Record `json:"takes"`
+	Start string           `json:"start,omitempty"`
+	Takes []facts.Identity `json:"takes"`
 }
 
 // Starts tells whether an order under way starts a guest at this moment; without
@@ -57,21 +57,21 @@ func (b *before) undisturbed() error {
 }
 
 // takes gives what an order under way says that its guest gets at an address.
-func (b *before) takes(at facts.Address) []facts.Record {
+func (b *before) takes(at facts.Address) []facts.Identity {
 	if !b.started {
 		return nil
 	}
-	return slices.DeleteFunc(slices.Clone(b.call.Ordered.Takes), func(r facts.Record) bool { return r.Address != at })
+	return slices.DeleteFunc(slices.Clone(b.call.Ordered.Takes), func(r facts.Identity) bool { return r.Address != at })
 }
 
 // borrows tells whether a guest may have a controller that sits at an address: by
 // the rules, or by the order that starts it and means just that controller, by
 // whatever name.
 func (b *before) borrows(c *Controller, at facts.Address) bool {
-	if slices.Contains(b.guest.Borrows, c.Record.Controller) {
+	if slices.Contains(b.guest.Borrows, c.Identity.Controller) {
 		return true
 	}
-	return slices.ContainsFunc(b.takes(at), func(r facts.Record) bool {
-		return r.Serial == c.Record.Serial && r.Vendor == c.Record.Vendor && r.Device == c.Record.Device
+	return slices.ContainsFunc(b.takes(at), func(r facts.Identity) bool {
+		return r.Serial == c.Identity.Serial && r.Vendor == c.Identity.Vendor && r.Device == c.Identity.Device
 	})
 }

@@ -25,12 +25,12 @@ func workshop(t require.TestingT) *memory.Host {
 	b := invented.NewBuilder()
 	reel, spare := b.NVMe("RL-4410-0073", "start", "shelf"), b.NVMe("RL-4410-0088", "attic")
 	b.Mount("nvme0n1p2", "/srv/shelf")
-	b.Guest("grading", "", b.Record("reel", reel))
-	b.Guest("second", "", b.Record("reel", reel))
-	b.Guest("third", "", b.Record("spare", spare))
+	b.Guest("grading", "", b.Identity("reel", reel))
+	b.Guest("second", "", b.Identity("reel", reel))
+	b.Guest("third", "", b.Identity("spare", spare))
 	b.Guest("catalogue", "/srv/shelf/catalogue.qcow2")
 	b.Guest("attic", "/srv/attic/attic.qcow2")
-	b.Guest("stranger", "", b.Record("a", reel), b.Record("b", spare))
+	b.Guest("stranger", "", b.Identity("a", reel), b.Identity("b", spare))
 	layout := invented.Layout(
 		[]spec.Controller{invented.Controller("reel", "RL-4410-0073", "shelf", "/srv/shelf"), invented.Controller("spare", "RL-4410-0088", "attic", "/srv/attic")},
 		[]spec.Guest{invented.Guest("grading", "reel"), invented.Guest("second", "reel"), invented.Guest("third", "spare"),
@@ -106,7 +106,7 @@ func sound(t *rapid.T, host *memory.Host, done string) {
 		if g.Live == nil {
 			continue
 		}
-		for _, l := range g.Live.Lent {
+		for _, l := range g.Live.Hostdevs {
 			require.Empty(t, holder[l.Address], "%s has what %s has: %s", g.Name, holder[l.Address], done)
 			holder[l.Address] = g.Name
 		}

@@ -22,7 +22,7 @@ type Ladder struct {
 }
 
 // Next chooses the next rung for the controller; see NextRung.
-func (l *Ladder) Next(ix *facts.Index, of facts.Record) Attempt { return NextRung(ix, of, l.tried) }
+func (l *Ladder) Next(ix *facts.Index, of facts.Identity) Attempt { return NextRung(ix, of, l.tried) }
 
 // Do does it, and notes what came of it and how long that took by a clock.
 func (l *Ladder) Do(ctx context.Context, by Recovery, next Attempt, now func() time.Time) error {

@@ -46,14 +46,14 @@ type Pool struct {
 // SizeBytes and what mounts say of their partitions are as last seen at home;
 // empty or 0: never seen.
 type Controller struct {
-	Record    facts.Record  `json:"record"`
-	Slot      string        `json:"slot,omitempty"` // physical slot, where the layout states it
-	Model     string        `json:"model,omitempty"`
-	SizeBytes uint64        `json:"size_bytes,omitempty"` // of all its namespaces
-	Within    time.Duration `json:"within_ns"`            // the layout's return limit
-	OnFailure string        `json:"on_failure"`           // "hold" or "alarm"
-	Mounts    []Mount       `json:"mounts"`
-	Keeps     []Partition   `json:"keeps"` // those of its partitions that are the host's own
+	Identity  facts.Identity `json:"record"`
+	Slot      string         `json:"slot,omitempty"` // physical slot, where the layout states it
+	Model     string         `json:"model,omitempty"`
+	SizeBytes uint64         `json:"size_bytes,omitempty"` // of all its namespaces
+	Within    time.Duration  `json:"within_ns"`            // the layout's return limit
+	OnFailure string         `json:"on_failure"`           // "hold" or "alarm"
+	Mounts    []Mount        `json:"mounts"`
+	Keeps     []Partition    `json:"keeps"` // those of its partitions that are the host's own
 }
 
 // Partition is a partition by its GPT name, and by its GPT id once it was seen
@@ -120,16 +120,16 @@ func (r Rules) sound() error {
 	}
 	controllers, places, guests := map[string]bool{}, map[string]bool{}, map[string]bool{}
 	for _, c := range r.Controllers {
-		if name := c.Record.Controller; name == "" || controllers[name] {
+		if name := c.Identity.Controller; name == "" || controllers[name] {
 			return fmt.Errorf("controller %q has no name or is there twice", name)
 		}
-		controllers[c.Record.Controller] = true
+		controllers[c.Identity.Controller] = true
 		if c.OnFailure != "hold" && c.OnFailure != "alarm" {
-			return fmt.Errorf("controller %s: on_failure %q is neither hold nor alarm", c.Record.Controller, c.OnFailure)
+			return fmt.Errorf("controller %s: on_failure %q is neither hold nor alarm", c.Identity.Controller, c.OnFailure)
 		}
 		for _, m := range c.Mounts {
 			if !path.IsAbs(m.Path) || path.Clean(m.Path) != m.Path || m.Path == "/" || places[m.Path] || m.Partition == "" {
-				return fmt.Errorf("controller %s: mount at %q is not to be understood", c.Record.Controller, m.Path)
+				return fmt.Errorf("controller %s: mount at %q is not to be understood", c.Identity.Controller, m.Path)
 			}
 			places[m.Path] = true
 		}
@@ -168,7 +168,7 @@ func firstNot(known map[string]bool, names []string) (string, bool) {
 func (r Rules) ByName() map[string]*Controller {
 	list := make(map[string]*Controller, len(r.Controllers))
 	for i := range r.Controllers {
-		list[r.Controllers[i].Record.Controller] = &r.Controllers[i]
+		list[r.Controllers[i].Identity.Controller] = &r.Controllers[i]
 	}
 	return list
 }
@@ -201,9 +201,9 @@ func (c Controller) leaves() string {
 		names = append(names, p.Name)
 	}
 	if len(names) == 0 {
-		return "udev leaves volumes on " + c.Record.Controller + " alone"
+		return "udev leaves volumes on " + c.Identity.Controller + " alone"
 	}
-	return "udev leaves volumes on " + c.Record.Controller + " alone, but for " + strings.Join(names, ", ")
+	return "udev leaves volumes on " + c.Identity.Controller + " alone, but for " + strings.Join(names, ", ")
 }
 
 // how tells what a mount is made with.
@@ -227,15 +227,15 @@ func (r Rules) Sentences() []string {
 		list = append(list, serial+" is never lent")
 	}
 	for _, c := range r.Controllers {
-		name := c.Record.Controller
-		if c.Record.Serial != "" {
-			name += " (" + c.Record.Serial + ")"
+		name := c.Identity.Controller
+		if c.Identity.Serial != "" {
+			name += " (" + c.Identity.Serial + ")"
 		}
-		if names := borrowers[c.Record.Controller]; len(names) > 0 {
+		if names := borrowers[c.Identity.Controller]; len(names) > 0 {
 			list = append(list, "only "+strings.Join(names, ", ")+" may borrow "+name, c.leaves())
 		}
 		for _, m := range c.Mounts {
-			list = append(list, fmt.Sprintf("%s of %s is unmounted before a lend and mounted at %s after it%s", m.Partition, c.Record.Controller, m.Path, m.how()))
+			list = append(list, fmt.Sprintf("%s of %s is unmounted before a lend and mounted at %s after it%s", m.Partition, c.Identity.Controller, m.Path, m.how()))
 		}
 	}
 	alarms := map[string]bool{} // by place

@@ -5,7 +5,7 @@ import "lendkeep/reconcile/facts"
 // Files derives everything that is installed for rules: what an order carries
 // is the rules alone.
 func (r Rules) Files() facts.GuardFiles {
-	return facts.GuardFiles{Hook: Script, Rules: r.Encode(), Udev: Static(r)}
+	return facts.GuardFiles{Hook: Script, Rules: r.Encode(), Udev: UdevRules(r)}
 }
 
 // Script is the hook that libvirt runs: it hands over to the guard's program.

@@ -96,7 +96,7 @@ func (r *random) firmware() {
 	}
 	for n, at := range r.at {
 		name := fmt.Sprintf("c%d", n)
-		rom := facts.PlacedROM{ROM: facts.ROMFor(r.b.Record(name, at), donorDriver)}
+		rom := facts.PlacedROM{ROM: facts.ROMFor(r.b.Identity(name, at), donorDriver)}
 		shim := facts.PlacedShim{Shim: facts.ShimFor(name, facts.Shim{Driver: donorDriver, Shell: donorShell})}
 		switch rapid.IntRange(0, 9).Draw(r.t, "placed") {
 		case 0:

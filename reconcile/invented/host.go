@@ -28,7 +28,7 @@ func NewBuilder() *Builder {
 		Format:  facts.Format,
 		TakenAt: time.Date(2026, 11, 25, 6, 0, 0, 0, time.UTC),
 		Machine: facts.Machine{Name: "larch", Kernel: "6.1.0-56-amd64", CommandLine: "intel_iommu=on", MemoryBytes: 16 << 30, CPUs: 8, IOMMUs: 1},
-		Guard:   facts.Guard{Program: true},
+		Guard:   facts.InstalledGuard{Program: true},
 		Libvirt: facts.Virtualization{URI: "test:///invented", GuestType: "kvm", Emulator: "/usr/bin/qemu-system-x86_64"},
 	}}
 	b.Survey.Blocks = append(b.Survey.Blocks, facts.Block{Name: "vda", Devno: facts.Devno{Major: 254}, SectorBytes: 512, SizeBytes: 40 << 30,
@@ -165,7 +165,7 @@ func (b *Builder) Mapper(title string, on ...string) string {
 
 // Guest adds a guest that is off, with one image and these controllers in its
 // definition.
-func (b *Builder) Guest(name, image string, lent ...facts.Record) {
+func (b *Builder) Guest(name, image string, lent ...facts.Identity) {
 	w := definition.Wanted{Name: name, Type: "kvm", CPUs: 1, MemoryBytes: 1 << 30, Firmware: "uefi"}
 	if image != "" {
 		w.Disks = []definition.Disk{{Name: "system", Source: image, Kind: "file", Format: "qcow2", Bus: "virtio"}}
@@ -174,7 +174,7 @@ func (b *Builder) Guest(name, image string, lent ...facts.Record) {
 		}
 	}
 	for _, r := range lent {
-		w.Borrows = append(w.Borrows, definition.Borrowed{Record: r})
+		w.Borrows = append(w.Borrows, definition.Borrowed{Identity: r})
 	}
 	xml, err := definition.Create(w)
 	if err != nil {
@@ -230,9 +230,9 @@ func (b *Builder) Hold(guest string, at facts.Address) {
 }
 
 // Record gives the record by which a guest knows a controller of the builder.
-func (b *Builder) Record(name string, at facts.Address) facts.Record {
+func (b *Builder) Identity(name string, at facts.Address) facts.Identity {
 	f := b.Function(at)
-	r := facts.Record{Controller: name, Address: at, Vendor: f.Vendor, Device: f.Device}
+	r := facts.Identity{Controller: name, Address: at, Vendor: f.Vendor, Device: f.Device}
 	if f.NVMe != nil {
 		r.Serial = f.NVMe.Serial
 	}

@@ -110,10 +110,10 @@ func (r *random) guests() {
 	for n := range rapid.IntRange(0, 3).Draw(r.t, "known guests") {
 		name := fmt.Sprintf("g%d", n)
 		image := rapid.SampledFrom(append([]string{"/srv/images/x.qcow2", ""}, r.images()...)).Draw(r.t, "image")
-		var lent []facts.Record
+		var lent []facts.Identity
 		if r.chance(40, "has a controller") {
 			c := rapid.IntRange(0, len(r.at)-1).Draw(r.t, "which")
-			record := r.b.Record(fmt.Sprintf("c%d", c), r.at[c])
+			record := r.b.Identity(fmt.Sprintf("c%d", c), r.at[c])
 			if r.chance(20, "stale") {
 				record.Address = r.at[rapid.IntRange(0, len(r.at)-1).Draw(r.t, "stale address")]
 			} else {
@@ -215,7 +215,7 @@ func (r *random) run() {
 			continue
 		}
 		free := !r.missing(g)
-		for _, l := range g.Kept.Lent {
+		for _, l := range g.Kept.Hostdevs {
 			f := r.b.Function(l.Address)
 			ix := facts.NewIndex(&r.b.Survey)
 			// What is on a drive that is lent nobody knows, a stand-in host neither.
@@ -225,7 +225,7 @@ func (r *random) run() {
 		if !free {
 			continue
 		}
-		for _, l := range g.Kept.Lent {
+		for _, l := range g.Kept.Hostdevs {
 			r.take(l.Address)
 		}
 		r.b.Run(g.Name)

@@ -14,7 +14,7 @@ import (
 // here.
 func Steps() []step.Step {
 	b := NewBuilder()
-	reel := b.Record("reel", b.NVMe("RL-4410-0073", "start", "shelf"))
+	reel := b.Identity("reel", b.NVMe("RL-4410-0073", "start", "shelf"))
 	b.Guest("grading", "/srv/images/grading.qcow2")
 	before := b.Survey.Libvirt.Guests[0].Kept.XML
 	table := *b.Look("nvme0n1").Table
@@ -22,8 +22,8 @@ func Steps() []step.Step {
 	rom, shim := facts.ROMFor(reel, "0a1b2c3d"), facts.ShimFor("reel", facts.Shim{Driver: "0a", Shell: "5e"})
 	hand := &step.ByHand{Guest: "grading", Controller: "reel", System: "windows", Hand: "encryption", Keep: "k"}
 	asked := []string{hand.Name()}
-	starts := definition.Wanted{Name: "grading", Known: []facts.Record{reel}, Borrows: []definition.Borrowed{
-		{Record: reel, Boots: true, ROM: rom.Path, Shim: &definition.ShimDisk{Path: shim.Path, Bus: "sata"}}}}
+	starts := definition.Wanted{Name: "grading", Known: []facts.Identity{reel}, Borrows: []definition.Borrowed{
+		{Identity: reel, Boots: true, ROM: rom.Path, Shim: &definition.ShimDisk{Path: shim.Path, Bus: "sata"}}}}
 	return append(fills(reel, table, asked), hand,
 		&step.InstallGuard{After: &guard.Rules{Format: guard.Format, NeverLend: []string{}, Controllers: []guard.Controller{}, Guests: []guard.Guest{}}},
 		&step.InstallGuard{Before: facts.GuardFiles{Hook: "#!/bin/sh\n"}},
@@ -32,9 +32,9 @@ func Steps() []step.Step {
 		&step.PlaceROM{Controller: "reel", Donor: "/fw/donor.fd", DonorSum: "d0", ROM: rom},
 		&step.PlaceShim{Controller: reel, Donor: "/fw/donor.fd", DonorSum: "d0", Shim: shim, Copied: true},
 		&step.WriteEntry{Guest: "grading", Store: "/vars.fd", StoreSum: "a0", Entry: facts.NewEntry{Label: "x", File: `\a.efi`}},
-		&step.StopGuest{Guest: "grading", Limit: time.Minute, LetsGo: []facts.Record{reel}, Mounts: []step.Filesystem{shelf}, ByHand: asked},
-		&step.StartGuest{Guest: "grading", Limit: time.Minute, Borrows: []facts.Record{reel}, Frees: []string{"/srv/shelf"}, LivesOn: []string{"/srv/films"},
-			Aside: []facts.Record{{Controller: "card"}}, Guarded: true, Filled: []string{"reel"}, ROM: rom.Path, Shim: shim.Path, Apart: []string{"second"}, Store: "/vars.fd"},
+		&step.StopGuest{Guest: "grading", Limit: time.Minute, LetsGo: []facts.Identity{reel}, Mounts: []step.Filesystem{shelf}, ByHand: asked},
+		&step.StartGuest{Guest: "grading", Limit: time.Minute, Borrows: []facts.Identity{reel}, Frees: []string{"/srv/shelf"}, LivesOn: []string{"/srv/films"},
+			Aside: []facts.Identity{{Controller: "card"}}, Guarded: true, Filled: []string{"reel"}, ROM: rom.Path, Shim: shim.Path, Apart: []string{"second"}, Store: "/vars.fd"},
 		&step.DefineGuest{Guest: "grading", Before: before, Wanted: starts},
 		&step.DefineGuest{Guest: "scans", Wanted: definition.Wanted{Name: "scans", MemoryBytes: 1 << 30, CPUs: 1}},
 		&step.RetireGuest{Guest: "grading", Before: before, Autostart: true},
@@ -47,7 +47,7 @@ func Steps() []step.Step {
 }
 
 // fills gives the steps that write a drive.
-func fills(reel facts.Record, table facts.Table, asked []string) []step.Step {
+func fills(reel facts.Identity, table facts.Table, asked []string) []step.Step {
 	to := step.Target{Controller: reel, Drive: facts.Drive{Controller: "reel", Serial: reel.Serial, Namespace: 1, SizeBytes: 2 << 30, SectorBytes: 512}, Keep: "k"}
 	from := facts.Source{Path: "/srv/images/grading.qcow2", SizeBytes: 1 << 30}
 	entry, made := table.Entries[0], facts.NewFilesystem{Kind: "xfs", UUID: "u"}

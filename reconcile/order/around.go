@@ -53,7 +53,7 @@ func names(guests ...*facts.Guest) string {
 }
 
 // twins notes the others that answer to the same description.
-func (r reader) twins(record facts.Record) {
+func (r reader) twins(record facts.Identity) {
 	alike := r.ix.Claiming(record)
 	if record.Serial == "" {
 		alike = r.ix.OfKind(record.Vendor, record.Device)

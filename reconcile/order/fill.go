@@ -17,9 +17,9 @@ func (p *planner) fill(found assess.Found) {
 		return
 	}
 	at := found.Controller.Drive.At
-	target := step.Target{Controller: found.Record(), Drive: f.Drive, Keep: p.keep(f.Drive)}
+	target := step.Target{Controller: found.Identity(), Drive: f.Drive, Keep: p.keep(f.Drive)}
 	if f.Clear {
-		p.add(&step.ClearDrive{Target: target, Holds: f.Content.Describe(), Table: f.Content.Table.Identity(), Then: then(f)}, at)
+		p.add(&step.ClearDrive{Target: target, Holds: f.Content.Describe(), Table: f.Content.Table.DiskIdentifier(), Then: then(f)}, at)
 	}
 	if f.Copy != nil {
 		s := &step.CopySystem{Target: target, Source: *f.Copy, Table: f.Image.Table.ID, DataBytes: f.Image.DataBytes, Laid: f.After != nil, Erased: f.Clear}
@@ -50,7 +50,7 @@ func then(f assess.Filling) string {
 	if f.Copy != nil {
 		return f.Image.Table.ID
 	}
-	return f.After.Identity()
+	return f.After.DiskIdentifier()
 }
 
 // owners notes the guests that have the image, each of which must be off.

@@ -50,7 +50,7 @@ func TestGuardIsBroughtInLine(t *testing.T) {
 			require.NoError(t, err)
 			rules.Controllers[0].Model, rules.Controllers[0].SizeBytes = "", 0
 			rules.Controllers[0].Keeps[0].ID = ""
-			b.Survey.Guard.Rules, b.Survey.Guard.Udev = rules.Encode(), guard.Static(rules)
+			b.Survey.Guard.Rules, b.Survey.Guard.Udev = rules.Encode(), guard.UdevRules(rules)
 			require.NotEqual(t, first.Files().Udev, b.Survey.Guard.Udev)
 		}, "", ""},
 		"another layout": {func(b *invented.Builder, l *spec.Layout) {

@@ -27,7 +27,7 @@ type Order struct {
 	Shift       string           `json:"shift,omitempty"`
 	SurveyedAt  time.Time        `json:"surveyed_at"`
 	Steps       []step.Written   `json:"steps"`
-	Controllers []facts.Record   `json:"controllers"` // those that steps or facts below speak of
+	Controllers []facts.Identity `json:"controllers"` // those that steps or facts below speak of
 	Relies      []Reliance       `json:"relies"`
 	Findings    []assess.Finding `json:"findings"` // cautions and notes, to be read before approving
 }
@@ -59,7 +59,7 @@ func Plan(c *assess.Case, findings []assess.Finding) (Order, error) {
 		Format: Format, Host: c.Layout.Host.Name, Machine: c.Facts.Survey.Machine.ID, Libvirt: c.Layout.Host.Libvirt,
 		LayoutDir: c.Layout.Dir, LayoutHash: c.Layout.Hash,
 		SurveyedAt: c.Facts.Survey.TakenAt,
-		Steps:      steps, Controllers: []facts.Record{}, Relies: []Reliance{}, Findings: findings,
+		Steps:      steps, Controllers: []facts.Identity{}, Relies: []Reliance{}, Findings: findings,
 	}
 	if c.Shift != nil {
 		o.Shift = c.Shift.Name
@@ -68,7 +68,7 @@ func Plan(c *assess.Case, findings []assess.Finding) (Order, error) {
 	for i := range c.Layout.Controllers {
 		found := c.Found(c.Layout.Controllers[i].Name)
 		if found.Function != nil && subjects[controllerNamed(found.Controller.Name)] {
-			o.Controllers = append(o.Controllers, found.Record())
+			o.Controllers = append(o.Controllers, found.Identity())
 		}
 	}
 	if o.Relies, err = rely(c.Facts, subjects, o.Controllers); err != nil {

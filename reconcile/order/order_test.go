@@ -91,7 +91,7 @@ func TestPlans(t *testing.T) {
 			l.Guests[2].Memory = &spec.Memory{SizeBytes: 1 << 30}
 		}, "", []string{"change the definition of guest grading", "create guest scans"}},
 		"left on VFIO": {func(b *invented.Builder, l *spec.Layout) {
-			r := b.Record("reel", facts.Address{Bus: 1})
+			r := b.Identity("reel", facts.Address{Bus: 1})
 			b.Guest("other", "", r)
 			b.Function(r.Address).Driver, b.Function(r.Address).NVMe = "vfio-pci", nil
 			b.Survey.Mounts = b.Survey.Mounts[:1]
@@ -220,7 +220,7 @@ func TestChangedFactsAreNamed(t *testing.T) {
 			b.Survey.Libvirt.Pools = []facts.Pool{{Name: "shelf", Kind: "dir", Target: "/srv/shelf"}}
 		},
 			"use by what is off of controller reel was"},
-		"another guest names it": {func(b *invented.Builder) { b.Guest("scans", "", b.Record("reel", facts.Address{Bus: 1})) }, "guests that name it of controller reel was none, is scans"},
+		"another guest names it": {func(b *invented.Builder) { b.Guest("scans", "", b.Identity("reel", facts.Address{Bus: 1})) }, "guests that name it of controller reel was none, is scans"},
 		"a second of its serial": {func(b *invented.Builder) { b.NVMe("RL-4410-0073") },
 			"controllers of its description of controller reel was QEMU NVMe Ctrl RL-4410-0073 at 0000:01:00.0, is QEMU NVMe Ctrl RL-4410-0073 at 0000:01:00.0, QEMU NVMe Ctrl RL-4410-0073 at 0000:02:00.0"},
 		"a mount below it":                    {func(b *invented.Builder) { b.Mount("vda", "/srv/shelf/below") }, "mounts below of mount /srv/shelf was none, is /srv/shelf/below"},

@@ -123,7 +123,7 @@ func (p *planner) placeAids(g *spec.Guest, change assess.Change) {
 		p.place(&step.PlaceROM{Controller: g.Boots.Name, Donor: rom.Donor.Path, DonorSum: rom.Donor.SHA256, ROM: rom.ROM}, g.Shim.At)
 	}
 	if shim := change.Shim; shim != nil && shim.Donor != nil {
-		p.place(&step.PlaceShim{Controller: p.c.Found(g.Boots.Name).Record(), Donor: shim.Donor.Path, DonorSum: shim.Donor.SHA256, Shim: shim.Shim, Copied: p.c.Filling(g.Boots.Name).Copy != nil}, g.Shim.At)
+		p.place(&step.PlaceShim{Controller: p.c.Found(g.Boots.Name).Identity(), Donor: shim.Donor.Path, DonorSum: shim.Donor.SHA256, Shim: shim.Shim, Copied: p.c.Filling(g.Boots.Name).Copy != nil}, g.Shim.At)
 	}
 }
 
@@ -168,7 +168,7 @@ func (p *planner) stop(g *spec.Guest, restart bool) {
 	for i := range p.c.Layout.Controllers {
 		found := p.c.Found(p.c.Layout.Controllers[i].Name)
 		if found.Holder != nil && found.Holder.Name == g.Name {
-			s.LetsGo = append(s.LetsGo, found.Record())
+			s.LetsGo = append(s.LetsGo, found.Identity())
 			for _, rule := range found.Controller.Return.Mounts {
 				s.Mounts = append(s.Mounts, filesystemOf(found, rule))
 			}
@@ -186,12 +186,12 @@ func (p *planner) start(g *spec.Guest) {
 	}
 	for _, ref := range g.Borrows {
 		found := p.c.Found(ref.Name)
-		s.Borrows = append(s.Borrows, found.Record())
+		s.Borrows = append(s.Borrows, found.Identity())
 		if f := p.c.Filling(ref.Name); f.Copy != nil || f.After != nil {
 			s.Filled = append(s.Filled, ref.Name)
 		}
 		for _, companion := range p.c.Companions(found.Function) {
-			if r := companion.Record(); !slices.Contains(s.Aside, r) {
+			if r := companion.Identity(); !slices.Contains(s.Aside, r) {
 				s.Aside = append(s.Aside, r)
 			}
 		}
@@ -226,14 +226,14 @@ func (p *planner) controller(found assess.Found) {
 	borrower := p.c.Borrower(found.Controller.Name)
 	home := found.Where == facts.Home
 	switch {
-	case found.Where == facts.Away && p.stops[found.Holder.Name]:
+	case found.Where == facts.Lent && p.stops[found.Holder.Name]:
 		p.takeBack(found, false)
 		home = true
 	case found.Where == facts.Aside && sake == "":
 		p.takeBack(found, true)
 		home = true
 	case found.Where == facts.Home && sake != "":
-		p.add(&step.SetAside{Controller: found.Record(), For: sake}, found.Controller.At)
+		p.add(&step.SetAside{Controller: found.Identity(), For: sake}, found.Controller.At)
 		home = false
 	}
 	rules := slices.SortedFunc(slices.Values(found.Controller.Return.Mounts), func(a, b spec.Mount) int { return strings.Compare(a.Path, b.Path) })
@@ -243,7 +243,7 @@ func (p *planner) controller(found assess.Found) {
 }
 
 func (p *planner) takeBack(found assess.Found, idle bool) {
-	s := &step.TakeBack{Controller: found.Record(), Limit: found.Controller.Return.Within, Idle: idle}
+	s := &step.TakeBack{Controller: found.Identity(), Limit: found.Controller.Return.Within, Idle: idle}
 	if !idle {
 		s.Guest = found.Holder.Name
 	}
@@ -322,7 +322,7 @@ func (p *planner) inner(found assess.Found, rule spec.Mount) []string {
 }
 
 func filesystemOf(found assess.Found, rule spec.Mount) step.Filesystem {
-	return step.Filesystem{Controller: found.Record(), Partition: rule.Partition, Path: rule.Path, Options: rule.Options, FSType: found.Controller.FormatOf(rule.Partition)}
+	return step.Filesystem{Controller: found.Identity(), Partition: rule.Partition, Path: rule.Path, Options: rule.Options, FSType: found.Controller.FormatOf(rule.Partition)}
 }
 
 // users gives the guests whose disks are on a mount.

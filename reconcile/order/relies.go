@@ -120,15 +120,15 @@ func subjectsOf(c *assess.Case, steps []step.Written) map[step.Thing]bool {
 // reader reads the facts about one kind of subject.
 type reader struct {
 	ix      *facts.Index
-	records map[string]facts.Record // controllers by their names
+	records map[string]facts.Identity // controllers by their names
 	add     func(fact, value string)
 	beside  map[*facts.Function]string // functions in words
 }
 
 // rely reads the facts about each subject, in one fixed sequence.
-func rely(ix *facts.Index, subjects map[step.Thing]bool, controllers []facts.Record) ([]Reliance, error) {
+func rely(ix *facts.Index, subjects map[step.Thing]bool, controllers []facts.Identity) ([]Reliance, error) {
 	list := make([]Reliance, 0, 16*len(subjects)) // some have more, many have less
-	r := reader{ix: ix, records: map[string]facts.Record{}, beside: map[*facts.Function]string{}}
+	r := reader{ix: ix, records: map[string]facts.Identity{}, beside: map[*facts.Function]string{}}
 	for _, c := range controllers {
 		r.records[c.Controller] = c
 	}

@@ -21,7 +21,7 @@ import (
 var howRelied = map[string]string{
 	"Survey": "host", "Machine": "host", "Pages": "host", "Claim": "host", "Virtualization": "host", "Pool": "host", "Network": "host",
 	"Descriptor": "host", "MachineTarget": "host", "Gap": "host and controller",
-	"Guard": "guard", "GuardFiles": "guard", "Watch": "watch", "WatchFiles": "watch",
+	"InstalledGuard": "guard", "GuardFiles": "guard", "InstalledWatch": "watch", "WatchFiles": "watch",
 	"Function": "controller", "BAR": "controller", "MSIX": "controller", "NVMe": "controller", "Namespace": "controller", "Interface": "controller", "Link": "controller",
 	"Block": "controller", "PartitionTable": "controller", "Partition": "controller", "Signature": "controller", "Mapper": "controller",
 	"Content": "controller and image", "Table": "controller and image", "Entry": "controller and image", "Volume": "controller and image", "ImageFile": "image",
@@ -31,7 +31,7 @@ var howRelied = map[string]string{
 
 	"Attached": "not noted: a use of a controller", "Opener": "not noted: comes and goes",
 	"Swap":       "not noted: a use of a controller",
-	"Definition": "not noted: its text is", "Lent": "not noted: in the text", "Disk": "not noted: in the text", "Reach": "not noted: in the text", "Record": "not noted: in the text",
+	"Definition": "not noted: its text is", "Hostdev": "not noted: in the text", "Disk": "not noted: in the text", "Reach": "not noted: in the text", "Identity": "not noted: in the text",
 	"Boot": "not noted: in the text", "Feature": "not noted: in the text", "Ranked": "not noted: in the text",
 }
 

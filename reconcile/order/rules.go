@@ -45,7 +45,7 @@ func CompileRules(c *assess.Case) guard.Rules {
 
 func controllerOf(c *assess.Case, found assess.Found, before *guard.Controller) guard.Controller {
 	stated := found.Controller
-	made := guard.Controller{Record: found.Record(), Within: stated.Return.Within, OnFailure: stated.Return.OnFailure, Mounts: []guard.Mount{}}
+	made := guard.Controller{Identity: found.Identity(), Within: stated.Return.Within, OnFailure: stated.Return.OnFailure, Mounts: []guard.Mount{}}
 	if stated.NVMe != nil {
 		made.Model = stated.NVMe.Model
 	} else {
@@ -58,7 +58,7 @@ func controllerOf(c *assess.Case, found assess.Found, before *guard.Controller) 
 	if found.Where == facts.Home {
 		learn(&made, c.Facts, found.Function)
 		expect(&made, c.Filling(stated.Name))
-	} else if before != nil && before.Record.Serial == made.Record.Serial {
+	} else if before != nil && before.Identity.Serial == made.Identity.Serial {
 		made.Fill(*before)
 	}
 	for i := range made.Mounts {

@@ -114,7 +114,7 @@ func (p *planner) mounted(path string) string {
 func (p *planner) whereabouts(controller string) string {
 	found := p.c.Found(controller)
 	switch found.Where {
-	case facts.Away:
+	case facts.Lent:
 		return "lent to " + found.Holder.Name
 	case facts.Aside:
 		if p.c.KeptAside(found) != "" {

@@ -11,9 +11,9 @@ import (
 // Underway gives what the guard is told of an order while it is carried out or
 // undone, and for each guest that a step or its undo starts, which controllers it
 // then gets. A guest that is not in it is not started by this order.
-func (o Order) Underway() (guard.Ordered, map[string][]facts.Record) {
-	told := guard.Ordered{Guests: []string{}, Mounts: []string{}, Takes: []facts.Record{}}
-	starts := map[string][]facts.Record{}
+func (o Order) Underway() (guard.Ordered, map[string][]facts.Identity) {
+	told := guard.Ordered{Guests: []string{}, Mounts: []string{}, Takes: []facts.Identity{}}
+	starts := map[string][]facts.Identity{}
 	for _, w := range o.Steps {
 		about := w.Step.About()
 		for _, c := range slices.Concat(about.Needs, about.Gives) {
@@ -39,8 +39,8 @@ func (o Order) Underway() (guard.Ordered, map[string][]facts.Record) {
 }
 
 // with gives records with others added, each once; never nil.
-func with(list, more []facts.Record) []facts.Record {
-	made := append([]facts.Record{}, list...)
+func with(list, more []facts.Identity) []facts.Identity {
+	made := append([]facts.Identity{}, list...)
 	for _, r := range more {
 		if !slices.Contains(made, r) {
 			made = append(made, r)

@@ -14,12 +14,15 @@ import (
 
 func TestWatchIsBroughtInLine(t *testing.T) {
 	first, _ := guarded(t, nil)
-	there := facts.Watch{Systemd: true, Program: true}
-	with := func(w facts.Watch, files facts.WatchFiles) facts.Watch { w.WatchFiles = files; return w }
+	there := facts.InstalledWatch{Systemd: true, Program: true}
+	with := func(w facts.InstalledWatch, files facts.WatchFiles) facts.InstalledWatch {
+		w.WatchFiles = files
+		return w
+	}
 	current := facts.WatchFiles{Unit: watch.Unit, Enabled: true}
 	const begin, renew, remove = "install the service that watches lends, and start it", "renew the service that watches lends", "remove the service that watches lends"
 	for name, c := range map[string]struct {
-		now   facts.Watch
+		now   facts.InstalledWatch
 		lends bool
 		does  string // empty: nothing
 	}{
@@ -28,12 +31,12 @@ func TestWatchIsBroughtInLine(t *testing.T) {
 		"not enabled":          {with(there, facts.WatchFiles{Unit: watch.Unit}), true, renew},
 		"an older unit":        {with(there, facts.WatchFiles{Unit: facts.WatchMark + "\n", Enabled: true}), true, renew},
 		"another's unit":       {with(there, facts.WatchFiles{Unit: "[Unit]\n"}), true, ""},
-		"no systemd":           {facts.Watch{Program: true}, true, ""},
-		"no program":           {facts.Watch{Systemd: true}, true, ""},
-		"it cannot be read":    {facts.Watch{Systemd: true, Program: true, Gaps: []facts.Gap{{Fact: "watch.unit"}}}, true, ""},
+		"no systemd":           {facts.InstalledWatch{Program: true}, true, ""},
+		"no program":           {facts.InstalledWatch{Systemd: true}, true, ""},
+		"it cannot be read":    {facts.InstalledWatch{Systemd: true, Program: true, Gaps: []facts.Gap{{Fact: "watch.unit"}}}, true, ""},
 		"nothing is lent":      {with(there, current), false, remove},
 		"nothing ever was":     {there, false, ""},
-		"without its program ": {facts.Watch{Systemd: true, WatchFiles: current}, false, remove},
+		"without its program ": {facts.InstalledWatch{Systemd: true, WatchFiles: current}, false, remove},
 	} {
 		_, o := guarded(t, func(b *invented.Builder, l *spec.Layout) {
 			b.Survey.Watch, b.Survey.Guard.GuardFiles = c.now, first.Files()

@@ -13,10 +13,10 @@ const bindTakes = 2 * time.Second
 // TakeBack sees that a controller comes home after its guest has let go, and
 // binds it to the host's driver where libvirt has left it on VFIO.
 type TakeBack struct {
-	Controller facts.Record  `json:"controller"`
-	Limit      time.Duration `json:"limit_ns"`        // the layout's return limit
-	Idle       bool          `json:"idle,omitempty"`  // it was on VFIO with no guest when the order was written
-	Guest      string        `json:"guest,omitempty"` // who has it now
+	Controller facts.Identity `json:"controller"`
+	Limit      time.Duration  `json:"limit_ns"`        // the layout's return limit
+	Idle       bool           `json:"idle,omitempty"`  // it was on VFIO with no guest when the order was written
+	Guest      string         `json:"guest,omitempty"` // who has it now
 }
 
 // About implements Step. A controller that was lent goes back by itself when its
@@ -37,7 +37,7 @@ func (s *TakeBack) About() About {
 }
 
 func (s *TakeBack) Ready(ix *facts.Index) error {
-	if where, _, holder := ix.Where(s.Controller); where == facts.Away {
+	if where, _, holder := ix.Where(s.Controller); where == facts.Lent {
 		return fmt.Errorf("take back %s: guest %s holds it", s.Controller.Controller, holder.Name)
 	}
 	return nil
@@ -56,7 +56,7 @@ func (s *TakeBack) Stands(ix *facts.Index) (Standing, string) {
 	switch where {
 	case facts.Home:
 		return After, seen
-	case facts.Aside, facts.Away:
+	case facts.Aside, facts.Lent:
 		return Before, seen
 	default:
 		return Neither, seen
@@ -77,8 +77,8 @@ func (s *TakeBack) Undo(ctx context.Context, p Ports) error {
 // SetAside puts a controller that nobody borrows on VFIO, because the kernel
 // lends nothing of its IOMMU group while a host driver holds it.
 type SetAside struct {
-	Controller facts.Record `json:"controller"`
-	For        string       `json:"for"` // the controller that is to be lent
+	Controller facts.Identity `json:"controller"`
+	For        string         `json:"for"` // the controller that is to be lent
 }
 
 func (s *SetAside) About() About {
@@ -118,7 +118,7 @@ func (s *SetAside) Undo(ctx context.Context, p Ports) error {
 
 // unusedAt tells whether a controller is home where the record says, with no
 // use by the host.
-func unusedAt(ix *facts.Index, r facts.Record) error {
+func unusedAt(ix *facts.Index, r facts.Identity) error {
 	where, f, _ := ix.Where(r)
 	if where != facts.Home || f.Address != r.Address {
 		return fmt.Errorf("put %s on VFIO: it is not home at %s", r.Controller, r.Address)

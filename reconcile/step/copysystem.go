@@ -107,7 +107,7 @@ func (s *CopySystem) image(ix *facts.Index) (*facts.Content, error) {
 		return nil, fmt.Errorf("copy %s: nothing was read of it", s.Source.Path)
 	case len(image.Gaps) > 0:
 		return nil, fmt.Errorf("copy %s: its %s is not known: %s", s.Source.Path, image.Gaps[0].Fact, image.Gaps[0].Reason)
-	case image.Table.Identity() != s.Table || image.SizeBytes != s.Source.SizeBytes || image.Format != s.Source.Format:
+	case image.Table.DiskIdentifier() != s.Table || image.SizeBytes != s.Source.SizeBytes || image.Format != s.Source.Format:
 		return nil, fmt.Errorf("copy %s: it is not the image that the order was written for; plan again", s.Source.Path)
 	case !slices.Equal(image.Behind, s.Source.Behind):
 		return nil, fmt.Errorf("copy %s: what it is based on is not what the order was written for; plan again", s.Source.Path)
@@ -126,7 +126,7 @@ func (s *CopySystem) Stands(ix *facts.Index) (Standing, string) {
 		return Neither, err.Error()
 	case content.Bare():
 		return Before, s.title() + " is blank"
-	case content.Signature == nil && content.Table.Identity() == s.Table:
+	case content.Signature == nil && content.Table.DiskIdentifier() == s.Table:
 		return After, s.title() + " holds the system of " + s.Source.Path
 	case content.Unfinished == s.Keep:
 		return Neither, "the copy to " + s.title() + " has not ended"

@@ -15,9 +15,9 @@ const (
 
 // Target is a drive that steps write, and the controller it hangs on.
 type Target struct {
-	Controller facts.Record `json:"controller"`
-	Drive      facts.Drive  `json:"drive"`
-	Keep       string       `json:"keep"` // name of what this order keeps beside its journal
+	Controller facts.Identity `json:"controller"`
+	Drive      facts.Drive    `json:"drive"`
+	Keep       string         `json:"keep"` // name of what this order keeps beside its journal
 }
 
 func (t Target) name() string { return t.Controller.Controller }
@@ -126,9 +126,9 @@ func (s *ClearDrive) Stands(ix *facts.Index) (Standing, string) {
 		return Neither, err.Error()
 	case content.Bare():
 		return After, s.title() + " is blank"
-	case content.Table.Identity() == s.Table && content.Unfinished == "":
+	case content.Table.DiskIdentifier() == s.Table && content.Unfinished == "":
 		return Before, s.title() + " holds " + content.Describe()
-	case content.Signature == nil && content.Table.Identity() == s.Then || content.Unfinished == s.Keep:
+	case content.Signature == nil && content.Table.DiskIdentifier() == s.Then || content.Unfinished == s.Keep:
 		return After, s.title() + " is filled anew"
 	default:
 		return Neither, s.title() + " holds " + content.Describe()

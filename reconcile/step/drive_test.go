@@ -45,7 +45,7 @@ func TestWhatATableIsWrittenOver(t *testing.T) {
 			survey := b.Survey.Answered()
 			ix := facts.NewIndex(&survey)
 			drive := facts.Drive{Controller: "reel", Serial: "RL-4410-0073", Namespace: 1, SizeBytes: 2 << 30, SectorBytes: 512}
-			s := &step.WriteTable{Target: step.Target{Controller: b.Record("reel", at), Drive: drive, Keep: "k"}, Before: c.before, After: after, Erased: c.erased}
+			s := &step.WriteTable{Target: step.Target{Controller: b.Identity("reel", at), Drive: drive, Keep: "k"}, Before: c.before, After: after, Erased: c.erased}
 			err := s.Ready(ix)
 			if c.refuse == "" {
 				require.NoError(t, err)

@@ -18,16 +18,16 @@ func TestInstallGuardStands(t *testing.T) {
 	s := &step.InstallGuard{Before: facts.GuardFiles{Hook: "hook", Rules: "old", Udev: "u"}, After: &guard.Rules{Format: guard.Format}}
 	hook, rules := s.Files().Hook, s.Files().Rules
 	for name, c := range map[string]struct {
-		now  facts.Guard
+		now  facts.InstalledGuard
 		want step.Standing
 	}{
-		"as it was":         {facts.Guard{GuardFiles: facts.GuardFiles{Hook: "hook", Rules: "old", Udev: "u"}}, step.Before},
-		"as planned":        {facts.Guard{GuardFiles: facts.GuardFiles{Hook: hook, Rules: rules}}, step.After},
-		"changed by others": {facts.Guard{GuardFiles: facts.GuardFiles{Hook: hook, Rules: "x"}}, step.Neither},
-		"udev's are others": {facts.Guard{GuardFiles: facts.GuardFiles{Hook: hook, Rules: rules, Udev: "x"}}, step.Neither},
-		"the hook is gone":  {facts.Guard{GuardFiles: facts.GuardFiles{Rules: rules}}, step.Neither},
-		"it cannot be read": {facts.Guard{GuardFiles: facts.GuardFiles{Hook: hook, Rules: rules}, Gaps: []facts.Gap{{Path: facts.GuardRules}}}, step.Neither},
-		"nothing is there":  {facts.Guard{}, step.Neither},
+		"as it was":         {facts.InstalledGuard{GuardFiles: facts.GuardFiles{Hook: "hook", Rules: "old", Udev: "u"}}, step.Before},
+		"as planned":        {facts.InstalledGuard{GuardFiles: facts.GuardFiles{Hook: hook, Rules: rules}}, step.After},
+		"changed by others": {facts.InstalledGuard{GuardFiles: facts.GuardFiles{Hook: hook, Rules: "x"}}, step.Neither},
+		"udev's are others": {facts.InstalledGuard{GuardFiles: facts.GuardFiles{Hook: hook, Rules: rules, Udev: "x"}}, step.Neither},
+		"the hook is gone":  {facts.InstalledGuard{GuardFiles: facts.GuardFiles{Rules: rules}}, step.Neither},
+		"it cannot be read": {facts.InstalledGuard{GuardFiles: facts.GuardFiles{Hook: hook, Rules: rules}, Gaps: []facts.Gap{{Path: facts.GuardRules}}}, step.Neither},
+		"nothing is there":  {facts.InstalledGuard{}, step.Neither},
 	} {
 		standing, seen := s.Stands(facts.NewIndex(&facts.Survey{Guard: c.now}))
 		assert.Equal(t, c.want, standing, name)
@@ -38,7 +38,7 @@ func TestInstallGuardStands(t *testing.T) {
 func TestInstallGuardNeedsItsProgram(t *testing.T) {
 	s := &step.InstallGuard{After: &guard.Rules{}}
 	assert.ErrorContains(t, s.Ready(facts.NewIndex(&facts.Survey{})), facts.GuardProgram)
-	assert.NoError(t, s.Ready(facts.NewIndex(&facts.Survey{Guard: facts.Guard{Program: true}})))
+	assert.NoError(t, s.Ready(facts.NewIndex(&facts.Survey{Guard: facts.InstalledGuard{Program: true}})))
 	remove := &step.InstallGuard{Before: facts.GuardFiles{Hook: "hook", Rules: "rules"}}
 	assert.NoError(t, remove.Ready(facts.NewIndex(&facts.Survey{})))
 }
@@ -55,7 +55,7 @@ func TestInstallGuardThereAndBack(t *testing.T) {
 	require.NoError(t, s.Undo(t.Context(), host.Ports()))
 	before, err := host.Survey(t.Context())
 	require.NoError(t, err)
-	assert.Equal(t, facts.Guard{Program: true, GuardFiles: facts.GuardFiles{Rules: "left over"}}, before.Guard)
+	assert.Equal(t, facts.InstalledGuard{Program: true, GuardFiles: facts.GuardFiles{Rules: "left over"}}, before.Guard)
 }
 
 // lendkeep is killed after it has asked a guest to shut down; the guest ends, and
@@ -64,11 +64,11 @@ func TestInstallGuardThereAndBack(t *testing.T) {
 func TestStopIsUndoneUnderWhatTheGuardMounted(t *testing.T) {
 	b := invented.NewBuilder()
 	reel := b.NVMe("RL-4410-0073", "start", "shelf")
-	r := b.Record("reel", reel)
+	r := b.Identity("reel", reel)
 	b.Guest("grading", "", r)
 	host := memory.New(b.Survey, nil)
 	require.NoError(t, host.Start(t.Context(), "grading"))
-	s := &step.StopGuest{Guest: "grading", Limit: time.Minute, LetsGo: []facts.Record{r},
+	s := &step.StopGuest{Guest: "grading", Limit: time.Minute, LetsGo: []facts.Identity{r},
 		Mounts: []step.Filesystem{{Controller: r, Partition: "shelf", FSType: "xfs", Path: "/srv/shelf"}}}
 	require.NoError(t, host.EndByHand("grading"))
 	require.NoError(t, host.Mount(t.Context(), "/dev/nvme0n1p2", "xfs", "/srv/shelf", []string{"noatime"})) // the guard's

@@ -20,10 +20,10 @@ const (
 
 // StopGuest shuts a guest down.
 type StopGuest struct {
-	Guest   string         `json:"guest"`
-	Limit   time.Duration  `json:"limit_ns"`          // how long the shutdown may take
-	LetsGo  []facts.Record `json:"lets_go,omitempty"` // controllers it holds
-	Restart bool           `json:"restart,omitempty"` // a later step starts it again
+	Guest   string           `json:"guest"`
+	Limit   time.Duration    `json:"limit_ns"`          // how long the shutdown may take
+	LetsGo  []facts.Identity `json:"lets_go,omitempty"` // controllers it holds
+	Restart bool             `json:"restart,omitempty"` // a later step starts it again
 	// Mounts are those that the guard makes when the guest ends while no order
 	// is being carried out, as after a crash of lendkeep: undoing unmounts them.
 	Mounts []Filesystem `json:"mounts,omitempty"`
@@ -99,18 +99,18 @@ func (s *StopGuest) Undo(ctx context.Context, p Ports) error {
 // StartGuest starts a guest, and with that lends it its controllers: libvirt
 // rebinds them to VFIO (managed='yes') and checks nothing, so Ready does.
 type StartGuest struct {
-	Guest   string         `json:"guest"`
-	Limit   time.Duration  `json:"limit_ns"` // of the shutdown that undoes it
-	Borrows []facts.Record `json:"borrows,omitempty"`
-	Frees   []string       `json:"frees,omitempty"`    // paths where nothing of the drives may be mounted
-	LivesOn []string       `json:"lives_on,omitempty"` // paths whose mount holds its disks
-	Aside   []facts.Record `json:"aside,omitempty"`    // controllers kept on VFIO for the sake of the group
-	Guarded bool           `json:"guarded,omitempty"`  // a step before it installs the guard
-	Filled  []string       `json:"filled,omitempty"`   // controllers whose drives earlier steps fill
-	ROM     string         `json:"rom,omitempty"`      // path of the option ROM that it boots by
-	Shim    string         `json:"shim,omitempty"`     // path of the shim disk that it boots by
-	Apart   []string       `json:"apart,omitempty"`    // guests that an order shuts down before, since both cannot run
-	Store   string         `json:"store,omitempty"`    // path of its variable store, where a step before it writes to it
+	Guest   string           `json:"guest"`
+	Limit   time.Duration    `json:"limit_ns"` // of the shutdown that undoes it
+	Borrows []facts.Identity `json:"borrows,omitempty"`
+	Frees   []string         `json:"frees,omitempty"`    // paths where nothing of the drives may be mounted
+	LivesOn []string         `json:"lives_on,omitempty"` // paths whose mount holds its disks
+	Aside   []facts.Identity `json:"aside,omitempty"`    // controllers kept on VFIO for the sake of the group
+	Guarded bool             `json:"guarded,omitempty"`  // a step before it installs the guard
+	Filled  []string         `json:"filled,omitempty"`   // controllers whose drives earlier steps fill
+	ROM     string           `json:"rom,omitempty"`      // path of the option ROM that it boots by
+	Shim    string           `json:"shim,omitempty"`     // path of the shim disk that it boots by
+	Apart   []string         `json:"apart,omitempty"`    // guests that an order shuts down before, since both cannot run
+	Store   string           `json:"store,omitempty"`    // path of its variable store, where a step before it writes to it
 }
 
 func (s *StartGuest) About() About {
@@ -182,7 +182,7 @@ func (s *StartGuest) Ready(ix *facts.Index) error {
 	if g == nil || g.Kept == nil {
 		return nil // libvirt says so
 	}
-	for _, l := range g.Kept.Lent {
+	for _, l := range g.Kept.Hostdevs {
 		lent[l.Address] = true
 	}
 	return cmp.Or(s.readyUndeclared(ix, g.Kept, lent), s.readyBeside(ix, g.Kept))
@@ -190,7 +190,7 @@ func (s *StartGuest) Ready(ix *facts.Index) error {
 
 // readyToLend tells whether a controller can be lent now. Mounts that are about
 // to be unmounted are no use of it, files in use on them are.
-func readyToLend(ix *facts.Index, r facts.Record, lent map[facts.Address]bool, leaving ...Filesystem) error {
+func readyToLend(ix *facts.Index, r facts.Identity, lent map[facts.Address]bool, leaving ...Filesystem) error {
 	where, f, _ := ix.Where(r)
 	if where != facts.Home {
 		return fmt.Errorf("lend %s: it is %s, not home", r.Controller, where)
@@ -227,7 +227,7 @@ func (s *StartGuest) Stands(ix *facts.Index) (Standing, string) {
 	}
 	for _, r := range s.Borrows {
 		where, _, holder := ix.Where(r)
-		if where != facts.Away || holder != g {
+		if where != facts.Lent || holder != g {
 			return Neither, fmt.Sprintf("%s is %s, but %s is %s", s.Guest, g.Condition, r.Controller, where)
 		}
 	}

@@ -20,12 +20,12 @@ const (
 // could be read when the order was written, by its GPT id; never by a device
 // name.
 type Filesystem struct {
-	Controller  facts.Record `json:"controller"`
-	Partition   string       `json:"partition"` // GPT name, for people
-	PartitionID string       `json:"partition_id,omitempty"`
-	FSType      string       `json:"fs_type,omitempty"` // empty: what the kernel finds
-	Path        string       `json:"path"`
-	Options     []string     `json:"options,omitempty"`
+	Controller  facts.Identity `json:"controller"`
+	Partition   string         `json:"partition"` // GPT name, for people
+	PartitionID string         `json:"partition_id,omitempty"`
+	FSType      string         `json:"fs_type,omitempty"` // empty: what the kernel finds
+	Path        string         `json:"path"`
+	Options     []string       `json:"options,omitempty"`
 }
 
 // Details tells what it is mounted with.

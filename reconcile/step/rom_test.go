@@ -40,6 +40,6 @@ func TestPlaceROMIsRefused(t *testing.T) {
 	require.NoError(t, s.Ready(facts.NewIndex(&b.Survey)))
 
 	require.NoError(t, s.MayUndo(facts.NewIndex(&b.Survey)))
-	b.Survey.Libvirt.Guests[0].Kept.Lent[0].ROM = s.ROM.Path
+	b.Survey.Libvirt.Guests[0].Kept.Hostdevs[0].ROM = s.ROM.Path
 	require.ErrorContains(t, s.MayUndo(facts.NewIndex(&b.Survey)), "guest grading")
 }

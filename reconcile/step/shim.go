@@ -12,11 +12,11 @@ import (
 // QEMU may read it. What it will hold is bound by the parts' sha256 and by the
 // partition that it starts from.
 type PlaceShim struct {
-	Controller facts.Record `json:"controller"`
-	Donor      string       `json:"donor"`        // path of a firmware image
-	DonorSum   string       `json:"donor_sha256"` // of the donor that the order was written for
-	Shim       facts.Shim   `json:"shim"`
-	Copied     bool         `json:"copied,omitempty"` // a step of the order brings the partition that it starts from
+	Controller facts.Identity `json:"controller"`
+	Donor      string         `json:"donor"`        // path of a firmware image
+	DonorSum   string         `json:"donor_sha256"` // of the donor that the order was written for
+	Shim       facts.Shim     `json:"shim"`
+	Copied     bool           `json:"copied,omitempty"` // a step of the order brings the partition that it starts from
 }
 
 // Places implements Placer.

@@ -75,7 +75,7 @@ type About struct {
 	Erases, UndoErases string
 	// Recovers is a controller for which the ladder is climbed (guard.Ladder) while
 	// the host does not come to stand where it should; nil for none.
-	Recovers *facts.Record
+	Recovers *facts.Identity
 }
 
 // Ports is everything a step can act through.
@@ -86,8 +86,8 @@ type Ports struct {
 	Functions Functions
 	Recovery  guard.Recovery
 	Stores    Stores
-	Guard     Guard
-	Watch     Watch
+	Guard     GuardInstaller
+	Watch     WatchInstaller
 	BootAids  BootAids
 	Drives    Drives
 	Person    Person
@@ -124,15 +124,15 @@ type Functions interface {
 	ToHost(context.Context, facts.Address) error
 }
 
-// Guard installs the guard of starts.
-type Guard interface {
+// GuardInstaller installs the guard of starts.
+type GuardInstaller interface {
 	// Install makes the guard's files have exactly this content; empty content
 	// is no file. The hook is never there without its rules.
 	Install(ctx context.Context, files facts.GuardFiles) error
 }
 
-// Watch installs the service that watches lends.
-type Watch interface {
+// WatchInstaller installs the service that watches lends.
+type WatchInstaller interface {
 	// InstallWatch makes the service have exactly this unit and starts or ends
 	// it; an empty unit is none.
 	InstallWatch(ctx context.Context, files facts.WatchFiles) error

@@ -15,7 +15,7 @@ import (
 	"lendkeep/spec"
 )
 
-var reel = facts.Record{Controller: "reel", Address: facts.Address{Bus: 1}, Vendor: 0x1b36, Device: 0x0010, Serial: "RL-4410-0073"}
+var reel = facts.Identity{Controller: "reel", Address: facts.Address{Bus: 1}, Vendor: 0x1b36, Device: 0x0010, Serial: "RL-4410-0073"}
 
 var shelf = step.Filesystem{Controller: reel, Partition: "shelf", FSType: "xfs", Path: "/srv/shelf", Options: []string{"noatime"}}
 
@@ -89,20 +89,20 @@ func TestStartIsRefused(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			b := host()
 			c.change(b)
-			s := &step.StartGuest{Guest: "grading", Borrows: []facts.Record{reel}, LivesOn: []string{"/srv/other"}}
+			s := &step.StartGuest{Guest: "grading", Borrows: []facts.Identity{reel}, LivesOn: []string{"/srv/other"}}
 			require.ErrorContains(t, s.Ready(answered(b)), c.says)
 		})
 	}
 	b := host()
 	b.Survey.Mounts = nil
-	require.NoError(t, (&step.StartGuest{Guest: "grading", Borrows: []facts.Record{reel}}).Ready(answered(b)))
+	require.NoError(t, (&step.StartGuest{Guest: "grading", Borrows: []facts.Identity{reel}}).Ready(answered(b)))
 }
 
 // Undoing long after the deed looks again: a drive that has come into use since
 // is not lent.
 func TestUndoLooksAgain(t *testing.T) {
 	b := host()
-	stop := &step.StopGuest{Guest: "grading", LetsGo: []facts.Record{reel}}
+	stop := &step.StopGuest{Guest: "grading", LetsGo: []facts.Identity{reel}}
 	require.ErrorContains(t, stop.MayUndo(answered(b)), "the host uses it")
 	idle := &step.TakeBack{Controller: reel, Idle: true}
 	require.ErrorContains(t, idle.MayUndo(answered(b)), "the host uses it")
@@ -155,9 +155,9 @@ func answered(b *invented.Builder) *facts.Index {
 // A captured tree says nothing of who holds a drive.
 func TestNothingIsLentUnasked(t *testing.T) {
 	b := invented.NewBuilder()
-	reel := b.Record("reel", b.NVMe("RL-4410-0073", "shelf"))
+	reel := b.Identity("reel", b.NVMe("RL-4410-0073", "shelf"))
 	unasked := facts.NewIndex(&b.Survey)
-	for _, s := range []step.Step{&step.StartGuest{Guest: "grading", Borrows: []facts.Record{reel}}, &step.SetAside{Controller: reel}, &step.ClearDrive{Target: step.Target{Controller: reel}}} {
+	for _, s := range []step.Step{&step.StartGuest{Guest: "grading", Borrows: []facts.Identity{reel}}, &step.SetAside{Controller: reel}, &step.ClearDrive{Target: step.Target{Controller: reel}}} {
 		assert.ErrorContains(t, s.Ready(unasked), "the kernel was not asked", s.About().Does)
 		assert.NoError(t, s.Ready(answered(b)), s.About().Does)
 	}

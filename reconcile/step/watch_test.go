@@ -17,14 +17,14 @@ func TestInstallWatchStands(t *testing.T) {
 	s := &step.InstallWatch{Before: old, After: true}
 	made := s.Files()
 	for name, c := range map[string]struct {
-		now  facts.Watch
+		now  facts.InstalledWatch
 		want step.Standing
 	}{
-		"as it was":         {facts.Watch{WatchFiles: old}, step.Before},
-		"as planned":        {facts.Watch{WatchFiles: made}, step.After},
-		"not enabled":       {facts.Watch{WatchFiles: facts.WatchFiles{Unit: made.Unit}}, step.Neither},
-		"changed by others": {facts.Watch{WatchFiles: facts.WatchFiles{Unit: "x", Enabled: true}}, step.Neither},
-		"it cannot be read": {facts.Watch{WatchFiles: made, Gaps: []facts.Gap{{Path: facts.WatchUnit}}}, step.Neither},
+		"as it was":         {facts.InstalledWatch{WatchFiles: old}, step.Before},
+		"as planned":        {facts.InstalledWatch{WatchFiles: made}, step.After},
+		"not enabled":       {facts.InstalledWatch{WatchFiles: facts.WatchFiles{Unit: made.Unit}}, step.Neither},
+		"changed by others": {facts.InstalledWatch{WatchFiles: facts.WatchFiles{Unit: "x", Enabled: true}}, step.Neither},
+		"it cannot be read": {facts.InstalledWatch{WatchFiles: made, Gaps: []facts.Gap{{Path: facts.WatchUnit}}}, step.Neither},
 	} {
 		standing, seen := s.Stands(facts.NewIndex(&facts.Survey{Watch: c.now}))
 		assert.Equal(t, c.want, standing, name)
@@ -34,12 +34,12 @@ func TestInstallWatchStands(t *testing.T) {
 
 func TestInstallWatchNeedsSystemdAndItsProgram(t *testing.T) {
 	s := &step.InstallWatch{After: true}
-	ready := func(w facts.Watch) error { return s.Ready(facts.NewIndex(&facts.Survey{Watch: w})) }
-	assert.ErrorContains(t, ready(facts.Watch{Program: true}), "systemd")
-	assert.ErrorContains(t, ready(facts.Watch{Systemd: true}), facts.WatchProgram)
-	assert.NoError(t, ready(facts.Watch{Systemd: true, Program: true}))
+	ready := func(w facts.InstalledWatch) error { return s.Ready(facts.NewIndex(&facts.Survey{Watch: w})) }
+	assert.ErrorContains(t, ready(facts.InstalledWatch{Program: true}), "systemd")
+	assert.ErrorContains(t, ready(facts.InstalledWatch{Systemd: true}), facts.WatchProgram)
+	assert.NoError(t, ready(facts.InstalledWatch{Systemd: true, Program: true}))
 	remove := &step.InstallWatch{Before: s.Files()}
-	assert.NoError(t, remove.Ready(facts.NewIndex(&facts.Survey{Watch: facts.Watch{Systemd: true}})))
+	assert.NoError(t, remove.Ready(facts.NewIndex(&facts.Survey{Watch: facts.InstalledWatch{Systemd: true}})))
 }
 
 func TestInstallWatchThereAndBack(t *testing.T) {

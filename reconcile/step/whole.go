@@ -12,7 +12,7 @@ import (
 // guest borrows what is asked of those.
 func (s *StartGuest) readyUndeclared(ix *facts.Index, d *facts.Definition, lent map[facts.Address]bool) error {
 	for _, at := range d.Functions() {
-		if slices.ContainsFunc(s.Borrows, func(r facts.Record) bool { return r.Address == at }) {
+		if slices.ContainsFunc(s.Borrows, func(r facts.Identity) bool { return r.Address == at }) {
 			continue
 		}
 		f := ix.Function(at)
@@ -22,7 +22,7 @@ func (s *StartGuest) readyUndeclared(ix *facts.Index, d *facts.Definition, lent 
 		if uses := ix.LiveUses(at); len(uses) > 0 {
 			return fmt.Errorf("start guest %s: its definition holds %s, and the host uses that: %s", s.Guest, f.Title(), uses[0])
 		}
-		if !slices.ContainsFunc(d.Lent, func(l facts.Lent) bool { return l.Address == at }) {
+		if !slices.ContainsFunc(d.Hostdevs, func(l facts.Hostdev) bool { return l.Address == at }) {
 			continue
 		}
 		if why := ix.Unasked(at); why != "" {

@@ -18,8 +18,8 @@ func (l *look) controller(c *guard.Controller) {
 		l.home(c, f)
 	case !l.known:
 		// Whether its guest runs, nobody can tell.
-		l.undecided(c.Record.Controller)
-	case where == facts.Away:
+		l.undecided(c.Identity.Controller)
+	case where == facts.Lent:
 		l.away(c, l.holders(f.Address))
 	default:
 		l.out(c, where, f)
@@ -28,7 +28,7 @@ func (l *look) controller(c *guard.Controller) {
 
 // away: a running guest has it.
 func (l *look) away(c *guard.Controller, holders []*facts.Guest) {
-	name := c.Record.Controller
+	name := c.Identity.Controller
 	lend, open := l.Ledger.Lends[name]
 	guest := holders[0]
 	for _, g := range holders {
@@ -40,7 +40,7 @@ func (l *look) away(c *guard.Controller, holders []*facts.Guest) {
 	switch {
 	case open && lend.Guest == guest.Name && lend.Session == now && lend.LetGo.IsZero():
 	case open && lend.Guest == guest.Name && lend.Session == now:
-		l.tell(Event{Kind: Lent, Controller: name, Serial: c.Record.Serial, Guest: guest.Name, Session: now, Way: lend.Way, Again: true})
+		l.tell(Event{Kind: Lent, Controller: name, Serial: c.Identity.Serial, Guest: guest.Name, Session: now, Way: lend.Way, Again: true})
 	default:
 		if open {
 			l.returned(c, lend, l.ended(lend, guest.Name), nil)
@@ -64,7 +64,7 @@ var unchecked = map[Way]string{
 }
 
 func (l *look) about(c *guard.Controller, e Event) Event {
-	e.Controller, e.Serial = c.Record.Controller, c.Record.Serial
+	e.Controller, e.Serial = c.Identity.Controller, c.Identity.Serial
 	return e
 }
 
@@ -79,7 +79,7 @@ func (l *look) guestOf(name string) guard.Guest {
 
 // lent notes a lend and how it came about.
 func (l *look) lent(c *guard.Controller, guest, session string) {
-	name := c.Record.Controller
+	name := c.Identity.Controller
 	e := l.about(c, Event{Kind: Lent, Guest: guest, Session: session})
 	check, checked := l.Ledger.checks[guest]
 	checked = checked && slices.Contains(check.Controllers, name)
@@ -113,7 +113,7 @@ func (l *look) ended(lend Lend, next string) Way {
 
 // home: it is with the host's driver, works, and has the right serial.
 func (l *look) home(c *guard.Controller, f *facts.Function) {
-	name := c.Record.Controller
+	name := c.Identity.Controller
 	lend, open := l.Ledger.Lends[name]
 	if holders := l.holders(f.Address); len(holders) > 0 {
 		// As in the moments of a start or an end. It is not over before the
@@ -159,8 +159,8 @@ type lacking struct {
 // lacking asks what the guard would do after a return: nothing, if all is well.
 func (l *look) lacking(c *guard.Controller, f *facts.Function) lacking {
 	here := *c
-	here.Record.Address = f.Address
-	alone := guard.Rules{Controllers: []guard.Controller{here}, Guests: []guard.Guest{{Name: "anybody", Borrows: []string{c.Record.Controller}}}}
+	here.Identity.Address = f.Address
+	alone := guard.Rules{Controllers: []guard.Controller{here}, Guests: []guard.Guest{{Name: "anybody", Borrows: []string{c.Identity.Controller}}}}
 	left := guard.After(alone, l.Facts, guard.Call{Guest: "anybody"})
 	found := lacking{mounts: left.Mount, wait: left.Waits(), absent: left.Waits(), wrong: left.Words()}
 	if l.Ordered { // it mounts, or not, as it says
@@ -185,7 +185,7 @@ func (l *look) unmounted(c *guard.Controller, m guard.Mounting) string {
 			at, text = noted.At, ""
 		}
 		for _, not := range noted.NotMade {
-			if not.Controller == c.Record.Controller && not.Partition == m.Partition {
+			if not.Controller == c.Identity.Controller && not.Partition == m.Partition {
 				at, text = noted.At, fmt.Sprintf(" (the guard at %s: %s)", noted.At.UTC().Format(time.DateTime), not.Why)
 			}
 		}
@@ -205,9 +205,9 @@ func (l *look) ends(c *guard.Controller, lend Lend) time.Time {
 
 // out: on a VFIO driver with no guest, or not to be found.
 func (l *look) out(c *guard.Controller, where facts.Whereabouts, f *facts.Function) {
-	name := c.Record.Controller
+	name := c.Identity.Controller
 	lend, open := l.Ledger.Lends[name]
-	text := fmt.Sprintf("controller %s is %s", name, place(where, f))
+	text := fmt.Sprintf("controller %s is %s", name, whereNow(where, f))
 	switch {
 	case !open && where == facts.Aside: // an order may have put it there
 		l.undecided(name)
@@ -220,14 +220,14 @@ func (l *look) out(c *guard.Controller, where facts.Whereabouts, f *facts.Functi
 			l.await(over.Sub(l.Now))
 			return
 		}
-		l.doubt(l.about(c, Event{Key: "back " + name, Guest: lend.Guest, Since: lend.At, Text: fmt.Sprintf("controller %s did not come back from guest %s: it is %s%s", name, lend.Guest, place(where, f), l.waits(c, paths(c)...))}), 0)
+		l.doubt(l.about(c, Event{Key: "back " + name, Guest: lend.Guest, Since: lend.At, Text: fmt.Sprintf("controller %s did not come back from guest %s: it is %s%s", name, lend.Guest, whereNow(where, f), l.waits(c, paths(c)...))}), 0)
 	}
 }
 
 // has tells whether the guest of a lend still runs with the controller in its
 // definition.
 func (l *look) has(lend Lend, c *guard.Controller, f *facts.Function) bool {
-	at := c.Record.Address
+	at := c.Identity.Address
 	if f != nil {
 		at = f.Address
 	}
@@ -235,10 +235,10 @@ func (l *look) has(lend Lend, c *guard.Controller, f *facts.Function) bool {
 	if g == nil || g.Live == nil || l.sessions[lend.Guest] != lend.Session {
 		return false
 	}
-	return slices.ContainsFunc(g.Live.Lent, func(lent facts.Lent) bool { return lent.Address == at })
+	return slices.ContainsFunc(g.Live.Hostdevs, func(lent facts.Hostdev) bool { return lent.Address == at })
 }
 
-func place(where facts.Whereabouts, f *facts.Function) string {
+func whereNow(where facts.Whereabouts, f *facts.Function) string {
 	switch {
 	case where == facts.Aside:
 		return "on a VFIO driver with no guest"

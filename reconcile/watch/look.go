@@ -163,7 +163,7 @@ func (l *look) over() {
 // looks for their return.
 func (l *look) dropped() {
 	for _, name := range sortedKeys(l.Ledger.Lends) {
-		known := slices.ContainsFunc(l.Rules.Controllers, func(c guard.Controller) bool { return c.Record.Controller == name })
+		known := slices.ContainsFunc(l.Rules.Controllers, func(c guard.Controller) bool { return c.Identity.Controller == name })
 		if lend := l.Ledger.Lends[name]; !known {
 			l.tell(Event{Kind: Returned, Controller: name, Serial: lend.Serial, Guest: lend.Guest, Since: lend.At, Way: Dropped})
 		}
@@ -173,12 +173,12 @@ func (l *look) dropped() {
 // where finds a controller by the rules, else by what running guests' own
 // records say of it: its address may have moved since the rules were made.
 func (l *look) where(c *guard.Controller) (facts.Whereabouts, *facts.Function) {
-	where, f, _ := l.Facts.Where(c.Record)
+	where, f, _ := l.Facts.Where(c.Identity)
 	if where != facts.Gone || f != nil {
 		return where, f
 	}
-	for _, r := range l.Facts.Records(c.Record.Controller) {
-		if r.Serial != c.Record.Serial {
+	for _, r := range l.Facts.Records(c.Identity.Controller) {
+		if r.Serial != c.Identity.Serial {
 			continue
 		}
 		if w, g, _ := l.Facts.Where(r); w != facts.Gone {
@@ -193,7 +193,7 @@ func (l *look) holders(at facts.Address) []*facts.Guest {
 	var list []*facts.Guest
 	for i := range l.Facts.Survey.Libvirt.Guests {
 		g := &l.Facts.Survey.Libvirt.Guests[i]
-		if g.Live != nil && slices.ContainsFunc(g.Live.Lent, func(lent facts.Lent) bool { return lent.Address == at }) {
+		if g.Live != nil && slices.ContainsFunc(g.Live.Hostdevs, func(lent facts.Hostdev) bool { return lent.Address == at }) {
 			list = append(list, g)
 		}
 	}

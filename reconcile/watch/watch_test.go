@@ -67,7 +67,7 @@ func (w *world) builder() *invented.Builder {
 	if w.mounted {
 		b.Mount("nvme0n1p2", "/srv/shelf")
 	}
-	records := map[string]facts.Record{"reel": b.Record("reel", at["reel"]), "spare": b.Record("spare", at["spare"])}
+	records := map[string]facts.Identity{"reel": b.Identity("reel", at["reel"]), "spare": b.Identity("spare", at["spare"])}
 	for _, name := range controllers {
 		f := b.Function(at[name])
 		switch {
@@ -82,7 +82,7 @@ func (w *world) builder() *invented.Builder {
 		if name == "catalogue" {
 			image = "/srv/shelf/catalogue.qcow2"
 		}
-		var lent []facts.Record
+		var lent []facts.Identity
 		for _, c := range controllers {
 			if w.has[c] == name {
 				lent = append(lent, records[c])

@@ -69,7 +69,7 @@ func TestFromFiles(t *testing.T) {
 	assert.Contains(t, grading.Kept.Disks, facts.Disk{Target: "vdb", Kind: "volume", Pool: "shelf", Volume: "cache.qcow2", Source: "/srv/shelf/cache.qcow2", Device: "disk", Format: "qcow2"})
 	assert.True(t, l2.Running)
 	assert.Equal(t, "running", l2.Condition)
-	assert.Len(t, l2.Live.Lent, 1)
+	assert.Len(t, l2.Live.Hostdevs, 1)
 	assert.Equal(t, string(sample(t, "l2-kept.xml").Data), l2.Kept.XML)
 }
 

@@ -12,7 +12,7 @@ import (
 
 func TestStatic(t *testing.T) {
 	b := newBench(t)
-	text := guard.Static(b.rules)
+	text := guard.UdevRules(b.rules)
 	assert.Contains(t, text, `ATTRS{serial}=="RL-4410-0073", ENV{.LENDKEEP}="guest"
 ENV{.LENDKEEP}=="guest", ENV{ID_PART_ENTRY_UUID}=="00000000-0000-4000-8000-000000000002", ENV{.LENDKEEP}="host"
 `)
@@ -20,7 +20,7 @@ ENV{.LENDKEEP}=="guest", ENV{ID_PART_ENTRY_UUID}=="00000000-0000-4000-8000-00000
 	assert.True(t, strings.HasSuffix(text, "LABEL=\"lendkeep_end\"\n"))
 
 	b.rules.Guests = nil
-	assert.Empty(t, guard.Static(b.rules), "nothing is lent")
+	assert.Empty(t, guard.UdevRules(b.rules), "nothing is lent")
 }
 
 // A name or serial from outside can neither end a rule nor mean more than one
@@ -30,16 +30,16 @@ func TestStaticOfOddNames(t *testing.T) {
 		controller guard.Controller
 		want       string
 	}{
-		"a serial with a meaning": {guard.Controller{Record: facts.Record{Controller: "x", Serial: `A*"|[b] 7`}}, `ATTRS{serial}=="A????b? 7", `},
-		"a partition not seen yet": {guard.Controller{Record: facts.Record{Controller: "x", Serial: "S"}, Keeps: []guard.Partition{{Name: "my shelf*/ä"}}},
+		"a serial with a meaning": {guard.Controller{Identity: facts.Identity{Controller: "x", Serial: `A*"|[b] 7`}}, `ATTRS{serial}=="A????b? 7", `},
+		"a partition not seen yet": {guard.Controller{Identity: facts.Identity{Controller: "x", Serial: "S"}, Keeps: []guard.Partition{{Name: "my shelf*/ä"}}},
 			`ENV{ID_PART_ENTRY_NAME}=="my?x20shelf?x2a?x2f??", `},
-		"a card without a serial": {guard.Controller{Record: facts.Record{Controller: "x", Address: facts.Address{Bus: 5}, Vendor: 0x8086, Device: 0x2922}},
+		"a card without a serial": {guard.Controller{Identity: facts.Identity{Controller: "x", Address: facts.Address{Bus: 5}, Vendor: 0x8086, Device: 0x2922}},
 			`SUBSYSTEMS=="pci", KERNELS=="0000:05:00.0", ATTRS{vendor}=="0x8086", ATTRS{device}=="0x2922", ENV{.LENDKEEP}="guest"`},
-		"a controller's name": {guard.Controller{Record: facts.Record{Controller: "x\nRUN", Serial: "S"}}, "# x?RUN\n"},
+		"a controller's name": {guard.Controller{Identity: facts.Identity{Controller: "x\nRUN", Serial: "S"}}, "# x?RUN\n"},
 	} {
 		t.Run(name, func(t *testing.T) {
-			rules := guard.Rules{Controllers: []guard.Controller{c.controller}, Guests: []guard.Guest{{Name: "g", Borrows: []string{c.controller.Record.Controller}}}}
-			assert.Contains(t, guard.Static(rules), c.want)
+			rules := guard.Rules{Controllers: []guard.Controller{c.controller}, Guests: []guard.Guest{{Name: "g", Borrows: []string{c.controller.Identity.Controller}}}}
+			assert.Contains(t, guard.UdevRules(rules), c.want)
 		})
 	}
 }

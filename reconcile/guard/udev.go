@@ -6,7 +6,7 @@ import (
 	"strings"
 )
 
-// Static writes the udev rules that keep the host from assembling what belongs
+// UdevRules writes the udev rules that keep the host from assembling what belongs
 // to guests: on a drive that is lent, everything but the host's own partitions.
 // Where the rules lend nothing it is empty.
 //
@@ -16,12 +16,12 @@ import (
 // (systemd.device(5)); DM_UDEV_DISABLE_OTHER_RULES_FLAG, which libdevmapper.h
 // describes, those of LVM (69-lvm.rules). What blkid found out stays, so that
 // nobody takes the device for blank.
-func Static(r Rules) string {
+func UdevRules(r Rules) string {
 	var lines strings.Builder
 	borrowed := r.borrowers()
 	for i := range r.Controllers {
-		if c := &r.Controllers[i]; len(borrowed[c.Record.Controller]) > 0 {
-			c.static(&lines)
+		if c := &r.Controllers[i]; len(borrowed[c.Identity.Controller]) > 0 {
+			c.udevRules(&lines)
 		}
 	}
 	if lines.Len() == 0 {
@@ -44,8 +44,8 @@ LABEL="lendkeep_end"
 `
 )
 
-func (c *Controller) static(lines *strings.Builder) {
-	r := c.Record
+func (c *Controller) udevRules(lines *strings.Builder) {
+	r := c.Identity
 	fmt.Fprintf(lines, "# %s\n", literal(r.Controller))
 	if r.Serial != "" {
 		fmt.Fprintf(lines, "ATTRS{serial}==\"%s\", ENV{.LENDKEEP}=\"guest\"\n", literal(r.Serial))
