@@ -53,7 +53,8 @@ var allowed = map[string][]string{
 	"providers/libvirt/dump":  {"spec", "reconcile"},
 	"cmd/lendkeep-hook":       {"spec", "reconcile", "providers/sysfs", "providers/drive", "providers/holding", "providers/history", "providers/hook", "providers/files"},
 	"reconcile/rehearse":      {"spec", "reconcile", "providers/memory", "providers/fault"},
-	"cmd/lendkeep":            {"spec", "reconcile", "providers"},
+	"cmd/lendkeep/screen":     {"spec/plain"},
+	"cmd/lendkeep":            {"spec", "reconcile", "providers", "cmd/lendkeep/screen"},
 }
 
 func TestImportsRunOneWay(t *testing.T) {

@@ -7,7 +7,8 @@ import (
 	"unicode/utf8"
 
 	"github.com/hashicorp/hcl/v2"
-	"golang.org/x/text/width"
+
+	"lendkeep/spec/plain"
 )
 
 // How many bytes of a long source line are kept before what is meant, of it,
@@ -68,7 +69,7 @@ func (e Excerpt) lines(indent string) string {
 	if before+e.Meant+e.After == "" {
 		return ""
 	}
-	carets := strings.Repeat("^", max(columns(e.Meant), 1))
+	carets := strings.Repeat("^", max(plain.Columns(e.Meant), 1))
 	source := strings.TrimRight(before+e.Meant+e.After, " \t")
 	return indent + source + "\n" + indent + blank(before) + carets + "\n"
 }
@@ -81,29 +82,7 @@ func blank(text string) string {
 			out.WriteRune(r)
 			continue
 		}
-		out.WriteString(strings.Repeat(" ", runeColumns(r)))
+		out.WriteString(strings.Repeat(" ", plain.Columns(string(r))))
 	}
 	return out.String()
-}
-
-func columns(text string) int {
-	n := 0
-	for _, r := range text {
-		n += runeColumns(r)
-	}
-	return n
-}
-
-// runeColumns gives how many columns a terminal uses for r: none for combining
-// marks, two for the wide characters of Unicode's annex 11.
-func runeColumns(r rune) int {
-	if unicode.In(r, unicode.Mn, unicode.Me, unicode.Cf) {
-		return 0
-	}
-	switch width.LookupRune(r).Kind() {
-	case width.EastAsianWide, width.EastAsianFullwidth:
-		return 2
-	default:
-		return 1
-	}
 }

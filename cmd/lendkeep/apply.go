@@ -44,10 +44,10 @@ steps by hand asks for each whether it is done: typed, or given with --erase and
 			if err := layoutUnchanged(c.Context(), sealed.Order); err != nil {
 				return err
 			}
-			w.progress = newProgress(c.OutOrStdout())
+			w.progress = newProgress(c.ErrOrStderr())
 			return acting(c.Context(), &w, func(j *journals) (order.Order, error) { return sealed.Order, j.unended() }, func(h host, j *journals) error {
 				h.Person = said.desk(c, h.Person)
-				return carryOut(c, h, j, approval)
+				return carryOut(c, &w, h, j, approval)
 			})
 		},
 	}
@@ -130,10 +130,12 @@ func acting(ctx context.Context, w *where, about func(*journals) (order.Order, e
 	return deed(h, j)
 }
 
-func carryOut(c *cobra.Command, h host, j *journals, approval order.Approval) error {
+func carryOut(c *cobra.Command, w *where, h host, j *journals, approval order.Approval) error {
 	journal := &lazyJournal{make: func() (carry.Journal, error) { return j.create() }}
-	carrier := carry.Carrier{Ports: h.Ports, Journal: journal, Clock: systemClock{}, Sequence: j.next(), Watch: watcher(c)}
+	carrier := carry.Carrier{Ports: h.Ports, Journal: journal, Clock: systemClock{}, Sequence: j.next(), Watch: watcher(c, w.progress)}
+	w.progress.awaited(readingHost, 0)
 	report, err := carrier.Out(c.Context(), approval)
+	w.progress.end()
 	return ended(report, err)
 }
 

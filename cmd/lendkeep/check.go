@@ -1,11 +1,11 @@
 package main
 
 import (
-	"fmt"
 	"strings"
 
 	"github.com/spf13/cobra"
 
+	"lendkeep/cmd/lendkeep/screen"
 	"lendkeep/reconcile/assess"
 	"lendkeep/reconcile/facts"
 	"lendkeep/spec"
@@ -32,8 +32,7 @@ do, or what a block or attribute of the layout language is for.`,
 				if err != nil {
 					return err
 				}
-				_, err = fmt.Fprint(c.OutOrStdout(), text)
-				return err
+				return screen.On(c.OutOrStdout()).Prose(text)
 			}
 			if len(arguments) == 0 {
 				return fail(exitUsage, "lendkeep check LAYOUT", "name the layout's directory")
@@ -75,6 +74,7 @@ func explained(name string) (string, error) {
 
 // assessed loads a layout, reads the facts and runs every check.
 func assessed(c *cobra.Command, dir, shift string, w *where) (*assess.Case, []assess.Finding, spec.Diagnostics, error) {
+	w.progress = newProgress(c.ErrOrStderr())
 	layout, survey, diagnostics, err := layoutOf(c.Context(), dir, w)
 	if err != nil {
 		return nil, nil, nil, err

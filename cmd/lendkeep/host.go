@@ -45,7 +45,7 @@ type where struct {
 	donors  []string            // firmware that the layout or an order names, likewise
 	sources []facts.StatedImage // images of systems that move, which are looked into
 
-	progress *progress // told how a copy goes on; nil where nothing is copied
+	progress *progress // told how what takes long goes on; nil: nobody is
 }
 
 func (w *where) flags(c *cobra.Command, survey bool) {
@@ -103,7 +103,9 @@ func (w *where) facts(ctx context.Context, uri string) (facts.Survey, error) {
 	}
 	defer h.close()
 	start := time.Now()
+	w.progress.awaited(readingHost, 0)
 	survey, err := h.Survey.Survey(ctx)
+	w.progress.end()
 	zerolog.Ctx(ctx).Info().Dur("took", time.Since(start)).Int("functions", len(survey.Functions)).
 		Int("guests", len(survey.Libvirt.Guests)).Int("gaps", len(survey.Gaps)+len(survey.Libvirt.Gaps)).Msg("host read")
 	return survey, err

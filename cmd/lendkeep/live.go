@@ -33,7 +33,7 @@ func (w *where) openLive(uri string) (host, error) {
 	confirmed := person.File{Path: filepath.Join(keepFolder, "confirmed.json")}
 	drives := drive.Drives{Root: "/", Folder: filepath.Join(keepFolder, "drives")}
 	if w.progress != nil {
-		drives.Watch = w.progress.watch
+		drives.Watch = w.progress.copied
 	}
 	images := slices.Clone(w.images)
 	for _, source := range w.sources {

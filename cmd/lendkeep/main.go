@@ -3,6 +3,7 @@
 package main
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"fmt"
@@ -15,6 +16,7 @@ import (
 	"github.com/rs/zerolog"
 	"github.com/spf13/cobra"
 
+	"lendkeep/cmd/lendkeep/screen"
 	"lendkeep/spec"
 	"lendkeep/spec/plain"
 )
@@ -36,7 +38,7 @@ const (
 // exitMeanings is what help and the manual say of the exit codes.
 var exitMeanings = [...]string{
 	exitDone:       "done, or nothing to do",
-	exitFindings:   "findings stop it, or not every case of a rehearsal ended well",
+	exitFindings:   "findings stop it, host and layout differ (status), or a case of a rehearsal did not end well",
 	exitUsage:      "wrong usage or layout, something cannot be read, nothing to resume or undo",
 	exitRolledBack: "the order failed and everything was undone",
 	exitPerson:     "a person is needed: it could not be undone, or host or journal not be read",
@@ -91,7 +93,7 @@ func run(ctx context.Context, arguments []string, stdin io.Reader, stdout, stder
 	root := newRoot()
 	root.SetArgs(arguments)
 	root.SetIn(stdin)
-	stdout, stderr = plain.Writer{Out: stdout}, plain.Writer{Out: stderr}
+	stdout, stderr = screen.New(stdout), screen.New(stderr)
 	root.SetOut(stdout)
 	root.SetErr(stderr)
 	told := text{w: stderr} // nowhere is left to report to
@@ -102,7 +104,7 @@ func run(ctx context.Context, arguments []string, stdin io.Reader, stdout, stder
 	case err == nil:
 		return exitDone
 	case errors.As(err, &diagnostics):
-		_ = diagnostics.Print(stderr) // nowhere is left to report to
+		_ = printDiagnostics(stderr, diagnostics) // nowhere is left to report to
 		return exitUsage
 	case errors.As(err, &f):
 		if f.err != nil && f.err.Error() != "" {
@@ -147,7 +149,14 @@ func newRoot() *cobra.Command {
 	}
 	format := root.PersistentFlags().String("log-format", "text", "how log lines on standard error look: text or json")
 	level := root.PersistentFlags().String("log-level", "warn", "what is logged: debug, info, warn or error")
-	root.PersistentPreRunE = func(c *cobra.Command, _ []string) error { return setLog(c, *format, *level) }
+	colour := root.PersistentFlags().String("color", "auto", "draw severities and changes in colour besides: auto (at a terminal, unless NO_COLOR is set), always or never; `WHEN`")
+	root.PersistentPreRunE = func(c *cobra.Command, _ []string) error {
+		if err := screen.On(c.OutOrStdout()).Colour(*colour); err != nil {
+			return err
+		}
+		return setLog(c, *format, *level)
+	}
+	root.SetHelpFunc(fitted(root.HelpFunc()))
 	root.CompletionOptions.DisableDefaultCmd = true
 	root.AddCommand(surveyCommand(), checkCommand(), planCommand(), rehearseCommand(), applyCommand(),
 		resumeCommand(), rollbackCommand(), statusCommand(), watchCommand(), shimCommand(), formatCommand(), manCommand())
@@ -155,6 +164,18 @@ func newRoot() *cobra.Command {
 		root.AddCommand(&cobra.Command{Use: t.name, Short: t.short, Long: t.text})
 	}
 	return root
+}
+
+// fitted shows what cobra makes of a command as help as wide as the screen.
+func fitted(help func(*cobra.Command, []string)) func(*cobra.Command, []string) {
+	return func(c *cobra.Command, arguments []string) {
+		var text bytes.Buffer
+		out := screen.On(c.OutOrStdout())
+		c.SetOut(&text)
+		help(c, arguments)
+		c.SetOut(out)
+		_ = out.Prose(text.String()) // nowhere is left to report to
+	}
 }
 
 func setLog(c *cobra.Command, format, level string) error {

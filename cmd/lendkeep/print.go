@@ -6,14 +6,13 @@ import (
 	"encoding/json"
 	"fmt"
 	"io"
-	"slices"
 	"strings"
-	"text/tabwriter"
 	"time"
 
 	"github.com/rs/zerolog"
 	"github.com/spf13/cobra"
 
+	"lendkeep/cmd/lendkeep/screen"
 	"lendkeep/reconcile/assess"
 	"lendkeep/reconcile/carry"
 	"lendkeep/reconcile/definition"
@@ -33,26 +32,22 @@ type text struct {
 
 func (t *text) line(format string, values ...any) {
 	if t.err == nil {
-		_, t.err = fmt.Fprintf(t.w, format+"\n", plain.Values(values)...)
+		t.err = screen.On(t.w).Line(fmt.Sprintf(format, plain.Values(values)...))
+	}
+}
+
+// marked is line with a head that is drawn in a style.
+func (t *text) marked(style screen.Style, head, format string, values ...any) {
+	if t.err == nil {
+		t.err = screen.On(t.w).Marked(style, head, fmt.Sprintf(format, plain.Values(values)...))
 	}
 }
 
 // table prints rows in columns under their headings.
 func (t *text) table(rows [][]string) {
-	if t.err != nil {
-		return
+	if t.err == nil {
+		t.err = screen.On(t.w).Table(rows)
 	}
-	columns := tabwriter.NewWriter(t.w, 0, 0, 2, ' ', 0)
-	for _, row := range rows {
-		row = slices.Clone(row)
-		for i := range row {
-			row[i] = plain.Shown(row[i])
-		}
-		if _, t.err = fmt.Fprintln(columns, strings.Join(row, "\t")); t.err != nil {
-			return
-		}
-	}
-	t.err = columns.Flush()
 }
 
 func printJSON(w io.Writer, value any) error {
@@ -77,10 +72,11 @@ func printCheck(w io.Writer, diagnostics spec.Diagnostics, findings []assess.Fin
 			Findings    []assess.Finding `json:"findings"`
 		}{diagnostics, findings})
 	}
-	if err := diagnostics.Print(w); err != nil {
+	if err := printDiagnostics(w, diagnostics); err != nil {
 		return err
 	}
 	t := &text{w: w}
+	tally(t, findings)
 	for _, f := range findings {
 		printFinding(t, f)
 	}
@@ -95,8 +91,44 @@ func printCheck(w io.Writer, diagnostics spec.Diagnostics, findings []assess.Fin
 	return t.err
 }
 
+func printDiagnostics(w io.Writer, diagnostics spec.Diagnostics) error {
+	var text bytes.Buffer
+	if err := diagnostics.Print(&text); err != nil {
+		return err
+	}
+	return screen.On(w).Prose(text.String())
+}
+
+// severities say how each severity is drawn.
+var severities = map[assess.Severity]screen.Style{assess.Stop: screen.Stop, assess.Caution: screen.Caution, assess.Note: screen.Note}
+
+// tally is the head line over findings.
+func tally(t *text, findings []assess.Finding) {
+	if len(findings) == 0 {
+		return
+	}
+	numbers := map[assess.Severity]int{}
+	for _, f := range findings {
+		numbers[f.Severity]++
+	}
+	t.line("Found: %s, %s, %s.", count(numbers[assess.Stop], "stop"), count(numbers[assess.Caution], "caution"), count(numbers[assess.Note], "note"))
+	t.line("")
+}
+
+// count gives a number of things in words.
+func count(n int, thing string) string {
+	switch n {
+	case 0:
+		return "no " + thing
+	case 1:
+		return "1 " + thing
+	default:
+		return fmt.Sprintf("%d %ss", n, thing)
+	}
+}
+
 func printFinding(t *text, f assess.Finding) {
-	t.line("%s: %s", f.Severity, f.Summary)
+	t.marked(severities[f.Severity], string(f.Severity), ": %s", f.Summary)
 	t.line("   stated  %s", f.At)
 	t.line("   why     %s", f.Detail)
 	for _, cause := range f.Causes {
@@ -112,6 +144,7 @@ func printFinding(t *text, f assess.Finding) {
 func printOrder(w io.Writer, sealed order.Sealed, name string, xml bool) error {
 	t := &text{w: w}
 	o := sealed.Order
+	tally(t, o.Findings)
 	for _, f := range o.Findings {
 		if f.Severity == assess.Caution {
 			printFinding(t, f)
@@ -158,23 +191,35 @@ func printStep(t *text, n int, s step.Written, xml bool) {
 			t.line("      %v", err)
 		}
 		for _, line := range definition.Difference(define.Before, after) {
-			t.line("      %s", line)
+			printChange(t, line)
 		}
 	}
 	t.line("")
 }
 
+func printChange(t *text, line string) {
+	for word, style := range map[string]screen.Style{definition.Was: screen.Was, definition.Becomes: screen.Becomes} {
+		if rest, ok := strings.CutPrefix(line, word); ok {
+			t.marked(style, "      "+word, "%s", rest)
+			return
+		}
+	}
+	t.line("      %s", line)
+}
+
 func round(d time.Duration) string { return d.Round(time.Second).String() }
 
 // watcher prints what happens while an order is carried out.
-func watcher(c *cobra.Command) func(carry.Report, carry.Record) {
+func watcher(c *cobra.Command, p *progress) func(carry.Report, carry.Record) {
 	w := c.OutOrStdout()
 	log := zerolog.Ctx(c.Context())
 	return func(report carry.Report, r carry.Record) {
 		log.Info().Str("order", report.Sealed.Code()).Str("event", string(r.Event)).Int("step", r.Step).
 			Bool("undo", r.Undo).Str("result", string(r.Result)).Str("note", r.Note).Msg("journal")
+		p.end()
 		t := &text{w: w} // the order goes on without a reader
 		happening(t, report, r)
+		p.follow(report, r)
 	}
 }
 

@@ -3,84 +3,179 @@ package main
 import (
 	"fmt"
 	"io"
-	"os"
+	"sync"
 	"time"
 
-	"github.com/vbauerster/mpb/v8"
-	"github.com/vbauerster/mpb/v8/decor"
-	"golang.org/x/term"
-
+	"lendkeep/cmd/lendkeep/screen"
+	"lendkeep/reconcile/carry"
 	"lendkeep/reconcile/facts"
-	"lendkeep/spec/plain"
+	"lendkeep/reconcile/step"
 )
 
-// progress shows how far a copy has come: as a bar at a terminal, else as a line
-// now and then.
+// progress tells at a terminal how far something has come that takes longer
+// than a moment, and how long it will still take: on one line of standard error,
+// which goes again. Where there is no terminal nothing is told.
 type progress struct {
-	out  io.Writer
+	line *screen.Fleeting // nil: nobody is there to see it
 	now  func() time.Time
-	bars *mpb.Progress
-	bar  *mpb.Bar
 
-	phase   string
-	began   time.Time // of the phase
-	from    uint64    // what was done when it began
-	printed time.Time
+	turn  sync.Mutex    // of beginning and ending
+	quit  chan struct{} // nil: nothing is under way
+	ended sync.WaitGroup
+
+	mu    sync.Mutex // over what follows, of the phase that is under way
+	phase string
+	began time.Time
+	from  uint64 // what was done when it began
+	done  uint64
+	total uint64 // 0: not known
 }
 
-// every is how often a line is printed where there is no terminal.
-const every = 10 * time.Second
+// For how long nothing is told, and how often it is then told anew.
+const (
+	patience = 2 * time.Second
+	beat     = 250 * time.Millisecond
+)
 
-func newProgress(out io.Writer) *progress { return &progress{out: out, now: time.Now} }
+func newProgress(told io.Writer) *progress {
+	return &progress{line: screen.On(told).Fleeting(), now: time.Now}
+}
 
-// watch is told how many bytes of a phase are done.
-func (p *progress) watch(phase string, done, total uint64) {
-	if phase != p.phase {
-		p.end()
-		p.phase, p.began, p.printed, p.from = phase, p.now(), p.now(), done
-		p.begin(done, total)
+// copied is told how many bytes of a phase are done.
+func (p *progress) copied(phase string, done, total uint64) { p.count(phase, done, total, rated) }
+
+// counted is told how many pieces of a phase are done.
+func (p *progress) counted(phase string, done, total int) {
+	p.count(phase, uint64(done), uint64(total), pieces)
+}
+
+func (p *progress) count(phase string, done, total uint64, say saying) {
+	if p == nil || p.line == nil {
+		return
 	}
-	switch {
-	case p.bar != nil:
-		p.bar.SetCurrent(int64(done))
-	case p.now().Sub(p.printed) >= every || done == total:
-		p.printed = p.now()
-		fmt.Fprintln(p.out, p.line(done, total))
+	p.mu.Lock()
+	fresh := phase != p.phase
+	p.done = done
+	p.mu.Unlock()
+	if fresh {
+		p.begin(phase, done, total, say)
 	}
 	if done == total {
 		p.end()
 	}
 }
 
-func (p *progress) begin(done, total uint64) {
-	out, _ := p.out.(plain.Writer) // a bar has control characters of its own
-	file, ok := out.Out.(*os.File)
-	if !ok || !term.IsTerminal(int(file.Fd())) {
+// awaited begins something of which only is known about how long it takes; 0:
+// not even that.
+func (p *progress) awaited(phase string, takes time.Duration) {
+	if p != nil && p.line != nil {
+		p.begin(phase, 0, uint64(takes), waited)
+	}
+}
+
+// saying tells of a phase that has taken so long.
+type saying func(p *progress, took time.Duration) string
+
+func (p *progress) begin(phase string, done, total uint64, say saying) {
+	p.turn.Lock()
+	defer p.turn.Unlock()
+	p.over()
+	p.mu.Lock()
+	p.phase, p.began, p.from, p.done, p.total = phase, p.now(), done, done, total
+	p.mu.Unlock()
+	quit := make(chan struct{})
+	p.quit = quit
+	p.ended.Go(func() { p.tell(quit, say) })
+}
+
+// tell shows the phase until it is over.
+func (p *progress) tell(quit chan struct{}, say saying) {
+	wait := time.NewTimer(patience)
+	defer wait.Stop()
+	shown := false
+	for {
+		select {
+		case <-quit:
+			if shown {
+				p.line.Clear()
+			}
+			return
+		case <-wait.C:
+			shown = true
+			p.mu.Lock()
+			text := say(p, p.now().Sub(p.began))
+			p.mu.Unlock()
+			p.line.Show(text)
+			wait.Reset(beat)
+		}
+	}
+}
+
+// end takes away what is told, whether the phase has come to its end or not.
+func (p *progress) end() {
+	if p != nil {
+		p.turn.Lock()
+		defer p.turn.Unlock()
+		p.over()
+	}
+}
+
+func (p *progress) over() {
+	if p.quit == nil {
 		return
 	}
-	p.bars = mpb.New(mpb.WithOutput(file), mpb.WithWidth(40))
-	p.bar = p.bars.AddBar(int64(total),
-		mpb.PrependDecorators(decor.Name("          "+p.phase+" ")),
-		mpb.AppendDecorators(decor.CountersKibiByte("% .1f of % .1f", decor.WCSyncSpace), decor.AverageSpeed(decor.SizeB1024(0), ", % .1f"), decor.Name(", left "), decor.AverageETA(decor.ET_STYLE_GO)))
-	p.bar.SetCurrent(int64(done))
+	close(p.quit)
+	p.ended.Wait()
+	p.quit = nil
+	p.mu.Lock()
+	p.phase = ""
+	p.mu.Unlock()
 }
 
-// end lets go of the terminal, whether the phase has come to its end or not.
-func (p *progress) end() {
-	if p.bar != nil {
-		p.bar.Abort(false)
-		p.bars.Wait()
-		p.bar = nil
+func rated(p *progress, took time.Duration) string {
+	text := fmt.Sprintf("%s: %s of %s", p.phase, facts.Size(p.done), facts.Size(p.total))
+	if p.done > p.from && took > 0 {
+		text += fmt.Sprintf(", %s/s", facts.Size(uint64(float64(p.done-p.from)/took.Seconds())))
 	}
+	return text + p.left(took)
 }
 
-func (p *progress) line(done, total uint64) string {
-	text := fmt.Sprintf("          %s: %s of %s", p.phase, facts.Size(done), facts.Size(total))
-	took := p.now().Sub(p.began)
-	if took < time.Second || done <= p.from {
-		return text
+func pieces(p *progress, took time.Duration) string {
+	return fmt.Sprintf("%s: %d of %d", p.phase, p.done, p.total) + p.left(took)
+}
+
+// left tells how long the rest takes at the pace so far.
+func (p *progress) left(took time.Duration) string {
+	if p.done <= p.from {
+		return ""
 	}
-	rate := float64(done-p.from) / took.Seconds()
-	left := time.Duration(float64(total-done)/rate) * time.Second
-	return fmt.Sprintf("%s, %s/s, left %s", text, facts.Size(uint64(rate)), left)
+	rest := time.Duration(float64(took) * float64(p.total-p.done) / float64(p.done-p.from))
+	return ", left " + round(rest)
+}
+
+func waited(p *progress, took time.Duration) string {
+	text := p.phase + ", " + round(took)
+	if rest := time.Duration(p.total) - took; rest > 0 {
+		text += ", left about " + round(rest)
+	}
+	return text
+}
+
+// readingHost is what is awaited where only facts are read.
+const readingHost = "reading the host"
+
+// follow tells what an order is at after an event of its journal. A step by hand
+// waits for a person, who is asked on the same terminal.
+func (p *progress) follow(report carry.Report, r carry.Record) {
+	switch r.Event {
+	case carry.Intent:
+		if _, hand := report.Sealed.Order.Steps[r.Step-1].Step.(*step.ByHand); hand && !r.Undo {
+			return
+		}
+		about := report.Steps[r.Step-1].About
+		p.awaited(fmt.Sprintf("step %d of %d: %s", r.Step, len(report.Steps), about.Does), about.Takes)
+	case carry.End:
+	default:
+		p.awaited(readingHost, 0)
+	}
 }

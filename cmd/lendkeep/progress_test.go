@@ -1,27 +1,56 @@
 package main
 
 import (
-	"bytes"
+	"io"
+	"strings"
 	"testing"
 	"time"
 
+	"github.com/creack/pty"
 	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
 )
 
-func TestProgressLines(t *testing.T) {
-	var out bytes.Buffer
-	now := time.Date(2026, 11, 25, 6, 0, 0, 0, time.UTC)
+func TestProgressIsToldInWords(t *testing.T) {
+	p := &progress{phase: "copy", from: 1 << 30, done: 2 << 30, total: 5 << 30}
+	assert.Equal(t, "copy: 2.0 GiB of 5.0 GiB, 102.4 MiB/s, left 30s", rated(p, 10*time.Second), "it went on where an earlier try was cut off")
+	p.done = p.from
+	assert.Equal(t, "copy: 1.0 GiB of 5.0 GiB", rated(p, 10*time.Second), "nothing is known of its pace")
+	p = &progress{phase: "calls rehearsed", done: 11, total: 33}
+	assert.Equal(t, "calls rehearsed: 11 of 33, left 6s", pieces(p, 3*time.Second))
+	p = &progress{phase: "step 1 of 2: start guest grading", total: uint64(10 * time.Second)}
+	assert.Equal(t, "step 1 of 2: start guest grading, 4s, left about 6s", waited(p, 4*time.Second))
+	assert.Equal(t, "step 1 of 2: start guest grading, 14s", waited(p, 14*time.Second), "it takes longer than most do")
+	p.total = 0
+	assert.Equal(t, "step 1 of 2: start guest grading, 4s", waited(p, 4*time.Second))
+}
+
+// What is told goes again: at the end the line is empty, and no line was begun.
+func TestProgressGoesAgain(t *testing.T) {
+	near, far, err := pty.Open()
+	require.NoError(t, err)
+	require.NoError(t, pty.Setsize(near, &pty.Winsize{Cols: 30, Rows: 25}))
+	p := newProgress(far)
+	p.awaited("step 1 of 2: start guest grading, which borrows reel", 10*time.Second)
+	p.line.Show(p.phase)
+	p.line.Clear()
+	p.end()
+	p.end() // of nothing
+	require.NoError(t, far.Close())
+	told, _ := io.ReadAll(near) // ends with an error once the far side is closed (Linux)
+	require.NoError(t, near.Close())
+	assert.Equal(t, "\r\x1b[Kstep 1 of 2: start guest\r\x1b[K", string(told))
+}
+
+// Where there is no terminal nothing is told.
+func TestProgressIsForTerminals(t *testing.T) {
+	var out strings.Builder
 	p := newProgress(&out)
-	p.now = func() time.Time { return now }
-	p.watch("copy", 1<<30, 5<<30) // it goes on where an earlier try was cut off
-	for range 20 {
-		now = now.Add(time.Second)
-		p.watch("copy", p.from+uint64(now.Sub(p.began)/time.Second)*(100<<20), 5<<30)
-	}
-	now = now.Add(20 * time.Second)
-	p.watch("copy", 5<<30, 5<<30)
-	assert.Equal(t, `          copy: 2.0 GiB of 5.0 GiB, 100.0 MiB/s, left 30s
-          copy: 3.0 GiB of 5.0 GiB, 100.0 MiB/s, left 20s
-          copy: 5.0 GiB of 5.0 GiB, 102.4 MiB/s, left 0s
-`, out.String())
+	p.copied("copy", 1, 2)
+	p.counted("calls rehearsed", 1, 2)
+	p.awaited("reading the host", 0)
+	p.end()
+	(*progress)(nil).awaited("reading the host", 0)
+	(*progress)(nil).end()
+	assert.Empty(t, out.String())
 }

@@ -80,15 +80,16 @@ func again(c *cobra.Command, w *where, said *said, goOn going) error {
 		}
 		return report.Sealed.Order, err
 	}
-	w.progress = newProgress(c.OutOrStdout())
+	w.progress = newProgress(c.ErrOrStderr())
 	return acting(c.Context(), w, about, func(h host, j *journals) error {
 		journal, err := j.open(of)
 		if err != nil {
 			return err
 		}
 		h.Person = said.desk(c, h.Person)
-		carrier := &carry.Carrier{Ports: h.Ports, Journal: journal, Clock: systemClock{}, Watch: watcher(c)}
+		carrier := &carry.Carrier{Ports: h.Ports, Journal: journal, Clock: systemClock{}, Watch: watcher(c, w.progress)}
 		report, err := goOn(c.Context(), carrier, report)
+		w.progress.end()
 		var f failure
 		if errors.As(err, &f) {
 			return errors.Join(err, journal.Close())

@@ -40,7 +40,10 @@ on any host is changed.`,
 			judge, closeJudge := openJudge(c.Context())
 			defer closeJudge()
 			r := rehearse.Rehearsal{Sealed: sealed, Survey: host, Judge: judge}
+			told := newProgress(c.ErrOrStderr())
+			r.Watch = func(done, calls int) { told.counted("calls rehearsed", done, calls) }
 			report, err := r.Run(c.Context())
+			told.end()
 			if err != nil {
 				return err
 			}

@@ -24,7 +24,8 @@ func statusCommand() *cobra.Command {
 it and who uses its drives; then whether the host is as the layout says, whether
 starts are guarded and watched, and what became of the newest order. With
 --history, which needs no layout, it shows instead who had which controller from
-when to when, how each return went, and every alarm.`,
+when to when, how each return went, and every alarm. Where the host is not as the
+layout says, it ends with exit code 1.`,
 		Args: func(c *cobra.Command, arguments []string) error {
 			if past {
 				return cobra.MaximumNArgs(1)(c, arguments)
@@ -42,10 +43,13 @@ when to when, how each return went, and every alarm.`,
 			s := statusOf(laid, findings)
 			s.LastOrder = lastOrder(c.Context(), &w, laid.Facts.Survey.Machine.ID)
 			s.watched(&w)
-			if asJSON {
-				return printJSON(c.OutOrStdout(), s)
+			if err := printStatus(c.OutOrStdout(), s, asJSON); err != nil {
+				return err
 			}
-			return printStatus(c.OutOrStdout(), s)
+			if !s.Agree {
+				return failure{code: exitFindings}
+			}
+			return nil
 		},
 	}
 	w.flags(c, true)
@@ -168,7 +172,10 @@ func lastOrder(ctx context.Context, w *where, machine string) string {
 	}
 }
 
-func printStatus(w io.Writer, s status) error {
+func printStatus(w io.Writer, s status, asJSON bool) error {
+	if asJSON {
+		return printJSON(w, s)
+	}
 	t := &text{w: w}
 	rows := [][]string{{"controller", "where", "what", "may be borrowed by", "used by"}}
 	for _, c := range s.Controllers {

@@ -63,6 +63,7 @@ take its survey without --root.`,
 }
 
 func takeSurvey(c *cobra.Command, w *where, root, keep string) (facts.Survey, error) {
+	w.progress = newProgress(c.ErrOrStderr())
 	if root == "" {
 		if keep != "" {
 			return facts.Survey{}, fail(exitUsage, "lendkeep survey --root / --keep-tree "+keep, "--keep-tree needs --root")

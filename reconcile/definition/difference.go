@@ -6,10 +6,13 @@ import (
 	"github.com/rogpeppe/go-internal/diff"
 )
 
-// Words that stand before each line of a difference.
+// Was and Becomes begin each line of a difference that goes and that comes.
 const (
-	lineWas     = "was     | "
-	lineBecomes = "becomes | "
+	Was     = "was"
+	Becomes = "becomes"
+
+	lineWas     = Was + "     | "
+	lineBecomes = Becomes + " | "
 	lineStays   = "        | "
 	lineSkipped = "        ..."
 )

@@ -24,6 +24,8 @@ type Rehearsal struct {
 	Make   func(carry.Carrier) *carry.Carrier // makes the carrier of each run; nil: as it is
 	// Before changes the host that each run begins with; nil: as surveyed.
 	Before func(*memory.Host)
+	// Watch is told how many of the order's calls are through; nil: nobody is.
+	Watch func(done, calls int)
 	// Pick chooses which cases are held; nil: all.
 	Pick func(call int, mode fault.Mode) bool
 
@@ -73,6 +75,9 @@ func (r *Rehearsal) Run(ctx context.Context) (Report, error) {
 		return report, err
 	}
 	for n, call := range calls {
+		if r.Watch != nil {
+			r.Watch(n, len(calls))
+		}
 		for _, mode := range fault.Modes {
 			if !applies(call, mode) || r.Pick != nil && !r.Pick(n, mode) {
 				continue

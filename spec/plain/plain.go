@@ -26,6 +26,11 @@ func acts(r rune) bool {
 // bytes that are no UTF-8, are shown by their numbers.
 func Text(s string) string { return replaced(s, acts, shown) }
 
+// Lined is Text for a text of several lines: line feeds and tabs stay.
+func Lined(s string) string {
+	return replaced(s, func(r rune) bool { return r != '\n' && r != '\t' && acts(r) }, shown)
+}
+
 // shown writes a character by its number; size is 1 for a byte that is no UTF-8.
 func shown(r rune, raw string) string {
 	if r < 0x100 || r == utf8.RuneError && len(raw) == 1 {
@@ -118,7 +123,7 @@ type Writer struct{ Out io.Writer }
 
 // Write implements io.Writer. Characters must not be cut between two writes.
 func (w Writer) Write(p []byte) (int, error) {
-	return written(w.Out, p, replaced(string(p), func(r rune) bool { return r != '\n' && r != '\t' && acts(r) }, shown))
+	return written(w.Out, p, Lined(string(p)))
 }
 
 // Lines is a Writer for those that write one line at a time, such as logs: no

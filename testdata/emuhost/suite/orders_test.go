@@ -148,7 +148,7 @@ func TestDayAndNight(t *testing.T) {
 	assert.NotContains(t, h.controllers(), machine.Reel)
 	assert.Empty(t, h.namespace(machine.Reel))
 	assert.NotZero(t, h.try("findmnt", "/srv/shelf").Exit)
-	assert.Contains(t, h.mustLendkeep("status", "workshop"), "lent to grading")
+	assert.Contains(t, h.lendkeep("status", "workshop").Stdout, "lent to grading")
 	assert.Contains(t, h.mustLendkeep("plan", "workshop", "--shift", "day"), "there is nothing to do")
 
 	var said string

@@ -151,7 +151,7 @@ func TestCutOff(t *testing.T) {
 			address := h.controllers()[machine.Reel]
 			if c.then == "resume" {
 				assert.Empty(t, address, "it is lent")
-				assert.Contains(t, h.mustLendkeep("status", "workshop"), "lent to grading")
+				assert.Contains(t, h.lendkeep("status", "workshop").Stdout, "lent to grading")
 				h.mustLendkeep("rollback")
 			}
 			h.returned(machine.Reel)

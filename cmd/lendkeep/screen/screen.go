@@ -1,0 +1,104 @@
+// Package screen shows text where it is read: on a terminal no wider than that,
+// no word cut, and coloured where that is wanted; in a pipe or a file as it is,
+// one row a line. Start at Screen.
+package screen
+
+import (
+	"fmt"
+	"io"
+	"os"
+	"strings"
+
+	"golang.org/x/term"
+
+	"lendkeep/spec/plain"
+)
+
+// Screen is what one output of the program goes to. All that is shown is made
+// harmless; only the marks are the screen's own.
+type Screen struct {
+	out      io.Writer
+	terminal *os.File // nil: a pipe or a file
+	coloured bool
+}
+
+// New gives the screen behind an output.
+func New(out io.Writer) *Screen {
+	s := &Screen{out: out}
+	if file, ok := out.(*os.File); ok && term.IsTerminal(int(file.Fd())) {
+		s.terminal = file
+	}
+	return s
+}
+
+// On gives the screen that a writer is, or one of its own.
+func On(w io.Writer) *Screen {
+	if s, ok := w.(*Screen); ok {
+		return s
+	}
+	return New(w)
+}
+
+// Write implements io.Writer for what is not to be wrapped, such as JSON.
+// Characters must not be cut between two writes.
+func (s *Screen) Write(p []byte) (int, error) { return plain.Writer{Out: s.out}.Write(p) }
+
+// Terminal gives the terminal, or nil where there is none.
+func (s *Screen) Terminal() *os.File { return s.terminal }
+
+// unknownWidth is that of a terminal that does not say it: what terminals have
+// had since the DEC VT100 (its User Guide, chapter 1).
+const unknownWidth = 80
+
+// width gives how many columns there are, asked anew since it may change; 0 is
+// no bound.
+func (s *Screen) width() int {
+	if s.terminal == nil {
+		return 0
+	}
+	if columns, _, err := term.GetSize(int(s.terminal.Fd())); err == nil && columns > 0 {
+		return columns
+	}
+	return unknownWidth
+}
+
+// Line shows a line, or several.
+func (s *Screen) Line(text string) error { return s.Marked("", "", text) }
+
+// Marked shows a line that begins with head, which is drawn in a style.
+func (s *Screen) Marked(style Style, head, rest string) error {
+	var shown strings.Builder
+	for line := range strings.SplitSeq(plain.Lined(head+rest), "\n") {
+		for _, part := range wrap(line, s.width()) {
+			shown.WriteString(part + "\n")
+		}
+	}
+	text := shown.String()
+	if s.coloured && head != "" && strings.HasPrefix(text, head) {
+		text = style.draw(head) + text[len(head):]
+	}
+	return s.put(text)
+}
+
+// Prose shows a text of paragraphs, lists and examples, whose lines were broken
+// for some other width.
+func (s *Screen) Prose(text string) error { return s.put(reflow(plain.Lined(text), s.width())) }
+
+// Table shows rows in columns under their headings, the first row.
+func (s *Screen) Table(rows [][]string) error {
+	clean := make([][]string, len(rows))
+	for i, row := range rows {
+		for _, cell := range row {
+			clean[i] = append(clean[i], plain.Shown(cell))
+		}
+	}
+	return s.put(strings.Join(arranged(clean, s.width()), "\n") + "\n")
+}
+
+// put writes what was made harmless.
+func (s *Screen) put(text string) error {
+	if _, err := io.WriteString(s.out, text); err != nil {
+		return fmt.Errorf("show: %w", err)
+	}
+	return nil
+}
