@@ -24,6 +24,7 @@ var allowed = map[string][]string{
 	"reconcile/step":          {"spec", "reconcile/strict", "reconcile/facts", "reconcile/definition", "reconcile/guard", "reconcile/watch"},
 	"reconcile/order":         {"spec", "reconcile/strict", "reconcile/facts", "reconcile/definition", "reconcile/assess", "reconcile/guard", "reconcile/step", "reconcile/watch"},
 	"reconcile/carry":         {"spec", "reconcile/strict", "reconcile/facts", "reconcile/definition", "reconcile/assess", "reconcile/guard", "reconcile/step", "reconcile/order"},
+	"reconcile/since":         {"spec", "reconcile/facts", "reconcile/assess"},
 	"reconcile/explore":       {},
 	"reconcile/journal":       {},
 	"reconcile/strict":        {},
@@ -83,7 +84,7 @@ func within(name string, rooms []string) bool {
 
 // knowLayouts lists the rooms that may reach the layout language at whatever
 // depth. The guard, which runs as root at every start, is none of them.
-var knowLayouts = []string{"spec", "reconcile", "reconcile/assess", "reconcile/step", "reconcile/order", "reconcile/carry", "reconcile/invented", "reconcile/rehearse",
+var knowLayouts = []string{"spec", "reconcile", "reconcile/assess", "reconcile/step", "reconcile/order", "reconcile/carry", "reconcile/since", "reconcile/invented", "reconcile/rehearse",
 	"reconcile/explore", "providers/memory", "providers/fault", "providers/person", "cmd/lendkeep"}
 
 // What a room must never reach, at whatever depth.

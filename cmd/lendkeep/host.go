@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io/fs"
 	"path/filepath"
+	"slices"
 	"time"
 
 	"github.com/rs/zerolog"
@@ -45,6 +46,7 @@ type where struct {
 	donors  []string            // firmware that the layout or an order names, likewise
 	sources []facts.StatedImage // images of systems that move, which are looked into
 
+	lenient  bool      // libvirt need not answer: what it would say is a gap
 	progress *progress // told how what takes long goes on; nil: nobody is
 }
 
@@ -150,9 +152,8 @@ func named(v facts.Virtualization) []string {
 	return list
 }
 
-// surveyTree reads a captured tree, libvirt's answers included. Firmware is read
-// past any recording of the tree: its images are large and would be kept whole.
-func surveyTree(ctx context.Context, tree sysfs.Tree, images *firmware.Host) (facts.Survey, error) {
+// surveyTree reads a captured tree, libvirt's answers included.
+func surveyTree(ctx context.Context, tree sysfs.Tree) (facts.Survey, error) {
 	// Without libvirt's answers nobody knows which guests use what.
 	virtualization := facts.Virtualization{Gaps: []facts.Gap{{Fact: "guests", Path: "/libvirt", Reason: "the tree holds no answers of libvirt's"}}}
 	if _, err := fs.Stat(tree.FS(), "libvirt"); err == nil {
@@ -162,18 +163,39 @@ func surveyTree(ctx context.Context, tree sysfs.Tree, images *firmware.Host) (fa
 		}
 		virtualization = dump.FromFiles(sub)
 	}
-	survey, err := complete(ctx, tree, images, virtualization)
+	survey, err := complete(ctx, tree, firmware.OnHost(tree.FS(), firmwareCache()), virtualization)
 	if err != nil {
 		return survey, err
 	}
 	survey.Contents, err = contentsIn(tree.FS())
+	survey.Contents = append(survey.Contents, notKept(survey)...)
+	survey.Sort()
 	return survey, err
 }
 
-// contentsIn gives what a captured tree keeps of the drives and images that
-// were read on the host: their bytes are not in it.
+// contentsFile keeps in a captured tree what was read of the host's drives and
+// images: their bytes are not in it.
+const contentsFile = "drives/contents.json"
+
+// notKept is of the NVMe drives of which a captured tree keeps nothing.
+func notKept(survey facts.Survey) []facts.Content {
+	var list []facts.Content
+	for _, f := range survey.Functions {
+		if f.NVMe == nil {
+			continue
+		}
+		for _, n := range f.NVMe.Namespaces {
+			if n.Block != "" && !slices.ContainsFunc(survey.Contents, func(c facts.Content) bool { return c.Of == n.Block }) {
+				gap := facts.Gap{Fact: "what is on it", Path: "/" + contentsFile, Reason: "the tree holds nothing of this drive"}
+				list = append(list, facts.Content{Of: n.Block, SizeBytes: n.SizeBytes, SectorBytes: n.SectorBytes, Gaps: []facts.Gap{gap}})
+			}
+		}
+	}
+	return list
+}
+
 func contentsIn(root fs.FS) ([]facts.Content, error) {
-	content, err := fs.ReadFile(root, "drives/contents.json")
+	content, err := fs.ReadFile(root, contentsFile)
 	if errors.Is(err, fs.ErrNotExist) {
 		return nil, nil
 	}
@@ -185,6 +207,11 @@ func contentsIn(root fs.FS) ([]facts.Content, error) {
 		return nil, fmt.Errorf("read contents of drives: %w", err)
 	}
 	return list, nil
+}
+
+// unanswered is what is known of guests and pools where libvirt does not answer.
+func unanswered(uri string, why error) facts.Virtualization {
+	return facts.Virtualization{Gaps: []facts.Gap{{Fact: "guests and pools", Path: uri, Reason: fmt.Sprint(why)}}}
 }
 
 // openStandIn gives the host kept in a folder. Where libvirt is installed, its

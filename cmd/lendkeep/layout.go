@@ -27,12 +27,16 @@ func layoutOf(ctx context.Context, dir string, w *where) (*spec.Layout, facts.Su
 	if err != nil {
 		return nil, facts.Survey{}, nil, err
 	}
-	given := spec.Given{Known: true, MemoryBytes: survey.Machine.MemoryBytes, CPUs: survey.Machine.CPUs, HostName: survey.Machine.Name}
-	layout, diagnostics := spec.Load(dir, given)
+	layout, diagnostics := loadFor(dir, survey.Machine)
 	if diagnostics.HasErrors() {
 		return nil, facts.Survey{}, nil, diagnostics
 	}
 	return layout, survey, diagnostics, nil
+}
+
+// loadFor loads a layout with the facts that it may compute with.
+func loadFor(dir string, m facts.Machine) (*spec.Layout, spec.Diagnostics) {
+	return spec.Load(dir, spec.Given{Known: true, MemoryBytes: m.MemoryBytes, CPUs: m.CPUs, HostName: m.Name})
 }
 
 // imagesOf lists the images that a layout names, which libvirt may not know yet.

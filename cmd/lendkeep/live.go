@@ -26,9 +26,9 @@ func (w *where) openLive(uri string) (host, error) {
 	if err != nil {
 		return host{}, fail(exitUsage, "", "%w", err)
 	}
-	conn, err := libvirt.Open(uri)
-	if err != nil {
-		return host{}, fail(exitUsage, "see that libvirt runs and that you may use it: virsh -c "+uri+" list; or work on a survey: --survey FILE", "%w", err)
+	conn, away := libvirt.Open(uri)
+	if away != nil && !w.lenient {
+		return host{}, fail(exitUsage, "see that libvirt runs and that you may use it: virsh -c "+uri+" list; or work on a survey: --survey FILE", "%w", away)
 	}
 	confirmed := person.File{Path: filepath.Join(keepFolder, "confirmed.json")}
 	drives := drive.Drives{Root: "/", Folder: filepath.Join(keepFolder, "drives")}
@@ -39,8 +39,12 @@ func (w *where) openLive(uri string) (host, error) {
 	for _, source := range w.sources {
 		images = append(images, source.Path)
 	}
-	live := liveHost{tree: tree, conn: conn, firmware: firmware.OnHost(tree.FS(), firmwareCache(), w.donors...), images: images,
+	live := liveHost{tree: tree, libvirt: func(context.Context) facts.Virtualization { return unanswered(uri, away) }, firmware: firmware.OnHost(tree.FS(), firmwareCache(), w.donors...), images: images,
 		contents: drive.Contents{Root: "/"}, sources: w.sources, confirmed: confirmed}
+	if away != nil { // there is nothing to act through
+		return host{step.Ports{Survey: live}, func() {}}, nil
+	}
+	live.libvirt = conn.Survey
 	return host{step.Ports{
 		Survey: live, Guests: conn, Mounts: drive.Mounts{}, Functions: tree, Recovery: tree,
 		Stores: firmware.Stores{Root: "/", Keep: filepath.Join(keepFolder, "variables")},
@@ -52,7 +56,7 @@ func (w *where) openLive(uri string) (host, error) {
 // paths that are then looked at.
 type liveHost struct {
 	tree      sysfs.Tree
-	conn      *libvirt.Conn
+	libvirt   func(context.Context) facts.Virtualization
 	firmware  *firmware.Host
 	images    []string // paths that the layout names
 	contents  drive.Contents
@@ -62,7 +66,7 @@ type liveHost struct {
 
 // Survey reads everything.
 func (h liveHost) Survey(ctx context.Context) (facts.Survey, error) {
-	survey, err := complete(ctx, h.tree, h.firmware, h.conn.Survey(ctx), h.images...)
+	survey, err := complete(ctx, h.tree, h.firmware, h.libvirt(ctx), h.images...)
 	if err != nil {
 		return survey, err
 	}

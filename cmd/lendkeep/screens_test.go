@@ -109,7 +109,7 @@ func TestWideHostFitsTheTerminal(t *testing.T) {
 	b := invented.NewBuilder()
 	drive := b.NVMe("RL-4410-0073", "start", "shelf", "a partition with a name of several words")
 	b.Mount("nvme0n1p2", "/srv/"+strings.Repeat("shelf/", 20))
-	b.Guest("grading", "/srv/images/"+strings.Repeat("long/", 30)+"grading.qcow2", b.Record("reel", drive))
+	b.Guest("grading", "/srv/images/"+strings.Repeat("long/", 30)+"grading.qcow2", b.Identity("reel", drive))
 	b.Guest("漢字 with wide letters "+strings.Repeat("漢字", 20), "/srv/images/x.qcow2")
 	b.Survey.Gaps = []facts.Gap{{Fact: "swap", Path: "/proc/swaps", Reason: strings.Repeat("nobody may read it, ", 20)}}
 	folder := t.TempDir()

@@ -181,7 +181,7 @@ func (s *service) seen(ctx context.Context) (facts.Survey, error) {
 	if s.conn != nil {
 		virtualization = s.conn.Survey(ctx)
 	} else {
-		virtualization.Gaps = []facts.Gap{{Fact: "guests and pools", Path: s.uri(), Reason: fmt.Sprint(s.away)}}
+		virtualization = unanswered(s.uri(), s.away)
 	}
 	tree, err := sysfs.Open("/")
 	if err != nil {

@@ -5,15 +5,14 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"lendkeep/providers/firmware"
 	"lendkeep/providers/holding"
 	"lendkeep/providers/sysfs"
 	"lendkeep/reconcile/facts"
 )
 
 func surveyCommand() *cobra.Command {
-	var w where
-	var root, out, tree string
+	w := where{lenient: true}
+	var root, out, tree, older, layout string
 	c := &cobra.Command{
 		Use:   "survey",
 		Short: "Read every fact off a host",
@@ -35,13 +34,28 @@ which is such a tree as one text file; --root / --keep-tree FILE makes one of an
 host, of exactly the files that were read. libvirt's answers are read from its
 folder libvirt/. Where there is none, the survey says that guests and pools are
 not known, and nothing that borrows is planned from it: to plan for a real host
-take its survey without --root.`,
-		Example: "  lendkeep survey -o larch.survey.json\n  lendkeep survey --root testdata/hosts/larch.txtar",
+take its survey without --root.
+
+Where libvirt does not answer, the survey says so and holds everything else:
+which guests use what is then not known, and nothing that borrows is planned from
+it. Of a controller that is lent, model, serial and drive are shown as the guard's
+rules or the guest's definition record them.
+
+With --since it tells instead, in words, what has changed since an older survey of
+the host: cards, addresses, serials, drives and what is on them, mounts, the
+kernel, guests. With --layout it adds what the layout states of each change.`,
+		Example: "  lendkeep survey -o larch.survey.json\n  lendkeep survey --survey larch.survey.json\n  lendkeep survey --since larch.survey.json --layout layout\n  lendkeep survey --root testdata/hosts/larch.txtar",
 		Args:    cobra.NoArgs,
 		RunE: func(c *cobra.Command, _ []string) error {
+			if layout != "" && older == "" {
+				return fail(exitUsage, "lendkeep survey --since FILE --layout "+layout, "--layout needs --since")
+			}
 			survey, err := takeSurvey(c, &w, root, tree)
 			if err != nil {
 				return err
+			}
+			if older != "" {
+				return printSince(c, older, layout, survey)
 			}
 			if out == "" {
 				return printSurvey(c.OutOrStdout(), survey)
@@ -53,11 +67,14 @@ take its survey without --root.`,
 			return writeFile(out, content.Bytes())
 		},
 	}
-	w.flags(c, false)
+	w.flags(c, true)
 	c.Flags().StringVar(&root, "root", "", "read this root `DIRECTORY` or .txtar archive of a captured host instead of this machine")
 	c.Flags().StringVarP(&out, "output", "o", "", "write the survey to this `FILE` instead of printing tables")
 	c.Flags().StringVar(&tree, "keep-tree", "", "also keep every file that was read, as a .txtar archive, in this `FILE`; needs --root")
-	c.MarkFlagsMutuallyExclusive("root", "stand-in")
+	c.Flags().StringVar(&older, "since", "", "tell what has changed since the survey in this `FILE`")
+	c.Flags().StringVar(&layout, "layout", "", "with --since: tell what the layout in this `DIRECTORY` states of each change")
+	c.MarkFlagsMutuallyExclusive("root", "stand-in", "survey")
+	c.MarkFlagsMutuallyExclusive("since", "output")
 	c.MarkFlagsMutuallyExclusive("root", "connect")
 	return c
 }
@@ -74,16 +91,15 @@ func takeSurvey(c *cobra.Command, w *where, root, keep string) (facts.Survey, er
 	if err != nil {
 		return facts.Survey{}, fail(exitUsage, "", "%w", err)
 	}
-	images := firmware.OnHost(tree.FS(), firmwareCache())
 	if keep == "" {
-		survey, err := surveyTree(c.Context(), tree, images)
+		survey, err := surveyTree(c.Context(), tree)
 		if err == nil && root == "/" {
 			holding.AskAll(c.Context(), &survey)
 		}
 		return survey, err
 	}
 	recorded, recording := tree.Recorded()
-	survey, err := surveyTree(c.Context(), recorded, images)
+	survey, err := surveyTree(c.Context(), recorded)
 	if err != nil {
 		return facts.Survey{}, err
 	}

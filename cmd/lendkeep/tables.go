@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"fmt"
 	"io"
 	"maps"
@@ -8,11 +9,13 @@ import (
 	"strings"
 
 	"lendkeep/reconcile/facts"
+	"lendkeep/reconcile/guard"
 )
 
 func printSurvey(w io.Writer, survey facts.Survey) error {
 	t := &text{w: w}
 	ix := facts.NewIndex(&survey)
+	outs := guard.Outs(ix)
 	m := survey.Machine
 	t.line("Host %s, kernel %s, %d CPUs, %s of memory, surveyed %s", m.Name, m.Kernel, m.CPUs, facts.Size(m.MemoryBytes), survey.TakenAt.Format("2006-01-02 15:04:05 MST"))
 	if m.IOMMUs == 0 {
@@ -23,14 +26,14 @@ func printSurvey(w io.Writer, survey facts.Survey) error {
 	for i := range survey.Functions {
 		f := &survey.Functions[i]
 		if lendable(f) {
-			controllers = append(controllers, []string{f.Address.String(), what(f), orDash(f.Driver), companyOf(ix, f), linkOf(f), orDash(f.Slot)})
+			controllers = append(controllers, []string{f.Address.String(), what(f, outs), orDash(f.Driver), companyOf(ix, f), linkOf(f), orDash(f.Slot)})
 		}
 	}
 	t.table(controllers)
 	t.line("")
-	printGroups(t, ix)
-	printDrives(t, ix)
-	printGuests(t, ix)
+	printGroups(t, ix, outs)
+	printDrives(t, ix, outs)
+	printGuests(t, ix, outs)
 	printImages(t, survey)
 	printEntries(t, survey)
 	printGaps(t, survey)
@@ -43,7 +46,12 @@ func lendable(f *facts.Function) bool {
 	return f.HeaderType == 0 && f.Class>>16 != 0x06
 }
 
-func what(f *facts.Function) string {
+// what says what a function is; one that can say nothing of itself by what is
+// recorded of it.
+func what(f *facts.Function, outs map[facts.Address]guard.Out) string {
+	if out, is := outs[f.Address]; is && out.Identity.Serial != "" {
+		return "NVMe " + cmp.Or(out.Model, f.DeviceName, f.Vendor.String()+":"+f.Device.String()) + ", serial " + out.Identity.Serial + ", by the record of " + out.Identity.Controller
+	}
 	if f.NVMe != nil {
 		return "NVMe " + f.NVMe.Model + ", serial " + f.NVMe.Serial
 	}
@@ -51,6 +59,17 @@ func what(f *facts.Function) string {
 		return f.DeviceName
 	}
 	return f.Vendor.String() + ":" + f.Device.String()
+}
+
+// short is what without words between.
+func short(f *facts.Function, outs map[facts.Address]guard.Out) string {
+	if out, is := outs[f.Address]; is && out.Identity.Serial != "" {
+		return strings.TrimSpace(out.Model + " " + out.Identity.Serial)
+	}
+	if f.NVMe != nil {
+		return f.NVMe.Model + " " + f.NVMe.Serial
+	}
+	return what(f, outs)
 }
 
 // companyOf says whether others share a function's group; they are named in a
@@ -73,7 +92,7 @@ func companyOf(ix *facts.Index, f *facts.Function) string {
 
 // printGroups lists the groups that have several members, by member: they are
 // lent together or not at all.
-func printGroups(t *text, ix *facts.Index) {
+func printGroups(t *text, ix *facts.Index, outs map[facts.Address]guard.Out) {
 	byNumber := map[int][]*facts.Function{}
 	for i := range ix.Survey.Functions {
 		if f := &ix.Survey.Functions[i]; f.Group != nil {
@@ -88,7 +107,7 @@ func printGroups(t *text, ix *facts.Index) {
 		}
 		title := "of " + members[0].Address.String()
 		for _, f := range members {
-			rows = append(rows, []string{title, f.Address.String() + " " + what(f), orDash(f.Driver)})
+			rows = append(rows, []string{title, f.Address.String() + " " + what(f, outs), orDash(f.Driver)})
 			title = ""
 		}
 	}
@@ -106,16 +125,33 @@ func linkOf(f *facts.Function) string {
 	return fmt.Sprintf("%.3g GT/s x%d of %.3g x%d", float64(l.SpeedMTps)/1000, l.Width, float64(l.MaxSpeedMTps)/1000, l.MaxWidth)
 }
 
-func printDrives(t *text, ix *facts.Index) {
+// printDrives lists the drives, and those that are lent or put aside by what is
+// recorded of them.
+func printDrives(t *text, ix *facts.Index, outs map[facts.Address]guard.Out) {
 	rows := [][]string{{"drive", "of", "size", "holds", "used by"}}
 	for i := range ix.Survey.Functions {
 		f := &ix.Survey.Functions[i]
+		of := f.Address.String() + " " + short(f, outs)
 		for _, drive := range ix.Drives(f.Address) {
-			rows = append(rows, []string{drive.Name, f.Address.String(), facts.Size(drive.SizeBytes), contents(ix, drive), usersOf(ix, f.Address)})
+			rows = append(rows, []string{drive.Name, of, facts.Size(drive.SizeBytes), contents(ix, drive), usersOf(ix, f.Address)})
+		}
+		if out, is := outs[f.Address]; is && len(ix.Drives(f.Address)) == 0 {
+			rows = append(rows, outRow(out, of))
 		}
 	}
 	t.table(rows)
 	t.line("")
+}
+
+func outRow(out guard.Out, of string) []string {
+	row := []string{"aside", of, "-", orDash(strings.Join(out.Partitions(), ", ")), "nobody"}
+	if out.With != nil {
+		row[0], row[4] = "lent", "guest "+out.With.Name
+	}
+	if out.SizeBytes > 0 {
+		row[2] = facts.Size(out.SizeBytes)
+	}
+	return row
 }
 
 func contents(ix *facts.Index, drive *facts.Block) string {
@@ -125,16 +161,13 @@ func contents(ix *facts.Index, drive *facts.Block) string {
 		if part.Partition != nil && part.Partition.Name != "" {
 			name = part.Partition.Name
 		}
-		if part.Signature != nil {
-			name += " (" + part.Signature.Kind + ")"
-		}
-		list = append(list, name)
+		list = append(list, layered(ix, part, name, 0))
 	}
 	switch {
 	case len(list) > 0:
 		return strings.Join(list, ", ")
 	case drive.Signature != nil:
-		return drive.Signature.Kind
+		return drive.Signature.Kind + built(ix, drive, 0)
 	}
 	// What the kernel and udev do not show, a look into the drive may.
 	if looked := ix.Content(drive.Name); looked != nil && (looked.Blank || looked.Unfinished != "" || looked.Signature != nil) {
@@ -143,10 +176,50 @@ func contents(ix *facts.Index, drive *facts.Block) string {
 	return "no partitions"
 }
 
+// mostBuilt is how many devices on top of each other are shown.
+const mostBuilt = 8
+
+// layered says what a device holds, and what is built on it: start (vfat), or
+// system (crypto_LUKS) > LUKS vault (LVM2_member) > LV vg0/root (ext4).
+func layered(ix *facts.Index, b *facts.Block, name string, depth int) string {
+	if b.Signature != nil {
+		name += " (" + b.Signature.Kind + ")"
+	}
+	return name + built(ix, b, depth)
+}
+
+// built is what is built on a device.
+func built(ix *facts.Index, b *facts.Block, depth int) string {
+	var list []string
+	for _, holder := range b.Holders {
+		on := ix.Block(holder)
+		if on == nil || depth == mostBuilt {
+			list = append(list, holder)
+			continue
+		}
+		list = append(list, layered(ix, on, cmp.Or(on.Built(), on.Name), depth+1))
+	}
+	if len(list) == 0 {
+		return ""
+	}
+	return " > " + strings.Join(list, " + ")
+}
+
 func usersOf(ix *facts.Index, at facts.Address) string {
 	var list []string
 	for _, use := range ix.Uses(at) {
-		text := string(use.Kind) + " " + use.User
+		user, on := use.User, ix.LastOf(use)
+		if use.Kind == facts.UseHolder { // itself what is built
+			on = nil
+			name, _, _ := strings.Cut(user, " (")
+			if b := ix.Block(name); b != nil {
+				user = cmp.Or(b.Built(), user)
+			}
+		}
+		text := string(use.Kind) + " " + user
+		if on != nil && on.Built() != "" {
+			text += " on " + on.Built()
+		}
 		if use.Kind == facts.UseGuest && !use.Live {
 			text += " (off)"
 		}
@@ -160,7 +233,7 @@ func usersOf(ix *facts.Index, at facts.Address) string {
 	return strings.Join(list, ", ")
 }
 
-func printGuests(t *text, ix *facts.Index) {
+func printGuests(t *text, ix *facts.Index, outs map[facts.Address]guard.Out) {
 	rows := [][]string{{"guest", "is", "memory", "borrows", "disks"}}
 	for i := range ix.Survey.Libvirt.Guests {
 		g := &ix.Survey.Libvirt.Guests[i]
@@ -170,7 +243,7 @@ func printGuests(t *text, ix *facts.Index) {
 		}
 		var lent, disks []string
 		for _, l := range definitions[0].Hostdevs {
-			lent = append(lent, titleAt(ix, l.Address))
+			lent = append(lent, titleAt(ix, l.Address, outs))
 		}
 		for _, d := range definitions[0].Disks {
 			if d.Source != "" {
@@ -220,9 +293,9 @@ func printEntries(t *text, survey facts.Survey) {
 	}
 }
 
-func titleAt(ix *facts.Index, at facts.Address) string {
+func titleAt(ix *facts.Index, at facts.Address, outs map[facts.Address]guard.Out) string {
 	if f := ix.Function(at); f != nil {
-		return f.Title()
+		return short(f, outs) + " at " + at.String()
 	}
 	return "what should be at " + at.String()
 }
@@ -241,6 +314,9 @@ func printGaps(t *text, survey facts.Survey) {
 	}
 	for _, b := range survey.Blocks {
 		add(b.Name, b.Gaps)
+	}
+	for _, c := range survey.Contents {
+		add(c.Of, c.Gaps)
 	}
 	if len(rows) > 0 {
 		t.line("")

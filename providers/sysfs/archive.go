@@ -14,10 +14,10 @@ import (
 	"lendkeep/providers/files"
 )
 
-// Limits of an archive. A real host needs a few thousand entries and less than
-// a megabyte; the rest is room.
+// Limits of an archive. A real host needs a few thousand entries and less than a
+// megabyte; firmware images come on top, with 40 bytes of text for 16 of theirs.
 const (
-	maxArchiveBytes = 64 << 20
+	maxArchiveBytes = 256 << 20
 	maxFileBytes    = 16 << 20
 	maxEntries      = 200_000
 )

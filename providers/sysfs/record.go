@@ -170,7 +170,12 @@ func (f *recordedFile) keep(part []byte, at int64, err error) {
 		return
 	}
 	f.recording.keep(f.name, 0o444, func(n *node) {
-		if end := at + int64(len(part)); end > int64(len(n.content)) && end <= maxFileBytes {
+		end := at + int64(len(part))
+		if end > maxFileBytes { // half of it would pass for another file
+			n.reason = fmt.Sprintf("more than the %d bytes are read of it that an archive keeps of a file", maxFileBytes)
+			return
+		}
+		if end > int64(len(n.content)) {
 			n.content = append(n.content, make([]byte, end-int64(len(n.content)))...)
 		}
 		if at < int64(len(n.content)) {

@@ -1,0 +1,169 @@
+package since_test
+
+import (
+	"os"
+	"path/filepath"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+	"pgregory.net/rapid"
+
+	"lendkeep/reconcile/facts"
+	"lendkeep/reconcile/invented"
+	"lendkeep/reconcile/since"
+	"lendkeep/spec"
+)
+
+// host is the host that all begin with: reel with a shelf, a spare drive, a card.
+func host() *invented.Builder {
+	b := invented.NewBuilder()
+	reel := b.NVMe("RL-4410-0073", "start", "shelf")
+	b.NVMe("RL-4410-0088")
+	b.Mount("nvme0n1p2", "/srv/shelf")
+	b.Guest("grading", "/srv/images/grading.qcow2", b.Identity("reel", reel))
+	b.Guest("catalogue", "/srv/shelf/catalogue.qcow2")
+	return b
+}
+
+func address(bus uint8) facts.Address { return facts.Address{Bus: bus} }
+
+func texts(list []since.Change) []string {
+	texts := []string{}
+	for _, c := range list {
+		texts = append(texts, c.Text)
+	}
+	return texts
+}
+
+func TestChanges(t *testing.T) {
+	for _, c := range []struct {
+		name   string
+		change func(b *invented.Builder)
+		want   []string
+	}{
+		{"nothing", func(*invented.Builder) {}, []string{}},
+		{"a kernel", func(b *invented.Builder) { b.Survey.Machine.Kernel = "6.12" }, []string{"the kernel was 6.1.0-56-amd64, is 6.12"}},
+		{"another machine", func(b *invented.Builder) { b.Survey.Machine.ID = "b" }, []string{"this is another machine: the older survey was taken on larch"}},
+		{"a card", func(b *invented.Builder) { b.NVMe("RL-4410-0119") }, []string{"QEMU NVMe Ctrl RL-4410-0119 is new at 0000:03:00.0"}},
+		{"a serial gone", func(b *invented.Builder) { b.Survey.Functions = b.Survey.Functions[:1] },
+			[]string{"QEMU NVMe Ctrl RL-4410-0088 is gone; it was at 0000:02:00.0"}},
+		{"a serial not seen", func(b *invented.Builder) {
+			b.Survey.Functions = b.Survey.Functions[:1]
+			b.Survey.Gaps = []facts.Gap{{Fact: "PCI functions", Path: "/sys/bus/pci/devices", Reason: "permission denied"}}
+		}, []string{"QEMU NVMe Ctrl RL-4410-0088 is not seen; it was at 0000:02:00.0", "not known any more: PCI functions (/sys/bus/pci/devices: permission denied)"}},
+		{"an address", func(b *invented.Builder) { b.Function(address(2)).Address.Bus = 7 },
+			[]string{"QEMU NVMe Ctrl RL-4410-0088 has moved from 0000:02:00.0 to 0000:07:00.0"}},
+		{"two that changed places", func(b *invented.Builder) {
+			one, two := b.Function(address(1)), b.Function(address(2))
+			one.NVMe.Serial, two.NVMe.Serial = two.NVMe.Serial, one.NVMe.Serial
+		}, []string{"QEMU NVMe Ctrl RL-4410-0073 has moved from 0000:01:00.0 to 0000:02:00.0",
+			"partition start of QEMU NVMe Ctrl RL-4410-0073 at 0000:02:00.0 is gone", "partition shelf of QEMU NVMe Ctrl RL-4410-0073 at 0000:02:00.0 is gone",
+			"QEMU NVMe Ctrl RL-4410-0088 has moved from 0000:02:00.0 to 0000:01:00.0",
+			"partition start of QEMU NVMe Ctrl RL-4410-0088 at 0000:01:00.0 is new", "partition shelf of QEMU NVMe Ctrl RL-4410-0088 at 0000:01:00.0 is new"}},
+		{"another card in its place", func(b *invented.Builder) { b.Function(address(2)).NVMe.Serial = "RL-4410-0119" },
+			[]string{"QEMU NVMe Ctrl RL-4410-0088 is gone; it was at 0000:02:00.0", "QEMU NVMe Ctrl RL-4410-0119 is new at 0000:02:00.0"}},
+		{"put aside", func(b *invented.Builder) {
+			f := b.Function(address(2))
+			f.Driver, f.NVMe = "vfio-pci", nil
+		}, []string{"QEMU NVMe Ctrl RL-4410-0088 at 0000:02:00.0 was with driver nvme, is aside on vfio-pci"}},
+		{"a name of a partition", func(b *invented.Builder) { b.Block("nvme0n1p2").Partition.Name = "stacks" },
+			[]string{"the name of partition shelf of QEMU NVMe Ctrl RL-4410-0073 at 0000:01:00.0 was shelf, is stacks"}},
+		{"a filesystem", func(b *invented.Builder) { b.Block("nvme0n1p2").Signature = nil },
+			[]string{"what partition shelf of QEMU NVMe Ctrl RL-4410-0073 at 0000:01:00.0 holds was xfs, is none"}},
+		{"a mount", func(b *invented.Builder) { b.Survey.Mounts = b.Survey.Mounts[:1] }, []string{"/srv/shelf is no longer mounted; xfs of shelf was mounted there"}},
+		{"a guest", func(b *invented.Builder) { b.Guest("scanner-desk", "/srv/images/x.qcow2") }, []string{"guest scanner-desk is new, shut off"}},
+		{"a guest gone", func(b *invented.Builder) { b.Survey.Libvirt.Guests = b.Survey.Libvirt.Guests[:1] }, []string{"guest catalogue is gone"}},
+		{"libvirt silent", func(b *invented.Builder) {
+			b.Survey.Libvirt = facts.Virtualization{URI: b.Survey.Libvirt.URI, Gaps: []facts.Gap{{Fact: "guests and pools", Path: "qemu:///system", Reason: "no answer"}}}
+		}, []string{"guest grading is not seen", "guest catalogue is not seen", "not known any more: guests and pools (qemu:///system: no answer)"}},
+		{"a start", func(b *invented.Builder) { b.Run("catalogue") }, []string{"guest catalogue was shut off, is running"}},
+		{"a definition", func(b *invented.Builder) { b.Survey.Libvirt.Guests[1].Kept.XML += "\n" }, []string{"the definition of guest catalogue has changed"}},
+		{"memory of a guest", func(b *invented.Builder) {
+			d := b.Survey.Libvirt.Guests[1].Kept
+			d.XML, d.MemoryBytes = d.XML+"\n", 3<<30
+		}, []string{"the memory of guest catalogue was 1.0 GiB, is 3.0 GiB"}},
+		{"a pool", func(b *invented.Builder) {
+			b.Survey.Libvirt.Pools = append(b.Survey.Libvirt.Pools, facts.Pool{Name: "images", Kind: "dir"})
+		}, []string{"pool images is new"}},
+		{"swap", func(b *invented.Builder) { b.Survey.Swaps = append(b.Survey.Swaps, facts.Swap{Path: "/dev/zram0"}) }, []string{"the host swaps to /dev/zram0 now"}},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			before, after := host(), host()
+			before.Survey.Machine.ID, after.Survey.Machine.ID = "a", "a"
+			c.change(after)
+			assert.Equal(t, c.want, texts(since.Changes(facts.NewIndex(&before.Survey), facts.NewIndex(&after.Survey))))
+		})
+	}
+}
+
+const layout = `host "larch" {}
+controller "reel" {
+  nvme {
+    serial = "RL-4410-0073"
+  }
+  drive {
+    partition "shelf" {
+      size = rest()
+    }
+  }
+  return {
+    mount "shelf" {
+      at = "/srv/shelf"
+    }
+  }
+}
+guest "grading" {
+  borrows = [controller.reel]
+}
+`
+
+func TestTouch(t *testing.T) {
+	dir := t.TempDir()
+	require.NoError(t, os.WriteFile(filepath.Join(dir, "larch.hcl"), []byte(layout), 0o600))
+	stated, diagnostics := spec.Load(dir, spec.Given{Known: true, MemoryBytes: 1 << 34, CPUs: 8, HostName: "larch"})
+	require.False(t, diagnostics.HasErrors(), diagnostics)
+	for _, c := range []struct {
+		name   string
+		change func(b *invented.Builder)
+		want   []string
+	}{
+		{"its address", func(b *invented.Builder) { b.Function(address(1)).Slot = "4" }, []string{"controller reel larch.hcl:2"}},
+		{"another's address", func(b *invented.Builder) { b.Function(address(2)).Slot = "4" }, nil},
+		{"its end", func(b *invented.Builder) { b.Survey.Functions = b.Survey.Functions[1:] }, []string{"controller reel larch.hcl:2"}},
+		{"its partition", func(b *invented.Builder) { b.Block("nvme0n1p2").Signature.Kind = "ext4" },
+			[]string{"partition shelf of controller reel larch.hcl:7", "mount shelf of controller reel larch.hcl:12"}},
+		{"a mount", func(b *invented.Builder) { b.Survey.Mounts = b.Survey.Mounts[:1] }, []string{"mount shelf of controller reel larch.hcl:12"}},
+		{"a guest", func(b *invented.Builder) { b.Run("grading") }, []string{"guest grading larch.hcl:17"}},
+		{"another guest", func(b *invented.Builder) { b.Run("catalogue") }, nil},
+		{"the host", func(b *invented.Builder) { b.Survey.Machine.Name = "oak" }, []string{"host larch.hcl:1"}},
+		{"a kernel", func(b *invented.Builder) { b.Survey.Machine.Kernel = "6.12" }, nil},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			before, after := host(), host()
+			c.change(after)
+			was, is := facts.NewIndex(&before.Survey), facts.NewIndex(&after.Survey)
+			changes := since.Changes(was, is)
+			require.NotEmpty(t, changes)
+			since.Touch(changes, stated, was, is)
+			var got []string
+			for _, s := range changes[0].Touches {
+				got = append(got, s.What+" "+s.At.String())
+			}
+			assert.Equal(t, c.want, got, changes[0].Text)
+		})
+	}
+}
+
+// Of a host with itself nothing has changed; of what was added to one, the way
+// there and back tell the same number of things.
+func TestRandomHosts(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		one, _ := invented.Random(t)
+		ix := facts.NewIndex(&one)
+		require.Empty(t, since.Changes(ix, ix))
+		two := one
+		two.Functions, two.Libvirt.Guests = nil, nil
+		require.Len(t, since.Changes(ix, facts.NewIndex(&two)), len(since.Changes(facts.NewIndex(&two), ix)))
+	})
+}
