@@ -14,8 +14,8 @@ const (
 	Stop    Style = "1;31" // bold red
 	Caution Style = "1;33" // bold yellow
 	Note    Style = "36"   // cyan
-	Was     Style = "31"   // red
-	Becomes Style = "32"   // green
+	Was     Style = "2"    // faint
+	Becomes Style = "1"    // bold
 )
 
 func (s Style) draw(text string) string { return "\x1b[" + string(s) + "m" + text + "\x1b[0m" }
