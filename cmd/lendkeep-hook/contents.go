@@ -35,7 +35,7 @@ func readContents(s *facts.Survey, r guard.Rules) {
 func wanting(ix *facts.Index, f *facts.Function, c guard.Controller) bool {
 	for _, m := range c.Mounts {
 		part := ix.PartitionNamed(f.Address, m.Partition)
-		if there := ix.MountAt(m.Path); part != nil && (there == nil || there.Devno != part.Devno) {
+		if part != nil && !ix.MountAt(m.Path).Of(part, m.Path) {
 			return true
 		}
 	}

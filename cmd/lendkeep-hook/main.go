@@ -13,11 +13,13 @@ import (
 	"log/syslog"
 	"math"
 	"os"
+	"path/filepath"
 	"time"
 
 	"golang.org/x/sys/unix"
 
 	"lendkeep/providers/drive"
+	"lendkeep/providers/files"
 	"lendkeep/providers/history"
 	"lendkeep/providers/holding"
 	"lendkeep/providers/hook"
@@ -33,13 +35,6 @@ import (
 const (
 	exitPass   = 0
 	exitRefuse = 1
-)
-
-// keepFolder is where lendkeep keeps journals and history; lockFile is held by
-// it while it carries an order out.
-const (
-	keepFolder = "/var/lib/lendkeep"
-	lockFile   = keepFolder + "/lock"
 )
 
 // Operations: three of libvirt's, then those by which this program calls itself.
@@ -71,7 +66,7 @@ func main() {
 // machine gives everything of this machine. That a host cannot be told of
 // something is no reason to wait.
 func machine() surroundings {
-	here := surroundings{survey: surveyMachine, paths: pathsOfMachine, contents: readContents, mounts: drive.Mounts{}, ask: holding.Ask, lock: lockFile,
+	here := surroundings{survey: surveyMachine, paths: pathsOfMachine, contents: readContents, mounts: drive.Mounts{}, ask: holding.Ask, lock: filepath.Join(files.Kept, files.LockName),
 		grants: hook.Grants{Folder: hook.GrantsFolder, Now: hook.Now}, word: hook.Word{Folder: hook.GrantsFolder, Now: hook.Now},
 		later: takeBackLater, now: time.Now, wait: time.Sleep, limits: usual,
 		log:  func(text string) { quietly(logWithin, func() { logLine(text) }) },
@@ -202,7 +197,7 @@ func pathsOfMachine(ctx context.Context, named []string) []facts.Path {
 // leaveNote leaves a note for the history. A host that cannot keep one starts
 // and ends its guests all the same.
 func leaveNote(e watch.Event) {
-	if err := (history.Folder{Path: keepFolder}).Note(e); err != nil {
+	if err := (history.Folder{Path: files.Kept}).Note(e); err != nil {
 		logLine("lendkeep: " + err.Error())
 	}
 }

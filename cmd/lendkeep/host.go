@@ -24,10 +24,6 @@ import (
 	"lendkeep/reconcile/strict"
 )
 
-// keepFolder is where a real host's journals and lock lie (Filesystem Hierarchy
-// Standard 3.0, 5.8: /var/lib).
-const keepFolder = "/var/lib/lendkeep"
-
 // defaultURI is libvirt's own name for the host's system guests.
 const defaultURI = "qemu:///system"
 
@@ -63,7 +59,7 @@ func (w *where) keep() string {
 	if w.standIn != "" {
 		return filepath.Join(w.standIn, "journals")
 	}
-	return keepFolder
+	return files.Kept
 }
 
 // open gives the host to act on. uri is the layout's wish, if there is one.

@@ -43,7 +43,7 @@ func openJournals(folder, machine string) (*journals, error) {
 	if err := makeKeep(folder); err != nil {
 		return nil, err
 	}
-	lock := files.Lock(filepath.Join(folder, "lock"))
+	lock := files.Lock(filepath.Join(folder, files.LockName))
 	locked, err := tryLock(lock)
 	if err != nil {
 		return nil, fail(exitUsage, "run lendkeep as root", "lock journals: %w", err)
@@ -51,7 +51,7 @@ func openJournals(folder, machine string) (*journals, error) {
 	if !locked {
 		return nil, fail(exitLocked, "wait until it has ended, then look again: lendkeep status", "another lendkeep is changing this host; nothing was touched")
 	}
-	if folder == keepFolder {
+	if folder == files.Kept {
 		err = quiet(hook.Grants{Folder: hook.GrantsFolder, Now: hook.Now})
 	}
 	j := &journals{lock: lock}

@@ -6,6 +6,7 @@ import (
 	"slices"
 
 	"lendkeep/providers/drive"
+	"lendkeep/providers/files"
 	"lendkeep/providers/firmware"
 	"lendkeep/providers/holding"
 	"lendkeep/providers/hook"
@@ -30,8 +31,8 @@ func (w *where) openLive(uri string) (host, error) {
 	if away != nil && !w.lenient {
 		return host{}, fail(exitUsage, "see that libvirt runs and that you may use it: virsh -c "+uri+" list; or work on a survey: --survey FILE", "%w", away)
 	}
-	confirmed := person.File{Path: filepath.Join(keepFolder, "confirmed.json")}
-	drives := drive.Drives{Root: "/", Folder: filepath.Join(keepFolder, "drives")}
+	confirmed := person.File{Path: filepath.Join(files.Kept, "confirmed.json")}
+	drives := drive.Drives{Root: "/", Folder: filepath.Join(files.Kept, "drives")}
 	if w.progress != nil {
 		drives.Watch = w.progress.copied
 	}
@@ -47,7 +48,7 @@ func (w *where) openLive(uri string) (host, error) {
 	live.libvirt = conn.Survey
 	return host{step.Ports{
 		Survey: live, Guests: conn, Mounts: drive.Mounts{}, Functions: tree, Recovery: tree,
-		Stores: firmware.Stores{Root: "/", Keep: filepath.Join(keepFolder, "variables")},
+		Stores: firmware.Stores{Root: "/", Keep: filepath.Join(files.Kept, "variables")},
 		Guard:  hook.Files{Root: "/"}, Watch: systemd.Units{Root: "/"}, BootAids: firmware.Folder{Root: "/"}, Drives: drives, Person: confirmed,
 	}, conn.Close}, nil
 }

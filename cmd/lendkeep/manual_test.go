@@ -18,6 +18,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"lendkeep/providers/fault"
+	"lendkeep/providers/files"
 	"lendkeep/providers/hook"
 	"lendkeep/reconcile/assess"
 	"lendkeep/reconcile/facts"
@@ -142,7 +143,7 @@ func TestTopicsAreShown(t *testing.T) {
 // What the pages name is there.
 func TestPagesNameWhatThereIs(t *testing.T) {
 	for _, path := range []string{facts.GuardHook, facts.GuardRules, facts.GuardProgram, facts.GuardUdev, facts.WatchProgram, facts.WatchUnit,
-		facts.ROMFolder, facts.ShimFolder, hook.GrantsFolder, keepFolder} {
+		facts.ROMFolder, facts.ShimFolder, hook.GrantsFolder, files.Kept} {
 		assert.Contains(t, safety, "`"+path+"`")
 	}
 	for _, mode := range fault.Modes {

@@ -85,7 +85,7 @@ func watchAlone(w *where) (*flock.Flock, error) {
 func watchRuns(w *where) bool { return held(filepath.Join(w.keep(), watchLock)) }
 
 // orderUnderWay tells whether an order is being carried out.
-func orderUnderWay(w *where) bool { return held(filepath.Join(w.keep(), "lock")) }
+func orderUnderWay(w *where) bool { return held(filepath.Join(w.keep(), files.LockName)) }
 
 // held tells whether another process holds a lock. For a moment nobody else can
 // take it.

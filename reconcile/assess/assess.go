@@ -111,9 +111,5 @@ func causeOf(f *facts.Function, attribute, value string) Cause {
 	return Cause{"/sys/bus/pci/devices/" + f.Address.String() + "/" + attribute, value}
 }
 
-func orNone(text string) string {
-	if text == "" {
-		return "(none)"
-	}
-	return text
-}
+// none stands in a cause for a value that is empty.
+const none = "(none)"

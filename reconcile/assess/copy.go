@@ -18,6 +18,7 @@
 package assess
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"path"
@@ -192,7 +193,7 @@ func (f *filler) volume(v facts.Volume, running bool) {
 	case v.Condition == facts.Dirty:
 		f.say(Caution, "a filesystem in "+source+" was not shut down", "It is copied as it is, and repairs itself at the first start, as after a power cut.", cause, "start the guest once more and shut it down")
 	case v.Condition == facts.UnsureIfClean || v.Gap != "":
-		f.say(Caution, fmt.Sprintf("how partition %d was left is not known", v.Number), "It is copied as it is. Whether its filesystem was shut down could not be read.", Cause{cause.Path, orNone(v.Why + v.Gap)}, "start the guest once more and shut it down")
+		f.say(Caution, fmt.Sprintf("how partition %d was left is not known", v.Number), "It is copied as it is. Whether its filesystem was shut down could not be read.", Cause{cause.Path, cmp.Or(v.Why+v.Gap, none)}, "start the guest once more and shut it down")
 	}
 }
 
@@ -212,7 +213,7 @@ func (f *filler) loaders() {
 	case len(esps) == 0:
 		f.say(Caution, "image "+source+" has no EFI system partition", "UEFI firmware finds nothing to start on the copy.", Cause{source, "holds " + f.Image.Describe()}, "use the BIOS guest as it is, or convert its system to UEFI first")
 	case !slices.ContainsFunc(esps, has):
-		f.say(Caution, "image "+source+" has no loader at the fallback path", "Firmware that has no entry for this drive starts "+facts.Fallback+" alone.", Cause{source, "loaders: " + orNone(strings.Join(esps[0].Loaders, ", "))},
+		f.say(Caution, "image "+source+" has no loader at the fallback path", "Firmware that has no entry for this drive starts "+facts.Fallback+" alone.", Cause{source, "loaders: " + cmp.Or(strings.Join(esps[0].Loaders, ", "), none)},
 			"copy the system's loader there in the guest (for GRUB: grub-install --removable)", "give the guest's firmware an entry for it")
 	}
 }
@@ -225,7 +226,7 @@ func (f *filler) system() {
 		if !f.boots(g) {
 			continue
 		}
-		stated := Cause{g.At.String(), "system = " + orNone(g.System)}
+		stated := Cause{g.At.String(), "system = " + cmp.Or(g.System, none)}
 		switch g.System {
 		case "windows":
 			f.say(Caution, "whether "+g.Name+" starts from NVMe is not known", "Windows stops at its first start (INACCESSIBLE_BOOT_DEVICE) when its NVMe driver is not enabled at boot.", stated, "do the steps by hand that the order lists")

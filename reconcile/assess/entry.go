@@ -1,6 +1,7 @@
 package assess
 
 import (
+	"cmp"
 	"fmt"
 	"slices"
 	"strings"
@@ -50,7 +51,7 @@ func programsOn(list []system) string {
 	for _, s := range list {
 		there = append(there, s.Volume.Loaders...)
 	}
-	return "EFI programs there: " + orNone(strings.Join(there, ", "))
+	return "EFI programs there: " + cmp.Or(strings.Join(there, ", "), none)
 }
 
 // storeToWrite gives the variable store that an entry can be written into.

@@ -1,6 +1,7 @@
 package assess
 
 import (
+	"cmp"
 	"fmt"
 	"slices"
 
@@ -99,7 +100,7 @@ func (f *filler) away() {
 	f.copying = append(f.copying, Finding{Severity: Note, At: f.drive.At,
 		Summary:  shorten("drive of " + f.name() + " is not looked into while it is " + string(f.found.Where)),
 		Detail:   "Whether it holds the system of " + f.drive.CopyOf + " is seen when the controller is home. Until then nothing on it is written.",
-		Causes:   []Cause{causeOf(f.found.Function, "driver", orNone(f.found.Function.Driver))},
+		Causes:   []Cause{causeOf(f.found.Function, "driver", cmp.Or(f.found.Function.Driver, none))},
 		Remedies: []string{"plan again when its guest is off"},
 	})
 }

@@ -17,7 +17,10 @@
 package assess
 
 import (
+	"slices"
+
 	"lendkeep/reconcile/facts"
+	"lendkeep/spec"
 )
 
 func checkHostUse(c *Case) []Finding {
@@ -59,14 +62,9 @@ func (c *Case) handled(found Found, use facts.Use) bool {
 // declaredMount tells whether a mount is the one that the controller's return
 // rule makes: that place, that partition.
 func (c *Case) declaredMount(found Found, m *facts.Mount) bool {
-	for _, rule := range found.Controller.Return.Mounts {
-		if rule.Path != m.Path || m.Elsewhere != "" {
-			continue
-		}
-		part := c.Facts.PartitionNamed(found.Function.Address, rule.Partition)
-		return part != nil && part.Devno == m.Devno
-	}
-	return false
+	return slices.ContainsFunc(found.Controller.Return.Mounts, func(rule spec.Mount) bool {
+		return m.Of(c.Facts.PartitionNamed(found.Function.Address, rule.Partition), rule.Path)
+	})
 }
 
 func freeing(found Found, use facts.Use) []string {

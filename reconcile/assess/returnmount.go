@@ -11,6 +11,7 @@
 package assess
 
 import (
+	"cmp"
 	"fmt"
 	"strings"
 
@@ -102,7 +103,7 @@ func (c *Case) partitionNames(at facts.Address) string {
 			}
 		}
 	}
-	return orNone(strings.Join(list, ", "))
+	return cmp.Or(strings.Join(list, ", "), none)
 }
 
 // waiting names a guest that is to be started and whose disks are on a mount.

@@ -15,6 +15,7 @@
 package assess
 
 import (
+	"cmp"
 	"fmt"
 	"slices"
 
@@ -127,7 +128,7 @@ func (c *Case) against(g *spec.Guest, d *facts.Definition, f *facts.Function) []
 		}
 	}
 	if !d.Hostdevs[i].Managed && !f.OnVFIO() {
-		add("libvirt does not put it on VFIO (managed='no'), where it is not", "driver "+orNone(f.Driver))
+		add("libvirt does not put it on VFIO (managed='no'), where it is not", "driver "+cmp.Or(f.Driver, none))
 	}
 	return list
 }

@@ -88,6 +88,12 @@ type Mount struct {
 	Elsewhere    string   `json:"elsewhere,omitempty"`     // a process of the other mount namespace that has it, "sh (pid 77)"; empty: the host's own. Only what unmounting on the host would leave there
 }
 
+// Of tells whether it is the host's own mount of a partition at a place, as a
+// layout, a rule or a step states one. Neither needs to be there.
+func (m *Mount) Of(part *Block, place string) bool {
+	return m != nil && part != nil && m.Elsewhere == "" && m.Path == place && m.Devno == part.Devno
+}
+
 // Swap is an active swap area, from /proc/swaps.
 type Swap struct {
 	Path string `json:"path"`           // of the device or file

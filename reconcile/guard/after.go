@@ -123,7 +123,7 @@ func (r *Return) mount(ix *facts.Index, f *facts.Function, c *Controller, m Moun
 		r.Not = append(r.Not, NotMade{c.Identity.Controller, m.Partition, m.Path, fmt.Sprintf(format, values...)})
 	}
 	switch {
-	case there != nil && there.Devno == part.Devno:
+	case there.Of(part, m.Path):
 	case there != nil:
 		wrong("%s is mounted at %s", there.Source, m.Path)
 	case m.PartitionID != "" && part.Partition.ID != m.PartitionID:
@@ -150,8 +150,7 @@ func (r *Return) lacks(ix *facts.Index, f *facts.Function, c *Controller, inner 
 		if !Within(inner.Path, outer.Path) || slices.ContainsFunc(r.Mount, func(m Mounting) bool { return m.Path == outer.Path }) {
 			continue
 		}
-		part, there := ix.PartitionNamed(f.Address, outer.Partition), ix.MountAt(outer.Path)
-		if part == nil || there == nil || there.Devno != part.Devno {
+		if !ix.MountAt(outer.Path).Of(ix.PartitionNamed(f.Address, outer.Partition), outer.Path) {
 			return outer.Path
 		}
 	}

@@ -274,8 +274,7 @@ func ofDrives(f *facts.Function, use facts.Use) bool {
 
 func (b *before) declared(c *Controller, f *facts.Function, m *facts.Mount) bool {
 	return slices.ContainsFunc(c.Mounts, func(rule Mount) bool {
-		part := b.ix.PartitionNamed(f.Address, rule.Partition)
-		return m.Elsewhere == "" && rule.Path == m.Path && part != nil && part.Devno == m.Devno
+		return m.Of(b.ix.PartitionNamed(f.Address, rule.Partition), rule.Path)
 	})
 }
 
@@ -349,7 +348,7 @@ func (b *before) absent(c *Controller, m Mount) string {
 	if where != facts.Home {
 		return fmt.Sprintf("the controller is %s", where)
 	}
-	if part := b.ix.PartitionNamed(f.Address, m.Partition); part == nil || part.Devno != there.Devno {
+	if !there.Of(b.ix.PartitionNamed(f.Address, m.Partition), m.Path) {
 		return there.Source + " is mounted there, not partition " + m.Partition
 	}
 	return ""

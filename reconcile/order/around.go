@@ -1,6 +1,7 @@
 package order
 
 import (
+	"cmp"
 	"fmt"
 	"slices"
 	"strings"
@@ -71,7 +72,7 @@ func (r reader) around(f *facts.Function) {
 	var members []string
 	if f.Group != nil {
 		for _, m := range r.ix.Group(*f.Group) {
-			members = append(members, m.Address.String()+" "+orNone(m.Driver))
+			members = append(members, m.Address.String()+" "+cmp.Or(m.Driver, "none"))
 		}
 	}
 	r.add("IOMMU group", strings.Join(members, ", "))
@@ -86,7 +87,7 @@ func (r reader) around(f *facts.Function) {
 	for _, other := range beside {
 		if !seen[other.Address] {
 			seen[other.Address] = true
-			r.add("neighbour "+other.Address.String(), r.neighbour(other)+", holder "+orNone(names(r.ix.Holder(other.Address))))
+			r.add("neighbour "+other.Address.String(), r.neighbour(other)+", holder "+cmp.Or(names(r.ix.Holder(other.Address)), "none"))
 		}
 	}
 }

@@ -278,7 +278,7 @@ func (p *planner) mount(found assess.Found, rule spec.Mount, wanted bool) {
 		fs.PartitionID, fs.FSType = part.Partition.ID, part.Signature.Kind
 	}
 	m := p.c.Facts.MountAt(rule.Path)
-	mounted := m != nil && part != nil && m.Devno == part.Devno
+	mounted := m.Of(part, rule.Path)
 	switch {
 	case mounted && !wanted:
 		fs.Options = m.Options

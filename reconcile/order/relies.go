@@ -1,6 +1,7 @@
 package order
 
 import (
+	"cmp"
 	"fmt"
 	"maps"
 	"slices"
@@ -28,14 +29,7 @@ type Change struct {
 
 // String tells the change by name.
 func (c Change) String() string {
-	return fmt.Sprintf("%s of %s was %s, is %s", c.Fact, c.Of, orNone(c.Value), orNone(c.Now))
-}
-
-func orNone(value string) string {
-	if value == "" {
-		return "none"
-	}
-	return value
+	return fmt.Sprintf("%s of %s was %s, is %s", c.Fact, c.Of, cmp.Or(c.Value, "none"), cmp.Or(c.Now, "none"))
 }
 
 // Changes reads the facts that an order relies on again and gives those that

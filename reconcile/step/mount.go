@@ -64,7 +64,7 @@ func (f Filesystem) mounted(ix *facts.Index) (there, other bool, seen string) {
 	if err != nil {
 		return false, true, fmt.Sprintf("%s is mounted at %s, but %v", m.Source, f.Path, err)
 	}
-	if part.Devno != m.Devno {
+	if !m.Of(part, f.Path) {
 		return false, true, fmt.Sprintf("%s is mounted at %s, not partition %s", m.Source, f.Path, f.Partition)
 	}
 	return true, false, f.Partition + " is mounted at " + f.Path
@@ -72,11 +72,8 @@ func (f Filesystem) mounted(ix *facts.Index) (there, other bool, seen string) {
 
 // makes tells whether a use is this mount itself.
 func (f Filesystem) makes(ix *facts.Index, use facts.Use) bool {
-	if use.Kind != facts.UseMount || use.Mount.Path != f.Path {
-		return false
-	}
 	part, err := f.partition(ix)
-	return err == nil && part.Devno == use.Mount.Devno
+	return err == nil && use.Kind == facts.UseMount && use.Mount.Of(part, f.Path)
 }
 
 // unused tells whether the mount is free of every use that a survey shows, what
