@@ -8,6 +8,7 @@ import (
 	"path/filepath"
 
 	"github.com/google/renameio/v2"
+	"golang.org/x/sys/unix"
 )
 
 // Private is the mode of what may hold serials, definitions or what guests wrote.
@@ -18,29 +19,56 @@ const Private fs.FileMode = 0o600
 // an error, or a power cut, the old one is there whole. A link is neither followed
 // nor replaced, nor is one of others on the way followed.
 func Write(name string, content []byte, mode fs.FileMode) error {
+	return WriteBy(filepath.Dir(name), name, content, mode)
+}
+
+// WriteBy is Write, but what is half written lies in another folder of the same
+// filesystem: for a folder of which every file counts, whatever its name.
+func WriteBy(making, name string, content []byte, mode fs.FileMode) error {
+	return write(making, name, content, mode, func(*os.File) error { return nil })
+}
+
+// Exchange gives a file that is there other content, as Write does, and leaves it
+// its mode and owner.
+func Exchange(name string, content []byte) error {
+	var there unix.Stat_t
+	if err := unix.Lstat(name, &there); err != nil {
+		return &fs.PathError{Op: "lstat", Path: name, Err: err}
+	}
+	return write(filepath.Dir(name), name, content, fs.FileMode(there.Mode&0o777), func(file *os.File) error {
+		return file.Chown(int(there.Uid), int(there.Gid))
+	})
+}
+
+func write(making, name string, content []byte, mode fs.FileMode, before func(*os.File) error) (err error) {
+	defer func() {
+		if err != nil {
+			err = fmt.Errorf("write %s: %w", name, err)
+		}
+	}()
 	folder := filepath.Dir(name)
 	if err := OwnLinks(folder); err != nil {
-		return fmt.Errorf("write %s: %w", name, err)
+		return err
 	}
 	if there, err := os.Lstat(name); err == nil && !there.Mode().IsRegular() {
-		return fmt.Errorf("write %s: it is there and no regular file (name the file itself)", name)
+		return errors.New("it is there and no regular file (name the file itself)")
 	}
 	// renameio.WriteFile would keep the mode of a file that is there.
-	file, err := renameio.NewPendingFile(name, renameio.WithTempDir(folder), renameio.WithStaticPermissions(mode))
+	file, err := renameio.NewPendingFile(name, renameio.WithTempDir(making), renameio.WithStaticPermissions(mode))
 	if err != nil {
-		return fmt.Errorf("write %s: %w", name, err)
+		return err
 	}
 	defer file.Cleanup()
-	if _, err = file.Write(content); err == nil {
-		err = file.CloseAtomicallyReplace()
+	if err := before(file.File); err != nil {
+		return err
 	}
-	if err == nil {
-		err = SyncFolder(folder)
+	if _, err := file.Write(content); err != nil {
+		return err
 	}
-	if err != nil {
-		return fmt.Errorf("write %s: %w", name, err)
+	if err := file.CloseAtomicallyReplace(); err != nil {
+		return err
 	}
-	return nil
+	return SyncFolder(folder)
 }
 
 // SyncFolder puts the names in a folder on the disk: without it a file that was

@@ -7,9 +7,6 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
-	"syscall"
-
-	"github.com/google/renameio/v2"
 
 	"lendkeep/providers/files"
 	"lendkeep/reconcile/facts"
@@ -73,31 +70,7 @@ func (s Stores) kept(sum string) string { return filepath.Join(s.Keep, sum+".fd"
 // replace exchanges the content of a file and nothing else: QEMU's user owns
 // it, and keeps it.
 func (s Stores) replace(store string, content []byte) error {
-	name := filepath.Join(s.Root, store)
-	about, err := os.Lstat(name)
-	if err != nil {
-		return err
-	}
-	if !about.Mode().IsRegular() {
-		return fmt.Errorf("%s is not a file", store)
-	}
-	file, err := renameio.NewPendingFile(name, renameio.WithTempDir(filepath.Dir(name)), renameio.WithStaticPermissions(about.Mode().Perm()))
-	if err != nil {
-		return err
-	}
-	defer file.Cleanup()
-	if owner, ok := about.Sys().(*syscall.Stat_t); ok {
-		if err := file.Chown(int(owner.Uid), int(owner.Gid)); err != nil {
-			return err
-		}
-	}
-	if _, err := file.Write(content); err != nil {
-		return err
-	}
-	if err := file.CloseAtomicallyReplace(); err != nil {
-		return err
-	}
-	return files.SyncFolder(filepath.Dir(name))
+	return files.Exchange(filepath.Join(s.Root, store), content)
 }
 
 func hashOf(content []byte) string {

@@ -83,7 +83,7 @@ func TestWriteEntryRefuses(t *testing.T) {
 	require.ErrorContains(t, s.Restore(t.Context(), "/vars.fd", sum), "is damaged")
 
 	require.NoError(t, os.Symlink("vars.fd", filepath.Join(s.Root, "link.fd")))
-	require.ErrorContains(t, s.PutEntry(t.Context(), "/link.fd", look().SHA256, entry), "is not a file")
+	require.ErrorContains(t, s.PutEntry(t.Context(), "/link.fd", look().SHA256, entry), "no regular file")
 }
 
 func TestSurveyOfOtherStores(t *testing.T) {

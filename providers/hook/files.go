@@ -11,8 +11,6 @@ import (
 	"path/filepath"
 	"slices"
 
-	"github.com/google/renameio/v2"
-
 	"lendkeep/providers/files"
 	"lendkeep/reconcile/facts"
 )
@@ -58,21 +56,7 @@ func (f Files) put(name, content string, mode facts.Mode, usual uint32) error {
 		return err
 	}
 	// The file in the making lies one folder up: libvirt would run it.
-	return replace(file, []byte(content), fs.FileMode(bits), filepath.Dir(dir))
-}
-
-// replace replaces a file whole. Neither its permissions nor its owner are taken
-// over from the one that was there.
-func replace(file string, content []byte, mode fs.FileMode, making string) error {
-	pending, err := renameio.NewPendingFile(file, renameio.WithTempDir(making), renameio.WithStaticPermissions(mode))
-	if err != nil {
-		return err
-	}
-	defer pending.Cleanup()
-	if _, err := pending.Write(content); err != nil {
-		return err
-	}
-	return pending.CloseAtomicallyReplace()
+	return files.WriteBy(filepath.Dir(dir), file, []byte(content), fs.FileMode(bits))
 }
 
 // remove removes a file and sees that it stays removed after a power cut.
