@@ -17,11 +17,11 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
-	"lendkeep/providers/fault"
 	"lendkeep/providers/files"
 	"lendkeep/providers/hook"
 	"lendkeep/reconcile/assess"
 	"lendkeep/reconcile/facts"
+	"lendkeep/reconcile/fault"
 	"lendkeep/spec"
 	"lendkeep/testdata/outside"
 )

@@ -3,6 +3,7 @@ package main
 import (
 	"github.com/spf13/cobra"
 
+	"lendkeep/providers/memory"
 	"lendkeep/reconcile/carry"
 	"lendkeep/reconcile/facts"
 	"lendkeep/reconcile/rehearse"
@@ -39,7 +40,7 @@ on any host is changed.`,
 			}
 			judge, closeJudge := openJudge(c.Context())
 			defer closeJudge()
-			r := rehearse.Rehearsal{Sealed: sealed, Survey: host, Judge: judge}
+			r := rehearse.Rehearsal{Host: memory.Rehearse, Sealed: sealed, Survey: host, Judge: judge}
 			told := newProgress(c.ErrOrStderr())
 			r.Watch = func(done, calls int) { told.counted("calls rehearsed", done, calls) }
 			report, err := r.Run(c.Context())

@@ -16,7 +16,7 @@ import (
 	"lendkeep/reconcile/order"
 	"lendkeep/reconcile/step"
 
-	"lendkeep/providers/fault"
+	"lendkeep/reconcile/fault"
 )
 
 // late shows a host whose partitions are not there for the first looks after

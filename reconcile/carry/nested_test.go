@@ -6,8 +6,9 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
-	"lendkeep/providers/fault"
+	"lendkeep/providers/memory"
 	"lendkeep/reconcile/facts"
+	"lendkeep/reconcile/fault"
 	"lendkeep/reconcile/invented"
 	"lendkeep/reconcile/order"
 	"lendkeep/reconcile/rehearse"
@@ -37,7 +38,7 @@ func nestedLayout() *spec.Layout {
 
 func nestedNight(t *testing.T) (facts.Survey, order.Sealed) {
 	survey, sealed := nestedDay(t)
-	r := rehearse.Rehearsal{Survey: survey, Sealed: sealed, Pick: func(int, fault.Mode) bool { return false }}
+	r := rehearse.Rehearsal{Host: memory.Rehearse, Survey: survey, Sealed: sealed, Pick: func(int, fault.Mode) bool { return false }}
 	report, err := r.Run(t.Context())
 	require.NoError(t, err)
 	require.True(t, report.Through.Good, report.Through.Why)

@@ -6,9 +6,9 @@ import (
 
 	"github.com/stretchr/testify/require"
 
-	"lendkeep/providers/fault"
 	"lendkeep/providers/memory"
 	"lendkeep/reconcile/carry"
+	"lendkeep/reconcile/fault"
 	"lendkeep/reconcile/journal"
 	"lendkeep/reconcile/order"
 )

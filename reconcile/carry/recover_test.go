@@ -8,10 +8,10 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
-	"lendkeep/providers/fault"
 	"lendkeep/providers/memory"
 	"lendkeep/reconcile/carry"
 	"lendkeep/reconcile/facts"
+	"lendkeep/reconcile/fault"
 	"lendkeep/reconcile/guard"
 	"lendkeep/reconcile/journal"
 	"lendkeep/reconcile/order"
@@ -54,13 +54,18 @@ func TestEveryFaultOfTheLadderEndsWell(t *testing.T) {
 	survey, _ := day(t)
 	layout := larch()
 	layout.Controllers[0].Return.Within = time.Second // few looks
-	shift := rehearse.Rehearsal{Survey: survey, Sealed: plan(t, survey, layout, "day")}
+	shift := rehearse.Rehearsal{Host: memory.Rehearse, Survey: survey, Sealed: plan(t, survey, layout, "day")}
 	_, err := shift.Run(t.Context())
 	require.NoError(t, err)
 	survey = shift.Planned()
 
-	r := rehearse.Rehearsal{Survey: survey, Sealed: plan(t, survey, layout, "night"),
-		Before: func(h *memory.Host) { h.Stubborn(facts.Address{Bus: 1}, guard.Rescan) }}
+	r := rehearse.Rehearsal{Survey: survey, Sealed: plan(t, survey, layout, "night"), Host: func(survey facts.Survey, judge rehearse.Judge) rehearse.Host {
+		h := memory.Rehearse(survey, judge)
+		h.(interface {
+			Stubborn(facts.Address, guard.Rung)
+		}).Stubborn(facts.Address{Bus: 1}, guard.Rescan)
+		return h
+	}}
 	report, err := r.Run(t.Context())
 	require.NoError(t, err)
 	require.True(t, report.Through.Good, report.Through.Why)

@@ -8,9 +8,10 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
-	"lendkeep/providers/fault"
+	"lendkeep/providers/memory"
 	"lendkeep/reconcile/assess"
 	"lendkeep/reconcile/facts"
+	"lendkeep/reconcile/fault"
 	"lendkeep/reconcile/invented"
 	"lendkeep/reconcile/order"
 	"lendkeep/reconcile/rehearse"
@@ -99,7 +100,7 @@ func TestMovingKeepsItsStart(t *testing.T) {
 			by(&b, layout)
 			sealed := plan(t, b.Survey, layout, "night")
 			assert.Contains(t, strings.Join(does(sealed), "\n"), "partition 1 (5f0c3b1e-0000-4000-8000-0000000000e1)")
-			r := rehearse.Rehearsal{Survey: b.Survey, Sealed: sealed, Pick: func(call int, mode fault.Mode) bool { return mode == fault.Fail || mode == fault.Crash }}
+			r := rehearse.Rehearsal{Host: memory.Rehearse, Survey: b.Survey, Sealed: sealed, Pick: func(call int, mode fault.Mode) bool { return mode == fault.Fail || mode == fault.Crash }}
 			report, err := r.Run(context.Background())
 			require.NoError(t, err)
 			require.True(t, report.Through.Good, report.Through.Why)

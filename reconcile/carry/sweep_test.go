@@ -11,11 +11,11 @@ import (
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
 
-	"lendkeep/providers/fault"
 	"lendkeep/providers/memory"
 	"lendkeep/reconcile/assess"
 	"lendkeep/reconcile/carry"
 	"lendkeep/reconcile/facts"
+	"lendkeep/reconcile/fault"
 	"lendkeep/reconcile/invented"
 	"lendkeep/reconcile/journal"
 	"lendkeep/reconcile/order"
@@ -53,7 +53,7 @@ func larch() *spec.Layout {
 // the catalogue guest starts.
 func night(t *testing.T) (facts.Survey, order.Sealed) {
 	survey, sealed := day(t)
-	r := rehearse.Rehearsal{Survey: survey, Sealed: sealed}
+	r := rehearse.Rehearsal{Host: memory.Rehearse, Survey: survey, Sealed: sealed}
 	report, err := r.Run(context.Background())
 	require.NoError(t, err)
 	require.True(t, report.Through.Good)
@@ -164,7 +164,7 @@ func movingFrom() (facts.Survey, *spec.Layout) {
 func TestMoving(t *testing.T) {
 	survey, sealed := moving(t)
 	assert.Contains(t, does(sealed), "mount shelf of reel at /srv/shelf")
-	r := rehearse.Rehearsal{Survey: survey, Sealed: sealed}
+	r := rehearse.Rehearsal{Host: memory.Rehearse, Survey: survey, Sealed: sealed}
 	report, err := r.Run(context.Background())
 	require.NoError(t, err)
 	require.True(t, report.Through.Good)
@@ -187,7 +187,7 @@ func TestEveryFaultEndsWell(t *testing.T) {
 	for name, shift := range shifts {
 		t.Run(name, func(t *testing.T) {
 			survey, sealed := shift(t)
-			r := rehearse.Rehearsal{Survey: survey, Sealed: sealed}
+			r := rehearse.Rehearsal{Host: memory.Rehearse, Survey: survey, Sealed: sealed}
 			report, err := r.Run(context.Background())
 			require.NoError(t, err)
 			require.True(t, report.Through.Good, report.Through.Why)
@@ -223,7 +223,7 @@ func TestSweepFindsPlantedMistakes(t *testing.T) {
 					break
 				}
 				survey, sealed := shift(t)
-				r := rehearse.Rehearsal{Survey: survey, Sealed: sealed, Make: func(c carry.Carrier) *carry.Carrier { return carry.Plant(c, mistake) }}
+				r := rehearse.Rehearsal{Host: memory.Rehearse, Survey: survey, Sealed: sealed, Make: func(c carry.Carrier) *carry.Carrier { return carry.Plant(c, mistake) }}
 				report, err := r.Run(context.Background())
 				require.NoError(t, err)
 				found = found || !report.Good()
@@ -261,7 +261,7 @@ func TestOrdersOnRandomHosts(t *testing.T) {
 			kinds[w.Step.About().Kind]++
 		}
 		seed := rapid.IntRange(0, 36).Draw(t, "cases")
-		r := rehearse.Rehearsal{Survey: survey, Sealed: sealed, Pick: func(call int, mode fault.Mode) bool {
+		r := rehearse.Rehearsal{Host: memory.Rehearse, Survey: survey, Sealed: sealed, Pick: func(call int, mode fault.Mode) bool {
 			return (call*len(fault.Modes)+slices.Index(fault.Modes, mode))%37 == seed // a few of many
 		}}
 		report, err := r.Run(context.Background())

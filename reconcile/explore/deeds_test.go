@@ -5,11 +5,11 @@ import (
 	"sync"
 	"time"
 
-	"lendkeep/providers/fault"
 	"lendkeep/providers/hook"
 	"lendkeep/providers/memory"
 	"lendkeep/reconcile/assess"
 	"lendkeep/reconcile/carry"
+	"lendkeep/reconcile/fault"
 	"lendkeep/reconcile/guard"
 	"lendkeep/reconcile/journal"
 	"lendkeep/reconcile/order"

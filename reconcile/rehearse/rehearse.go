@@ -8,22 +8,19 @@ import (
 	"fmt"
 	"time"
 
-	"lendkeep/providers/fault"
-	"lendkeep/providers/memory"
 	"lendkeep/reconcile/carry"
 	"lendkeep/reconcile/facts"
+	"lendkeep/reconcile/fault"
 	"lendkeep/reconcile/order"
-	"lendkeep/reconcile/step"
 )
 
 // Rehearsal is an order and the host it is rehearsed on.
 type Rehearsal struct {
 	Sealed order.Sealed
 	Survey facts.Survey
-	Judge  memory.Judge                       // libvirt, asked in the run without faults; may be nil
+	Host   func(facts.Survey, Judge) Host     // makes the host that each run begins with
+	Judge  Judge                              // libvirt, asked in the run without faults; may be nil
 	Make   func(carry.Carrier) *carry.Carrier // makes the carrier of each run; nil: as it is
-	// Before changes the host that each run begins with; nil: as surveyed.
-	Before func(*memory.Host)
 	// Watch is told how many of the order's calls are through; nil: nobody is.
 	Watch func(done, calls int)
 	// Pick chooses which cases are held; nil: all.
@@ -128,19 +125,6 @@ func (r *Rehearsal) through(ctx context.Context, approval order.Approval) (Repor
 	return report, run.fault.Calls(), nil
 }
 
-func (r *Rehearsal) host(judge memory.Judge) *memory.Host {
-	host := memory.New(r.Survey, judge)
-	for _, w := range r.Sealed.Order.Steps {
-		if m, ok := w.Step.(*step.Mount); ok {
-			host.Expect(m.Controller.Address, m.Partition, m.FSType)
-		}
-	}
-	if r.Before != nil {
-		r.Before(host)
-	}
-	return host
-}
-
 // clock passes only when somebody waits.
 type clock struct{ now time.Time }
 
@@ -149,32 +133,6 @@ func (c *clock) Wait(_ context.Context, d time.Duration) { c.now = c.now.Add(d) 
 func (c *clock) Limit(ctx context.Context, _ time.Duration) (context.Context, context.CancelFunc) {
 	return ctx, func() {}
 }
-
-// recorder asks libvirt once and remembers its answers for all other runs.
-type recorder struct {
-	inner   memory.Judge
-	answers map[string]string
-	judged  int
-}
-
-func (j *recorder) Define(ctx context.Context, xml string) (string, error) {
-	if answer, known := j.answers[xml]; known {
-		return answer, nil
-	}
-	if j.inner == nil {
-		return xml, nil
-	}
-	answer, err := j.inner.Define(ctx, xml)
-	if err == nil {
-		j.answers[xml] = answer
-		j.judged++
-	}
-	return answer, err
-}
-
-func (j *recorder) Undefine(context.Context, string) error { return nil }
-func (j *recorder) Start(context.Context, string) error    { return nil }
-func (j *recorder) Stop(context.Context, string) error     { return nil }
 
 // Planned gives the facts of the host after the run without a fault.
 func (r *Rehearsal) Planned() facts.Survey { return r.planned }

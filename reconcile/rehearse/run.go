@@ -7,11 +7,10 @@ import (
 	"slices"
 	"strings"
 
-	"lendkeep/providers/fault"
-	"lendkeep/providers/memory"
 	"lendkeep/reconcile/carry"
 	"lendkeep/reconcile/definition"
 	"lendkeep/reconcile/facts"
+	"lendkeep/reconcile/fault"
 	"lendkeep/reconcile/journal"
 	"lendkeep/reconcile/order"
 	"lendkeep/reconcile/step"
@@ -20,21 +19,21 @@ import (
 // run is one carrying out, from the start to its end or cut-off.
 type run struct {
 	of    *Rehearsal
-	host  *memory.Host
+	host  Host
 	fault *fault.Fault
 	disk  *fault.Disk
 }
 
-func newRun(of *Rehearsal, host *memory.Host, f *fault.Fault) *run {
+func newRun(of *Rehearsal, host Host, f *fault.Fault) *run {
 	return &run{of: of, host: host, fault: f, disk: &fault.Disk{Fault: f}}
 }
 
 // again is a later run on what an earlier one left.
-func (r *run) again(host *memory.Host) *run { return newRun(r.of, host, &fault.Fault{}) }
+func (r *run) again(host Host) *run { return newRun(r.of, host, &fault.Fault{}) }
 
 func (r *run) carrier() *carry.Carrier {
 	c := carry.Carrier{
-		Ports:   r.host.Through(r.fault.Host).Ports(),
+		Ports:   r.host.PortsThrough(r.fault.Host),
 		Journal: journal.New(r.disk),
 		Clock:   &clock{now: r.of.Sealed.Order.SurveyedAt},
 	}
@@ -176,7 +175,7 @@ func (r *run) verdict(ctx context.Context, c Case, power bool) Case {
 // canonical writes the kept definitions of a survey in one way, since libvirt
 // does not give them back to the byte.
 func canonical(s facts.Survey) facts.Survey {
-	s = memory.Clone(s)
+	s.Libvirt.Guests = slices.Clone(s.Libvirt.Guests)
 	for i := range s.Libvirt.Guests {
 		g := &s.Libvirt.Guests[i]
 		if g.Kept != nil {
@@ -194,7 +193,7 @@ func (r *run) unavoidable(ctx context.Context, power bool) *facts.Index {
 	if !power {
 		return nil
 	}
-	host := r.of.host(nil)
+	host := r.of.host(&recorder{})
 	host.PowerCut()
 	survey, err := host.Survey(ctx)
 	if err != nil {

@@ -4,8 +4,8 @@ import (
 	"fmt"
 	"slices"
 
-	"lendkeep/providers/fault"
 	"lendkeep/reconcile/carry"
+	"lendkeep/reconcile/fault"
 )
 
 // Row counts how all cases of one call ended.

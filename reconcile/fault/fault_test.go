@@ -7,7 +7,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
-	"lendkeep/providers/fault"
+	"lendkeep/reconcile/fault"
 )
 
 func TestModes(t *testing.T) {

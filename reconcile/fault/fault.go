@@ -1,7 +1,6 @@
 // Package fault has one chosen call fail, hang or be cut off: of those that go to
-// a host (memory.Host.Through), and of those to the disk under a journal. Count
-// the calls of a run without a fault, then run again with a fault at each. Start
-// at Fault.
+// a host in memory, and of those to the disk under a journal. Count the calls of a
+// run without a fault, then run again with a fault at each. Start at Fault.
 package fault
 
 import (
@@ -60,7 +59,8 @@ func (f *Fault) Calls() []Call { return f.calls }
 // Met tells whether the fault has happened.
 func (f *Fault) Met() bool { return f.Mode != None && len(f.calls) > f.At }
 
-// Host is what the calls of a host go through; see memory.Through.
+// Host is what the calls of a host go through: a label that names the call, whether
+// it changes something, and what does it.
 func (f *Fault) Host(label string, changes bool, do func() error) error {
 	return f.call(Call{Label: label, Deed: changes}, do)
 }
