@@ -9,6 +9,7 @@ import (
 	"strings"
 	"syscall"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
@@ -45,20 +46,12 @@ func TestTellThatHangs(t *testing.T) {
 	ctx, cancel := context.WithCancel(t.Context())
 	pid := filepath.Join(t.TempDir(), "pid")
 	c := Command{script(t, "sleep 1000 &\necho $! > "+pid+".new; mv "+pid+".new "+pid+"; wait")}
-	ended := make(chan error)
+	ended := make(chan error, 1)
 	go func() { ended <- c.Tell(ctx, nil) }()
-	var child []byte
-	for len(child) == 0 {
-		child, _ = os.ReadFile(pid)
-	}
+	soon(t, func() bool { _, err := os.Stat(pid); return err == nil })
 	cancel()
 	require.Error(t, <-ended)
-	for { // a zombie for a moment, where nobody reaps quickly
-		stat, err := os.ReadFile("/proc/" + strings.TrimSpace(string(child)) + "/stat")
-		if err != nil || strings.Contains(string(stat), ") Z ") {
-			break
-		}
-	}
+	soon(t, func() bool { return hasEnded(t, pid) })
 }
 
 // What a command leaves running ends with it, at the latest after Within; it is not
@@ -66,14 +59,24 @@ func TestTellThatHangs(t *testing.T) {
 func TestTellThatLeavesSomething(t *testing.T) {
 	pid := filepath.Join(t.TempDir(), "pid")
 	require.NoError(t, Command{script(t, "sleep 1000 &\necho $! > "+pid)}.Tell(t.Context(), nil))
-	child, err := os.ReadFile(pid)
-	require.NoError(t, err)
-	for {
-		stat, err := os.ReadFile("/proc/" + strings.TrimSpace(string(child)) + "/stat")
-		if err != nil || strings.Contains(string(stat), ") Z ") {
-			break
-		}
+	soon(t, func() bool { return hasEnded(t, pid) })
+}
+
+// hasEnded tells of the process whose number a file holds; for a moment it is a
+// zombie, where nobody reaps quickly.
+func hasEnded(t *testing.T, file string) bool {
+	child, err := os.ReadFile(file)
+	if !assert.NoError(t, err) {
+		return false
 	}
+	stat, err := os.ReadFile("/proc/" + strings.TrimSpace(string(child)) + "/stat")
+	return err != nil || strings.Contains(string(stat), ") Z ")
+}
+
+// soon waits for what a busy machine may take some time for.
+func soon(t *testing.T, is func() bool) {
+	t.Helper()
+	require.Eventually(t, is, time.Minute, time.Millisecond)
 }
 
 // Only in the control group of the watch's own service are others ended.

@@ -1,25 +1,21 @@
 package drive
 
 import (
-	"bytes"
 	"context"
 	"errors"
 	"fmt"
 	"os"
 	"os/exec"
 	"strings"
-	"syscall"
 	"time"
+
+	"lendkeep/providers/program"
 )
 
 // Mounts mounts and unmounts filesystems of this machine by mount(8) and
 // umount(8), which know of fstab, of mount programs for single filesystems and
 // of what else listens.
 type Mounts struct{}
-
-// patience is how long a program is waited for once its time is over and it was
-// told to end; one that hangs in the kernel does not end.
-const patience = time.Second
 
 // usersWithin is how long users of a busy filesystem are looked for: what /proc has
 // of a process that hangs may never come.
@@ -72,40 +68,13 @@ func usersSoon(path string) []string {
 	}
 }
 
-// run runs a program without a shell. The error is what it said, in English
-// whatever the host speaks; or, with ctx over, that it did not come to an end: it
-// is killed with all that it has started, and one that hangs in the kernel, which
-// not even that ends, is left behind. It does not outlive this process: whoever
-// ends that wants nothing more to happen.
-func run(ctx context.Context, program string, arguments ...string) error {
-	var said bytes.Buffer
-	command := exec.Command(program, arguments...)
-	command.Env = append(os.Environ(), "LC_ALL=C")
-	command.Stdout, command.Stderr = &said, &said
-	command.SysProcAttr = &syscall.SysProcAttr{Setpgid: true, Pdeathsig: syscall.SIGKILL}
-	command.WaitDelay = patience
-	if err := ctx.Err(); err != nil {
-		return fmt.Errorf("%s was not begun: %w", program, err)
+// run runs a program; the error is what it said.
+func run(ctx context.Context, name string, arguments ...string) error {
+	said, err := program.Run(ctx, exec.Command(name, arguments...))
+	if words := said.Words(); err != nil && words != "" {
+		return errors.New(words)
+	} else if err != nil {
+		return fmt.Errorf("%s: %w", name, err)
 	}
-	if err := command.Start(); err != nil {
-		return fmt.Errorf("%s: %w", program, err)
-	}
-	ended := make(chan error, 1)
-	go func() { ended <- command.Wait() }()
-	select {
-	case err := <-ended:
-		if text := strings.Join(strings.Fields(said.String()), " "); err != nil && text != "" {
-			return errors.New(text)
-		} else if err != nil {
-			return fmt.Errorf("%s: %w", program, err)
-		}
-		return nil
-	case <-ctx.Done():
-	}
-	_ = syscall.Kill(-command.Process.Pid, syscall.SIGKILL)
-	select {
-	case <-ended:
-	case <-time.After(patience):
-	}
-	return fmt.Errorf("%s did not end in time, so its outcome is not known: %w", program, ctx.Err())
+	return nil
 }

@@ -169,38 +169,3 @@ func TestPrograms(t *testing.T) {
 	err = Mounts{}.Unmount(ctx, "/srv")
 	assert.ErrorContains(t, err, "was not begun")
 }
-
-// A program that heeds no signal is ended with what it has started; what has left
-// its group and keeps its output open is not waited for either.
-func TestProgramThatDoesNotEnd(t *testing.T) {
-	bin := t.TempDir()
-	t.Setenv("PATH", bin+":"+os.Getenv("PATH"))
-	for name, script := range map[string]string{
-		"it heeds no signal":        "trap '' TERM INT HUP; echo $$ > PID; echo > BEGUN; while :; do sleep 600; done",
-		"a child heeds no signal":   "(trap '' TERM INT HUP; while :; do sleep 600; done) & echo $! > PID; echo > BEGUN; wait",
-		"a child in its own world":  "setsid sleep 5 & echo $$ > PID; echo > BEGUN; wait",
-		"its output is never ended": "yes & echo $! > PID; echo > BEGUN; wait",
-	} {
-		t.Run(name, func(t *testing.T) {
-			dir := t.TempDir()
-			begun, pid := filepath.Join(dir, "begun"), filepath.Join(dir, "pid")
-			require.NoError(t, unix.Mkfifo(begun, 0o666))
-			script = strings.NewReplacer("PID", pid, "BEGUN", begun).Replace(script)
-			require.NoError(t, os.WriteFile(filepath.Join(bin, "umount"), []byte("#!/bin/sh\n"+script+"\n"), 0o777))
-			ctx, cancel := context.WithCancel(t.Context())
-			go func() {
-				_, _ = os.ReadFile(begun)
-				cancel()
-			}()
-			require.ErrorContains(t, Mounts{}.Unmount(ctx, "/srv"), "its outcome is not known")
-			number, err := os.ReadFile(pid)
-			require.NoError(t, err)
-			for { // a zombie for a moment
-				stat, err := os.ReadFile("/proc/" + strings.TrimSpace(string(number)) + "/stat")
-				if err != nil || strings.Contains(string(stat), ") Z ") {
-					break
-				}
-			}
-		})
-	}
-}

@@ -7,9 +7,9 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
-	"strings"
 
 	"lendkeep/providers/holding"
+	"lendkeep/providers/program"
 	"lendkeep/reconcile/facts"
 )
 
@@ -187,9 +187,8 @@ func writeOnce(file, text string) error {
 
 // modprobe loads a kernel module by modprobe(8).
 func modprobe(ctx context.Context, module string) error {
-	said, err := exec.CommandContext(ctx, "modprobe", "--", module).CombinedOutput()
-	if err != nil {
-		return fmt.Errorf("load module %s: %w: %s", module, err, strings.TrimSpace(string(said)))
+	if _, err := program.Run(ctx, exec.Command("modprobe", "--", module)); err != nil {
+		return fmt.Errorf("load module %s: %w", module, err)
 	}
 	return nil
 }

@@ -3,6 +3,7 @@
 package systemd
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -13,6 +14,7 @@ import (
 	"strings"
 
 	"lendkeep/providers/files"
+	"lendkeep/providers/program"
 	"lendkeep/reconcile/facts"
 )
 
@@ -68,13 +70,8 @@ func (u Units) install(ctx context.Context, want facts.WatchFiles) error {
 
 // systemctl runs systemctl(1), which says what is wrong on standard error.
 func (u Units) systemctl(ctx context.Context, arguments ...string) error {
-	program := u.Systemctl
-	if program == "" {
-		program = "systemctl"
-	}
-	said, err := exec.CommandContext(ctx, program, arguments...).CombinedOutput()
-	if err != nil {
-		return fmt.Errorf("systemctl %s: %w: %s", strings.Join(arguments, " "), err, strings.Join(strings.Fields(string(said)), " "))
+	if _, err := program.Run(ctx, exec.Command(cmp.Or(u.Systemctl, "systemctl"), arguments...)); err != nil {
+		return fmt.Errorf("systemctl %s: %w", strings.Join(arguments, " "), err)
 	}
 	return nil
 }

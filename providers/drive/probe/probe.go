@@ -6,14 +6,13 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
-	"io"
 	"os"
 	"os/exec"
 	"strconv"
 	"strings"
 	"time"
 
-	"golang.org/x/sys/unix"
+	"lendkeep/providers/program"
 )
 
 const (
@@ -22,8 +21,7 @@ const (
 	// drivers/scsi/sd.h SD_TIMEOUT), so this bears one that is late once.
 	within = time.Minute
 
-	saidMost = 64 << 10 // bytes that are taken of what one says
-	textMost = 64       // of a kind or an identity
+	textMost = 64 // bytes of a kind or an identity
 )
 
 // Answer is what blkid says of a range. All of it is empty where blkid sees
@@ -114,77 +112,24 @@ func Wipefs(ctx context.Context, file *os.File) ([]Mark, error) {
 // ask runs a program on an open file, and gives what it said and its exit code.
 // It gets the file itself, since a name may lead to another by then; it opens it
 // anew by its number, so that where it reads moves nobody's place.
-func ask(ctx context.Context, file *os.File, program string, arguments ...string) ([]byte, int, error) {
+func ask(ctx context.Context, file *os.File, name string, arguments ...string) ([]byte, int, error) {
 	ctx, cancel := context.WithTimeout(ctx, within)
 	defer cancel()
-	command := exec.CommandContext(ctx, program, append(arguments, "/proc/self/fd/3")...)
-	command.Env = []string{"LC_ALL=C", "PATH=" + os.Getenv("PATH")}
+	command := exec.Command(name, append(arguments, "/proc/self/fd/3")...)
 	command.ExtraFiles = []*os.File{file}
-	said, complains, err := files(program)
-	if err != nil {
-		return nil, 0, fmt.Errorf("ask %s: %w", program, err)
-	}
-	defer said.Close()      // read by then
-	defer complains.Close() // read by then
-	command.Stdout, command.Stderr = said, complains
-	err = run(command)
-	var ended *exec.ExitError
+	said, err := program.Run(ctx, command)
+	text := bytes.TrimSpace(said.Complaint)
 	switch {
-	case ctx.Err() != nil:
-		return nil, 0, fmt.Errorf("ask %s: it did not answer: %w", program, ctx.Err())
 	case errors.Is(err, exec.ErrNotFound):
-		return nil, 0, fmt.Errorf("ask %s: it is not installed (util-linux): %w", program, err)
-	case errors.As(err, &ended) && ended.Exited():
-	case err != nil:
-		return nil, 0, fmt.Errorf("ask %s: %w", program, err)
+		err = fmt.Errorf("it is not installed (util-linux): %w", err)
+	case err != nil && said.Code < 1: // it did not end by itself
+	case len(said.Out) > program.MostSaid || len(text) > program.MostSaid:
+		err = fmt.Errorf("it says more than %d bytes", program.MostSaid)
+	case len(text) > 0 && said.Code != 8:
+		// blkid's code for "nothing" is the one for a device that it cannot read.
+		err = fmt.Errorf("it says %.200q", text)
+	default:
+		return said.Out, said.Code, nil
 	}
-	answer, err := read(said)
-	text, complainsErr := read(complains)
-	if err = errors.Join(err, complainsErr); err != nil {
-		return nil, 0, fmt.Errorf("ask %s: %w", program, err)
-	}
-	// blkid's code for "nothing" is the one for a device that it cannot read.
-	if text = bytes.TrimSpace(text); len(text) > 0 && command.ProcessState.ExitCode() != 8 {
-		return nil, 0, fmt.Errorf("ask %s: it says %.200q", program, text)
-	}
-	return answer, command.ProcessState.ExitCode(), nil
-}
-
-// run waits for a program, and not for one that cannot even be killed, as while
-// a drive does not answer the kernel: it is left behind.
-func run(command *exec.Cmd) error {
-	ended := make(chan error, 1)
-	go func() { ended <- command.Run() }()
-	select {
-	case err := <-ended:
-		return err
-	case <-time.After(within + time.Second):
-		return errors.New("it cannot be ended")
-	}
-}
-
-// files takes what a program says. They lie in memory (memfd_create(2)): a pipe
-// has no end as long as any process has it open, one that another part of this
-// program is just starting too.
-func files(name string) (said, complains *os.File, err error) {
-	for _, f := range []**os.File{&said, &complains} {
-		number, err := unix.MemfdCreate(name, unix.MFD_CLOEXEC)
-		if err != nil {
-			return nil, nil, fmt.Errorf("make a file in memory: %w", err)
-		}
-		*f = os.NewFile(uintptr(number), name)
-	}
-	return said, complains, nil
-}
-
-// read gives the whole of such a file.
-func read(file *os.File) ([]byte, error) {
-	b, err := io.ReadAll(io.NewSectionReader(file, 0, saidMost+1))
-	switch {
-	case err != nil:
-		return nil, err
-	case len(b) > saidMost:
-		return nil, fmt.Errorf("it says more than %d bytes", saidMost)
-	}
-	return b, nil
+	return nil, 0, fmt.Errorf("ask %s: %w", name, err)
 }

@@ -3,8 +3,6 @@ package probe
 import (
 	"os"
 	"path/filepath"
-	"strconv"
-	"strings"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
@@ -21,16 +19,6 @@ func blkidSays(t *testing.T, script string) (Answer, error) {
 	require.NoError(t, err)
 	defer file.Close()
 	return Blkid(t.Context(), file, 0, 512)
-}
-
-// What a program says is whole once it has ended, whoever else has its output
-// open: a process that is started at the same moment does for an instant.
-func TestOutputOfAnEndedProgram(t *testing.T) {
-	pid := filepath.Join(t.TempDir(), "pid")
-	got, err := blkidSays(t, "sleep 30 & echo $! >"+pid+"; echo TYPE=ext4; echo UUID=1-2")
-	require.NoError(t, err)
-	t.Cleanup(func() { endProcess(t, pid) })
-	assert.Equal(t, Answer{Kind: "ext4", UUID: "1-2"}, got)
 }
 
 func TestWhatBlkidSays(t *testing.T) {
@@ -53,15 +41,4 @@ func TestWhatBlkidSays(t *testing.T) {
 			assert.ErrorContains(t, err, c.err)
 		})
 	}
-}
-
-// endProcess ends the process whose number a file holds.
-func endProcess(t *testing.T, file string) {
-	text, err := os.ReadFile(file)
-	require.NoError(t, err)
-	number, err := strconv.Atoi(strings.TrimSpace(string(text)))
-	require.NoError(t, err)
-	process, err := os.FindProcess(number)
-	require.NoError(t, err)
-	require.NoError(t, process.Kill())
 }
