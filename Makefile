@@ -48,7 +48,7 @@ test-tools:
 # The emulated host (testdata/emuhost): a real kernel that really lends, in
 # software. host builds its image, host-test runs the whole suite, host-smoke two
 # tests of it, host-shell gives a prompt.
-.PHONY: host host-test host-smoke host-shell host-tools
+.PHONY: host host-test host-smoke host-shell host-tools fixtures
 host-tools:
 	@./testdata/need.sh gcc qemu-system-x86 qemu-utils e2fsprogs tar
 host: host-tools
@@ -59,6 +59,14 @@ host-smoke: host
 	LENDKEEP_EMUHOST=1 $(GO) test -v -timeout 25m -run 'TestSurvey|TestRollback' ./testdata/emuhost/suite
 host-shell: host
 	$(GO) run ./testdata/emuhost/cmd shell
+
+# testdata/hosts anew: a lend in the emulated host, and what is invented beside it.
+fixtures: host
+	@./testdata/need.sh pci.ids
+	rm -rf build/trees
+	$(GO) run ./testdata/emuhost/cmd capture build/trees
+	$(GO) test -count=1 ./providers/sysfs -run '^TestMakeCaptured$$' -trees $(CURDIR)/build/trees
+	$(GO) test -count=1 ./providers/sysfs -run '^TestLarch$$' -update
 
 # The real process, killed at a thousand random moments of apply, resume and
 # rollback on a stand-in host; make test has forty.

@@ -29,10 +29,13 @@ func judge(t *testing.T) *Judge {
 	return j
 }
 
+// samples is seen from the package's folder, and from that of a child (inChild).
+const samples = "../../reconcile/definition/testdata"
+
 // sample reads a definition that libvirt 9.0.0's QEMU driver has printed.
 func sample(t testing.TB, name string) string {
 	t.Helper()
-	content, err := os.ReadFile(filepath.Join("dump", "testdata", name+".xml"))
+	content, err := os.ReadFile(filepath.Join(samples, name+".xml"))
 	require.NoError(t, err)
 	return string(content)
 }

@@ -66,13 +66,15 @@ func inChild(t *testing.T) string {
 	content, err := os.ReadFile(os.Args[0])
 	require.NoError(t, err)
 	require.NoError(t, os.WriteFile(self, content, 0o755))
-	testdata := filepath.Join(folder, "dump", "testdata")
+	here := filepath.Join(folder, "providers", "libvirt")
+	testdata := filepath.Join(here, samples)
+	require.NoError(t, os.MkdirAll(here, 0o755))
 	require.NoError(t, os.MkdirAll(testdata, 0o755))
 	for _, name := range []string{"grading", "l2-kept"} {
 		require.NoError(t, os.WriteFile(filepath.Join(testdata, name+".xml"), []byte(sample(t, name)), 0o644))
 	}
 	child := exec.Command(self, "-test.run", "^"+t.Name()+"$", "-test.v")
-	child.Dir = folder
+	child.Dir = here
 	child.Env = []string{"PATH=" + os.Getenv("PATH"), "HOME=" + folder, "TMPDIR=" + folder, "LENDKEEP_TEST_CHILD=" + folder}
 	if os.Geteuid() == 0 {
 		require.NoError(t, os.Chown(folder, nobody, nobody))

@@ -16,6 +16,8 @@ import (
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+
+	"lendkeep/reconcile/facts"
 )
 
 var (
@@ -76,7 +78,12 @@ func TestLarch(t *testing.T) {
 	overlay, err := OpenArchive(hostFile("larch.overlay.txtar"))
 	require.NoError(t, err)
 	maps.DeleteFunc(overlay.nodes, func(_ string, n *node) bool { return n.mode.IsDir() && len(n.children) > 0 })
+	mounts := captured.nodes["proc/self/mountinfo"].content
 	maps.Copy(larch.seen, overlay.nodes)
+	number, err := fs.ReadFile(captured, "sys/class/block/nvme0n1p2/dev")
+	require.NoError(t, err)
+	shelf := bytes.Replace(overlay.nodes["proc/self/mountinfo"].content, []byte("DEVNO"), bytes.TrimSpace(number), 1)
+	overlay.nodes["proc/self/mountinfo"].content = slices.Concat(mounts, shelf)
 
 	var text bytes.Buffer
 	require.NoError(t, larch.WriteArchive(&text))
@@ -94,18 +101,23 @@ func TestMakeCaptured(t *testing.T) {
 	if *fromTrees == "" {
 		t.Skip("needs -trees: directory of the captured trees")
 	}
+	var functions []facts.Function
 	for dir, name := range map[string]string{"1-before": "before", "2-running": "running", "3-after": "after"} {
 		tree, err := Open(filepath.Join(*fromTrees, dir))
 		require.NoError(t, err)
 		recorded, recording := tree.Recorded()
-		_, err = recorded.Survey(t.Context(), nil)
+		survey, err := recorded.Survey(t.Context(), nil)
 		require.NoError(t, err)
+		functions = append(functions, survey.Functions...)
 		addCaptured(t, recording, os.DirFS(filepath.Join(*fromTrees, dir)), name == "running")
 		var text bytes.Buffer
 		require.NoError(t, recording.WriteArchive(&text))
 		require.NoError(t, os.WriteFile(hostFile("captured-"+name+".txtar"), text.Bytes(), 0o666))
 		keepAnswers(t, filepath.Join(*fromTrees, dir), hostFile("captured-"+name+".cmd"))
 	}
+	database, err := os.ReadFile("/" + nameFiles[0])
+	require.NoError(t, err)
+	require.NoError(t, os.WriteFile(hostFile("pci.ids"), setNames(database, functions), 0o666))
 }
 
 // addCaptured adds what a survey alone does not keep: all of config space, the
@@ -118,9 +130,6 @@ func addCaptured(t *testing.T, recording *Recording, tree fs.FS, running bool) {
 			recording.Add(name, config)
 		}
 	}
-	recording.Add("proc/sys/kernel/hostname", []byte("rig\n"))
-	recording.Add("libvirt/uri", []byte("qemu:///system\n"))
-	recording.Add("libvirt/version", []byte("9.0.0\n"))
 	require.NoError(t, fs.WalkDir(tree, "dev", func(name string, entry fs.DirEntry, err error) error {
 		if err == nil && entry.Type() == fs.ModeSymlink {
 			_, err = recording.ReadLink(name)
@@ -137,7 +146,9 @@ func addCaptured(t *testing.T, recording *Recording, tree fs.FS, running bool) {
 		require.NoError(t, err)
 		recording.Add(to, append(bytes.TrimSpace(content), '\n'))
 	}
-	keep("libvirt/capabilities.xml", "libvirt/capabilities.xml")
+	for _, name := range []string{"libvirt/uri", "libvirt/version", "libvirt/capabilities.xml"} {
+		keep(name, name)
+	}
 	if guests, _ := fs.Glob(tree, "libvirt/dom/*.inactive.xml"); len(guests) == 1 {
 		keep(guests[0], "libvirt/guests/l2.xml")
 	}
@@ -148,6 +159,7 @@ func addCaptured(t *testing.T, recording *Recording, tree fs.FS, running bool) {
 
 // keepAnswers copies what other programs said of the same moment.
 func keepAnswers(t *testing.T, from, to string) {
+	require.NoError(t, os.RemoveAll(to))
 	require.NoError(t, os.MkdirAll(to, 0o777))
 	wanted := []string{"cmd/lspci-vvv.txt", "cmd/lspci-xxxx.txt", "cmd/lsblk.json", "cmd/blkid.txt", "cmd/nvme-list.json",
 		"cmd/id-*.json", "cmd/sgdisk-*.txt", "libvirt/nodedev/pci_*.xml"}

@@ -86,7 +86,7 @@ func untar(folder string, packed []byte) error {
 	}
 }
 
-// captureLibvirt keeps capabilities, node devices and guests.
+// captureLibvirt keeps capabilities, node devices, guests, and whom was asked.
 func (h *Host) captureLibvirt(ctx context.Context, folder string) error {
 	devices, err := h.say(ctx, "virsh", "nodedev-list")
 	if err != nil {
@@ -106,8 +106,10 @@ func (h *Host) captureLibvirt(ctx context.Context, folder string) error {
 	for i, name := range names {
 		files["nodedev/"+name+".xml"] = whole[i] + "\n"
 	}
-	if files["capabilities.xml"], err = h.say(ctx, "virsh", "capabilities"); err != nil {
-		return err
+	for name, command := range map[string]string{"capabilities.xml": "capabilities", "uri": "uri", "version": "--version"} {
+		if files[name], err = h.say(ctx, "virsh", command); err != nil {
+			return err
+		}
 	}
 	return errors.Join(h.addGuests(ctx, files), writeAll(folder, files))
 }

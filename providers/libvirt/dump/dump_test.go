@@ -17,7 +17,11 @@ import (
 // to guest l2, and of an invented guest that its QEMU driver was given.
 func sample(t testing.TB, name string) *fstest.MapFile {
 	t.Helper()
-	content, err := os.ReadFile(filepath.Join("testdata", name))
+	folder := "../../../reconcile/definition/testdata"
+	if name == "capabilities.xml" {
+		folder = "testdata"
+	}
+	content, err := os.ReadFile(filepath.Join(folder, name))
 	require.NoError(t, err)
 	return &fstest.MapFile{Data: content}
 }

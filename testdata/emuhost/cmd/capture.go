@@ -15,20 +15,25 @@ import (
 var borrower = emuhost.Guest{Name: "l2", Borrows: []string{"0000:01:00.0"}, Firmware: true}
 
 // layOut gives the first drive a partition to start from and one of the
-// host's, as a lent drive has.
-const layOut = `drive=$(readlink -f /dev/disk/by-id/nvme-QEMU_NVMe_Ctrl_` + machine.Reel + `)
-sgdisk -n1:0:+128M -t1:EF00 -c1:start -n2:0:0 -t2:8300 -c2:shelf $drive >/dev/null
+// host's, as a lent drive has. What testdata/hosts/larch.overlay.txtar says of
+// the drive holds of every capture: its name and all that is drawn at random.
+const layOut = `set -e
+drive=$(readlink -f /dev/disk/by-id/nvme-QEMU_NVMe_Ctrl_` + machine.Reel + `)
+test $drive = /dev/nvme0n1 || { echo "the drives came up in another sequence: capture again" >&2; exit 1; }
+sgdisk -U 1E0D6668-9649-4E08-B3B8-03BD9CEC6F94 \
+  -n1:0:+128M -t1:EF00 -c1:start -u1:087B6313-D3FE-49F8-B81D-E21B8EAEBEC1 \
+  -n2:0:0 -t2:8300 -c2:shelf -u2:2A79736C-44D2-4A6B-B3E2-223504A24C53 $drive >/dev/null
 udevadm settle
-mkfs.vfat -F32 -n START ${drive}p1 >/dev/null
-mkfs.xfs -q -L shelf ${drive}p2
+mkfs.vfat -F32 -n start -i EEEA7F01 ${drive}p1 >/dev/null
+mkfs.xfs -q -L shelf -m uuid=5d9655e5-37cf-48da-8cd1-fd1b2717ecf5 ${drive}p2
 udevadm settle`
 
-// capture takes larch at three moments, each into a folder of its own.
+// capture takes a host at three moments, each into a folder of its own.
 func capture(ctx context.Context, folder string) (err error) {
 	if err := os.MkdirAll(folder, 0o755); err != nil {
 		return err
 	}
-	host, err := emuhost.Start(ctx, machine.Larch(), os.Stderr)
+	host, err := emuhost.Start(ctx, machine.Captured(), os.Stderr)
 	if err != nil {
 		return err
 	}

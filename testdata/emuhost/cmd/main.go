@@ -17,7 +17,7 @@ import (
 
 const usage = `go run ./testdata/emuhost/cmd build        make the image, unless it is there
 go run ./testdata/emuhost/cmd shell        a shell in larch; leaving it switches the host off
-go run ./testdata/emuhost/cmd capture DIR  trees of larch before, during and after a lend
+go run ./testdata/emuhost/cmd capture DIR  trees of a host before, during and after a lend
 `
 
 func main() {

@@ -28,6 +28,20 @@ func Larch() Machine {
 	}
 }
 
+// Captured is the part of larch that fixtures are captured from: three drives, of
+// which one shares its group with a network card. testdata/hosts/larch.overlay.txtar
+// counts on their sizes.
+func Captured() Machine {
+	drive := func(serial string, sizeMiB int) Card { return Card{Kind: NVMe, Serial: serial, SizeMiB: sizeMiB} }
+	return Machine{
+		Own: Card{Kind: NVMe, Serial: Own},
+		Seats: []Seat{
+			{Cards: []Card{drive(Reel, 2048), drive(Spare, 512)}},
+			{Way: SharedSlot, Cards: []Card{drive(Shared, 512), {Kind: Network}}},
+		},
+	}
+}
+
 // smallMiB keeps short what a survey reads of a drive that is blank.
 const smallMiB = 64
 
