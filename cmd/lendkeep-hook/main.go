@@ -66,21 +66,22 @@ func main() {
 // machine gives everything of this machine. That a host cannot be told of
 // something is no reason to wait.
 func machine() surroundings {
-	here := surroundings{survey: surveyMachine, paths: pathsOfMachine, contents: readContents, mounts: drive.Mounts{}, ask: holding.Ask, lock: filepath.Join(files.Kept, files.LockName),
+	here := surroundings{contents: readContents, mounts: drive.Mounts{}, ask: holding.Ask, lock: filepath.Join(files.Kept, files.LockName),
 		grants: hook.Grants{Folder: hook.GrantsFolder, Now: hook.Now}, word: hook.Word{Folder: hook.GrantsFolder, Now: hook.Now},
 		later: takeBackLater, now: time.Now, wait: time.Sleep, limits: usual,
 		log:  func(text string) { quietly(logWithin, func() { logLine(text) }) },
 		note: func(e watch.Event) { quietly(noteWithin, func() { leaveNote(e) }) }}
-	if tree, err := sysfs.Open("/"); err == nil {
-		here.rungs = tree
-	}
+	tree := sysfs.Machine()
+	here.rules, here.survey, here.paths, here.names, here.rungs = tree.Rules, tree.Answer, tree.Paths, tree.Name, tree
 	return here
 }
 
 // surroundings is everything that the guard sees and acts through.
 type surroundings struct {
-	survey   func(ctx context.Context, named []string) (facts.Survey, error)
+	rules    func() facts.InstalledGuard // as they are installed
+	survey   func(context.Context, facts.Question) (facts.Survey, error)
 	paths    func(ctx context.Context, named []string) []facts.Path // where these lead
+	names    func(*facts.Survey)                                    // adds what functions are called
 	contents func(*facts.Survey, guard.Rules)                       // adds how the filesystems were left that the rules mount
 	mounts   mounts
 	ask      func(context.Context, *facts.Survey, ...facts.Address) // has the kernel say who holds what is below functions
@@ -176,22 +177,6 @@ func readBounded(r io.Reader) (string, error) {
 		err = errors.New("it is longer than any that libvirt writes")
 	}
 	return string(content), err
-}
-
-func surveyMachine(ctx context.Context, named []string) (facts.Survey, error) {
-	tree, err := sysfs.Open("/")
-	if err != nil {
-		return facts.Survey{}, err
-	}
-	return tree.Survey(ctx, named)
-}
-
-func pathsOfMachine(ctx context.Context, named []string) []facts.Path {
-	tree, err := sysfs.Open("/")
-	if err != nil {
-		return nil // nobody has looked, which counts
-	}
-	return tree.Paths(ctx, named)
 }
 
 // leaveNote leaves a note for the history. A host that cannot keep one starts

@@ -56,6 +56,7 @@ type bench struct {
 	// What hangs, where it is not nil.
 	asked, unmounts, mounts, into func()
 	led                           facts.Path // where one path leads
+	named                         bool       // names of functions were looked up
 }
 
 func newBench(t *testing.T) *bench {
@@ -115,18 +116,21 @@ func (b *bench) isMounted() bool { return facts.NewIndex(&b.Survey).MountAt("/sr
 func (b *bench) call(guest, operation string) (code int, said string) {
 	var stderr bytes.Buffer
 	here := surroundings{
-		survey: func(_ context.Context, named []string) (facts.Survey, error) {
+		rules: func() facts.InstalledGuard { return b.Survey.Guard },
+		survey: func(_ context.Context, q facts.Question) (facts.Survey, error) {
 			if b.looked++; b.looks != nil {
 				b.looks(b.looked)
 			}
 			seen := b.Survey
-			seen.Paths = append(slices.Clone(seen.Paths), facts.Path{Named: b.led.Named, Resolved: b.led.Resolved, Via: b.led.Via})
-			for _, n := range named {
-				if n != b.led.Named {
-					seen.Paths = append(seen.Paths, facts.Path{Named: n, Resolved: n})
-				}
-			}
+			seen.Paths = append(slices.Clone(seen.Paths), q.Paths...)
 			return seen, b.blind
+		},
+		names: func(s *facts.Survey) {
+			b.named = true
+			s.Functions = slices.Clone(s.Functions)
+			for i := range s.Functions {
+				s.Functions[i].DeviceName = "82574L, as named"
+			}
 		},
 		mounts: programs{b}, lock: b.lock,
 		ask: func(_ context.Context, s *facts.Survey, at ...facts.Address) {
@@ -148,7 +152,11 @@ func (b *bench) call(guest, operation string) (code int, said string) {
 		paths: func(_ context.Context, named []string) []facts.Path {
 			var list []facts.Path
 			for _, n := range named {
-				list = append(list, facts.Path{Named: n, Resolved: n})
+				if n == b.led.Named {
+					list = append(list, b.led)
+				} else {
+					list = append(list, facts.Path{Named: n, Resolved: n})
+				}
 			}
 			return list
 		},
@@ -212,6 +220,7 @@ func TestEveryOperation(t *testing.T) {
 	code, said := b.call("l2", "prepare begin -")
 	require.Zero(t, code, said)
 	assert.Empty(t, said)
+	assert.False(t, b.named, "nobody reads the names of functions")
 	assert.False(t, b.isMounted())
 	b.away()
 	for _, operation := range []string{"start begin -", "started begin -", "reconnect begin -", "attach begin -", "migrate begin -", "restore begin -", "stopped end -", "stopped end shutdown"} {
@@ -251,6 +260,7 @@ func TestRefusals(t *testing.T) {
 		change func(*bench)
 		says   string
 	}{
+		"a function by its name": {func(b *bench) { b.Card(facts.Address{Bus: 1}, "e1000e") }, "without its IOMMU group: 82574L, as named"},
 		"the host uses it": {func(b *bench) { b.Builder.Mount("nvme0n1p1", "/mnt/x") },
 			"lendkeep: guest l2 was not started: the host uses QEMU NVMe Ctrl RL-4410-0073 at 0000:01:00.0: 0000:01:00.0 > nvme0n1 > nvme0n1p1 (start) > mount /mnt/x;"},
 		"somebody works on the shelf": {func(b *bench) {

@@ -167,13 +167,22 @@ func unmount(call guard.Call, verdict guard.Verdict, here surroundings) (guard.V
 	return again, nil
 }
 
-// decide looks at the host as it is now and asks the rules.
+// decide looks at the host as it is now and asks the rules. Names of functions are
+// looked up only where people read them.
 func decide(call guard.Call, here surroundings) guard.Verdict {
-	seen, err := look(here, call.Definition)
+	seen, err := look(here, func(ctx context.Context, rules guard.Rules) facts.Question {
+		named := append(call.Definition.Paths(), rules.Volumes(&call.Definition)...)
+		return guard.Asks(rules, call, here.paths(ctx, named))
+	})
 	if err != nil {
 		return guard.Blind(call, err)
 	}
-	return guard.Before(seen.rules, facts.NewIndex(&seen.survey), call)
+	verdict := guard.Before(seen.rules, facts.NewIndex(&seen.survey), call)
+	if verdict.Refuse != "" {
+		here.names(&seen.survey)
+		verdict = guard.Before(seen.rules, facts.NewIndex(&seen.survey), call)
+	}
+	return verdict
 }
 
 // sight is what a look sees.
@@ -182,20 +191,18 @@ type sight struct {
 	rules  guard.Rules
 }
 
-// look reads host and rules, finds where the paths of a definition lead, and
-// asks the kernel who holds the functions in it.
-func look(here surroundings, d facts.Definition) (sight, error) {
+// look reads the rules, and of the host what is asked for by them. Who holds the
+// functions in the question the kernel is asked.
+func look(here surroundings, ask func(context.Context, guard.Rules) facts.Question) (sight, error) {
 	return within(here.limits.look, "reading the host", func(ctx context.Context) (seen sight, err error) {
-		if seen.survey, err = here.survey(ctx, d.Paths()); err != nil {
+		if seen.rules, err = rulesOf(here.rules()); err != nil {
 			return seen, err
 		}
-		here.ask(ctx, &seen.survey, d.Functions()...)
-		if seen.rules, err = rulesOf(seen.survey.Guard); err != nil {
+		q := ask(ctx, seen.rules)
+		if seen.survey, err = here.survey(ctx, q); err != nil {
 			return seen, err
 		}
-		if volumes := seen.rules.Volumes(&d); len(volumes) > 0 {
-			seen.survey.Paths = append(seen.survey.Paths, here.paths(ctx, volumes)...)
-		}
+		here.ask(ctx, &seen.survey, q.Functions...)
 		return seen, nil
 	})
 }

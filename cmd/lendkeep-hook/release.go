@@ -127,7 +127,7 @@ func (here surroundings) once(call guard.Call, act func(*facts.Index, []guard.Mi
 	if call.Granted, err = here.grants.List(); err != nil {
 		return outcome{}, err
 	}
-	host, err := here.looksInto()
+	host, err := here.looksInto(call)
 	if err != nil {
 		return outcome{}, err
 	}
@@ -140,10 +140,10 @@ func (here surroundings) once(call guard.Call, act func(*facts.Index, []guard.Mi
 	return seen, nil
 }
 
-// looksInto looks at the host, and how the filesystems were left that the rules mount.
-// Of a guest that has ended nothing is held.
-func (here surroundings) looksInto() (sight, error) {
-	seen, err := look(here, facts.Definition{})
+// looksInto looks at what a guest has let go, and how the filesystems were left that
+// the rules mount. Of a guest that has ended nothing is held.
+func (here surroundings) looksInto(call guard.Call) (sight, error) {
+	seen, err := look(here, func(_ context.Context, rules guard.Rules) facts.Question { return guard.AsksAfter(rules, call) })
 	if err != nil {
 		return sight{}, err
 	}

@@ -76,11 +76,7 @@ func (w *where) open(ctx context.Context, uri string) (host, error) {
 // machine gives the identity of the machine that is acted on, facts.Machine.ID.
 func (w *where) machine(ctx context.Context) (string, error) {
 	if w.standIn == "" {
-		tree, err := sysfs.Open("/")
-		if err != nil {
-			return "", fail(exitUsage, "", "%w", err)
-		}
-		return tree.MachineID(), nil
+		return sysfs.Machine().MachineID(), nil
 	}
 	h, err := w.load(nil)
 	if err != nil {

@@ -23,10 +23,7 @@ func (w *where) openLive(uri string) (host, error) {
 	if uri == "" {
 		uri = defaultURI
 	}
-	tree, err := sysfs.Open("/")
-	if err != nil {
-		return host{}, fail(exitUsage, "", "%w", err)
-	}
+	tree := sysfs.Machine()
 	conn, away := libvirt.Open(uri)
 	if away != nil && !w.lenient {
 		return host{}, fail(exitUsage, "see that libvirt runs and that you may use it: virsh -c "+uri+" list; or work on a survey: --survey FILE", "%w", away)

@@ -183,11 +183,7 @@ func (s *service) seen(ctx context.Context) (facts.Survey, error) {
 	} else {
 		virtualization = unanswered(s.uri(), s.away)
 	}
-	tree, err := sysfs.Open("/")
-	if err != nil {
-		return facts.Survey{}, fail(exitUsage, "", "%w", err)
-	}
-	survey, err := tree.Survey(context.WithoutCancel(ctx), nil) // reading files does not hang
+	survey, err := sysfs.Machine().Survey(context.WithoutCancel(ctx), nil) // reading files does not hang
 	survey.Libvirt = virtualization
 	survey.Sort()
 	return survey, err

@@ -18,7 +18,8 @@ const blockClass = "sys/class/block"
 // sectors are (Documentation/ABI/stable/sysfs-block).
 const unitBytes = 512
 
-// readBlocks reads every block device. Drives come before what is on them.
+// readBlocks reads every block device that matters, drives before what is on them,
+// and of each that it is there.
 func (s *survey) readBlocks(ctx context.Context) {
 	s.blocks, s.blockDirs = map[string]int{}, map[string]string{}
 	area := s.whole(blockClass)
@@ -34,15 +35,21 @@ func (s *survey) readBlocks(ctx context.Context) {
 		}
 		s.blockDirs[name] = dir
 	}
-	for _, name := range names {
+	chain := s.chain(names)
+	looked := map[string]bool{}
+	for queue := s.firstBlocks(names); len(queue) > 0; queue = queue[1:] {
 		if ctx.Err() != nil {
 			return
 		}
-		if dir, there := s.blockDirs[name]; there && usable(name) == name {
+		name := queue[0]
+		if dir, there := s.blockDirs[name]; there && usable(name) == name && !looked[name] {
+			looked[name] = true
 			s.readBlock(name, dir)
+			queue = append(queue, s.goesOn(chain, name)...)
 		}
 	}
-	s.addHolders()
+	s.addHolders(chain)
+	s.passOverBlocks(names, looked)
 	s.addPaths()
 	s.checkBlocks()
 }

@@ -9,11 +9,14 @@ import (
 	"lendkeep/reconcile/facts"
 )
 
-// slots gives the physical slot of each address without its function. An
-// address may also lack the device number; then the slot is a whole bus.
+// slots gives the physical slot of each address without its function, where slots
+// matter. An address may also lack the device number; then the slot is a whole bus.
 func (s *survey) slots() map[string]string {
 	const dir = "sys/bus/pci/slots"
 	slots := map[string]string{}
+	if s.about != nil && !s.about.Slots {
+		return slots
+	}
 	area := s.whole(dir)
 	names, err := s.list(dir)
 	if err != nil && !errors.Is(err, fs.ErrNotExist) {
@@ -38,7 +41,11 @@ func (s *survey) checkGroups() {
 	if err != nil && !errors.Is(err, fs.ErrNotExist) {
 		area.gap("functions", "", err)
 	}
+	matters := s.groupsThatMatter()
 	for _, number := range groups {
+		if !matters(number) {
+			continue
+		}
 		members, err := s.list(path.Join(dir, number, "devices"))
 		if err != nil {
 			area.gap("functions", number+"/devices", err)

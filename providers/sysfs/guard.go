@@ -33,6 +33,13 @@ func (s *survey) readGuard(context.Context) {
 	s.readWatch()
 }
 
+// Rules reads the guard's rules alone.
+func (t Tree) Rules() facts.InstalledGuard {
+	s := t.begin()
+	s.out.Guard.Rules, s.out.Guard.RulesMode = s.own("guard.rules", facts.GuardRules, facts.RulesMode)
+	return s.out.Guard
+}
+
 // own gives a file that only root can have written, and its permissions where they
 // are not the usual ones; "" where there is none.
 func (s *survey) own(fact, name string, usual uint32) (string, facts.Mode) {

@@ -12,14 +12,18 @@ import (
 
 // addHolders makes a holder of every device that names another as its slave:
 // the two directories say the same, and either may be missing from a capture.
-func (s *survey) addHolders() {
+func (s *survey) addHolders(c chain) {
 	for i := range s.out.Blocks {
 		built := &s.out.Blocks[i]
 		if built.Whole != "" {
 			continue
 		}
 		p := place{&s.reader, s.blockDirs[built.Name], &built.Gaps}
-		slaves, err := s.list(p.dir + "/slaves")
+		slaves, listed := c.slaves[built.Name]
+		var err error
+		if !listed {
+			slaves, err = s.list(p.dir + "/slaves")
+		}
 		if err != nil && (built.Mapper != nil || built.Array != "") {
 			p.gap("holders", "slaves", err)
 		}

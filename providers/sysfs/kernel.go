@@ -16,18 +16,25 @@ import (
 )
 
 // readMachine reads what the kernel says of itself and of the whole host.
-func (s *survey) readMachine(context.Context) {
+func (s *survey) readMachine(ctx context.Context) {
 	m := &s.out.Machine
 	proc := s.whole("proc")
 	m.ID = s.machineID()
 	m.Name = proc.text("machine.name", "sys/kernel/hostname")
-	m.Kernel = s.release(proc)
 	m.CommandLine = proc.text("machine.command_line", "cmdline")
 	m.MemoryBytes = s.memory(proc)
 	m.CPUs = s.cpus(proc)
-	m.ZFS = s.zfs(proc)
 	m.IOMMUs = s.iommus()
 	m.HugePages = s.hugePages()
+	s.readKernel(ctx)
+}
+
+// readKernel reads what decides how the kernel goes about lending, and what it
+// may have in use without showing it.
+func (s *survey) readKernel(context.Context) {
+	proc := s.whole("proc")
+	s.out.Machine.Kernel = s.release(proc)
+	s.out.Machine.ZFS = s.zfs(proc)
 }
 
 // application tells lendkeep's identity of a machine from other programs'.

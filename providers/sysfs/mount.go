@@ -16,27 +16,34 @@ import (
 	"lendkeep/reconcile/facts"
 )
 
-// readMounts reads what is mounted, in the kernel's sequence: of two mounts at
+// listMounts reads what is mounted, in the kernel's sequence: of two mounts at
 // one place the later one is seen (proc(5), /proc/pid/mountinfo).
-func (s *survey) readMounts(context.Context) {
+func (s *survey) listMounts(context.Context) {
 	const file = "self/mountinfo"
 	area := s.whole("proc")
-	list, err := s.mountinfo("proc/" + file)
-	if err != nil {
+	var err error
+	if s.mounted, err = s.mountinfo("proc/" + file); err != nil {
 		area.gap("mounts", file, err)
 		return
 	}
+	if !slices.ContainsFunc(s.mounted, func(m *mountinfo.Info) bool { return m.Mountpoint == "/" }) {
+		area.gap("mounts", file, errors.New("nothing is mounted at /, so something is missing"))
+	}
+}
+
+// readMounts finds what each mounted filesystem is on. It needs the block devices.
+func (s *survey) readMounts(context.Context) {
+	if len(s.mounted) == 0 {
+		return
+	}
 	pools := s.btrfs()
-	for _, m := range list {
+	for _, m := range s.mounted {
 		s.out.Mounts = append(s.out.Mounts, facts.Mount{
 			Devno: facts.Devno{Major: uint32(m.Major), Minor: uint32(m.Minor)},
 			Root:  m.Root, Path: m.Mountpoint, Kind: m.FSType, Source: m.Source,
 			Options: options(m.Options), SuperOptions: options(m.VFSOptions),
 			Devices: s.devicesOf(m, pools),
 		})
-	}
-	if !slices.ContainsFunc(list, func(m *mountinfo.Info) bool { return m.Mountpoint == "/" }) {
-		area.gap("mounts", file, errors.New("nothing is mounted at /, so something is missing"))
 	}
 }
 
@@ -62,24 +69,36 @@ func options(text string) []string {
 // devicesOf gives the devices of a filesystem that the mount's device number
 // does not name.
 func (s *survey) devicesOf(m *mountinfo.Info, pools map[string][]string) []string {
-	var names []string
-	switch m.FSType {
-	case "btrfs":
+	if m.FSType == "btrfs" {
 		return s.devicesOfBtrfs(m, pools)
-	case "bcachefs": // the source is all of them, with colons between
-		for source := range strings.SplitSeq(m.Source, ":") {
-			names = append(names, s.deviceNamed(source))
+	}
+	var names []string
+	for _, source := range sources(m) {
+		if name := s.deviceNamed(source); name != "" {
+			names = append(names, name)
 		}
 	}
-	for _, option := range options(m.VFSOptions) {
-		key, value, _ := strings.Cut(option, "=")
-		if m.FSType == "xfs" && (key == "logdev" || key == "rtdev") {
-			names = append(names, s.deviceNamed(value))
-		}
-	}
-	names = slices.DeleteFunc(names, func(name string) bool { return name == "" })
 	slices.Sort(names)
 	return names
+}
+
+// sources gives the devices by which such a filesystem names itself, or others that
+// belong to it.
+func sources(m *mountinfo.Info) []string {
+	var list []string
+	switch m.FSType {
+	case "btrfs":
+		return []string{m.Source}
+	case "bcachefs": // the source is all of them, with colons between
+		return strings.Split(m.Source, ":")
+	case "xfs":
+		for _, option := range options(m.VFSOptions) {
+			if key, value, _ := strings.Cut(option, "="); key == "logdev" || key == "rtdev" {
+				list = append(list, value)
+			}
+		}
+	}
+	return list
 }
 
 // deviceNamed gives the block device of a path below /dev; "" when none is

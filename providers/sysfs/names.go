@@ -11,6 +11,13 @@ import (
 // being taken.
 var nameFiles = []string{"usr/share/misc/pci.ids", "usr/share/hwdata/pci.ids"}
 
+// Name gives the functions of a survey their names, where people are to read it.
+func (t Tree) Name(of *facts.Survey) {
+	s := t.begin()
+	s.out.Functions = of.Functions
+	s.readNames(context.Background())
+}
+
 // readNames gives functions their names from the host's own PCI id database.
 // Names are for people, nothing is decided by them: where the database is
 // missing or cannot be read there are numbers only. The database is looked up by one pass over

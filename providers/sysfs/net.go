@@ -33,7 +33,7 @@ func (s *survey) readInterfaces(context.Context) {
 		if at == nil {
 			continue
 		}
-		if f := s.function(*at); f != nil {
+		if f := s.function(*at); f != nil && s.functions[*at].asked {
 			f.Interfaces = append(f.Interfaces, readInterface(place{&s.reader, real, &f.Gaps}, entry.Name()))
 		}
 	}

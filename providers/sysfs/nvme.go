@@ -22,9 +22,9 @@ var (
 	hiddenName    = regexp.MustCompile(`^(nvme\d+)c\d+(n\d+)$`)
 )
 
-// readNVMe reads what live controllers say of themselves. It needs the block
-// devices.
-func (s *survey) readNVMe(context.Context) {
+// listNVMe finds the NVMe controllers and reads their serials, by which the one
+// that is meant is found.
+func (s *survey) listNVMe() {
 	area := s.whole(nvmeClass)
 	names, err := s.list(nvmeClass)
 	if err != nil && !errors.Is(err, fs.ErrNotExist) {
@@ -38,34 +38,48 @@ func (s *survey) readNVMe(context.Context) {
 		}
 		// Another parent than an address: over a network, or behind VMD.
 		if at, err := facts.ParseAddress(path.Base(path.Dir(path.Dir(dir)))); err == nil {
-			s.addNVMe(area, at, name, dir)
-		}
-	}
-	for i := range s.out.Functions {
-		f := &s.out.Functions[i]
-		if f.Driver == "nvme" && f.NVMe == nil {
-			p := place{&s.reader, nvmeClass, &f.Gaps}
-			p.gap("nvme", "", errors.New("the nvme driver holds the function, but no controller is listed for it"))
+			s.findNVMe(area, at, name, dir)
 		}
 	}
 }
 
-func (s *survey) addNVMe(area place, at facts.Address, name, dir string) {
+func (s *survey) findNVMe(area place, at facts.Address, name, dir string) {
 	f := s.function(at)
 	if f == nil {
 		area.gap("functions.nvme", name, errors.New("its function is not below /"+devicesDir))
 		return
 	}
 	p := place{&s.reader, dir, &f.Gaps}
+	s.functions[at].nvmeDir = dir
 	f.NVMe = &facts.NVMe{Name: name}
 	f.NVMe.Serial = p.text("nvme.serial", "serial")
+	if f.NVMe.Serial == "" && f.Gap("nvme.serial") == nil {
+		p.gap("nvme.serial", "serial", errors.New("it is blank"))
+	}
+}
+
+// readNVMe reads what else those controllers say of themselves that matter. It
+// needs the block devices.
+func (s *survey) readNVMe(context.Context) {
+	for i := range s.out.Functions {
+		f := &s.out.Functions[i]
+		switch found := s.functions[f.Address]; {
+		case !found.asked:
+		case f.NVMe != nil:
+			s.addNVMe(f, found.nvmeDir)
+		case f.Driver == "nvme":
+			p := place{&s.reader, nvmeClass, &f.Gaps}
+			p.gap("nvme", "", errors.New("the nvme driver holds the function, but no controller is listed for it"))
+		}
+	}
+}
+
+func (s *survey) addNVMe(f *facts.Function, dir string) {
+	p := place{&s.reader, dir, &f.Gaps}
 	f.NVMe.Model = p.text("nvme.model", "model")
 	f.NVMe.Firmware = p.text("nvme.firmware", "firmware_rev")
 	f.NVMe.NQN, _ = p.textIfAny("nvme.nqn", "subsysnqn")
 	f.NVMe.State = p.text("nvme.state", "state")
-	if f.NVMe.Serial == "" && f.Gap("nvme.serial") == nil {
-		p.gap("nvme.serial", "serial", errors.New("it is blank"))
-	}
 	children, err := s.list(dir)
 	if err != nil {
 		p.gap("nvme.namespaces", "", err)

@@ -48,6 +48,12 @@ func (s *survey) readPaths(ctx context.Context, named []string) {
 		}
 	}
 	seen := map[string]bool{"": true}
+	if s.about != nil {
+		for _, p := range s.about.Paths {
+			seen[p.Named] = true
+		}
+		s.out.Paths = append(s.out.Paths, s.about.Paths...)
+	}
 	for len(queue) > 0 && len(seen) < maxPaths && ctx.Err() == nil {
 		next := queue[0]
 		queue = queue[1:]

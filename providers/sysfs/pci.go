@@ -16,19 +16,24 @@ import (
 // devicesDir has a link for each PCI function.
 const devicesDir = "sys/bus/pci/devices"
 
-// readFunctions reads every PCI function (Documentation/ABI/testing/sysfs-bus-pci).
+// found is a function that is there.
+type found struct {
+	index   int    // in out.Functions
+	dir     string // its real directory, or the link to that
+	nvmeDir string // of the NVMe controller that it is; empty: none is listed
+	asked   bool   // it was read
+}
+
+// readFunctions reads every PCI function that matters (Documentation/ABI/testing/
+// sysfs-bus-pci), and of each that it is there.
 func (s *survey) readFunctions(ctx context.Context) {
-	s.functions = map[facts.Address]int{}
+	s.functions = map[facts.Address]*found{}
 	area := s.whole(devicesDir)
 	names, err := s.list(devicesDir)
 	if err != nil {
 		area.gap("functions", "", err)
 	}
-	slots := s.slots()
 	for _, name := range names {
-		if ctx.Err() != nil {
-			return
-		}
 		at, err := facts.ParseAddress(name)
 		if behindVMD(name) {
 			continue
@@ -37,11 +42,21 @@ func (s *survey) readFunctions(ctx context.Context) {
 			area.gap("functions", name, err)
 			continue
 		}
-		f := s.readFunction(at)
-		f.Slot = slots[name[:len(name)-2]]
-		s.functions[at] = len(s.out.Functions)
-		s.out.Functions = append(s.out.Functions, f)
+		s.findFunction(at)
 	}
+	s.listNVMe()
+	slots := s.slots()
+	for ask := s.chosen(); len(ask) > 0; ask = s.chosen() {
+		for _, at := range ask {
+			if ctx.Err() != nil {
+				return
+			}
+			f, found, name := s.function(at), s.functions[at], at.String()
+			s.readFunction(place{&s.reader, found.dir, &f.Gaps}, f)
+			f.Slot, found.asked = slots[name[:len(name)-2]], true
+		}
+	}
+	s.passOver()
 	s.checkGroups()
 }
 
@@ -53,9 +68,9 @@ func behindVMD(name string) bool {
 	return strings.Index(name, ":") > 4
 }
 
-// readFunction reads one function. Its real directory tells what it sits below:
-// /sys/devices/pci0000:00/0000:00:04.0/0000:01:00.0.
-func (s *survey) readFunction(at facts.Address) facts.Function {
+// findFunction notes a function, and what links say of it. Its real directory
+// tells what it sits below: /sys/devices/pci0000:00/0000:00:04.0/0000:01:00.0.
+func (s *survey) findFunction(at facts.Address) {
 	f := facts.Function{Address: at}
 	link := devicesDir + "/" + at.String()
 	dir, err := s.target(link)
@@ -66,13 +81,19 @@ func (s *survey) readFunction(at facts.Address) facts.Function {
 	} else {
 		f.Upstream = facts.NearestFunction(path.Dir(dir))
 	}
-	readIdentity(p, &f)
+	f.Group = group(p)
+	s.functions[at] = &found{index: len(s.out.Functions), dir: p.dir}
+	s.out.Functions = append(s.out.Functions, f)
+}
+
+// readFunction reads the rest of one function.
+func (s *survey) readFunction(p place, f *facts.Function) {
+	readIdentity(p, f)
 	f.Driver = driver(p)
 	f.DriverOverride, _ = p.textIfAny("driver_override", "driver_override")
 	if f.DriverOverride == "(null)" { // how the kernel prints no text at all
 		f.DriverOverride = ""
 	}
-	f.Group = group(p)
 	f.NUMANode = numaNode(p)
 	f.LocalCPUs, _ = p.textIfAny("local_cpus", "local_cpulist")
 	f.Link = linkOf(p)
@@ -82,14 +103,13 @@ func (s *survey) readFunction(at facts.Address) facts.Function {
 	f.D3cold = cold == "1"
 	f.Parent = parent(p)
 	if text, there := p.textIfAny("virtual_functions", "sriov_numvfs"); there && text != "" {
-		f.Virtual, err = strconv.Atoi(text)
-		if err != nil {
+		var err error
+		if f.Virtual, err = strconv.Atoi(text); err != nil {
 			p.gap("virtual_functions", "sriov_numvfs", unexpected(text))
 		}
 	}
 	f.BARs = bars(p)
-	readConfig(p, &f)
-	return f
+	readConfig(p, f)
 }
 
 // readIdentity reads what kind of function it is.

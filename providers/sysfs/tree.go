@@ -9,6 +9,8 @@ import (
 	"strings"
 	"time"
 
+	"github.com/moby/sys/mountinfo"
+
 	"lendkeep/providers/files"
 	"lendkeep/reconcile/facts"
 )
@@ -41,12 +43,17 @@ func Open(root string) (Tree, error) {
 	if !stat.IsDir() {
 		return Tree{}, fmt.Errorf("open root directory %s: it is neither a directory nor a .txtar archive", root)
 	}
-	tree, err := OpenFS(files.Dir(root))
-	tree.live, tree.write, tree.load, tree.hold = root, writeOnce, modprobe, nobody
 	if root == "/" {
-		tree.hold = tree.holdDrives
+		return Machine(), nil
 	}
-	return tree, err
+	return Tree{fsys: files.Dir(root), live: root, write: writeOnce, load: modprobe, hold: nobody}, nil
+}
+
+// Machine is the tree of this machine.
+func Machine() Tree {
+	tree := Tree{fsys: files.Dir("/"), live: "/", write: writeOnce, load: modprobe}
+	tree.hold = tree.holdDrives
+	return tree
 }
 
 // OpenFS opens a root directory that is a file system, which has to know
@@ -76,11 +83,23 @@ func (t Tree) Recorded() (Tree, *Recording) {
 // gap in the survey; an error means that there is no survey, since ctx ended.
 func (t Tree) Survey(ctx context.Context, named []string) (facts.Survey, error) {
 	s := t.begin()
-	steps := []func(context.Context){
-		s.readMachine, s.readFunctions, s.readBlocks, s.readNVMe, s.readInterfaces,
+	return s.take(ctx, s.readMachine, s.listMounts, s.readFunctions, s.readBlocks, s.readNVMe, s.readInterfaces,
 		s.readMounts, s.readSwaps, s.readClaims, s.readNames, s.readGuard,
-		func(ctx context.Context) { s.readPaths(ctx, named) },
-	}
+		func(ctx context.Context) { s.readPaths(ctx, named) })
+}
+
+// Answer reads what a question is about, and no more of the host than that: its
+// cost does not grow with the number of other functions, but for a serial of each
+// NVMe controller. What counts for every function is complete: mounts, swap, loop
+// devices, where paths lead.
+func (t Tree) Answer(ctx context.Context, q facts.Question) (facts.Survey, error) {
+	s := t.begin()
+	s.about = &q
+	return s.take(ctx, s.readKernel, s.listMounts, s.readFunctions, s.readBlocks, s.readNVMe, s.readInterfaces,
+		s.readMounts, s.readSwaps, func(ctx context.Context) { s.readPaths(ctx, nil) })
+}
+
+func (s *survey) take(ctx context.Context, steps ...func(context.Context)) (facts.Survey, error) {
 	for _, read := range steps {
 		if read(ctx); ctx.Err() != nil {
 			return facts.Survey{}, fmt.Errorf("survey host: %w", ctx.Err())
@@ -106,10 +125,12 @@ func (t Tree) begin() *survey {
 type survey struct {
 	reader
 	out       facts.Survey
-	functions map[facts.Address]int // where in out.Functions
-	blocks    map[string]int        // where in out.Blocks
-	blockDirs map[string]string     // real directory of each block device
-	machine   bool                  // the root directory is this machine's own
+	about     *facts.Question // nil: everything
+	functions map[facts.Address]*found
+	blocks    map[string]int    // where in out.Blocks
+	blockDirs map[string]string // real directory of each block device
+	mounted   []*mountinfo.Info
+	machine   bool // the root directory is this machine's own
 }
 
 // whole is the place of facts that belong to the survey itself, not to one of
@@ -120,8 +141,8 @@ func (s *survey) whole(dir string) place {
 
 // function gives the function at an address, or nil.
 func (s *survey) function(at facts.Address) *facts.Function {
-	if i, there := s.functions[at]; there {
-		return &s.out.Functions[i]
+	if found := s.functions[at]; found != nil {
+		return &s.out.Functions[found.index]
 	}
 	return nil
 }

@@ -138,7 +138,7 @@ func (f Function) Title() string {
 
 // Gap gives the gap of that fact, or nil when the fact was read.
 func (f Function) Gap(fact string) *Gap {
-	i := slices.IndexFunc(f.Gaps, func(g Gap) bool { return g.Fact == fact })
+	i := slices.IndexFunc(f.Gaps, func(g Gap) bool { return g.Fact == fact || g.Fact == GapAll })
 	if i < 0 {
 		return nil
 	}

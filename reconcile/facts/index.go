@@ -31,6 +31,7 @@ type Index struct {
 	mountsOf  map[string][]*Mount // by kernel name of the device
 	serials   map[string][]*Function
 	ofKind    map[[2]pci.ID][]*Function
+	ofUnknown []*Function // of which the kind is not known
 	holders   map[Address]*Guest
 	keepers   map[Address][]*Guest
 	records   map[string][]Identity
@@ -106,6 +107,9 @@ func (ix *Index) addFunctions() {
 	for i := range ix.Survey.Functions {
 		f := &ix.Survey.Functions[i]
 		ix.functions[f.Address] = f
+		if f.Gap("vendor") != nil || f.Gap("device") != nil {
+			ix.ofUnknown = append(ix.ofUnknown, f)
+		}
 		kind := [2]pci.ID{f.Vendor, f.Device}
 		ix.ofKind[kind] = append(ix.ofKind[kind], f)
 		if f.NVMe != nil {
@@ -165,7 +169,9 @@ func (ix *Index) addBlocks() {
 	for i := range ix.Survey.Blocks {
 		b := &ix.Survey.Blocks[i]
 		ix.blocks[b.Name] = b
-		ix.byDevno[b.Devno] = b
+		if b.Devno != (Devno{}) { // a path to another one, or not known
+			ix.byDevno[b.Devno] = b
+		}
 		ix.byLink["/dev/"+b.Name] = b
 		for _, link := range b.Links {
 			ix.byLink["/dev/"+strings.TrimPrefix(link, "/dev/")] = b
@@ -240,16 +246,16 @@ func (ix *Index) PartitionNamed(at Address, name string) *Block {
 	return found
 }
 
-// Device gives the block device that a path below /dev means, links resolved,
-// or nil.
+// Device gives the block device that a path below /dev means, or nil. Where the
+// path was seen to lead counts more than that udev gave a device that name: it may
+// have given it to two.
 func (ix *Index) Device(named string) *Block {
-	if b := ix.byLink[path.Clean(named)]; b != nil {
-		return b
-	}
 	if p := ix.paths[named]; p != nil && p.Resolved != "" {
-		return ix.byLink[p.Resolved]
+		if b := ix.byLink[p.Resolved]; b != nil {
+			return b
+		}
 	}
-	return nil
+	return ix.byLink[path.Clean(named)]
 }
 
 // Path gives what was seen at survey time of a path that somebody named.
@@ -328,6 +334,9 @@ func (ix *Index) Claiming(r Identity) []*Function {
 func (ix *Index) OfKind(vendor, device pci.ID) []*Function {
 	return ix.ofKind[[2]pci.ID{vendor, device}]
 }
+
+// OfUnknownKind gives the functions of which vendor or device could not be read.
+func (ix *Index) OfUnknownKind() []*Function { return ix.ofUnknown }
 
 // Holder gives the running guest that a function is lent to, or nil.
 func (ix *Index) Holder(at Address) *Guest { return ix.holders[at] }

@@ -71,14 +71,23 @@ func After(r Rules, ix *facts.Index, call Call) Return {
 	if call.Ordered != nil {
 		return made
 	}
+	for _, c := range r.letGo(call) {
+		made.back(ix, c, call.Granted)
+	}
+	return made
+}
+
+// letGo gives the controllers that a guest may have let go.
+func (r Rules) letGo(call Call) []*Controller {
+	var list []*Controller
 	guest, held := r.guest(call.Guest), call.Definition.Functions()
 	for i := range r.Controllers {
 		c := &r.Controllers[i]
 		if slices.Contains(held, c.Identity.Address) || slices.Contains(guest.Borrows, c.Identity.Controller) {
-			made.back(ix, c, call.Granted)
+			list = append(list, c)
 		}
 	}
-	return made
+	return list
 }
 
 func (r *Return) back(ix *facts.Index, c *Controller, granted []Grant) {

@@ -59,10 +59,7 @@ type Verdict struct {
 // it would want it refused. What only is used as a network card is left to
 // libvirt then, as it always was.
 func Before(r Rules, ix *facts.Index, call Call) Verdict {
-	b := before{rules: r, ix: ix, call: call, guest: r.guest(call.Guest), started: call.Ordered.Starts(call.Guest), lent: map[facts.Address]bool{}}
-	for _, l := range call.Definition.Hostdevs {
-		b.lent[l.Address] = true
-	}
+	b := newBefore(r, ix, call)
 	checks := []func() error{b.seen, b.undisturbed, b.lending, b.leaving, b.disks, b.homes, b.links}
 	for _, check := range checks {
 		if err := check(); err != nil {
@@ -94,6 +91,14 @@ type before struct {
 	started bool // by the order under way
 	lent    map[facts.Address]bool
 	verdict Verdict
+}
+
+func newBefore(r Rules, ix *facts.Index, call Call) *before {
+	b := &before{rules: r, ix: ix, call: call, guest: r.guest(call.Guest), started: call.Ordered.Starts(call.Guest), lent: map[facts.Address]bool{}}
+	for _, l := range call.Definition.Hostdevs {
+		b.lent[l.Address] = true
+	}
+	return b
 }
 
 // seen refuses to lend on a host of which the essential was not read.
@@ -171,7 +176,7 @@ func (b *before) lend(at facts.Address) error {
 		return b.viable(f, f.Title())
 	}
 	for _, gap := range f.Gaps {
-		if fact, _, _ := strings.Cut(gap.Fact, "."); fact == "driver" || fact == "group" || fact == "nvme" || fact == "vendor" || fact == "device" {
+		if fact, _, _ := strings.Cut(gap.Fact, "."); slices.Contains([]string{"driver", "group", "nvme", "vendor", "device", facts.GapAll}, fact) {
 			return fmt.Errorf("%s of controller %s is not known: %s: %s", gap.Fact, owner.Identity.Controller, gap.Path, gap.Reason)
 		}
 	}

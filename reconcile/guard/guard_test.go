@@ -362,6 +362,7 @@ func TestBefore(t *testing.T) {
 			b := newBench(t)
 			c.change(b)
 			verdict := guard.Before(b.rules, b.index(), b.call)
+			assert.Equal(t, verdict.Refuse == "", sameBefore(t, b.rules, b.index().Survey, b.call).Refuse == "")
 			if c.refuses == "" {
 				assert.Empty(t, verdict.Refuse)
 			} else {
@@ -440,6 +441,7 @@ func TestAfter(t *testing.T) {
 			b := newBench(t)
 			c.change(b)
 			made := guard.After(b.rules, b.index(), b.call)
+			assert.Equal(t, made, sameAfter(t, b.rules, b.index().Survey, b.call))
 			var mounts []string
 			for _, m := range made.Mount {
 				mounts = append(mounts, m.Device+" "+m.Path)

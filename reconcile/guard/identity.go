@@ -40,6 +40,11 @@ func (b *before) byExclusion(meant facts.Identity, f *facts.Function) error {
 			return fmt.Errorf("controller %s is on VFIO, where it cannot be asked for its serial, and %s of the same kind neither; take it back by an order first", meant.Controller, twin.Address)
 		}
 	}
+	for _, other := range b.ix.OfUnknownKind() {
+		if other != f && other.NVMe == nil {
+			return fmt.Errorf("controller %s is on VFIO, where it cannot be asked for its serial, and of %s not even the kind is known; take it back by an order first", meant.Controller, other.Address)
+		}
+	}
 	b.verdict.Notes = append(b.verdict.Notes, fmt.Sprintf("controller %s is on VFIO already and could not be asked for its serial; no other of its kind could be it", meant.Controller))
 	return nil
 }

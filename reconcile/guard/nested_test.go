@@ -57,6 +57,7 @@ func TestNestedMountsLeaveInnermostFirst(t *testing.T) {
 			b := nested(t)
 			c.change(b)
 			verdict := guard.Before(b.rules, b.index(), b.call)
+			assert.Equal(t, verdict.Unmount, sameBefore(t, b.rules, b.index().Survey, b.call).Unmount)
 			if c.refuses == "" {
 				assert.Empty(t, verdict.Refuse)
 			}
