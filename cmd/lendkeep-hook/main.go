@@ -72,7 +72,8 @@ func machine() surroundings {
 		log:  func(text string) { quietly(logWithin, func() { logLine(text) }) },
 		note: func(e watch.Event) { quietly(noteWithin, func() { leaveNote(e) }) }}
 	tree := sysfs.Machine()
-	here.rules, here.survey, here.paths, here.names, here.rungs = tree.Rules, tree.Answer, tree.Paths, tree.Name, tree
+	here.rules = func() facts.InstalledGuard { return hook.Rules(tree.Root()) }
+	here.survey, here.paths, here.names, here.rungs = tree.Answer, tree.Paths, tree.Name, tree
 	return here
 }
 

@@ -14,10 +14,12 @@ import (
 
 	"lendkeep/providers/files"
 	"lendkeep/providers/firmware"
+	"lendkeep/providers/hook"
 	"lendkeep/providers/libvirt"
 	"lendkeep/providers/libvirt/dump"
 	"lendkeep/providers/memory"
 	"lendkeep/providers/sysfs"
+	"lendkeep/providers/systemd"
 	"lendkeep/reconcile/definition"
 	"lendkeep/reconcile/facts"
 	"lendkeep/reconcile/step"
@@ -117,11 +119,20 @@ func readSurvey(name string) (facts.Survey, error) {
 	return survey, nil
 }
 
-// complete adds what the tree shows, and the firmware in it, to what libvirt
-// says.
-func complete(ctx context.Context, tree sysfs.Tree, images *firmware.Host, virtualization facts.Virtualization, also ...string) (facts.Survey, error) {
-	survey, err := tree.Survey(ctx, append(named(virtualization), also...))
+// join puts together what the tree shows, what is installed of lendkeep in it, and
+// what libvirt says.
+func join(ctx context.Context, tree sysfs.Tree, virtualization facts.Virtualization, paths []string) (facts.Survey, error) {
+	survey, err := tree.Survey(ctx, paths)
+	survey.Guard, survey.Watch = hook.Installed(tree.Root()), systemd.Installed(tree.Root())
 	survey.Libvirt = virtualization
+	survey.Sort()
+	return survey, err
+}
+
+// complete adds the firmware in the tree, and looks at all paths that libvirt
+// mentions.
+func complete(ctx context.Context, tree sysfs.Tree, images *firmware.Host, virtualization facts.Virtualization, also ...string) (facts.Survey, error) {
+	survey, err := join(ctx, tree, virtualization, append(named(virtualization), also...))
 	images.Survey(&survey)
 	survey.Sort()
 	return survey, err

@@ -183,10 +183,7 @@ func (s *service) seen(ctx context.Context) (facts.Survey, error) {
 	} else {
 		virtualization = unanswered(s.uri(), s.away)
 	}
-	survey, err := sysfs.Machine().Survey(context.WithoutCancel(ctx), nil) // reading files does not hang
-	survey.Libvirt = virtualization
-	survey.Sort()
-	return survey, err
+	return join(context.WithoutCancel(ctx), sysfs.Machine(), virtualization, nil) // reading files does not hang
 }
 
 // takeNotes takes over what the guard has noted. A note is dropped once it is

@@ -8,6 +8,7 @@ import (
 	"path/filepath"
 	"strconv"
 	"strings"
+	"syscall"
 
 	"golang.org/x/sys/unix"
 )
@@ -55,16 +56,25 @@ func ownFolder(name string) error {
 }
 
 func ownWrites(file *os.File, what string) error {
-	var stat unix.Stat_t
-	if err := unix.Fstat(int(file.Fd()), &stat); err != nil {
+	stat, err := file.Stat()
+	if err != nil {
 		return err
 	}
-	sticky := stat.Mode&unix.S_IFMT == unix.S_IFDIR && stat.Mode&unix.S_ISVTX != 0
+	return alone(stat, what, ours, 0o022)
+}
+
+// alone holds that a file or folder belongs to somebody who may be relied on, and that
+// none of those whom the bits mean may change it.
+func alone(stat fs.FileInfo, what string, relied func(uid uint32) bool, bits fs.FileMode) error {
+	owner, known := stat.Sys().(*syscall.Stat_t)
+	sticky := stat.IsDir() && stat.Mode()&fs.ModeSticky != 0
 	switch {
-	case stat.Mode&(unix.S_IWGRP|unix.S_IWOTH) != 0 && !sticky:
-		return fmt.Errorf("%w: %s has mode %04o (chmod go-w)", ErrOthersWrite, what, stat.Mode&0o7777)
-	case !ours(stat.Uid):
-		return fmt.Errorf("%w: %s belongs to user %d", ErrOthersWrite, what, stat.Uid)
+	case !known:
+		return fmt.Errorf("%w: whom %s belongs to is not known", ErrOthersWrite, what)
+	case stat.Mode().Perm()&bits != 0 && !sticky:
+		return fmt.Errorf("%w: %s has mode %04o (chmod go-w)", ErrOthersWrite, what, stat.Mode().Perm())
+	case !relied(owner.Uid):
+		return fmt.Errorf("%w: %s belongs to user %d", ErrOthersWrite, what, owner.Uid)
 	}
 	return nil
 }
@@ -111,9 +121,6 @@ func OwnLinks(name string) error {
 	}
 	return nil
 }
-
-// mostLinks is as many as the kernel follows (path_resolution(7)).
-const mostLinks = 40
 
 // ours tells whether a user may be relied on: root, who runs lendkeep, and who
 // became root to run it (sudo(8), SUDO_UID).

@@ -10,6 +10,8 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
+
+	"lendkeep/providers/files"
 )
 
 func parsed(t require.TestingT, text string) *Archive {
@@ -44,7 +46,7 @@ permission denied
 	want[1], want[32] = 0xff, 1
 	assert.Equal(t, want, content)
 	_, err = archive.Open("a/denied")
-	assert.EqualError(t, cause(err), "permission denied")
+	assert.EqualError(t, files.Cause(err), "permission denied")
 	stat, err := archive.Lstat("dev/sda")
 	require.NoError(t, err)
 	assert.True(t, isBlock(stat.Mode()))
@@ -204,35 +206,6 @@ func TestRecordingRefusesWhatCannotBeSaid(t *testing.T) {
 		recording := newRecording(parsed(t, "-- (end) --\n"))
 		recording.Add(name, []byte("x\n"))
 		assert.Error(t, recording.WriteArchive(&bytes.Buffer{}), name)
-	}
-}
-
-func TestResolve(t *testing.T) {
-	tree := parsed(t, `-- a/file --
--- b -> a --
--- c -> /b/../b --
--- loop -> loop --
--- out -> ../../../a --
--- dangling -> /gone/on --
--- (end) --
-`)
-	for name, test := range map[string]struct {
-		real string
-		err  error
-	}{
-		"a/file":         {"a/file", nil},
-		"b/file":         {"a/file", nil},
-		"c/file":         {"a/file", nil},
-		"out/file":       {"a/file", nil},
-		"c/../b/./file":  {"a/file", nil},
-		"b/none/at/all":  {"a/none/at/all", fs.ErrNotExist},
-		"dangling/x":     {"gone/on/x", fs.ErrNotExist},
-		"gone/../../../": {".", fs.ErrNotExist},
-		"loop":           {"loop", errTooManyLinks},
-	} {
-		real, err := resolve(tree, name)
-		assert.Equal(t, test.real, real, name)
-		assert.ErrorIs(t, err, test.err, name)
 	}
 }
 

@@ -9,6 +9,8 @@ import (
 	"path"
 	"slices"
 	"time"
+
+	"lendkeep/providers/files"
 )
 
 // Open opens a file or directory, following links within the archive.
@@ -85,7 +87,7 @@ func (a *Archive) at(op, name string) (*node, error) {
 	if n := a.nodes[name]; n != nil {
 		return n, nil
 	}
-	dir, err := resolve(a, path.Dir(name))
+	dir, err := files.Resolve(a, path.Dir(name))
 	if err != nil {
 		return nil, &fs.PathError{Op: op, Path: name, Err: fs.ErrNotExist}
 	}
@@ -103,9 +105,9 @@ func (a *Archive) follow(op, name string) (*node, error) {
 		return nil, err
 	}
 	if n.mode.Type() == fs.ModeSymlink {
-		real, err := resolve(a, name)
+		real, err := files.Resolve(a, name)
 		if err != nil {
-			return nil, &fs.PathError{Op: op, Path: name, Err: cause(err)}
+			return nil, &fs.PathError{Op: op, Path: name, Err: files.Cause(err)}
 		}
 		n = a.nodes[real]
 	}

@@ -10,6 +10,7 @@ import (
 	"strconv"
 	"strings"
 
+	"lendkeep/providers/files"
 	"lendkeep/reconcile/facts"
 	"lendkeep/spec/pci"
 )
@@ -23,7 +24,7 @@ var modprobeDirs = []string{"etc/modprobe.d", "run/modprobe.d", "usr/local/lib/m
 func (s *survey) readClaims(context.Context) {
 	seen := map[string]bool{}
 	for _, dir := range modprobeDirs {
-		real, err := resolve(s.fsys, dir)
+		real, err := files.Resolve(s.fsys, dir)
 		if errors.Is(err, fs.ErrNotExist) {
 			continue
 		}
@@ -60,7 +61,7 @@ func (s *survey) readCommandLine(proc place) {
 // readModprobe reads one file: words separated by white space, a line going on
 // after a backslash at its end.
 func (s *survey) readModprobe(area place, dir, name string) {
-	real, err := resolve(s.fsys, dir+"/"+name)
+	real, err := files.Resolve(s.fsys, dir+"/"+name)
 	if err != nil {
 		area.gap("vfio_claims", name, err)
 		return

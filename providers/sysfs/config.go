@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 
+	"lendkeep/providers/files"
 	"lendkeep/reconcile/facts"
 )
 
@@ -26,7 +27,7 @@ const (
 
 // readConfig fills what only config space tells.
 func readConfig(p place, f *facts.Function) {
-	config, err := p.head(p.dir+"/config", configBytes)
+	config, err := files.Head(p.fsys, p.dir+"/config", configBytes)
 	switch {
 	case err != nil:
 	case len(config) < configHeaderEnd:

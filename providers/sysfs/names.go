@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 
+	"lendkeep/providers/files"
 	"lendkeep/reconcile/facts"
 )
 
@@ -25,7 +26,7 @@ func (t Tree) Name(of *facts.Survey) {
 // dozens.
 func (s *survey) readNames(context.Context) {
 	for _, name := range nameFiles {
-		real, err := resolve(s.fsys, name)
+		real, err := files.Resolve(s.fsys, name)
 		if err != nil {
 			continue
 		}

@@ -10,6 +10,7 @@ import (
 	"strings"
 	"time"
 
+	"lendkeep/providers/files"
 	"lendkeep/reconcile/facts"
 )
 
@@ -89,7 +90,7 @@ func examine(fsys fs.ReadLinkFS, named string) facts.Path {
 		p.Gap = "it is not an absolute path"
 		return p
 	}
-	real, via, err := follow(fsys, strings.TrimPrefix(path.Clean(named), "/"))
+	real, via, err := files.Follow(fsys, strings.TrimPrefix(path.Clean(named), "/"))
 	p.Via = via
 	// What is missing has a place too: the filesystem that it would be on.
 	p.Resolved = path.Join("/", real)
@@ -100,7 +101,7 @@ func examine(fsys fs.ReadLinkFS, named string) facts.Path {
 	case errors.Is(err, fs.ErrNotExist):
 		p.Missing = true
 	case err != nil:
-		p.Gap = cause(err).Error()
+		p.Gap = files.Cause(err).Error()
 	}
 	return p
 }

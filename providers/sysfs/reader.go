@@ -11,6 +11,7 @@ import (
 	"strconv"
 	"strings"
 
+	"lendkeep/providers/files"
 	"lendkeep/reconcile/facts"
 )
 
@@ -50,21 +51,6 @@ func (r *reader) read(name string) ([]byte, error) {
 	}
 }
 
-// head gives at most the first n bytes of a file. A shorter answer is no error.
-func (r *reader) head(name string, n int) ([]byte, error) {
-	file, err := r.fsys.Open(name)
-	if err != nil {
-		return nil, err
-	}
-	defer file.Close()
-	content := make([]byte, n)
-	n, err = io.ReadFull(file, content)
-	if err != nil && err != io.EOF && err != io.ErrUnexpectedEOF {
-		return nil, err
-	}
-	return content[:n], nil
-}
-
 // list gives the names in a directory, sorted; nil where there are none.
 func (r *reader) list(dir string) ([]string, error) {
 	entries, err := fs.ReadDir(r.fsys, dir)
@@ -101,7 +87,7 @@ type place struct {
 
 // gap notes that a fact is not known.
 func (p place) gap(fact, name string, err error) {
-	*p.gaps = append(*p.gaps, facts.Gap{Fact: fact, Path: "/" + path.Join(p.dir, name), Reason: cause(err).Error()})
+	*p.gaps = append(*p.gaps, facts.Gap{Fact: fact, Path: "/" + path.Join(p.dir, name), Reason: files.Cause(err).Error()})
 }
 
 // share notes that a fact is not known for the same reason as one of those facts
@@ -188,13 +174,4 @@ func unexpected(text string) error {
 		text = text[:40] + "..."
 	}
 	return fmt.Errorf("unexpected content %q", text)
-}
-
-// cause strips the operation and path off an error: a gap has a path of its own.
-func cause(err error) error {
-	var at *fs.PathError
-	if errors.As(err, &at) {
-		return at.Err
-	}
-	return err
 }

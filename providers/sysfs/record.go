@@ -13,6 +13,8 @@ import (
 	"sync"
 
 	"golang.org/x/tools/txtar"
+
+	"lendkeep/providers/files"
 )
 
 // Recording is a file system that remembers what is read through it, so that
@@ -99,7 +101,7 @@ func (r *Recording) keepStat(name string, stat fs.FileInfo, err error) {
 // keep finds or makes the node for a path and lets fill change it; whatever
 // links lead to it are remembered too.
 func (r *Recording) keep(name string, mode fs.FileMode, fill func(*node)) {
-	dir, err := resolve(recordedLinks{r}, path.Dir(name))
+	dir, err := files.Resolve(recordedLinks{r}, path.Dir(name))
 	if err != nil {
 		return // nothing is there, which the archive says by not having it
 	}
@@ -119,7 +121,7 @@ func (r *Recording) keep(name string, mode fs.FileMode, fill func(*node)) {
 // refuse remembers why something could not be read, unless it is not there.
 func (r *Recording) refuse(name string, err error) {
 	if !errors.Is(err, fs.ErrNotExist) {
-		r.keep(name, fs.ModeIrregular, func(n *node) { n.reason = cause(err).Error() })
+		r.keep(name, fs.ModeIrregular, func(n *node) { n.reason = files.Cause(err).Error() })
 	}
 }
 

@@ -70,6 +70,9 @@ func OpenFS(fsys fs.FS) (Tree, error) {
 // same host.
 func (t Tree) FS() fs.FS { return t.fsys }
 
+// Root gives it for those who read what is installed of lendkeep.
+func (t Tree) Root() files.Root { return files.Root{FS: t.fsys, Captured: t.live != "/"} }
+
 // Recorded gives the same tree, and the recording of what is read from it from
 // now on.
 func (t Tree) Recorded() (Tree, *Recording) {
@@ -84,7 +87,7 @@ func (t Tree) Recorded() (Tree, *Recording) {
 func (t Tree) Survey(ctx context.Context, named []string) (facts.Survey, error) {
 	s := t.begin()
 	return s.take(ctx, s.readMachine, s.listMounts, s.readFunctions, s.readBlocks, s.readNVMe, s.readInterfaces,
-		s.readMounts, s.readSwaps, s.readClaims, s.readNames, s.readGuard,
+		s.readMounts, s.readSwaps, s.readClaims, s.readNames,
 		func(ctx context.Context) { s.readPaths(ctx, named) })
 }
 

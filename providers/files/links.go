@@ -1,4 +1,4 @@
-package sysfs
+package files
 
 import (
 	"cmp"
@@ -8,22 +8,23 @@ import (
 	"strings"
 )
 
-// maxLinks is how many links a path may lead through (Linux: MAXSYMLINKS, 40).
-const maxLinks = 40
+// mostLinks is as many as the kernel follows (path_resolution(7)).
+const mostLinks = 40
 
-var errTooManyLinks = errors.New("too many levels of symbolic links")
+// ErrTooManyLinks is for a path that leads in a circle, or nearly so.
+var ErrTooManyLinks = errors.New("too many levels of symbolic links")
 
-// resolve follows every link of a path within the root; an absolute target and
+// Resolve follows every link of a path within the root; an absolute target and
 // ".." start at and end at the root, as they do after chroot. Where something is
 // missing the answer is how far it led, with the rest appended, and an error
 // that is fs.ErrNotExist.
-func resolve(fsys fs.ReadLinkFS, name string) (string, error) {
-	real, _, err := follow(fsys, name)
+func Resolve(fsys fs.ReadLinkFS, name string) (string, error) {
+	real, _, err := Follow(fsys, name)
 	return real, err
 }
 
-// follow is resolve, and gives where each link lies that it followed.
-func follow(fsys fs.ReadLinkFS, name string) (real string, via []string, err error) {
+// Follow is Resolve, and gives where each link lies that it followed.
+func Follow(fsys fs.ReadLinkFS, name string) (real string, via []string, err error) {
 	at, rest := ".", strings.Split(name, "/")
 	for len(rest) > 0 {
 		element := rest[0]
@@ -44,8 +45,8 @@ func follow(fsys fs.ReadLinkFS, name string) (real string, via []string, err err
 			at = next
 			continue
 		}
-		if via = append(via, path.Join("/", next)); len(via) > maxLinks {
-			return next, via, errTooManyLinks
+		if via = append(via, path.Join("/", next)); len(via) > mostLinks {
+			return next, via, ErrTooManyLinks
 		}
 		target, err := fsys.ReadLink(next)
 		if err != nil {

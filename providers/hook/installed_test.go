@@ -1,27 +1,29 @@
-package sysfs
+package hook
 
 import (
+	"io/fs"
 	"os"
 	"path/filepath"
 	"strings"
 	"testing"
+	"testing/fstest"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 	"golang.org/x/sys/unix"
 
+	"lendkeep/providers/files"
 	"lendkeep/reconcile/facts"
 )
 
-// guardOf surveys a host with these files; files that are none of the guard's
-// are only there.
-func guardOf(t *testing.T, files map[string]string) facts.InstalledGuard {
-	archive := newArchive()
-	for name, content := range files {
-		require.NoError(t, archive.add(name[1:], &node{mode: 0o444, content: []byte(content)}))
+// guardOf reads what is installed on a host with these files; files that are none of
+// the guard's are only there.
+func guardOf(installed map[string]string) facts.InstalledGuard {
+	captured := fstest.MapFS{}
+	for name, content := range installed {
+		captured[name[1:]] = &fstest.MapFile{Data: []byte(content)}
 	}
-	archive.sortChildren()
-	return surveyOf(t, archive).Guard
+	return Installed(files.Root{FS: captured, Captured: true})
 }
 
 func TestGuard(t *testing.T) {
@@ -38,12 +40,12 @@ func TestGuard(t *testing.T) {
 		"no program":       {map[string]string{facts.GuardProgram: "#!/bin/sh\n"}, facts.InstalledGuard{}, "it is no program"},
 		"cut rules":        {map[string]string{facts.GuardRules: "{"}, facts.InstalledGuard{}, "it is cut"},
 		"cut udev rules":   {map[string]string{facts.GuardUdev: "SUBSYSTEM"}, facts.InstalledGuard{}, "it is cut"},
-		"endless rules":    {map[string]string{facts.GuardRules: strings.Repeat("\n", maxGuard+1)}, facts.InstalledGuard{}, "longer than any"},
+		"endless rules":    {map[string]string{facts.GuardRules: strings.Repeat("\n", 1<<20+1)}, facts.InstalledGuard{}, "longer than any"},
 		"an own hook":      {map[string]string{"/etc/libvirt/hooks/qemu": "x"}, facts.InstalledGuard{Others: true}, ""},
 		"a hook beside":    {map[string]string{"/etc/libvirt/hooks/qemu.d/10-x": "x"}, facts.InstalledGuard{Others: true}, ""},
 	} {
 		t.Run(name, func(t *testing.T) {
-			got := guardOf(t, c.files)
+			got := guardOf(c.files)
 			if c.gap != "" {
 				require.Len(t, got.Gaps, 1)
 				assert.Contains(t, got.Gaps[0].Reason, c.gap)
@@ -64,12 +66,9 @@ func TestGuardThatOthersMayWrite(t *testing.T) {
 	require.NoError(t, os.MkdirAll(filepath.Dir(file), 0o755))
 	require.NoError(t, os.WriteFile(file, []byte("{}\n"), 0o600))
 	require.NoError(t, os.Chmod(root, 0o755))
-	tree, err := Open(root)
-	require.NoError(t, err)
 	rules := func() (string, []facts.Gap) {
-		s := &survey{reader: reader{fsys: tree.fsys}, machine: true}
-		s.readGuard(t.Context())
-		return s.out.Guard.Rules, s.out.Guard.Gaps
+		g := Rules(files.Root{FS: files.Dir(root)})
+		return g.Rules, g.Gaps
 	}
 	if os.Geteuid() == 0 {
 		text, gaps := rules()
@@ -79,20 +78,20 @@ func TestGuardThatOthersMayWrite(t *testing.T) {
 		text, gaps = rules()
 		assert.Empty(t, text)
 		require.Len(t, gaps, 1)
-		assert.Equal(t, facts.Gap{Fact: "guard.rules", Path: facts.GuardRules, Reason: "others than root may write it"}, gaps[0])
+		assert.Equal(t, facts.Gap{Fact: "guard.rules", Path: facts.GuardRules, Reason: "others may write it: it has mode 0620 (chmod go-w)"}, gaps[0])
 		require.NoError(t, os.Chmod(file, 0o600))
 		require.NoError(t, os.Chmod(filepath.Dir(file), 0o777))
 		text, gaps = rules()
 		assert.Empty(t, text)
 		require.Len(t, gaps, 1)
-		assert.Equal(t, "others than root may write its folder /etc/lendkeep", gaps[0].Reason, "they could put another one there")
+		assert.Equal(t, "others may write it: its folder /etc/lendkeep has mode 0777 (chmod go-w)", gaps[0].Reason, "they could put another one there")
 		require.NoError(t, os.Chmod(filepath.Dir(file), 0o755))
 		require.NoError(t, os.Chown(file, 12345, 0))
 	}
 	text, gaps := rules()
 	assert.Empty(t, text)
 	require.Len(t, gaps, 1)
-	assert.Equal(t, "it does not belong to root", gaps[0].Reason)
+	assert.Equal(t, "others may write it: it belongs to user 12345", gaps[0].Reason)
 }
 
 // What libvirt does not run guards nothing, so permissions are a part of the fact.
@@ -107,13 +106,7 @@ func TestGuardOfOtherPermissions(t *testing.T) {
 		require.NoError(t, os.MkdirAll(filepath.Dir(file), 0o755))
 		require.NoError(t, os.WriteFile(file, []byte(content), 0o644))
 	}
-	tree, err := Open(root)
-	require.NoError(t, err)
-	guard := func() facts.InstalledGuard {
-		s := &survey{reader: reader{fsys: tree.fsys}, machine: true}
-		s.readGuard(t.Context())
-		return s.out.Guard
-	}
+	guard := func() facts.InstalledGuard { return Installed(files.Root{FS: files.Dir(root)}) }
 	now := guard()
 	assert.Equal(t, facts.Mode("0644"), now.HookMode)
 	assert.Equal(t, facts.Mode("0644"), now.RulesMode)
@@ -135,4 +128,22 @@ func TestGuardOfOtherPermissions(t *testing.T) {
 	now = guard()
 	require.Len(t, now.Gaps, 1)
 	assert.Equal(t, facts.Gap{Fact: "guard.rules", Path: facts.GuardRules, Reason: "it is no regular file"}, now.Gaps[0], "a pipe is not waited for")
+}
+
+// damaged is a host of which nothing below a folder can be opened.
+type damaged struct{ fstest.MapFS }
+
+func (damaged) Open(name string) (fs.File, error) {
+	return nil, &fs.PathError{Op: "open", Path: name, Err: unix.EIO}
+}
+
+// What cannot be read is told, and never counts as not there.
+func TestGuardThatCannotBeRead(t *testing.T) {
+	for _, name := range []string{facts.GuardHook, facts.GuardRules, facts.GuardUdev, facts.GuardProgram} {
+		g := Installed(files.Root{FS: damaged{fstest.MapFS{name[1:]: {Data: []byte("x\n")}}}, Captured: true})
+		require.Len(t, g.Gaps, 1, name)
+		assert.Equal(t, name, g.Gaps[0].Path)
+		assert.Equal(t, "input/output error", g.Gaps[0].Reason)
+		assert.False(t, g.Known())
+	}
 }
