@@ -104,7 +104,7 @@ func takeSurvey(c *cobra.Command, w *where, root, keep string) (facts.Survey, er
 		return facts.Survey{}, err
 	}
 	var content bytes.Buffer
-	if err := recording.WriteArchive(&content); err != nil {
+	if err := recording.Write(&content); err != nil {
 		return facts.Survey{}, err
 	}
 	return survey, writeFile(keep, content.Bytes())

@@ -99,7 +99,7 @@ func (s *survey) deviceAt(p facts.Path) (name string, sure bool) {
 		return "", true
 	}
 	stat, err := s.fsys.Lstat(strings.TrimPrefix(p.Resolved, "/"))
-	return "", err == nil && !isBlock(stat.Mode())
+	return "", err == nil && stat.Mode().Type() != fs.ModeDevice
 }
 
 // goesOn gives what matters with a block device that does: what it is part of, what

@@ -17,6 +17,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"lendkeep/providers/archive"
 	"lendkeep/reconcile/facts"
 )
 
@@ -30,17 +31,28 @@ const hostsDir = "../../testdata/hosts"
 func hostFile(name string) string { return filepath.Join(hostsDir, name) }
 
 // openHost opens a fixture with the excerpt of the PCI id database in it.
-func openHost(t testing.TB, name string) *Archive {
+func openHost(t testing.TB, name string) *archive.Archive {
 	t.Helper()
-	archive, err := OpenArchive(hostFile(name))
+	host, err := archive.Open(hostFile(name))
 	require.NoError(t, err)
-	if archive.nodes[nameFiles[0]] == nil {
-		names, err := os.ReadFile(hostFile("pci.ids"))
-		require.NoError(t, err)
-		require.NoError(t, archive.add(nameFiles[0], &node{mode: 0o444, content: names}))
-		archive.sortChildren()
+	entries := host.Entries()
+	if _, there := entries[nameFiles[0]]; there {
+		return host
 	}
-	return archive
+	names, err := os.ReadFile(hostFile("pci.ids"))
+	require.NoError(t, err)
+	entries[nameFiles[0]] = archive.Entry{Mode: 0o444, Content: names}
+	return made(t, entries)
+}
+
+// made puts an archive together.
+func made(t testing.TB, entries map[string]archive.Entry) *archive.Archive {
+	t.Helper()
+	var text bytes.Buffer
+	require.NoError(t, archive.Write(&text, entries))
+	host, err := archive.Parse(text.Bytes())
+	require.NoError(t, err)
+	return host
 }
 
 // larchNames are the names that larch has in place of the captured ones.
@@ -66,27 +78,27 @@ func asLarch(text string) string {
 // TestLarch holds larch.txtar to what it is said to be: the captured tree, with
 // names replaced and the overlay laid over it.
 func TestLarch(t *testing.T) {
-	larch := &Recording{seen: map[string]*node{}}
+	larch := map[string]archive.Entry{}
 	captured := openHost(t, "captured-before.txtar")
-	for name, n := range captured.nodes {
-		if strings.HasPrefix(name, "libvirt/guests/") || n.mode.IsDir() && len(n.children) > 0 {
+	for name, e := range captured.Entries() {
+		if strings.HasPrefix(name, "libvirt/guests/") {
 			continue
 		}
-		n.content, n.target = []byte(asLarch(string(n.content))), asLarch(n.target)
-		larch.seen[asLarch(name)] = n
+		e.Content, e.Target = []byte(asLarch(string(e.Content))), asLarch(e.Target)
+		larch[asLarch(name)] = e
 	}
-	overlay, err := OpenArchive(hostFile("larch.overlay.txtar"))
+	overlay, err := archive.Open(hostFile("larch.overlay.txtar"))
 	require.NoError(t, err)
-	maps.DeleteFunc(overlay.nodes, func(_ string, n *node) bool { return n.mode.IsDir() && len(n.children) > 0 })
-	mounts := captured.nodes["proc/self/mountinfo"].content
-	maps.Copy(larch.seen, overlay.nodes)
+	added := overlay.Entries()
+	shelf := added["proc/self/mountinfo"]
 	number, err := fs.ReadFile(captured, "sys/class/block/nvme0n1p2/dev")
 	require.NoError(t, err)
-	shelf := bytes.Replace(overlay.nodes["proc/self/mountinfo"].content, []byte("DEVNO"), bytes.TrimSpace(number), 1)
-	overlay.nodes["proc/self/mountinfo"].content = slices.Concat(mounts, shelf)
+	shelf.Content = slices.Concat(larch["proc/self/mountinfo"].Content, bytes.Replace(shelf.Content, []byte("DEVNO"), bytes.TrimSpace(number), 1))
+	added["proc/self/mountinfo"] = shelf
+	maps.Copy(larch, added)
 
 	var text bytes.Buffer
-	require.NoError(t, larch.WriteArchive(&text))
+	require.NoError(t, archive.Write(&text, larch))
 	if *update {
 		require.NoError(t, os.WriteFile(hostFile("larch.txtar"), text.Bytes(), 0o666))
 	}
@@ -109,9 +121,12 @@ func TestMakeCaptured(t *testing.T) {
 		survey, err := recorded.Survey(t.Context(), nil)
 		require.NoError(t, err)
 		functions = append(functions, survey.Functions...)
-		addCaptured(t, recording, os.DirFS(filepath.Join(*fromTrees, dir)), name == "running")
 		var text bytes.Buffer
-		require.NoError(t, recording.WriteArchive(&text))
+		require.NoError(t, recording.Write(&text))
+		entries := parsed(t, text.String()).Entries()
+		addCaptured(t, entries, os.DirFS(filepath.Join(*fromTrees, dir)), name == "running")
+		text.Reset()
+		require.NoError(t, archive.Write(&text, entries))
 		require.NoError(t, os.WriteFile(hostFile("captured-"+name+".txtar"), text.Bytes(), 0o666))
 		keepAnswers(t, filepath.Join(*fromTrees, dir), hostFile("captured-"+name+".cmd"))
 	}
@@ -122,29 +137,32 @@ func TestMakeCaptured(t *testing.T) {
 
 // addCaptured adds what a survey alone does not keep: all of config space, the
 // links and nodes below /dev, libvirt's answers.
-func addCaptured(t *testing.T, recording *Recording, tree fs.FS, running bool) {
-	for _, name := range slices.Sorted(maps.Keys(recording.seen)) {
+func addCaptured(t *testing.T, entries map[string]archive.Entry, tree fs.FS, running bool) {
+	add := func(name string, content []byte) { entries[name] = archive.Entry{Mode: 0o444, Content: content} }
+	for _, name := range slices.Sorted(maps.Keys(entries)) {
 		if path.Base(name) == "config" {
 			config, err := fs.ReadFile(tree, name)
 			require.NoError(t, err)
-			recording.Add(name, config)
+			add(name, config)
 		}
 	}
 	require.NoError(t, fs.WalkDir(tree, "dev", func(name string, entry fs.DirEntry, err error) error {
-		if err == nil && entry.Type() == fs.ModeSymlink {
-			_, err = recording.ReadLink(name)
+		if err != nil || entry.Type() != fs.ModeSymlink {
+			return err
 		}
+		target, err := fs.ReadLink(tree, name)
+		entries[name] = archive.Entry{Mode: fs.ModeSymlink, Target: target}
 		return err
 	}))
 	blocks, err := fs.ReadDir(tree, blockClass)
 	require.NoError(t, err)
 	for _, block := range blocks {
-		recording.seen["dev/"+block.Name()] = &node{mode: fs.ModeDevice | 0o440}
+		entries["dev/"+block.Name()] = archive.Entry{Mode: fs.ModeDevice | 0o440}
 	}
 	keep := func(from, to string) {
 		content, err := fs.ReadFile(tree, from)
 		require.NoError(t, err)
-		recording.Add(to, append(bytes.TrimSpace(content), '\n'))
+		add(to, append(bytes.TrimSpace(content), '\n'))
 	}
 	for _, name := range []string{"libvirt/uri", "libvirt/version", "libvirt/capabilities.xml"} {
 		keep(name, name)

@@ -10,29 +10,23 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"lendkeep/providers/archive"
 	"lendkeep/reconcile/facts"
 	"lendkeep/spec/pci"
 )
 
 // laidOver gives larch without some directories, and with an archive of
 // testdata laid over it.
-func laidOver(t *testing.T, file string, without ...string) *Archive {
+func laidOver(t *testing.T, file string, without ...string) *archive.Archive {
 	t.Helper()
-	over, err := OpenArchive("testdata/" + file)
+	over, err := archive.Open("testdata/" + file)
 	require.NoError(t, err)
-	host := newArchive()
-	for _, from := range []*Archive{over, openHost(t, "larch.txtar")} {
-		for _, name := range slices.Sorted(maps.Keys(from.nodes)) {
-			n := from.nodes[name]
-			hidden := from != over && slices.ContainsFunc(without, func(dir string) bool { return strings.HasPrefix(name, dir) })
-			if host.nodes[name] == nil && !hidden && (!n.mode.IsDir() || len(n.children) == 0) {
-				clone := *n
-				host.put(name, &clone)
-			}
-		}
-	}
-	host.sortChildren()
-	return host
+	entries := openHost(t, "larch.txtar").Entries()
+	maps.DeleteFunc(entries, func(name string, _ archive.Entry) bool {
+		return slices.ContainsFunc(without, func(dir string) bool { return strings.HasPrefix(name, dir) })
+	})
+	maps.Copy(entries, over.Entries())
+	return made(t, entries)
 }
 
 func address(t *testing.T, text string) facts.Address {
@@ -252,7 +246,7 @@ func TestOpen(t *testing.T) {
 		_, err := Open(root)
 		assert.ErrorContains(t, err, want, root)
 	}
-	_, err := OpenFS(refusesLinks{newArchive()})
+	_, err := OpenFS(refusesLinks{parsed(t, "-- (end) --\n")})
 	assert.ErrorContains(t, err, "no symbolic links")
 	tree, err := Open(hostFile("larch.txtar"))
 	require.NoError(t, err)

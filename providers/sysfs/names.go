@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 
+	"lendkeep/providers/archive"
 	"lendkeep/providers/files"
 	"lendkeep/reconcile/facts"
 )
@@ -35,7 +36,7 @@ func (s *survey) readNames(context.Context) {
 			continue
 		}
 		excerpt := setNames(content, s.out.Functions)
-		if recording, ok := s.fsys.(*Recording); ok {
+		if recording, ok := s.fsys.(*archive.Recording); ok {
 			recording.Add(real, excerpt)
 		}
 		return

@@ -114,7 +114,7 @@ func examineReal(fsys fs.ReadLinkFS, real string, p *facts.Path) error {
 		return err
 	}
 	switch {
-	case stat.IsDir() || isBlock(stat.Mode()):
+	case stat.IsDir() || stat.Mode().Type() == fs.ModeDevice:
 		return nil
 	case stat.Mode().IsRegular():
 		// A relative name in an image starts at the directory by which the
@@ -123,11 +123,6 @@ func examineReal(fsys fs.ReadLinkFS, real string, p *facts.Path) error {
 	default:
 		return fmt.Errorf("it is neither a file nor a block device but %s", stat.Mode().Type())
 	}
-}
-
-// isBlock tells a block device node; a character device has both bits set.
-func isBlock(mode fs.FileMode) bool {
-	return mode&fs.ModeDevice != 0 && mode&fs.ModeCharDevice == 0
 }
 
 // examineImage fills in what the head of an image says.

@@ -11,14 +11,15 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"lendkeep/providers/archive"
 	"lendkeep/reconcile/facts"
 	"lendkeep/reconcile/guard"
 	"lendkeep/reconcile/invented"
 )
 
 // hosts are all captured and half-invented hosts there are.
-func hosts(t *testing.T) map[string]*Archive {
-	return map[string]*Archive{
+func hosts(t *testing.T) map[string]*archive.Archive {
+	return map[string]*archive.Archive{
 		"larch": openHost(t, "larch.txtar"), "before": openHost(t, "captured-before.txtar"),
 		"running": openHost(t, "captured-running.txtar"), "after": openHost(t, "captured-after.txtar"),
 		"holders": laidOver(t, "holders.txtar"), "btrfs": laidOver(t, "btrfs.txtar"), "multipath": laidOver(t, "multipath.txtar"),
@@ -157,9 +158,7 @@ func TestQuestionOnADamagedHost(t *testing.T) {
 
 // opened counts the files and folders that are opened for the start of a guest.
 func opened(t *testing.T, b *invented.Builder, rules guard.Rules, call guard.Call) int {
-	archive, err := ParseArchive(invented.Tree(&b.Survey))
-	require.NoError(t, err)
-	fsys := watch(archive)
+	fsys := watch(parsed(t, string(invented.Tree(&b.Survey))))
 	tree, err := OpenFS(fsys)
 	require.NoError(t, err)
 	_, err = tree.Answer(t.Context(), guard.Asks(rules, call, nil))
@@ -218,10 +217,9 @@ func TestQuestionOfOneOnVFIO(t *testing.T) {
 		b.Function(away).Driver, b.Function(away).NVMe = "vfio-pci", nil
 	}
 	b.Survey.Blocks = b.Survey.Blocks[:1]
-	archive, err := ParseArchive(invented.Tree(&b.Survey))
-	require.NoError(t, err)
+	host := parsed(t, string(invented.Tree(&b.Survey)))
 	call := guard.Call{Guest: "of nvme0", Definition: facts.Definition{Hostdevs: []facts.Hostdev{{Address: at}}}}
-	whole, narrow := decide(t, archive, rules, call)
+	whole, narrow := decide(t, host, rules, call)
 	assert.Equal(t, whole, narrow)
 	assert.Contains(t, narrow.Refuse, "cannot be asked for its serial")
 	assert.True(t, strings.Contains(narrow.Refuse, twin.String()), narrow.Refuse)

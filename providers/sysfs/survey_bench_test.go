@@ -1,6 +1,7 @@
 package sysfs
 
 import (
+	"bytes"
 	"io/fs"
 	"os"
 	"path/filepath"
@@ -9,21 +10,23 @@ import (
 	"time"
 
 	"github.com/stretchr/testify/require"
+
+	"lendkeep/providers/archive"
 )
 
 // unpack lays an archive out as a directory.
-func unpack(t testing.TB, archive *Archive) string {
+func unpack(t testing.TB, host *archive.Archive) string {
 	dir := t.TempDir()
-	for name, n := range archive.nodes {
+	for name, e := range host.Entries() {
 		to := filepath.Join(dir, name)
 		require.NoError(t, os.MkdirAll(filepath.Dir(to), 0o777))
 		switch {
-		case n.mode.IsDir():
+		case e.Mode.IsDir():
 			require.NoError(t, os.MkdirAll(to, 0o777))
-		case n.mode.Type() == fs.ModeSymlink:
-			require.NoError(t, os.Symlink(n.target, to))
-		case n.mode.IsRegular():
-			require.NoError(t, os.WriteFile(to, n.content, 0o666))
+		case e.Mode.Type() == fs.ModeSymlink:
+			require.NoError(t, os.Symlink(e.Target, to))
+		case e.Mode.IsRegular():
+			require.NoError(t, os.WriteFile(to, e.Content, 0o666))
 		}
 	}
 	return dir
@@ -47,8 +50,9 @@ func BenchmarkSurvey(b *testing.B) {
 	recorded, recording := tree.Recorded()
 	_, err = recorded.Survey(b.Context(), larchPaths)
 	require.NoError(b, err)
-	held := &Archive{nodes: recording.seen}
-	root := unpack(b, held)
+	var text bytes.Buffer
+	require.NoError(b, recording.Write(&text))
+	root := unpack(b, parsed(b, text.String()))
 	tree, err = Open(root)
 	require.NoError(b, err)
 

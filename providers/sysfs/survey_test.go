@@ -3,9 +3,11 @@ package sysfs
 import (
 	"bytes"
 	"context"
+	"io/fs"
 	"maps"
 	"slices"
 	"testing"
+	"testing/fstest"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
@@ -71,27 +73,38 @@ func TestSurveyOfThisMachine(t *testing.T) {
 	require.NoError(t, err)
 }
 
+// changed is a host of which one file has another content.
+type changed struct {
+	fs.ReadLinkFS
+	name  string
+	files fstest.MapFS
+}
+
+func (c changed) Open(name string) (fs.File, error) {
+	if name == c.name {
+		return c.files.Open(name)
+	}
+	return c.ReadLinkFS.Open(name)
+}
+
 // FuzzSurvey puts any content into any one file of a host.
 func FuzzSurvey(f *testing.F) {
 	host := openHost(f, "larch.txtar")
 	base := watch(host)
 	surveyOf(f, base, larchPaths...)
+	entries := host.Entries()
 	var names []string
 	for _, name := range slices.Sorted(maps.Keys(base.opened)) {
-		if n := host.nodes[name]; n != nil && n.mode.IsRegular() {
+		if e, there := entries[name]; there && e.Mode.IsRegular() {
 			names = append(names, name)
-			f.Add(uint16(len(names)-1), n.content)
+			f.Add(uint16(len(names)-1), e.Content)
 		}
 	}
 	f.Add(uint16(slices.Index(names, "proc/swaps")), []byte("Filename\n/a\\040\\04 file 1 2 3\n\\ x\n"))
 	f.Add(uint16(slices.Index(names, "proc/self/mountinfo")), []byte("1 2 : / / rw - btrfs x y\n"))
 	f.Fuzz(func(t *testing.T, which uint16, content []byte) {
 		name := names[int(which)%len(names)]
-		n := host.nodes[name]
-		kept := n.content
-		defer func() { n.content = kept }()
-		n.content = content
-		survey := surveyOf(t, host, larchPaths...)
+		survey := surveyOf(t, changed{host, name, fstest.MapFS{name: {Data: content}}}, larchPaths...)
 		var text bytes.Buffer
 		require.NoError(t, survey.Encode(&text))
 		_, err := facts.Decode(text.Bytes())

@@ -11,6 +11,7 @@ import (
 
 	"github.com/moby/sys/mountinfo"
 
+	"lendkeep/providers/archive"
 	"lendkeep/providers/files"
 	"lendkeep/reconcile/facts"
 )
@@ -30,11 +31,11 @@ type Tree struct {
 // is told by its name ending in .txtar.
 func Open(root string) (Tree, error) {
 	if strings.HasSuffix(root, ".txtar") {
-		archive, err := OpenArchive(root)
+		captured, err := archive.Open(root)
 		if err != nil {
 			return Tree{}, err
 		}
-		return OpenFS(archive)
+		return OpenFS(captured)
 	}
 	stat, err := os.Stat(root)
 	if err != nil {
@@ -75,8 +76,8 @@ func (t Tree) Root() files.Root { return files.Root{FS: t.fsys, Captured: t.live
 
 // Recorded gives the same tree, and the recording of what is read from it from
 // now on.
-func (t Tree) Recorded() (Tree, *Recording) {
-	recording := newRecording(t.fsys)
+func (t Tree) Recorded() (Tree, *archive.Recording) {
+	recording := archive.Record(t.fsys)
 	t.fsys = recording
 	return t, recording
 }

@@ -9,6 +9,7 @@ import (
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
 
+	"lendkeep/providers/archive"
 	"lendkeep/providers/sysfs"
 	"lendkeep/reconcile/assess"
 	"lendkeep/reconcile/facts"
@@ -20,9 +21,9 @@ import (
 // looks gives a host as a survey reads it off its kernel, whole and by a question,
 // with what only the kernel answers, and where paths lead, as it was.
 func looks(t require.TestingT, seen *facts.Survey, q facts.Question) (whole, narrow *facts.Index) {
-	archive, err := sysfs.ParseArchive(invented.Tree(seen))
+	host, err := archive.Parse(invented.Tree(seen))
 	require.NoError(t, err)
-	tree, err := sysfs.OpenFS(archive)
+	tree, err := sysfs.OpenFS(host)
 	require.NoError(t, err)
 	ctx := context.Background()
 	w, err := tree.Survey(ctx, nil)

@@ -1,4 +1,4 @@
-package sysfs
+package archive
 
 import (
 	"bytes"
@@ -19,7 +19,7 @@ func (a *Archive) Open(name string) (fs.File, error) {
 	if err != nil {
 		return nil, err
 	}
-	return &openNode{node: n, path: name, reader: bytes.NewReader(n.content)}, nil
+	return &openNode{node: n, path: name, reader: bytes.NewReader(n.Content)}, nil
 }
 
 // ReadFile gives the content of a file.
@@ -28,10 +28,10 @@ func (a *Archive) ReadFile(name string) ([]byte, error) {
 	if err != nil {
 		return nil, err
 	}
-	if n.mode.IsDir() {
+	if n.Mode.IsDir() {
 		return nil, &fs.PathError{Op: "read", Path: name, Err: errors.New("is a directory")}
 	}
-	return slices.Clone(n.content), nil
+	return slices.Clone(n.Content), nil
 }
 
 // ReadDir lists a directory by name.
@@ -40,7 +40,7 @@ func (a *Archive) ReadDir(name string) ([]fs.DirEntry, error) {
 	if err != nil {
 		return nil, err
 	}
-	if !n.mode.IsDir() {
+	if !n.Mode.IsDir() {
 		return nil, &fs.PathError{Op: "readdir", Path: name, Err: errors.New("not a directory")}
 	}
 	return slices.Clone(n.children), nil
@@ -52,13 +52,13 @@ func (a *Archive) ReadLink(name string) (string, error) {
 	if err != nil {
 		return "", err
 	}
-	if n.reason != "" {
-		return "", &fs.PathError{Op: "readlink", Path: name, Err: errors.New(n.reason)}
+	if n.Reason != "" {
+		return "", &fs.PathError{Op: "readlink", Path: name, Err: errors.New(n.Reason)}
 	}
-	if n.mode.Type() != fs.ModeSymlink {
+	if n.Mode.Type() != fs.ModeSymlink {
 		return "", &fs.PathError{Op: "readlink", Path: name, Err: fs.ErrInvalid}
 	}
-	return n.target, nil
+	return n.Target, nil
 }
 
 // Lstat tells what is there without following a link in the last element.
@@ -104,15 +104,15 @@ func (a *Archive) follow(op, name string) (*node, error) {
 	if err != nil {
 		return nil, err
 	}
-	if n.mode.Type() == fs.ModeSymlink {
+	if n.Mode.Type() == fs.ModeSymlink {
 		real, err := files.Resolve(a, name)
 		if err != nil {
 			return nil, &fs.PathError{Op: op, Path: name, Err: files.Cause(err)}
 		}
 		n = a.nodes[real]
 	}
-	if n.reason != "" && op != "stat" {
-		return nil, &fs.PathError{Op: op, Path: name, Err: errors.New(n.reason)}
+	if n.Reason != "" && op != "stat" {
+		return nil, &fs.PathError{Op: op, Path: name, Err: errors.New(n.Reason)}
 	}
 	return n, nil
 }
@@ -135,7 +135,7 @@ func (o *openNode) Stat() (fs.FileInfo, error) { return nodeStat{o.node}, nil }
 func (o *openNode) Close() error               { return nil }
 
 func (o *openNode) Read(p []byte) (int, error) {
-	if o.mode.IsDir() {
+	if o.Mode.IsDir() {
 		return 0, &fs.PathError{Op: "read", Path: o.path, Err: errors.New("is a directory")}
 	}
 	return o.reader.Read(p)
@@ -144,7 +144,7 @@ func (o *openNode) Read(p []byte) (int, error) {
 func (o *openNode) ReadAt(p []byte, at int64) (int, error) { return o.reader.ReadAt(p, at) }
 
 func (o *openNode) ReadDir(count int) ([]fs.DirEntry, error) {
-	if !o.mode.IsDir() {
+	if !o.Mode.IsDir() {
 		return nil, &fs.PathError{Op: "readdir", Path: o.path, Err: errors.New("not a directory")}
 	}
 	rest := o.children[o.listed:]
@@ -162,16 +162,16 @@ func (o *openNode) ReadDir(count int) ([]fs.DirEntry, error) {
 type nodeStat struct{ *node }
 
 func (s nodeStat) Name() string       { return s.name }
-func (s nodeStat) Size() int64        { return int64(len(s.content)) }
-func (s nodeStat) Mode() fs.FileMode  { return s.mode }
+func (s nodeStat) Size() int64        { return int64(len(s.Content)) }
+func (s nodeStat) Mode() fs.FileMode  { return s.Entry.Mode }
 func (s nodeStat) ModTime() time.Time { return time.Time{} }
-func (s nodeStat) IsDir() bool        { return s.mode.IsDir() }
+func (s nodeStat) IsDir() bool        { return s.Entry.Mode.IsDir() }
 func (s nodeStat) Sys() any           { return nil }
 
 // dirEntry shows a node as fs.DirEntry.
 type dirEntry struct{ *node }
 
 func (d dirEntry) Name() string               { return d.name }
-func (d dirEntry) IsDir() bool                { return d.mode.IsDir() }
-func (d dirEntry) Type() fs.FileMode          { return d.mode.Type() }
+func (d dirEntry) IsDir() bool                { return d.Mode.IsDir() }
+func (d dirEntry) Type() fs.FileMode          { return d.Mode.Type() }
 func (d dirEntry) Info() (fs.FileInfo, error) { return nodeStat(d), nil }

@@ -1,18 +1,13 @@
-package sysfs
+package archive
 
 import (
-	"cmp"
 	"errors"
 	"fmt"
 	"io"
 	"io/fs"
-	"maps"
 	"path"
 	"slices"
-	"strings"
 	"sync"
-
-	"golang.org/x/tools/txtar"
 
 	"lendkeep/providers/files"
 )
@@ -23,11 +18,12 @@ import (
 type Recording struct {
 	fsys fs.ReadLinkFS
 	mu   sync.Mutex
-	seen map[string]*node // by path with all links resolved
+	seen map[string]*Entry // by path with all links resolved
 }
 
-func newRecording(fsys fs.ReadLinkFS) *Recording {
-	return &Recording{fsys: fsys, seen: map[string]*node{}}
+// Record begins to remember what is read of a file system.
+func Record(fsys fs.ReadLinkFS) *Recording {
+	return &Recording{fsys: fsys, seen: map[string]*Entry{}}
 }
 
 // Add keeps a file that was not read through the recording, or keeps other
@@ -35,7 +31,7 @@ func newRecording(fsys fs.ReadLinkFS) *Recording {
 func (r *Recording) Add(name string, content []byte) {
 	r.mu.Lock()
 	defer r.mu.Unlock()
-	r.seen[name] = &node{mode: 0o444, content: slices.Clone(content)}
+	r.seen[name] = &Entry{Mode: 0o444, Content: slices.Clone(content)}
 }
 
 // Open opens a file; what is then read of it is remembered. Parts that are not
@@ -73,7 +69,7 @@ func (r *Recording) ReadLink(name string) (string, error) {
 		r.refuse(name, err)
 		return "", err
 	}
-	r.keep(name, fs.ModeSymlink, func(n *node) { n.target = target })
+	r.keep(name, fs.ModeSymlink, func(n *Entry) { n.Target = target })
 	return target, nil
 }
 
@@ -93,14 +89,14 @@ func (r *Recording) Stat(name string) (fs.FileInfo, error) {
 }
 
 func (r *Recording) keepStat(name string, stat fs.FileInfo, err error) {
-	if err == nil && (stat.IsDir() || isBlock(stat.Mode())) {
+	if err == nil && (stat.IsDir() || stat.Mode().Type() == fs.ModeDevice) {
 		r.keep(name, stat.Mode().Type(), nil)
 	}
 }
 
 // keep finds or makes the node for a path and lets fill change it; whatever
 // links lead to it are remembered too.
-func (r *Recording) keep(name string, mode fs.FileMode, fill func(*node)) {
+func (r *Recording) keep(name string, mode fs.FileMode, fill func(*Entry)) {
 	dir, err := files.Resolve(recordedLinks{r}, path.Dir(name))
 	if err != nil {
 		return // nothing is there, which the archive says by not having it
@@ -110,7 +106,7 @@ func (r *Recording) keep(name string, mode fs.FileMode, fill func(*node)) {
 	full := path.Join(dir, path.Base(name))
 	kept := r.seen[full]
 	if kept == nil {
-		kept = &node{mode: mode}
+		kept = &Entry{Mode: mode}
 		r.seen[full] = kept
 	}
 	if fill != nil {
@@ -121,7 +117,7 @@ func (r *Recording) keep(name string, mode fs.FileMode, fill func(*node)) {
 // refuse remembers why something could not be read, unless it is not there.
 func (r *Recording) refuse(name string, err error) {
 	if !errors.Is(err, fs.ErrNotExist) {
-		r.keep(name, fs.ModeIrregular, func(n *node) { n.reason = files.Cause(err).Error() })
+		r.keep(name, fs.ModeIrregular, func(n *Entry) { n.Reason = files.Cause(err).Error() })
 	}
 }
 
@@ -136,7 +132,7 @@ func (l recordedLinks) ReadLink(name string) (string, error) {
 	if err == nil {
 		l.mu.Lock()
 		defer l.mu.Unlock()
-		l.seen[name] = &node{mode: fs.ModeSymlink, target: target}
+		l.seen[name] = &Entry{Mode: fs.ModeSymlink, Target: target}
 	}
 	return target, err
 }
@@ -171,85 +167,29 @@ func (f *recordedFile) keep(part []byte, at int64, err error) {
 		f.recording.refuse(f.name, err)
 		return
 	}
-	f.recording.keep(f.name, 0o444, func(n *node) {
+	f.recording.keep(f.name, 0o444, func(n *Entry) {
 		end := at + int64(len(part))
 		if end > maxFileBytes { // half of it would pass for another file
-			n.reason = fmt.Sprintf("more than the %d bytes are read of it that an archive keeps of a file", maxFileBytes)
+			n.Reason = fmt.Sprintf("more than the %d bytes are read of it that an archive keeps of a file", maxFileBytes)
 			return
 		}
-		if end > int64(len(n.content)) {
-			n.content = append(n.content, make([]byte, end-int64(len(n.content)))...)
+		if end > int64(len(n.Content)) {
+			n.Content = append(n.Content, make([]byte, end-int64(len(n.Content)))...)
 		}
-		if at < int64(len(n.content)) {
-			copy(n.content[at:], part)
+		if at < int64(len(n.Content)) {
+			copy(n.Content[at:], part)
 		}
 	})
 }
 
-// WriteArchive writes everything that was read so far as an archive. The same
-// reads give the same bytes.
-func (r *Recording) WriteArchive(w io.Writer) error {
+// Write writes everything that was read so far as an archive. The same reads give
+// the same bytes.
+func (r *Recording) Write(w io.Writer) error {
 	r.mu.Lock()
 	defer r.mu.Unlock()
-	text := &txtar.Archive{}
-	for _, name := range slices.Sorted(maps.Keys(r.seen)) {
-		file, err := entry(name, r.seen[name])
-		if err != nil {
-			return fmt.Errorf("write archive: %w", err)
-		}
-		if !r.seen[name].mode.IsDir() || r.seen[name].reason != "" || !r.holdsAny(name) {
-			text.Files = append(text.Files, file)
-		}
+	entries := make(map[string]Entry, len(r.seen))
+	for name, e := range r.seen {
+		entries[name] = *e
 	}
-	text.Files = append(text.Files, txtar.File{Name: endMark})
-	content := txtar.Format(text)
-	if _, err := ParseArchive(content); err != nil {
-		return fmt.Errorf("write archive: it would not be readable: %w", err)
-	}
-	if _, err := w.Write(content); err != nil {
-		return fmt.Errorf("write archive: %w", err)
-	}
-	return nil
-}
-
-// holdsAny tells whether anything is kept below a directory, which then needs
-// no entry of its own.
-func (r *Recording) holdsAny(dir string) bool {
-	for name := range r.seen {
-		if dir == "." || strings.HasPrefix(name, dir+"/") {
-			return true
-		}
-	}
-	return false
-}
-
-// entry gives the text of one node.
-func entry(name string, n *node) (txtar.File, error) {
-	if err := speakable(name, n); err != nil {
-		return txtar.File{}, err
-	}
-	switch {
-	case n.reason != "":
-		return txtar.File{Name: name + unreadableMark, Data: []byte(strings.ReplaceAll(n.reason, "\n", " ") + "\n")}, nil
-	case n.mode.IsDir():
-		return txtar.File{Name: name + "/"}, nil
-	case n.mode.Type() == fs.ModeSymlink:
-		return txtar.File{Name: name + linkMark + n.target}, nil
-	case n.mode.Type() == fs.ModeDevice:
-		return txtar.File{Name: name + blockMark}, nil
-	case isPlain(n.content):
-		return txtar.File{Name: name, Data: n.content}, nil
-	default:
-		return txtar.File{Name: name + hexMark, Data: formatHex(n.content)}, nil
-	}
-}
-
-// speakable refuses the few paths that an entry's name cannot say.
-func speakable(name string, n *node) error {
-	ambiguous := strings.Contains(name, linkMark) || strings.HasSuffix(name, ")") ||
-		strings.ContainsAny(name+n.target, "\n\r")
-	if ambiguous || cmp.Or(strings.TrimSpace(name), name) != name || strings.TrimSpace(n.target) != n.target {
-		return fmt.Errorf("path %q: an archive cannot hold it", name)
-	}
-	return nil
+	return Write(w, entries)
 }

@@ -1,4 +1,7 @@
-package sysfs
+// Package archive keeps the root directory of a host as one text file, and records
+// what a survey reads of one. Its format: testdata/hosts/README.md. Start at Open and
+// Record.
+package archive
 
 import (
 	"bytes"
@@ -7,7 +10,6 @@ import (
 	"io/fs"
 	"path"
 	"strings"
-	"unicode/utf8"
 
 	"golang.org/x/tools/txtar"
 
@@ -40,33 +42,49 @@ type Archive struct {
 	nodes map[string]*node
 }
 
-// node is one file, directory or link of an archive.
+// Entry is one file, directory, link or block device node.
+type Entry struct {
+	Mode    fs.FileMode
+	Content []byte
+	Target  string // of a link
+	Reason  string // why a file could not be read
+}
+
 type node struct {
+	Entry
 	name     string // last element
-	mode     fs.FileMode
-	content  []byte
-	target   string // of a link
-	reason   string // why a file could not be read
 	children []fs.DirEntry
 }
 
-// OpenArchive reads an archive from a file of this machine.
-func OpenArchive(file string) (*Archive, error) {
+// Entries gives what stands in the archive by itself, by path: all but directories
+// with something in them. Write makes an archive of such.
+func (a *Archive) Entries() map[string]Entry {
+	list := map[string]Entry{}
+	for name, n := range a.nodes {
+		if len(n.children) == 0 {
+			list[name] = n.Entry
+		}
+	}
+	return list
+}
+
+// Open reads an archive from a file of this machine.
+func Open(file string) (*Archive, error) {
 	content, err := files.Read(file, maxArchiveBytes)
 	if err != nil {
 		return nil, fmt.Errorf("open archive: %w", err)
 	}
-	archive, err := ParseArchive(content)
+	archive, err := Parse(content)
 	if err != nil {
 		return nil, fmt.Errorf("open archive %s: %w", file, err)
 	}
 	return archive, nil
 }
 
-// ParseArchive reads an archive strictly: a path given twice or outside the
+// Parse reads an archive strictly: a path given twice or outside the
 // root, a file below a file, hexadecimal text out of its form, a line that only
 // looks like a mark, or a missing end is an error.
-func ParseArchive(content []byte) (*Archive, error) {
+func Parse(content []byte) (*Archive, error) {
 	if len(content) > maxArchiveBytes {
 		return nil, fmt.Errorf("it has %d bytes, at most %d are read", len(content), maxArchiveBytes)
 	}
@@ -92,7 +110,7 @@ func ParseArchive(content []byte) (*Archive, error) {
 }
 
 func newArchive() *Archive {
-	return &Archive{nodes: map[string]*node{".": {name: ".", mode: fs.ModeDir | 0o555}}}
+	return &Archive{nodes: map[string]*node{".": {name: ".", Entry: Entry{Mode: fs.ModeDir | 0o555}}}}
 }
 
 // addEntry adds what one entry of the text stands for.
@@ -114,7 +132,7 @@ func (a *Archive) addEntry(file txtar.File) error {
 		if err != nil {
 			return err
 		}
-		return a.add(name, &node{mode: 0o444, content: content})
+		return a.add(name, &node{Entry: Entry{Mode: 0o444, Content: content}})
 	}
 	return a.addText(file)
 }
@@ -130,7 +148,7 @@ func (a *Archive) addText(file txtar.File) error {
 	if len(file.Data) > maxFileBytes {
 		return fmt.Errorf("it has %d bytes, at most %d are read", len(file.Data), maxFileBytes)
 	}
-	return a.add(file.Name, &node{mode: 0o444, content: file.Data})
+	return a.add(file.Name, &node{Entry: Entry{Mode: 0o444, Content: file.Data}})
 }
 
 // addEmpty adds a directory or device node, of which there is only the fact
@@ -139,7 +157,7 @@ func (a *Archive) addEmpty(name string, mode fs.FileMode, content []byte) error 
 	if err := wantEmpty(content); err != nil {
 		return err
 	}
-	return a.add(name, &node{mode: mode})
+	return a.add(name, &node{Entry: Entry{Mode: mode}})
 }
 
 // addUnreadable adds a file whose reading fails as it did on the host.
@@ -148,7 +166,7 @@ func (a *Archive) addUnreadable(name string, content []byte) error {
 	if reason == "" || strings.Contains(reason, "\n") {
 		return errors.New("want the reason in one line")
 	}
-	return a.add(name, &node{mode: 0o000, reason: reason})
+	return a.add(name, &node{Entry: Entry{Mode: 0o000, Reason: reason}})
 }
 
 func (a *Archive) addLink(name, target string, content []byte) error {
@@ -158,7 +176,7 @@ func (a *Archive) addLink(name, target string, content []byte) error {
 	if err := wantEmpty(content); err != nil {
 		return err
 	}
-	return a.add(name, &node{mode: fs.ModeSymlink | 0o777, target: target})
+	return a.add(name, &node{Entry: Entry{Mode: fs.ModeSymlink | 0o777, Target: target}})
 }
 
 func wantEmpty(content []byte) error {
@@ -180,7 +198,7 @@ func (a *Archive) add(name string, n *node) error {
 		return errors.New("it is there twice")
 	}
 	for dir := path.Dir(name); ; dir = path.Dir(dir) {
-		if parent := a.nodes[dir]; parent != nil && !parent.mode.IsDir() {
+		if parent := a.nodes[dir]; parent != nil && !parent.Mode.IsDir() {
 			return fmt.Errorf("%s above it is no directory", dir)
 		} else if parent != nil {
 			break
@@ -196,7 +214,7 @@ func (a *Archive) put(name string, n *node) {
 	a.nodes[name] = n
 	dir := path.Dir(name)
 	if a.nodes[dir] == nil {
-		a.put(dir, &node{mode: fs.ModeDir | 0o555})
+		a.put(dir, &node{Entry: Entry{Mode: fs.ModeDir | 0o555}})
 	}
 	a.nodes[dir].children = append(a.nodes[dir].children, dirEntry{n})
 }
@@ -210,14 +228,4 @@ func looksLikeMark(content []byte) string {
 		}
 	}
 	return ""
-}
-
-// isPlain tells whether content can stand in an archive as it is.
-func isPlain(content []byte) bool {
-	if len(content) == 0 {
-		return true
-	}
-	return content[len(content)-1] == '\n' && utf8.Valid(content) &&
-		bytes.IndexByte(content, 0) < 0 && bytes.IndexByte(content, '\r') < 0 &&
-		looksLikeMark(content) == ""
 }

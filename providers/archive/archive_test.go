@@ -1,4 +1,4 @@
-package sysfs
+package archive
 
 import (
 	"bytes"
@@ -15,7 +15,7 @@ import (
 )
 
 func parsed(t require.TestingT, text string) *Archive {
-	archive, err := ParseArchive([]byte(text))
+	archive, err := Parse([]byte(text))
 	require.NoError(t, err)
 	return archive
 }
@@ -49,7 +49,7 @@ permission denied
 	assert.EqualError(t, files.Cause(err), "permission denied")
 	stat, err := archive.Lstat("dev/sda")
 	require.NoError(t, err)
-	assert.True(t, isBlock(stat.Mode()))
+	assert.True(t, stat.Mode().Type() == fs.ModeDevice)
 	entries, err := archive.ReadDir("a/dir")
 	require.NoError(t, err)
 	assert.Empty(t, entries)
@@ -60,13 +60,13 @@ permission denied
 // TestArchiveIsAFileSystem holds an archive to the standard library's own idea
 // of a file system.
 func TestArchiveIsAFileSystem(t *testing.T) {
-	larch, err := OpenArchive(hostFile("larch.txtar"))
+	larch, err := Open("../../testdata/hosts/larch.txtar")
 	require.NoError(t, err)
 	for name, n := range larch.nodes { // TestFS opens every link
-		if n.mode.Type() == fs.ModeSymlink {
+		if n.Mode.Type() == fs.ModeSymlink {
 			if _, err := larch.Stat(name); err != nil {
-				require.NoError(t, larch.add("gone/"+strings.ReplaceAll(name, "/", "_"), &node{mode: 0o444}))
-				n.mode, n.target = 0o444, ""
+				require.NoError(t, larch.add("gone/"+strings.ReplaceAll(name, "/", "_"), &node{Entry: Entry{Mode: 0o444}}))
+				n.Mode, n.Target = 0o444, ""
 			}
 		}
 	}
@@ -102,7 +102,7 @@ func TestArchiveIsReadStrictly(t *testing.T) {
 		"odd digits":           {"-- a (hex) --\n000000 0\nsize 1\n" + end, "row"},
 	} {
 		t.Run(name, func(t *testing.T) {
-			_, err := ParseArchive([]byte(test.text))
+			_, err := Parse([]byte(test.text))
 			require.ErrorContains(t, err, test.want)
 		})
 	}
@@ -112,104 +112,45 @@ func TestArchiveIsReadStrictly(t *testing.T) {
 // the archive that it writes.
 func TestRecordingRoundTrip(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
-		from := &Archive{nodes: map[string]*node{".": {name: ".", mode: fs.ModeDir | 0o555}}}
+		from := newArchive()
 		names := rapid.SliceOfNDistinct(rapid.StringMatching(`[a-c]{1,2}(/[a-c:.@ ]{0,2}[a-c]){0,2}`), 1, 8, rapid.ID).Draw(t, "names")
 		for _, name := range names {
 			content := rapid.OneOf(
 				rapid.SliceOfN(rapid.Byte(), 0, 40),
 				rapid.Map(rapid.StringMatching(`(-- a --\n|x\n|-- \n|\r\n){0,3}`), func(s string) []byte { return []byte(s) }),
 			).Draw(t, "content")
-			_ = from.add(name, &node{mode: 0o444, content: content}) // clashes are left out
+			_ = from.add(name, &node{Entry: Entry{Mode: 0o444, Content: content}}) // clashes are left out
 		}
 		from.sortChildren()
-		recording := newRecording(from)
+		recording := Record(from)
 		for name, n := range from.nodes {
-			if !n.mode.IsDir() {
+			if !n.Mode.IsDir() {
 				_, err := fs.ReadFile(recording, name)
 				require.NoError(t, err)
 			}
 		}
 		var text bytes.Buffer
-		require.NoError(t, recording.WriteArchive(&text))
+		require.NoError(t, recording.Write(&text))
 		to := parsed(t, text.String())
 		for name, n := range from.nodes {
-			if !n.mode.IsDir() {
+			if !n.Mode.IsDir() {
 				content, err := to.ReadFile(name)
 				require.NoError(t, err)
-				require.True(t, bytes.Equal(n.content, content), name)
+				require.True(t, bytes.Equal(n.Content, content), name)
 			}
 		}
 	})
 }
 
-// TestRecordedSurvey: the archive of what a survey read gives the same survey.
-func TestRecordedSurvey(t *testing.T) {
-	for _, host := range []string{"larch.txtar", "captured-running.txtar"} {
-		tree, err := OpenFS(openHost(t, host))
-		require.NoError(t, err)
-		named := []string{"/srv/images/scanner-desk.qcow2", "/dev/disk/by-partlabel/shelf", "/srv/none", "/srv/shelf/catalogue.qcow2"}
-		recorded, recording := tree.Recorded()
-		want, err := recorded.Survey(t.Context(), named)
-		require.NoError(t, err)
-		var text bytes.Buffer
-		require.NoError(t, recording.WriteArchive(&text))
-		got := surveyOf(t, parsed(t, text.String()), named...)
-		got.TakenAt = want.TakenAt
-		assert.Equal(t, want, got)
-	}
-}
-
-// TestRecordingOfOtherReaders: those who read libvirt's answers from the same
-// tree do it through other methods.
-func TestRecordingOfOtherReaders(t *testing.T) {
-	tree, err := Open(hostFile("larch.txtar"))
-	require.NoError(t, err)
-	recorded, recording := tree.Recorded()
-	_, err = recorded.Survey(t.Context(), nil)
-	require.NoError(t, err)
-	_, err = fs.Stat(recorded.FS(), "libvirt")
-	require.NoError(t, err)
-	answers, err := fs.Sub(recorded.FS(), "libvirt")
-	require.NoError(t, err)
-	guests, err := fs.Glob(answers, "guests/*.xml")
-	require.NoError(t, err)
-	require.NotEmpty(t, guests)
-	for _, guest := range guests {
-		_, err := fs.ReadFile(answers, guest)
-		require.NoError(t, err)
-	}
-	var text bytes.Buffer
-	require.NoError(t, recording.WriteArchive(&text))
-	again, err := fs.Glob(parsed(t, text.String()), "libvirt/guests/*.xml")
-	require.NoError(t, err)
-	assert.Len(t, again, len(guests))
-}
-
-// TestRecordingKeepsReasons: a file that could not be read cannot be read from
-// the archive either, for the same reason.
-func TestRecordingKeepsReasons(t *testing.T) {
-	tree, err := OpenFS(parsed(t, "-- proc/swaps (unreadable) --\ninput/output error\n-- (end) --\n"))
-	require.NoError(t, err)
-	recorded, recording := tree.Recorded()
-	want, err := recorded.Survey(t.Context(), nil)
-	require.NoError(t, err)
-	var text bytes.Buffer
-	require.NoError(t, recording.WriteArchive(&text))
-	assert.Contains(t, text.String(), "-- proc/swaps (unreadable) --\ninput/output error\n")
-	got := surveyOf(t, parsed(t, text.String()))
-	got.TakenAt = want.TakenAt
-	assert.Equal(t, want, got)
-}
-
 func TestRecordingRefusesWhatCannotBeSaid(t *testing.T) {
 	for _, name := range []string{"a -> b", "a (hex)", "a\nb", " a"} {
-		recording := newRecording(parsed(t, "-- (end) --\n"))
+		recording := Record(parsed(t, "-- (end) --\n"))
 		recording.Add(name, []byte("x\n"))
-		assert.Error(t, recording.WriteArchive(&bytes.Buffer{}), name)
+		assert.Error(t, recording.Write(&bytes.Buffer{}), name)
 	}
 }
 
-func FuzzParseArchive(f *testing.F) {
+func FuzzParse(f *testing.F) {
 	for _, text := range []string{
 		"-- --\n", "-- (end) --\n", "-- a --\nx\n-- (end) --\n", "-- a (hex) --\n000000 01\nsize 1\n-- (end) --\n",
 		"-- a -> ../b --\n-- b/ --\n-- c (block) --\n-- d (unreadable) --\nno\n-- (end) --\n",
@@ -217,12 +158,12 @@ func FuzzParseArchive(f *testing.F) {
 		f.Add([]byte(text))
 	}
 	f.Fuzz(func(t *testing.T, content []byte) {
-		archive, err := ParseArchive(content)
+		archive, err := Parse(content)
 		if err != nil {
 			return
 		}
 		// What is accepted can be read through and written again.
-		recording := newRecording(archive)
+		recording := Record(archive)
 		err = fs.WalkDir(recording, ".", func(name string, entry fs.DirEntry, err error) error {
 			if err == nil && entry.Type().IsRegular() {
 				_, _ = fs.ReadFile(recording, name)
@@ -231,8 +172,8 @@ func FuzzParseArchive(f *testing.F) {
 		})
 		require.NoError(t, err)
 		var text bytes.Buffer
-		if recording.WriteArchive(&text) == nil {
-			_, err := ParseArchive(text.Bytes())
+		if recording.Write(&text) == nil {
+			_, err := Parse(text.Bytes())
 			require.NoError(t, err)
 		}
 	})
