@@ -229,6 +229,12 @@ var cases = map[string]struct {
 		b.Builder.Guest("other", "/dev/nvme0n1p1")
 		b.Run("other")
 	}, "host-use", assess.Stop, "guest other"},
+	"a bridge of the chipset is lent": {func(b *bench) { b.Function(b.reel).Class = 0x060100 }, "bridge", assess.Stop, "class: 060100"},
+	"a port is put aside": {func(b *bench) {
+		port := b.Function(b.Card(b.reel, "pcieport"))
+		port.HeaderType, port.Class, port.Device = 1, 0x060400, 0x000c
+		b.layout.Controllers = append(b.layout.Controllers, spec.Controller{Name: "port", PCI: &spec.PCIIdentity{Vendor: 0x8086, Device: 0x000c}})
+	}, "bridge", assess.Stop, "controller port is a bridge"},
 	"no IOMMU": {func(b *bench) { b.Survey.Machine.IOMMUs = 0 },
 		"iommu", assess.Stop, "intel_iommu=on"},
 	"in no group": {func(b *bench) { b.Function(b.reel).Group = nil },

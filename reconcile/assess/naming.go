@@ -8,29 +8,46 @@ import (
 	"github.com/agext/levenshtein"
 
 	"lendkeep/reconcile/facts"
+	"lendkeep/spec"
 )
 
-// naming gives the words by which a layout names exactly this function of the
-// host; empty where nothing that a layout can state tells it from another.
-func (c *Case) naming(f *facts.Function) string {
+// StatedAs gives what a layout states to mean exactly this function of the host:
+// one of the two. Both are nil where nothing that it can state tells the function
+// from another.
+func StatedAs(ix *facts.Index, f *facts.Function) (*spec.NVMeIdentity, *spec.PCIIdentity) {
 	only := func(list []*facts.Function, same func(*facts.Function) bool) bool {
 		return !slices.ContainsFunc(list, func(other *facts.Function) bool { return other != f && same(other) })
 	}
 	if f.NVMe != nil && f.NVMe.Serial != "" {
-		alike := c.Facts.BySerial(f.NVMe.Serial)
+		alike := ix.BySerial(f.NVMe.Serial)
 		switch {
 		case len(alike) == 1:
-			return fmt.Sprintf("nvme with serial = %q", f.NVMe.Serial)
+			return &spec.NVMeIdentity{Serial: f.NVMe.Serial}, nil
 		case f.NVMe.Model != "" && only(alike, func(other *facts.Function) bool { return other.NVMe.Model == f.NVMe.Model }):
-			return fmt.Sprintf("nvme with serial = %q and model = %q", f.NVMe.Serial, f.NVMe.Model)
+			return &spec.NVMeIdentity{Serial: f.NVMe.Serial, Model: f.NVMe.Model}, nil
 		}
 	}
-	alike := c.Facts.OfKind(f.Vendor, f.Device)
+	alike := ix.OfKind(f.Vendor, f.Device)
 	switch {
 	case len(alike) == 1:
-		return fmt.Sprintf("pci with vendor = %q and device = %q", f.Vendor, f.Device)
+		return nil, &spec.PCIIdentity{Vendor: f.Vendor, Device: f.Device}
 	case f.Slot != "" && only(alike, func(other *facts.Function) bool { return other.Slot == f.Slot }):
-		return fmt.Sprintf("pci with vendor = %q, device = %q and slot = %q", f.Vendor, f.Device, f.Slot)
+		return nil, &spec.PCIIdentity{Vendor: f.Vendor, Device: f.Device, Slot: f.Slot}
+	}
+	return nil, nil
+}
+
+// naming gives an identity in words; empty where there is none.
+func (c *Case) naming(f *facts.Function) string {
+	switch nvme, pci := StatedAs(c.Facts, f); {
+	case nvme != nil && nvme.Model != "":
+		return fmt.Sprintf("nvme with serial = %q and model = %q", nvme.Serial, nvme.Model)
+	case nvme != nil:
+		return fmt.Sprintf("nvme with serial = %q", nvme.Serial)
+	case pci != nil && pci.Slot != "":
+		return fmt.Sprintf("pci with vendor = %q, device = %q and slot = %q", pci.Vendor, pci.Device, pci.Slot)
+	case pci != nil:
+		return fmt.Sprintf("pci with vendor = %q and device = %q", pci.Vendor, pci.Device)
 	}
 	return ""
 }

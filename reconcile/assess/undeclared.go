@@ -116,8 +116,8 @@ func (c *Case) against(g *spec.Guest, d *facts.Definition, f *facts.Function) []
 		return list // QEMU is told of it, or of what hangs on it; libvirt takes it from nobody
 	}
 	switch {
-	case f.HeaderType != 0:
-		add("it is a bridge, which cannot be lent", fmt.Sprintf("header type %d", f.HeaderType))
+	case f.Bridge():
+		add("it is a bridge, which cannot be lent", fmt.Sprintf("class %06x, header type %d", f.Class, f.HeaderType))
 	case c.Facts.Survey.Machine.IOMMUs == 0:
 		add("the host has no IOMMU in use", "/sys/class/iommu is empty")
 	case f.Group == nil:

@@ -145,6 +145,11 @@ func (f Function) Gap(fact string) *Gap {
 	return &f.Gaps[i]
 }
 
+// Bridge tells a bridge or a port from a device: by its header, and by its base
+// class (PCI Code and ID Assignment Specification, 06: bridge devices), since
+// those of a chipset have the header of a device.
+func (f Function) Bridge() bool { return f.HeaderType != 0 || f.Class>>16 == 0x06 }
+
 // OnVFIO tells whether a VFIO driver holds the function. Newer kernels have
 // variants for single devices (mlx5-vfio-pci), so the name alone is not enough
 // (Linux drivers/vfio/pci: every variant's name contains "vfio").

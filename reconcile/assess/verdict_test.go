@@ -1,0 +1,120 @@
+package assess_test
+
+import (
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+	"pgregory.net/rapid"
+
+	"lendkeep/reconcile/assess"
+	"lendkeep/reconcile/facts"
+	"lendkeep/reconcile/invented"
+)
+
+func (b *bench) verdict(at facts.Address) string {
+	ix := facts.NewIndex(&b.Survey)
+	return assess.VerdictOn(ix, ix.Function(at)).String()
+}
+
+func TestVerdicts(t *testing.T) {
+	for name, c := range map[string]struct {
+		change func(*bench)
+		want   string
+	}{
+		"nobody uses it": {func(b *bench) { b.Survey.Mounts = b.Survey.Mounts[:1] }, "may be lent"},
+		"it is mounted":  {func(b *bench) {}, "not, because the host uses it: mount /srv/shelf"},
+		"the system is on it": {func(b *bench) {
+			b.Survey.Mounts = b.Survey.Mounts[:1]
+			b.Mount("nvme0n1p1", "/boot")
+		}, "not, because the host's own system is on it"},
+		"two reasons": {func(b *bench) {
+			b.Survey.Machine.IOMMUs = 0
+			b.Survey.Mounts = b.Survey.Mounts[:1]
+			b.Survey.Swaps = []facts.Swap{{Path: "/dev/nvme0n1p1"}}
+		}, "not, because the host uses it: swap /dev/nvme0n1p1; the host has no IOMMU in use"},
+		"its group": {func(b *bench) {
+			b.Survey.Mounts = b.Survey.Mounts[:1]
+			b.Card(b.reel, "e1000e")
+		}, "not, because it can only go with its IOMMU group; 82574L Gigabit Network Connection at 0000:01:01.0: the host's driver e1000e holds it"},
+		"a guest has it": {func(b *bench) {
+			b.Survey.Mounts = b.Survey.Mounts[:1]
+			b.Hold("grading", b.reel)
+			b.Run("grading")
+			b.Function(b.reel).Driver = "vfio-pci"
+		}, "not, because guest grading has it now"},
+		"a guest has another of its group": {func(b *bench) {
+			b.Survey.Mounts = b.Survey.Mounts[:1]
+			b.Hold("grading", b.Card(b.reel, "vfio-pci"))
+			b.Run("grading")
+		}, "not, because guest grading uses the IOMMU group of 82574L Gigabit Network Connection at 0000:01:01.0"},
+		"a guest that is off has it in its definition": {func(b *bench) {
+			b.Survey.Mounts = b.Survey.Mounts[:1]
+			b.Hold("grading", b.reel)
+		}, "may be lent"},
+		"it does not work": {func(b *bench) {
+			b.Survey.Mounts = b.Survey.Mounts[:1]
+			b.Function(b.reel).NVMe.State = "dead"
+		}, "not, because it does not work"},
+		"another is like it": {func(b *bench) {
+			b.Survey.Mounts = b.Survey.Mounts[:1]
+			b.NVMe("RL-4410-0073")
+		}, "not, because nothing that a layout can state tells it from QEMU NVMe Ctrl RL-4410-0073 at 0000:02:00.0"},
+		"something of it is not known": {func(b *bench) {
+			b.Survey.Mounts = b.Survey.Mounts[:1]
+			b.Function(b.reel).Gaps = []facts.Gap{{Fact: "driver", Path: "/sys", Reason: "permission denied"}}
+		}, "not, because driver of it is not known"},
+		"nobody knows the guests": {func(b *bench) {
+			b.Survey.Mounts = b.Survey.Mounts[:1]
+			b.Survey.Libvirt.Gaps = []facts.Gap{{Fact: "guests", Path: "/libvirt", Reason: "no answer"}}
+		}, "not, because guests could not be read"},
+	} {
+		t.Run(name, func(t *testing.T) {
+			b := newBench()
+			c.change(b)
+			assert.Equal(t, c.want, b.verdict(b.reel))
+		})
+	}
+}
+
+// Bridges get no verdict, as they are never lent.
+func TestVerdictsLeaveBridgesOut(t *testing.T) {
+	b := newBench()
+	card := b.Card(b.reel, "lpc_ich")
+	b.Function(card).Class = 0x060100
+	list := assess.Verdicts(facts.NewIndex(&b.Survey))
+	require.Len(t, list, 1)
+	assert.Equal(t, b.reel, list[0].Of.Address)
+}
+
+// What may be lent by its verdict, no layout finds in use, protected or tied to
+// what the host keeps.
+func TestVerdictsHoldInEveryLayout(t *testing.T) {
+	free, stops := 0, 0
+	rapid.Check(t, func(t *rapid.T) {
+		survey, layout := invented.Random(t)
+		ix := facts.NewIndex(&survey)
+		c := assess.NewCase(layout, ix, nil)
+		for _, f := range assess.Assess(c) {
+			for _, controller := range layout.Controllers {
+				found := c.Found(controller.Name).Function
+				if f.Check == "host-use" && found != nil && strings.HasPrefix(f.Summary, "the host uses "+controller.Name+":") {
+					stops++
+					require.False(t, assess.VerdictOn(ix, found).MayBeLent(), f.Summary)
+				}
+			}
+		}
+		for _, v := range assess.Verdicts(ix) {
+			if !v.MayBeLent() {
+				continue
+			}
+			free++
+			require.Empty(t, ix.LiveUses(v.Of.Address))
+			require.Empty(t, ix.Blockers(*v.Of.Group, map[facts.Address]bool{v.Of.Address: true}))
+			require.Empty(t, v.Of.Gaps)
+		}
+	})
+	require.Positive(t, free)
+	require.Positive(t, stops)
+}
