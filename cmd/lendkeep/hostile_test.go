@@ -172,9 +172,11 @@ func hostileTexts(t *testing.T, without ...string) {
 	folder, layout := hostileHost(t, without...)
 	survey := filepath.Join(folder, "survey.json")
 	order := filepath.Join(t.TempDir(), "day.order")
+	harmless, _ := larch(t)
 	for name, arguments := range map[string][]string{
 		"survey":             {"survey", "--stand-in", folder},
 		"survey as JSON":     {"survey", "--stand-in", folder, "-o", "-"},
+		"what has changed":   {"survey", "--stand-in", folder, "--since", filepath.Join(harmless, "survey.json")},
 		"check":              {"check", layout, "--survey", survey},
 		"check as JSON":      {"check", layout, "--survey", survey, "--json"},
 		"plan":               {"plan", layout, "--survey", survey, "--shift", "day", "--xml", "-o", order},

@@ -149,7 +149,7 @@ func newRoot() *cobra.Command {
 	}
 	format := root.PersistentFlags().String("log-format", "text", "how log lines on standard error look: text or json")
 	level := root.PersistentFlags().String("log-level", "warn", "what is logged: debug, info, warn or error")
-	colour := root.PersistentFlags().String("color", "auto", "draw severities and changes in colour besides: auto (at a terminal, unless NO_COLOR is set), always or never; `WHEN`")
+	colour := root.PersistentFlags().String("color", "auto", "draw severities and changes in colour besides, `WHEN`: auto (at a terminal, unless NO_COLOR is set), always or never")
 	root.PersistentPreRunE = func(c *cobra.Command, _ []string) error {
 		if err := screen.On(c.OutOrStdout()).Colour(*colour); err != nil {
 			return err

@@ -36,6 +36,13 @@ func (t *text) line(format string, values ...any) {
 	}
 }
 
+// prose prints paragraphs that are broken into lines already.
+func (t *text) prose(format string, values ...any) {
+	if t.err == nil {
+		t.err = screen.On(t.w).Prose(fmt.Sprintf(format, plain.Values(values)...))
+	}
+}
+
 // marked is line with a head that is drawn in a style.
 func (t *text) marked(style screen.Style, head, format string, values ...any) {
 	if t.err == nil {
@@ -265,10 +272,11 @@ func printRehearsal(w io.Writer, sealed order.Sealed, report rehearse.Report, as
 	if !report.Through.Good {
 		through = "NOT carried out: " + report.Through.Why
 	}
-	t.line("Once through: %s; definitions judged by libvirt: %d.", through, report.Judged)
-	t.line("Then once for each way in which each of its %d calls can go wrong: it fails, is", report.Calls)
-	t.line("done but reports failure, never answers, is cut off (by a killed process or a")
-	t.line("power cut, followed by resume or by rollback), or only claims to be done.")
+	t.prose(`Once through: %s; definitions judged by libvirt: %d.
+Then once for each way in which each of its %d calls can go wrong: it fails, is
+done but reports failure, never answers, is cut off (by a killed process or a
+power cut, followed by resume or by rollback), or only claims to be done.
+`, through, report.Judged, report.Calls)
 	t.line("")
 	rows := [][]string{{"call", "ways", "cases", "as before", "as planned", "needs a person", "wrong"}}
 	for _, row := range report.Table() {

@@ -72,7 +72,7 @@ func fits(t *testing.T, widths []int, arguments ...string) {
 }
 
 // silent are headings of columns that may be left out where no row says anything.
-var silent = map[string]bool{"borrows": true, "slot": true, "link": true, "used": true, "by": true}
+var silent = map[string]bool{"borrows": true, "slot": true, "link": true, "used": true, "by": true, "why": true, "not": true}
 
 // larch gives a folder with the stand-in host, and an order for it.
 func larch(t *testing.T) (folder, order string) {
@@ -118,6 +118,19 @@ func TestWideHostFitsTheTerminal(t *testing.T) {
 	require.NoError(t, b.Survey.Encode(file))
 	require.NoError(t, file.Close())
 	fits(t, []int{20, 60, 80, 120}, "survey", "--stand-in", folder)
+}
+
+// A terminal that does not say how wide it is has 80 columns.
+func TestUnknownWidth(t *testing.T) {
+	widest := 0
+	for _, line := range seen(t, 0, "check", "--explain", "host-use") {
+		widest = max(widest, plain.Columns(line))
+	}
+	for _, line := range seen(t, 0, "survey", "--root", "../../testdata/hosts/larch.txtar") {
+		widest = max(widest, plain.Columns(line))
+	}
+	assert.LessOrEqual(t, widest, 80)
+	assert.Greater(t, widest, 60)
 }
 
 // Colour is an addition: without it every screen says the same, and nobody but

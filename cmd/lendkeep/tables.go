@@ -8,6 +8,7 @@ import (
 	"slices"
 	"strings"
 
+	"lendkeep/reconcile/assess"
 	"lendkeep/reconcile/facts"
 	"lendkeep/reconcile/guard"
 )
@@ -23,13 +24,15 @@ func printSurvey(w io.Writer, survey facts.Survey) error {
 	}
 	t.line("")
 	controllers := [][]string{{"address", "what", "driver", "IOMMU group", "link", "slot"}}
-	for i := range survey.Functions {
-		f := &survey.Functions[i]
-		if lendable(f) {
-			controllers = append(controllers, []string{f.Address.String(), what(f, outs), orDash(f.Driver), companyOf(ix, f), linkOf(f), orDash(f.Slot)})
-		}
+	verdicts := [][]string{{"address", "may be lent", "why not"}}
+	for _, v := range assess.Verdicts(ix) {
+		f := v.Of
+		controllers = append(controllers, []string{f.Address.String(), what(f, outs), orDash(f.Driver), companyOf(ix, f), linkOf(f), orDash(f.Slot)})
+		verdicts = append(verdicts, verdictRow(v))
 	}
 	t.table(controllers)
+	t.line("")
+	t.table(verdicts)
 	t.line("")
 	printGroups(t, ix, outs)
 	printDrives(t, ix, outs)
@@ -40,10 +43,11 @@ func printSurvey(w io.Writer, survey facts.Survey) error {
 	return t.err
 }
 
-// lendable leaves out what the kernel never lends: bridges and ports, and the
-// chipset's own functions on the root bus.
-func lendable(f *facts.Function) bool {
-	return f.HeaderType == 0 && f.Class>>16 != 0x06
+func verdictRow(v assess.Verdict) []string {
+	if v.MayBeLent() {
+		return []string{v.Of.Address.String(), "yes", "-"}
+	}
+	return []string{v.Of.Address.String(), "no", strings.Join(v.Against, "; ")}
 }
 
 // what says what a function is; one that can say nothing of itself by what is

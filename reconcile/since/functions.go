@@ -62,7 +62,7 @@ func (c *comparison) functions() {
 		}
 	}
 	for _, b := range sorted(is) {
-		c.say(Change{is: b}, "%s is new at %s", name(b), b.Address)
+		c.say(Change{is: b}, "%s is %s at %s", name(b), fresh(c.was.Survey.Gaps), b.Address)
 	}
 }
 
@@ -72,6 +72,14 @@ func gone(gaps []facts.Gap) string {
 		return "not seen"
 	}
 	return "gone"
+}
+
+// fresh is what a thing is that the older survey did not show.
+func fresh(gaps []facts.Gap) string {
+	if len(gaps) > 0 {
+		return "new, or was not seen,"
+	}
+	return "new"
 }
 
 func rest(list []facts.Function) map[facts.Address]*facts.Function {

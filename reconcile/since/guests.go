@@ -18,7 +18,7 @@ func (c *comparison) guests() {
 	}
 	for _, g := range c.is.Survey.Libvirt.Guests {
 		if c.was.Guest(g.Name) == nil {
-			c.say(Change{guest: g.Name}, "guest %s is new, %s", g.Name, g.Condition)
+			c.say(Change{guest: g.Name}, "guest %s is %s and %s", g.Name, fresh(c.was.Survey.Libvirt.Gaps), g.Condition)
 		}
 	}
 }

@@ -72,7 +72,7 @@ func TestChanges(t *testing.T) {
 		{"a filesystem", func(b *invented.Builder) { b.Block("nvme0n1p2").Signature = nil },
 			[]string{"what partition shelf of QEMU NVMe Ctrl RL-4410-0073 at 0000:01:00.0 holds was xfs, is none"}},
 		{"a mount", func(b *invented.Builder) { b.Survey.Mounts = b.Survey.Mounts[:1] }, []string{"/srv/shelf is no longer mounted; xfs of shelf was mounted there"}},
-		{"a guest", func(b *invented.Builder) { b.Guest("scanner-desk", "/srv/images/x.qcow2") }, []string{"guest scanner-desk is new, shut off"}},
+		{"a guest", func(b *invented.Builder) { b.Guest("scanner-desk", "/srv/images/x.qcow2") }, []string{"guest scanner-desk is new and shut off"}},
 		{"a guest gone", func(b *invented.Builder) { b.Survey.Libvirt.Guests = b.Survey.Libvirt.Guests[:1] }, []string{"guest catalogue is gone"}},
 		{"libvirt silent", func(b *invented.Builder) {
 			b.Survey.Libvirt = facts.Virtualization{URI: b.Survey.Libvirt.URI, Gaps: []facts.Gap{{Fact: "guests and pools", Path: "qemu:///system", Reason: "no answer"}}}
@@ -95,6 +95,17 @@ func TestChanges(t *testing.T) {
 			assert.Equal(t, c.want, texts(since.Changes(facts.NewIndex(&before.Survey), facts.NewIndex(&after.Survey))))
 		})
 	}
+}
+
+// What the older survey could not see may have been there.
+func TestChangesAfterGaps(t *testing.T) {
+	before, after := host(), host()
+	before.Survey.Libvirt = facts.Virtualization{URI: before.Survey.Libvirt.URI, Gaps: []facts.Gap{{Fact: "guests and pools", Path: "qemu:///system", Reason: "no answer"}}}
+	before.Survey.Functions = before.Survey.Functions[:1]
+	before.Survey.Gaps = []facts.Gap{{Fact: "functions", Path: "/sys/bus/pci/devices", Reason: "permission denied"}}
+	assert.Equal(t, []string{"QEMU NVMe Ctrl RL-4410-0088 is new, or was not seen, at 0000:02:00.0",
+		"guest grading is new, or was not seen, and shut off", "guest catalogue is new, or was not seen, and shut off"},
+		texts(since.Changes(facts.NewIndex(&before.Survey), facts.NewIndex(&after.Survey))))
 }
 
 const layout = `host "larch" {}

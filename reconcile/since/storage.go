@@ -18,7 +18,7 @@ func (c *comparison) drives(a, b *facts.Function, called string) {
 		of := Change{was: a, is: b, partition: title(was[key])}
 		now, there := is[key]
 		if !there {
-			c.say(of, "partition %s of %s is gone", title(was[key]), called)
+			c.say(of, "partition %s of %s is %s", title(was[key]), called, gone(c.is.Survey.Gaps))
 			continue
 		}
 		turned(c, of, "the name of partition "+title(was[key])+" of "+called, title(was[key]), title(now), shown)
@@ -27,7 +27,7 @@ func (c *comparison) drives(a, b *facts.Function, called string) {
 	}
 	for _, key := range slices.Sorted(maps.Keys(is)) {
 		if _, there := was[key]; !there {
-			c.say(Change{was: a, is: b, partition: title(is[key])}, "partition %s of %s is new", title(is[key]), called)
+			c.say(Change{was: a, is: b, partition: title(is[key])}, "partition %s of %s is %s", title(is[key]), called, fresh(c.was.Survey.Gaps))
 		}
 	}
 }
