@@ -106,6 +106,7 @@ func TestHelpFitsTheTerminal(t *testing.T) {
 
 // A host with much of everything, whose names are long.
 func TestWideHostFitsTheTerminal(t *testing.T) {
+	t.Setenv("LC_ALL", "C.UTF-8")
 	b := invented.NewBuilder()
 	drive := b.NVMe("RL-4410-0073", "start", "shelf", "a partition with a name of several words")
 	b.Mount("nvme0n1p2", "/srv/"+strings.Repeat("shelf/", 20))

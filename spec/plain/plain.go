@@ -31,6 +31,11 @@ func Lined(s string) string {
 	return replaced(s, func(r rune) bool { return r != '\n' && r != '\t' && acts(r) }, shown)
 }
 
+// ASCII shows every other character by its number.
+func ASCII(s string) string {
+	return replaced(s, func(r rune) bool { return r > unicode.MaxASCII }, shown)
+}
+
 // shown writes a character by its number; size is 1 for a byte that is no UTF-8.
 func shown(r rune, raw string) string {
 	if r < 0x100 || r == utf8.RuneError && len(raw) == 1 {

@@ -4,6 +4,7 @@
 package screen
 
 import (
+	"cmp"
 	"fmt"
 	"io"
 	"os"
@@ -20,11 +21,12 @@ type Screen struct {
 	out      io.Writer
 	terminal *os.File // nil: a pipe or a file
 	coloured bool
+	ascii    bool // nothing else can be shown
 }
 
 // New gives the screen behind an output.
 func New(out io.Writer) *Screen {
-	s := &Screen{out: out}
+	s := &Screen{out: out, ascii: !utf8()}
 	if file, ok := out.(*os.File); ok && term.IsTerminal(int(file.Fd())) {
 		s.terminal = file
 	}
@@ -68,7 +70,7 @@ func (s *Screen) Line(text string) error { return s.Marked("", "", text) }
 // Marked shows a line that begins with head, which is drawn in a style.
 func (s *Screen) Marked(style Style, head, rest string) error {
 	var shown strings.Builder
-	for line := range strings.SplitSeq(plain.Lined(head+rest), "\n") {
+	for line := range strings.SplitSeq(s.clean(head+rest), "\n") {
 		for _, part := range wrap(line, s.width()) {
 			shown.WriteString(part + "\n")
 		}
@@ -82,17 +84,33 @@ func (s *Screen) Marked(style Style, head, rest string) error {
 
 // Prose shows a text of paragraphs, lists and examples, whose lines were broken
 // for some other width.
-func (s *Screen) Prose(text string) error { return s.put(reflow(plain.Lined(text), s.width())) }
+func (s *Screen) Prose(text string) error { return s.put(reflow(s.clean(text), s.width())) }
 
 // Table shows rows in columns under their headings, the first row.
 func (s *Screen) Table(rows [][]string) error {
 	clean := make([][]string, len(rows))
 	for i, row := range rows {
 		for _, cell := range row {
-			clean[i] = append(clean[i], plain.Shown(cell))
+			clean[i] = append(clean[i], s.clean(plain.Shown(cell)))
 		}
 	}
 	return s.put(strings.Join(arranged(clean, s.width()), "\n") + "\n")
+}
+
+// clean makes a text harmless, and such that it can be shown.
+func (s *Screen) clean(text string) string {
+	text = plain.Lined(text)
+	if s.ascii {
+		return plain.ASCII(strings.ReplaceAll(text, "…", "..."))
+	}
+	return text
+}
+
+// utf8 tells whether people read UTF-8 here, by the first of the variables that
+// is not empty (POSIX.1-2024, Base Definitions, 8.2); of none it is the C locale.
+func utf8() bool {
+	locale := strings.ToLower(cmp.Or(os.Getenv("LC_ALL"), os.Getenv("LC_CTYPE"), os.Getenv("LANG")))
+	return strings.Contains(locale, "utf-8") || strings.Contains(locale, "utf8")
 }
 
 // put writes what was made harmless.

@@ -124,6 +124,28 @@ func TestWrapKeepsEveryWord(t *testing.T) {
 	})
 }
 
+// What the locale cannot show is shown by its number, and dots for our own mark
+// of what was left out.
+func TestLocale(t *testing.T) {
+	for _, c := range []struct{ all, ctype, lang, want string }{
+		{"", "", "", `k\xf6ln <U+6F22> ...`},
+		{"C", "", "en_GB.UTF-8", `k\xf6ln <U+6F22> ...`},
+		{"", "", "en_GB.UTF-8", "köln 漢 …"},
+		{"", "C.utf8", "C", "köln 漢 …"},
+		{"", "", "de_DE.ISO-8859-1", `k\xf6ln <U+6F22> ...`},
+	} {
+		t.Setenv("LC_ALL", c.all)
+		t.Setenv("LC_CTYPE", c.ctype)
+		t.Setenv("LANG", c.lang)
+		var out bytes.Buffer
+		s := New(&out)
+		require.NoError(t, s.Line("köln 漢 …"))
+		require.NoError(t, s.Prose("köln 漢 …\n"))
+		require.NoError(t, s.Table([][]string{{"köln 漢 …"}}))
+		assert.Equal(t, strings.Repeat(c.want+"\n", 3), out.String(), c)
+	}
+}
+
 // A pipe gets one row a line, and nothing in a value acts.
 func TestPipe(t *testing.T) {
 	var out bytes.Buffer
