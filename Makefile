@@ -18,12 +18,13 @@ man: build
 	rm -rf $(MAN)
 	$(BIN) man $(MAN)
 
-# Where the guard's hook looks for its program.
+# Where the guard's hook and the watch's unit look for their programs, which is
+# where the package has them.
 install: build man
-	install -D $(BIN) $(DESTDIR)/usr/local/bin/lendkeep
+	install -D $(BIN) $(DESTDIR)/usr/bin/lendkeep
 	install -D $(BIN)-hook $(DESTDIR)/usr/sbin/lendkeep-hook
 	for page in $(MAN)/*; do \
-	  install -D -m 644 $$page $(DESTDIR)/usr/local/share/man/man$${page##*.}/$${page##*/} || exit 1; \
+	  install -D -m 644 $$page $(DESTDIR)/usr/share/man/man$${page##*.}/$${page##*/} || exit 1; \
 	done
 
 # gcc for the libvirt binding; libvirt's library, which brings its test driver

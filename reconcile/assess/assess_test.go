@@ -766,7 +766,7 @@ var cases = map[string]struct {
 	}, "unguarded", assess.Caution, "others than root may write it"},
 	"no systemd": {func(b *bench) {}, "unwatched", assess.Note, "watch --once"},
 	"the watch without its program": {func(b *bench) { b.Survey.Watch.Systemd = true },
-		"unwatched", assess.Caution, "/usr/local/bin/lendkeep"},
+		"unwatched", assess.Caution, "/usr/bin/lendkeep"},
 	"another unit has the watch's name": {func(b *bench) {
 		b.Survey.Watch = facts.InstalledWatch{Systemd: true, WatchFiles: facts.WatchFiles{Unit: "[Unit]\n"}}
 	},

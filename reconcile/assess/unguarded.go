@@ -16,7 +16,7 @@
 // must be reloaded once, or that is not known; stop where the hook is there
 // without its program.
 //
-// Remedy: install the program (make install), move the other hook away, or reload
+// Remedy: install the program (the package, or make install), move the other hook away, or reload
 // libvirt after the order: systemctl reload libvirtd (virtqemud where libvirt
 // runs as several daemons). Until then start such a guest only through an order.
 package assess
@@ -46,7 +46,7 @@ func checkUnguarded(c *Case) []Finding {
 		return []Finding{c.guardFinding(Stop, "the guard's program is missing",
 			"Its hook is installed and refuses every guest that borrows a PCI function, since nothing can be checked.",
 			Cause{facts.GuardProgram, "(absent)"},
-			"install it again: make install in lendkeep's source")}
+			"install it again: lendkeep's package, or make install in its source")}
 	case !now.Program:
 		return c.startsUnguarded()
 	case !now.Runs():
@@ -89,7 +89,7 @@ func (c *Case) startsUnguarded() []Finding {
 				Summary: shorten("start guest " + g.Name + " only through an order"),
 				Detail:  fmt.Sprintf("The guard's program is not installed. While controller %s is home its filesystem is mounted; a plain start by libvirt does not unmount it: data is lost.", found.Controller.Name),
 				Causes:  []Cause{{facts.GuardProgram, "(absent)"}, {mount.At.String(), "mount " + mount.Path}},
-				Remedies: []string{"install the guard's program: make install in lendkeep's source; the next order then installs the guard",
+				Remedies: []string{"install the guard's program: lendkeep's package, or make install in its source; the next order then installs the guard",
 					"start it by a shift: lendkeep plan --shift NAME, then lendkeep apply", "unmount by hand before a plain start"},
 			})
 		}

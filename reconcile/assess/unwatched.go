@@ -9,7 +9,7 @@
 // Severity: note where systemd does not run; caution where the program is
 // missing, another unit is in the place of lendkeep's, or that is not known.
 //
-// Remedy: install the program (make install) and let the next order install the
+// Remedy: install the program (the package, or make install) and let the next order install the
 // service, or have `lendkeep watch` started with the host.
 package assess
 
@@ -39,7 +39,7 @@ func checkUnwatched(c *Case) []Finding {
 		return []Finding{c.guardFinding(Caution, "the program that watches lends is missing",
 			"The order installs no service that keeps the history and raises alarms, since it could not be started.",
 			Cause{facts.WatchProgram, "(absent)"},
-			"install it: make install in lendkeep's source")}
+			"install it: lendkeep's package, or make install in its source")}
 	}
 	return nil
 }

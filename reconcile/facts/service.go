@@ -6,7 +6,7 @@ import "strings"
 // with lendkeep itself, the unit by an order; the link makes it start with the
 // host (systemd.unit(5), "systemctl enable").
 const (
-	WatchProgram = "/usr/local/bin/lendkeep"
+	WatchProgram = "/usr/bin/lendkeep"
 	WatchUnit    = "/etc/systemd/system/" + WatchName
 	WatchLink    = "/etc/systemd/system/multi-user.target.wants/" + WatchName
 	WatchName    = "lendkeep-watch.service"

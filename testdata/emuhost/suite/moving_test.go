@@ -146,7 +146,7 @@ func TestMoveRolledBack(t *testing.T) {
 
 	h.layout(strings.Replace(moving, "ERASE", `erase = "`+machine.Spare+`"`, 1))
 	code := h.plan("--shift", "night")
-	h.shell(`cd /root; PATH=/usr/local/bin:$PATH; lendkeep apply /tmp/an.order --approve ` + code + ` --confirmed grading --erase ` + machine.Spare + ` >/tmp/apply.log 2>&1 & pid=$!
+	h.shell(`cd /root; lendkeep apply /tmp/an.order --approve ` + code + ` --confirmed grading --erase ` + machine.Spare + ` >/tmp/apply.log 2>&1 & pid=$!
 		while kill -0 $pid 2>/dev/null; do
 			if dd if=` + device + ` bs=4096 count=1 iflag=direct status=none | grep -qa "unfinished copy"; then kill -KILL $pid; break; fi
 		done; wait $pid || true`)

@@ -41,8 +41,7 @@ func withProgram(t testing.TB) host {
 	h := onLarch(t)
 	folder, err := programs()
 	require.NoError(t, err)
-	h.run("mkdir", "-p", "/usr/local/bin")
-	for name, inside := range map[string]string{"lendkeep": "/usr/local/bin/lendkeep", "lendkeep-hook": facts.GuardProgram} {
+	for name, inside := range map[string]string{"lendkeep": facts.WatchProgram, "lendkeep-hook": facts.GuardProgram} {
 		content, err := os.ReadFile(filepath.Join(folder, name))
 		require.NoError(t, err)
 		if stat := h.try("stat", "-c", "%s", inside); strings.TrimSpace(stat.Stdout) != strconv.Itoa(len(content)) {
@@ -66,7 +65,7 @@ func (h host) unguarded() {
 // lendkeep runs lendkeep in /root and tells how it ended.
 func (h host) lendkeep(arguments ...string) emuhost.Result {
 	h.Helper()
-	return h.try(append([]string{"env", "-C", "/root", "PATH=/usr/local/bin:/usr/bin:/usr/sbin:/bin:/sbin", "lendkeep"}, arguments...)...)
+	return h.try(append([]string{"env", "-C", "/root", "lendkeep"}, arguments...)...)
 }
 
 // mustLendkeep is lendkeep with exit 0, and gives what it printed.

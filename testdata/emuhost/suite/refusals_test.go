@@ -171,7 +171,7 @@ func TestCutOff(t *testing.T) {
 // cutAt begins an apply and cuts it off once the journal has that many records.
 func (h host) cutAt(records int, power bool, code string) {
 	h.Helper()
-	watch := `cd /root; PATH=/usr/local/bin:$PATH; lendkeep apply /tmp/an.order --approve ` + code + ` >/tmp/apply.log 2>&1 & pid=$!
+	watch := `cd /root; lendkeep apply /tmp/an.order --approve ` + code + ` >/tmp/apply.log 2>&1 & pid=$!
 		while kill -0 $pid 2>/dev/null; do
 			n=$( (cat /var/lib/lendkeep/*.journal 2>/dev/null || true) | wc -l)
 			[ "$n" -lt ` + strconv.Itoa(records) + ` ] || { CUT; break; }

@@ -21,7 +21,7 @@ const (
 	watchOut  = "/var/log/watch.json"
 	watchLog  = "/var/log/watch.log"
 	alarmed   = "/var/log/alarms.json"
-	alarmFile = "/usr/local/bin/tell-me"
+	alarmFile = "/root/tell-me"
 )
 
 // alarming is the quick workshop with a command that keeps what it is told. Its
@@ -55,8 +55,7 @@ func (w *watched) begin() {
 	w.Helper()
 	before := w.following()
 	var err error
-	w.program, err = w.emulated.Begin(w.Context(), emuhost.Command{Argv: []string{"bash", "-c", "exec lendkeep watch --json --log-level info >>" + watchOut + " 2>>" + watchLog},
-		Env: []string{"PATH=/usr/local/bin:/usr/bin:/usr/sbin:/bin:/sbin"}})
+	w.program, err = w.emulated.Begin(w.Context(), emuhost.Command{Argv: []string{"bash", "-c", "exec lendkeep watch --json --log-level info >>" + watchOut + " 2>>" + watchLog}})
 	require.NoError(w, err)
 	program := w.program
 	w.Cleanup(func() { _ = program.Signal(w.Context(), syscall.SIGKILL) }) // most have ended by then
