@@ -6,11 +6,14 @@ TAGS     := libvirt_dlopen
 BIN      := build/lendkeep
 export GOFLAGS := -tags=$(TAGS)
 
-.PHONY: build man install demo test test-outside fuzz bench tools clean
+.PHONY: build man completions install demo test test-outside fuzz bench tools clean
 
+# No path of this machine and no debugger's tables, so that the same commit gives
+# the same programs; panics name their lines all the same.
+BUILD := $(GO) build -trimpath -ldflags "-s -w"
 build: tools
-	CGO_ENABLED=1 $(GO) build -o $(BIN) ./cmd/lendkeep
-	CGO_ENABLED=0 $(GO) build -o $(BIN)-hook ./cmd/lendkeep-hook
+	CGO_ENABLED=1 $(BUILD) -buildmode=pie -o $(BIN) ./cmd/lendkeep
+	CGO_ENABLED=0 $(BUILD) -o $(BIN)-hook ./cmd/lendkeep-hook
 
 # The man pages, out of what the program itself shows as help.
 MAN := build/man
@@ -18,14 +21,52 @@ man: build
 	rm -rf $(MAN)
 	$(BIN) man $(MAN)
 
-# Where the guard's hook and the watch's unit look for their programs, which is
-# where the package has them.
-install: build man
+# What has shells complete command lines.
+COMPLETIONS := build/completions
+completions: build
+	rm -rf $(COMPLETIONS)
+	$(BIN) completions $(COMPLETIONS)
+
+# Where the guard's hook and the watch's unit look for their programs, and where
+# the package has all of it.
+install: build man completions
 	install -D $(BIN) $(DESTDIR)/usr/bin/lendkeep
 	install -D $(BIN)-hook $(DESTDIR)/usr/sbin/lendkeep-hook
 	for page in $(MAN)/*; do \
 	  install -D -m 644 $$page $(DESTDIR)/usr/share/man/man$${page##*.}/$${page##*/} || exit 1; \
 	done
+	install -D -m 644 $(COMPLETIONS)/lendkeep $(DESTDIR)/usr/share/bash-completion/completions/lendkeep
+	install -D -m 644 $(COMPLETIONS)/_lendkeep $(DESTDIR)/usr/share/zsh/vendor-completions/_lendkeep
+	install -D -m 644 $(COMPLETIONS)/lendkeep.fish $(DESTDIR)/usr/share/fish/vendor_completions.d/lendkeep.fish
+	for file in examples/*/*; do \
+	  install -D -m 644 $$file $(DESTDIR)/usr/share/doc/lendkeep/$$file || exit 1; \
+	done
+
+# The Debian package, in build; and a tar archive for other hosts, with its
+# checksum. Both hold what make install installs.
+.PHONY: deb dist deb-same deb-lint deb-test
+PACKAGE := cmd/lendkeep/package
+deb dist:
+	@./testdata/need.sh binutils dpkg xz-utils
+	rm -rf build/$@ && rm -f build/lendkeep*.$(ENDS)
+	$(MAKE) --no-print-directory install DESTDIR=build/$@
+	$(PACKAGE)/$@.sh build/$@ build
+deb: ENDS := deb
+dist: ENDS := tar.gz*
+
+# The package is the same, byte for byte, built again from a copy elsewhere.
+deb-same: deb
+	./testdata/same.sh build/lendkeep_*.deb
+
+deb-lint: deb
+	@./testdata/need.sh lintian
+	lintian --fail-on error build/lendkeep_*.deb
+
+# Installs the package in a clean Debian root below a temporary folder, runs the main
+# job from it and removes it. Needs root; mmdebstrap fetches packages.
+deb-test: deb
+	@./testdata/need.sh mmdebstrap
+	./testdata/debtest.sh build/lendkeep_*.deb
 
 # gcc for the libvirt binding; libvirt's library, which brings its test driver
 # and its schemas.
@@ -44,7 +85,7 @@ test: test-tools
 
 .PHONY: test-tools
 test-tools:
-	@./testdata/need.sh gcc util-linux libvirt0 libvirt-daemon-driver-qemu qemu-system-x86 qemu-utils libxml2-utils pci.ids ovmf gdisk fdisk dosfstools mtools xfsprogs e2fsprogs ntfs-3g exfatprogs btrfs-progs cryptsetup-bin systemd groff-base
+	@./testdata/need.sh gcc util-linux libvirt0 libvirt-daemon-driver-qemu qemu-system-x86 qemu-utils libxml2-utils pci.ids ovmf gdisk fdisk dosfstools mtools xfsprogs e2fsprogs ntfs-3g exfatprogs btrfs-progs cryptsetup-bin systemd groff-base bash-completion dpkg binutils
 
 # The emulated host (testdata/emuhost): a real kernel that really lends, in
 # software. host builds its image, host-test runs the whole suite, host-smoke two

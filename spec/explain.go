@@ -28,6 +28,20 @@ func Explain(word string) (text string, ok bool) {
 	return strings.Join(found, "\n"), len(found) > 0
 }
 
+// Words gives every word that Explain knows, in the manual's sequence.
+func Words() []string {
+	var list []string
+	for _, s := range sections() {
+		list = append(list, s.title)
+		for paragraph := range strings.SplitSeq(s.text, "\n\n") {
+			if name, _, ok := strings.Cut(strings.TrimPrefix(paragraph, "`"), "` = "); ok && strings.HasPrefix(paragraph, "`") {
+				list = append(list, name)
+			}
+		}
+	}
+	return list
+}
+
 // section is what the manual says of one block.
 type section struct{ title, text string }
 

@@ -83,16 +83,16 @@ func layoutUnchanged(ctx context.Context, o order.Order) error {
 		zerolog.Ctx(ctx).Warn().Str("layout", o.LayoutDir).Msg("the layout is not here, so whether it has changed is not looked at; the host's facts are")
 		return nil
 	}
-	layout, diagnostics := spec.Load(o.LayoutDir, spec.Given{Known: true, MemoryBytes: 1 << 40, CPUs: 1 << 10, HostName: "unknown"})
+	layout, diagnostics := spec.Load(o.LayoutDir, anyHost)
 	if diagnostics.HasErrors() || layout.Hash != o.LayoutHash {
 		return fail(exitStale, "plan again: lendkeep plan "+o.LayoutDir, "the layout in %s has changed since the order was written; nothing was touched", o.LayoutDir)
 	}
 	return nil
 }
 
-// acting opens the journals and the host for the time of one deed. The order that
-// it is about says which libvirt.
-func acting(ctx context.Context, w *where, about func(*journals) (order.Order, error), deed func(host, *journals) error) (err error) {
+// locked opens the journals for the time of one deed: nobody else changes the host
+// meanwhile.
+func locked(ctx context.Context, w *where, deed func(*journals) error) (err error) {
 	if err := w.exists(); err != nil {
 		return err
 	}
@@ -105,6 +105,16 @@ func acting(ctx context.Context, w *where, about func(*journals) (order.Order, e
 		return err
 	}
 	defer func() { err = errors.Join(err, j.Close()) }()
+	return deed(j)
+}
+
+// acting opens the journals and the host for the time of one deed. The order that
+// it is about says which libvirt.
+func acting(ctx context.Context, w *where, about func(*journals) (order.Order, error), deed func(host, *journals) error) error {
+	return locked(ctx, w, func(j *journals) error { return actingOn(ctx, w, j, about, deed) })
+}
+
+func actingOn(ctx context.Context, w *where, j *journals, about func(*journals) (order.Order, error), deed func(host, *journals) error) (err error) {
 	o, err := about(j)
 	if err != nil {
 		return err

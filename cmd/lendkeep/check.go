@@ -51,9 +51,9 @@ do, or what a block or attribute of the layout language is for.`,
 		},
 	}
 	w.flags(c, true)
-	c.Flags().StringVar(&shift, "shift", "", "check as for a plan of this shift `NAME`")
+	c.Flags().StringVar(&shift, "shift", "", "check as for a plan of this `SHIFT`")
 	c.Flags().BoolVar(&asJSON, "json", false, "print the findings as JSON")
-	c.Flags().StringVar(&explain, "explain", "", "explain the finding, block or attribute of this `NAME` and end")
+	c.Flags().StringVar(&explain, "explain", "", "explain this finding, block or attribute (`WORD`) and end")
 	return c
 }
 

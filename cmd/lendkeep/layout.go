@@ -9,12 +9,16 @@ import (
 	"lendkeep/spec"
 )
 
+// anyHost is what a layout computes with where only what does not depend on its host
+// is looked at.
+var anyHost = spec.Given{Known: true, MemoryBytes: 1 << 40, CPUs: 1 << 10, HostName: "unknown"}
+
 // layoutOf loads a layout together with the facts it is held against. The
 // host's connection is stated in the layout itself, so it is looked at twice:
 // once for that, then with the facts it may compute with.
 func layoutOf(ctx context.Context, dir string, w *where) (*spec.Layout, facts.Survey, spec.Diagnostics, error) {
 	if w.survey == "" && w.standIn == "" {
-		first, diagnostics := spec.Load(dir, spec.Given{Known: true, MemoryBytes: 1 << 40, CPUs: 1 << 10, HostName: "unknown"})
+		first, diagnostics := spec.Load(dir, anyHost)
 		if diagnostics.HasErrors() {
 			return nil, facts.Survey{}, nil, diagnostics
 		}

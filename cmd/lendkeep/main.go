@@ -144,11 +144,14 @@ func newRoot() *cobra.Command {
 		Short:         "Lend whole PCI controllers to guests, and bring them back",
 		Long:          about + "\n\n" + exitCodes(),
 		SilenceErrors: true, SilenceUsage: true,
-		Args: cobra.NoArgs,
-		RunE: func(c *cobra.Command, _ []string) error { return c.Help() },
+		Args:    cobra.NoArgs,
+		RunE:    func(c *cobra.Command, _ []string) error { return c.Help() },
+		Version: number,
 	}
-	format := root.PersistentFlags().String("log-format", "text", "how log lines on standard error look: text or json")
-	level := root.PersistentFlags().String("log-level", "warn", "what is logged: debug, info, warn or error")
+	root.SetVersionTemplate("lendkeep {{.Version}}\n")
+	root.Flags().Bool("version", false, "tell lendkeep's version")
+	format := root.PersistentFlags().String("log-format", "text", "how log lines on standard error look (`FORM`): text or json")
+	level := root.PersistentFlags().String("log-level", "warn", "what is logged (`LEVEL`): debug, info, warn or error")
 	colour := root.PersistentFlags().String("color", "auto", "draw severities and changes in colour besides, `WHEN`: auto (at a terminal, unless NO_COLOR is set), always or never")
 	root.PersistentPreRunE = func(c *cobra.Command, _ []string) error {
 		if err := screen.On(c.OutOrStdout()).Colour(*colour); err != nil {
@@ -159,10 +162,11 @@ func newRoot() *cobra.Command {
 	root.SetHelpFunc(fitted(root.HelpFunc()))
 	root.CompletionOptions.DisableDefaultCmd = true
 	root.AddCommand(surveyCommand(), checkCommand(), planCommand(), rehearseCommand(), applyCommand(),
-		resumeCommand(), rollbackCommand(), statusCommand(), watchCommand(), shimCommand(), formatCommand(), manCommand())
+		resumeCommand(), rollbackCommand(), statusCommand(), watchCommand(), shimCommand(), formatCommand(), versionCommand(), manCommand(), completionsCommand(), unguardCommand())
 	for _, t := range topics() {
 		root.AddCommand(&cobra.Command{Use: t.name, Short: t.short, Long: t.text})
 	}
+	completing(root)
 	return root
 }
 

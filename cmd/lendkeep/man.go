@@ -82,7 +82,7 @@ func commands(root *cobra.Command) string {
 	}
 	b.WriteString("\n## Options of every command\n\n")
 	options(&b, root.PersistentFlags())
-	b.WriteString("`-h`, `--help`\n: help for a command\n\n# EXIT STATUS\n\n")
+	b.WriteString("`-h`, `--help`\n: help for a command\n\n`--version`\n: lendkeep's version\n\n# EXIT STATUS\n\n")
 	for code, meaning := range exitMeanings {
 		fmt.Fprintf(&b, "%d\n: %s\n\n", code, literal(meaning))
 	}

@@ -54,7 +54,7 @@ Guests in no shift, and all guests without --shift, stay on or off as they are.`
 		},
 	}
 	w.flags(c, true)
-	c.Flags().StringVar(&shift, "shift", "", "have the guests of this shift `NAME` run, and those of other shifts not")
+	c.Flags().StringVar(&shift, "shift", "", "have the guests of this `SHIFT` run, and those of other shifts not")
 	c.Flags().StringVarP(&out, "output", "o", "", "write the order to this `FILE`, for rehearse and apply")
 	c.Flags().BoolVar(&asJSON, "json", false, "print the order file itself")
 	c.Flags().BoolVar(&xml, "xml", false, "show the exact change of each definition")

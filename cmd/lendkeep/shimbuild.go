@@ -54,7 +54,7 @@ its driver brings.`,
 	f.StringVar(&o.donor, "donor", "", "take the parts from this firmware image `FILE`")
 	f.StringVar(&o.driver, "driver", "", "take the NVMe driver from this `FILE`: an EFI boot service driver for x86-64")
 	f.StringVar(&o.shell, "shell", "", "take the UEFI Shell from this `FILE`: an EFI application for x86-64")
-	f.StringVar(&o.as, "as", "", "what to build: rom or disk")
+	f.StringVar(&o.as, "as", "", "what to build (`KIND`): rom or disk")
 	f.StringVarP(&o.out, "output", "o", "", "write to this `FILE`")
 	f.StringVar(&o.vendor, "vendor", "", "rom: the controller's vendor `ID`, four hexadecimal digits")
 	f.StringVar(&o.device, "device", "", "rom: the controller's device `ID`, four hexadecimal digits")

@@ -44,8 +44,11 @@ func (u Units) install(ctx context.Context, want facts.WatchFiles) error {
 		}
 	}
 	if want.Unit == "" {
-		if err := os.Remove(unit); err != nil && !errors.Is(err, fs.ErrNotExist) {
-			return err
+		// systemctl has removed the link, unless somebody took the unit away under it.
+		for _, file := range []string{facts.WatchLink, facts.WatchUnit} {
+			if err := os.Remove(filepath.Join(u.Root, file)); err != nil && !errors.Is(err, fs.ErrNotExist) {
+				return err
+			}
 		}
 		return u.systemctl(ctx, "daemon-reload")
 	}

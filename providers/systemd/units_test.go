@@ -54,6 +54,13 @@ func TestInstallRenewRemove(t *testing.T) {
 	assert.NoFileExists(t, unit)
 	require.NoError(t, u.InstallWatch(t.Context(), facts.WatchFiles{}))
 	assert.Equal(t, "daemon-reload", asked(), "nothing to remove is no error")
+
+	link := filepath.Join(u.Root, facts.WatchLink)
+	require.NoError(t, os.MkdirAll(filepath.Dir(link), 0o755))
+	require.NoError(t, os.Symlink(unit, link))
+	require.NoError(t, u.InstallWatch(t.Context(), facts.WatchFiles{}))
+	_, err = os.Lstat(link)
+	assert.ErrorIs(t, err, os.ErrNotExist, "a link to a unit that somebody removed")
 }
 
 func TestWhatSystemctlSaysIsTold(t *testing.T) {

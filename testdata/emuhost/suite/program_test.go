@@ -48,11 +48,15 @@ func withProgram(t testing.TB) host {
 			require.NoError(t, h.emulated.WriteFile(h.Context(), inside, content, 0o755))
 		}
 	}
-	h.Cleanup(func() {
-		h.unguarded()
-		h.run("rm", "-rf", "/etc/lendkeep", "/var/lib/lendkeep", "/run/lendkeep", "/root/workshop", "/tmp/an.order", "/tmp/apply.log")
-	})
+	h.Cleanup(h.forget)
 	return h
+}
+
+// forget removes what lendkeep's programs write, the guard with it.
+func (h host) forget() {
+	h.Helper()
+	h.unguarded()
+	h.run("rm", "-rf", "/etc/lendkeep", "/var/lib/lendkeep", "/run/lendkeep", "/root/workshop", "/tmp/an.order", "/tmp/apply.log")
 }
 
 // unguarded takes the guard away and waits until it has ended what it was at.
