@@ -272,7 +272,7 @@ func TestRefusals(t *testing.T) {
 		"another guest has a partition":  {func(b *bench) { b.open = true }, "nvme0n1p1 (start) > process qemu-system-x86 (pid 7), which has it open"},
 		"somebody holds the shelf":       {func(b *bench) { b.held = true }, "nvme0n1p2 (shelf) > unknown somebody: the kernel says that it is in use"},
 		"the kernel was not asked":       {func(b *bench) { b.deafKernel = true }, "the kernel was not asked"},
-		"rules that are missing":         {func(b *bench) { b.Survey.Guard.Rules = "" }, "its rules are missing at /etc/lendkeep/rules.json"},
+		"rules that are missing":         {func(b *bench) { b.Survey.Guard.Rules = "" }, "no rules of the guard are installed at /etc/lendkeep/rules.json"},
 		"rules of another version":       {func(b *bench) { b.Survey.Guard.Rules = `{"format": 2}` }, "of version 2"},
 		"damaged rules":                  {func(b *bench) { b.Survey.Guard.Rules = b.Survey.Guard.Rules[:100] }, "read rules"},
 		"rules that others may write": {func(b *bench) {

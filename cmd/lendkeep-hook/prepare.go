@@ -15,9 +15,6 @@ import (
 	"lendkeep/reconcile/watch"
 )
 
-// errNoRules is for a hook that is there without its rules.
-var errNoRules = errors.New("its rules are missing at " + facts.GuardRules)
-
 // prepare checks a start before libvirt has touched a device. An error is the
 // reason why the guest must not start. Whoever borrows takes the lock; so does, once
 // that is known of it, who lives on a mount that another start may unmount.
@@ -195,7 +192,7 @@ type sight struct {
 // functions in the question the kernel is asked.
 func look(here surroundings, ask func(context.Context, guard.Rules) facts.Question) (sight, error) {
 	return within(here.limits.look, "reading the host", func(ctx context.Context) (seen sight, err error) {
-		if seen.rules, err = rulesOf(here.rules()); err != nil {
+		if seen.rules, err = guard.Installed(here.rules()); err != nil {
 			return seen, err
 		}
 		q := ask(ctx, seen.rules)
@@ -205,17 +202,4 @@ func look(here surroundings, ask func(context.Context, guard.Rules) facts.Questi
 		here.ask(ctx, &seen.survey, q.Functions...)
 		return seen, nil
 	})
-}
-
-// rulesOf gives the rules, which only root can have written.
-func rulesOf(g facts.InstalledGuard) (guard.Rules, error) {
-	for _, gap := range g.Gaps {
-		if gap.Path == facts.GuardRules {
-			return guard.Rules{}, fmt.Errorf("read rules %s: %s", gap.Path, gap.Reason)
-		}
-	}
-	if g.Rules == "" {
-		return guard.Rules{}, errNoRules
-	}
-	return guard.Decode(g.Rules)
 }

@@ -40,16 +40,9 @@ type journals struct {
 }
 
 func openJournals(folder, machine string) (*journals, error) {
-	if err := makeKeep(folder); err != nil {
-		return nil, err
-	}
-	lock := files.Lock(filepath.Join(folder, files.LockName))
-	locked, err := tryLock(lock)
+	lock, err := lockIn(folder, files.LockName, fail(exitLocked, "wait until it has ended, then look again: lendkeep status", "another lendkeep is changing this host; nothing was touched"))
 	if err != nil {
-		return nil, fail(exitUsage, "run lendkeep as root", "lock journals: %w", err)
-	}
-	if !locked {
-		return nil, fail(exitLocked, "wait until it has ended, then look again: lendkeep status", "another lendkeep is changing this host; nothing was touched")
+		return nil, err
 	}
 	if folder == files.Kept {
 		err = quiet(hook.Grants{Folder: hook.GrantsFolder, Now: hook.Now})
@@ -82,14 +75,23 @@ const (
 	tryEvery = 50 * time.Millisecond
 )
 
-func tryLock(lock *flock.Flock) (bool, error) {
+// lockIn takes a lock in the folder of journals and history, which is made where it
+// is missing; taken is the error where another process has it.
+func lockIn(folder, name string, taken error) (*flock.Flock, error) {
+	if err := makeKeep(folder); err != nil {
+		return nil, err
+	}
 	ctx, cancel := context.WithTimeout(context.Background(), tryFor)
 	defer cancel()
+	lock := files.Lock(filepath.Join(folder, name))
 	locked, err := lock.TryLockContext(ctx, tryEvery)
-	if errors.Is(err, context.DeadlineExceeded) {
-		return false, nil
+	switch {
+	case err != nil && !errors.Is(err, context.DeadlineExceeded):
+		return nil, fail(exitUsage, "run lendkeep as root", "lock %s: %w", lock.Path(), err)
+	case !locked:
+		return nil, taken
 	}
-	return locked, err
+	return lock, nil
 }
 
 // makeKeep makes the folder of journals and history. Whoever could write in it

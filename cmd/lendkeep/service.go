@@ -63,7 +63,7 @@ func newService(c *cobra.Command, w *where, asJSON bool) (*service, error) {
 	if err != nil {
 		return nil, err
 	}
-	if s.rules, err = rulesOf(survey.Guard); err != nil {
+	if s.rules, err = guard.Installed(survey.Guard); err != nil {
 		return nil, fail(exitUsage, "lendkeep plan, then lendkeep apply: an order installs or renews them", "%w", err)
 	}
 	s.boot = "stand-in"
@@ -75,19 +75,6 @@ func newService(c *cobra.Command, w *where, asJSON bool) (*service, error) {
 		s.boot = now.Boot
 	}
 	return s, nil
-}
-
-// rulesOf reads the guard's rules, which only root can have written.
-func rulesOf(g facts.InstalledGuard) (guard.Rules, error) {
-	for _, gap := range g.Gaps {
-		if gap.Path == facts.GuardRules {
-			return guard.Rules{}, fmt.Errorf("read rules %s: %s", gap.Path, gap.Reason)
-		}
-	}
-	if g.Rules == "" {
-		return guard.Rules{}, errNoRules
-	}
-	return guard.Decode(g.Rules)
 }
 
 // begin reads the history, and connects to libvirt if it is there.
@@ -155,7 +142,7 @@ func (s *service) look(ctx context.Context) time.Duration {
 	}
 	s.takeNotes() // after the look at the host: of every lend seen there the note was left before
 	sight := watch.Sight{Now: time.Now(), Boot: s.boot, Facts: facts.NewIndex(&survey), Ordered: ordered || orderUnderWay(s.where), Noteless: s.where.standIn != ""}
-	rules, err := rulesOf(survey.Guard)
+	rules, err := guard.Installed(survey.Guard)
 	if err != nil {
 		sight.RulesWrong = err.Error()
 	} else {

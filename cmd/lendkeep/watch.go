@@ -2,7 +2,6 @@ package main
 
 import (
 	"context"
-	"errors"
 	"path/filepath"
 	"time"
 
@@ -67,18 +66,7 @@ const watchLock = "watch.lock"
 
 // watchAlone keeps a second watch of the same host out.
 func watchAlone(w *where) (*flock.Flock, error) {
-	if err := makeKeep(w.keep()); err != nil {
-		return nil, err
-	}
-	lock := files.Lock(filepath.Join(w.keep(), watchLock))
-	locked, err := tryLock(lock)
-	if err != nil {
-		return nil, fail(exitUsage, "run lendkeep as root", "lock watch: %w", err)
-	}
-	if !locked {
-		return nil, fail(exitLocked, "", "another lendkeep watches this host already")
-	}
-	return lock, nil
+	return lockIn(w.keep(), watchLock, fail(exitLocked, "", "another lendkeep watches this host already"))
 }
 
 // watchRuns tells whether somebody watches the host; it makes no file.
@@ -170,8 +158,5 @@ func (s *service) once(ctx context.Context) error {
 	}
 	return nil
 }
-
-// errNoRules is for a host on which no order has installed the guard.
-var errNoRules = errors.New("no rules of the guard are installed: nothing is lent on this host")
 
 func logOf(c *cobra.Command) zerolog.Logger { return *zerolog.Ctx(c.Context()) }

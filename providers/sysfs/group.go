@@ -2,7 +2,6 @@ package sysfs
 
 import (
 	"errors"
-	"io/fs"
 	"path"
 	"strings"
 
@@ -18,11 +17,7 @@ func (s *survey) slots() map[string]string {
 		return slots
 	}
 	area := s.whole(dir)
-	names, err := s.list(dir)
-	if err != nil && !errors.Is(err, fs.ErrNotExist) {
-		area.gap("functions.slot", "", err)
-	}
-	for _, name := range names {
+	for _, name := range area.names("functions.slot") {
 		address := area.text("functions.slot", name+"/address")
 		if strings.Count(address, ":") == 1 {
 			address += ":00"
@@ -37,12 +32,8 @@ func (s *survey) slots() map[string]string {
 func (s *survey) checkGroups() {
 	const dir = "sys/kernel/iommu_groups"
 	area := s.whole(dir)
-	groups, err := s.list(dir)
-	if err != nil && !errors.Is(err, fs.ErrNotExist) {
-		area.gap("functions", "", err)
-	}
 	matters := s.groupsThatMatter()
-	for _, number := range groups {
+	for _, number := range area.names("functions") {
 		if !matters(number) {
 			continue
 		}

@@ -156,13 +156,7 @@ func (s *survey) zfs(proc place) bool {
 // iommus counts the units of hardware. A kernel without the class has none in
 // use.
 func (s *survey) iommus() int {
-	const dir = "sys/class/iommu"
-	names, err := s.list(dir)
-	if err != nil && !errors.Is(err, fs.ErrNotExist) {
-		area := s.whole(dir)
-		area.gap("machine.iommus", "", err)
-	}
-	return len(names)
+	return len(s.whole("sys/class/iommu").names("machine.iommus"))
 }
 
 // hugePages reads the reserve of each size (Documentation/ABI/testing/
@@ -170,12 +164,8 @@ func (s *survey) iommus() int {
 func (s *survey) hugePages() []facts.Pages {
 	const dir = "sys/kernel/mm/hugepages"
 	area := s.whole(dir)
-	names, err := s.list(dir)
-	if err != nil && !errors.Is(err, fs.ErrNotExist) {
-		area.gap("machine.huge_pages", "", err)
-	}
 	var list []facts.Pages
-	for _, name := range names {
+	for _, name := range area.names("machine.huge_pages") {
 		number, _ := strings.CutPrefix(name, "hugepages-")
 		number, _ = strings.CutSuffix(number, "kB")
 		size, err := strconv.ParseUint(number, 10, 50)

@@ -5,7 +5,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"io/fs"
 	"maps"
 	"path"
 	"slices"
@@ -122,11 +121,7 @@ func (s *survey) btrfs() map[string][]string {
 	const dir = "sys/fs/btrfs"
 	area := s.whole(dir)
 	pools := map[string][]string{}
-	names, err := s.list(dir)
-	if err != nil && !errors.Is(err, fs.ErrNotExist) {
-		area.gap("mounts", "", err)
-	}
-	for _, uuid := range names {
+	for _, uuid := range area.names("mounts") {
 		if uuid == "features" {
 			continue
 		}

@@ -3,7 +3,6 @@ package sysfs
 import (
 	"context"
 	"errors"
-	"io/fs"
 	"path"
 	"regexp"
 	"strings"
@@ -26,11 +25,7 @@ var (
 // that is meant is found.
 func (s *survey) listNVMe() {
 	area := s.whole(nvmeClass)
-	names, err := s.list(nvmeClass)
-	if err != nil && !errors.Is(err, fs.ErrNotExist) {
-		area.gap("functions.nvme", "", err)
-	}
-	for _, name := range names {
+	for _, name := range area.names("functions.nvme") {
 		dir, err := s.target(nvmeClass + "/" + name)
 		if err != nil {
 			area.gap("functions.nvme", name, err)

@@ -90,6 +90,15 @@ func (p place) gap(fact, name string, err error) {
 	*p.gaps = append(*p.gaps, facts.Gap{Fact: fact, Path: "/" + path.Join(p.dir, name), Reason: files.Cause(err).Error()})
 }
 
+// names lists the directory, without which there is nothing of its kind.
+func (p place) names(fact string) []string {
+	names, err := p.list(p.dir)
+	if err != nil && !errors.Is(err, fs.ErrNotExist) {
+		p.gap(fact, "", err)
+	}
+	return names
+}
+
 // share notes that a fact is not known for the same reason as one of those facts
 // of another value, from which it is taken.
 func (p place) share(fact string, others []facts.Gap, of ...string) {

@@ -34,18 +34,11 @@ func checkCards(c *Case) []Finding {
 	for _, found := range c.putAside() {
 		list = append(list, c.virtuals(found.Function, "controller "+found.Controller.Name, found.Controller.At, Stop)...)
 	}
-	for i := range c.Layout.Guests {
-		g := &c.Layout.Guests[i]
-		d := c.willHave(g)
-		if g.Retired || d == nil {
-			continue
+	c.eachUndeclared(func(g *spec.Guest, d *facts.Definition, at facts.Address) {
+		if f := c.Facts.Function(at); f != nil {
+			list = append(list, c.card(f, at.String()+" of guest "+g.Name, g.At, c.severityOf(g), c.leaving(g, d))...)
 		}
-		for _, at := range c.undeclared(g, d) {
-			if f := c.Facts.Function(at); f != nil {
-				list = append(list, c.card(f, at.String()+" of guest "+g.Name, g.At, c.severityOf(g), c.leaving(g, d))...)
-			}
-		}
-	}
+	})
 	return list
 }
 

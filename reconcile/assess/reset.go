@@ -28,18 +28,11 @@ func checkReset(c *Case) []Finding {
 			list = append(list, c.resetFindings(found.Function, "controller "+found.Controller.Name, found.Controller.At, Stop, c.belowWith(found.Function, c.lentAlong(found)))...)
 		}
 	}
-	for i := range c.Layout.Guests {
-		g := &c.Layout.Guests[i]
-		d := c.willHave(g)
-		if g.Retired || d == nil {
-			continue
+	c.eachUndeclared(func(g *spec.Guest, d *facts.Definition, at facts.Address) {
+		if f := c.Facts.Function(at); f != nil {
+			list = append(list, c.resetFindings(f, at.String()+" of guest "+g.Name, g.At, c.severityOf(g), c.belowWith(f, c.leaving(g, d)))...)
 		}
-		for _, at := range c.undeclared(g, d) {
-			if f := c.Facts.Function(at); f != nil {
-				list = append(list, c.resetFindings(f, at.String()+" of guest "+g.Name, g.At, c.severityOf(g), c.belowWith(f, c.leaving(g, d)))...)
-			}
-		}
-	}
+	})
 	return list
 }
 

@@ -25,18 +25,24 @@ import (
 
 func checkUndeclared(c *Case) []Finding {
 	var list []Finding
+	c.eachUndeclared(func(g *spec.Guest, d *facts.Definition, at facts.Address) {
+		list = append(list, c.judged(g, d, at)...)
+	})
+	return list
+}
+
+// eachUndeclared calls do with each undeclared function of the guests that stay.
+func (c *Case) eachUndeclared(do func(g *spec.Guest, d *facts.Definition, at facts.Address)) {
 	for i := range c.Layout.Guests {
 		g := &c.Layout.Guests[i]
-		if g.Retired {
+		d := c.willHave(g)
+		if g.Retired || d == nil {
 			continue
 		}
-		if d := c.willHave(g); d != nil {
-			for _, at := range c.undeclared(g, d) {
-				list = append(list, c.judged(g, d, at)...)
-			}
+		for _, at := range c.undeclared(g, d) {
+			do(g, d, at)
 		}
 	}
-	return list
 }
 
 // undeclared gives the functions of a definition that its guest does not

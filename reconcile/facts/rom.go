@@ -44,8 +44,12 @@ func ROMFor(r Identity, driver string) ROM {
 
 // IsROM tells whether a path is one of lendkeep's own option ROMs.
 func IsROM(named string) bool {
+	return isOurs(named, ROMFolder, romSuffix)
+}
+
+func isOurs(named, folder, suffix string) bool {
 	base := path.Base(named)
-	return path.Join(ROMFolder, base) == named && strings.HasPrefix(base, romPrefix) && strings.HasSuffix(base, romSuffix)
+	return path.Join(folder, base) == named && strings.HasPrefix(base, romPrefix) && strings.HasSuffix(base, suffix)
 }
 
 // ROM gives what lies at the path of an option ROM, or nil for nothing.

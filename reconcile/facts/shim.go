@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"path"
 	"slices"
-	"strings"
 )
 
 // ShimFolder is where shim disks are put: a folder of libvirt's own for disks.
@@ -57,8 +56,7 @@ func ShimFor(controller string, s Shim) Shim {
 
 // IsShim tells whether a path is one of lendkeep's own shim disks.
 func IsShim(named string) bool {
-	base := path.Base(named)
-	return path.Join(ShimFolder, base) == named && strings.HasPrefix(base, romPrefix) && strings.HasSuffix(base, shimSuffix)
+	return isOurs(named, ShimFolder, shimSuffix)
 }
 
 // Shim gives what lies at the path of a shim disk, or nil for nothing.

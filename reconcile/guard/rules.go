@@ -7,6 +7,7 @@ package guard
 import (
 	"bytes"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"path"
 	"slices"
@@ -89,6 +90,19 @@ func (r Rules) Encode() string {
 		panic(err) // rules are plain values
 	}
 	return text.String()
+}
+
+// Installed gives the rules that a host has, which only root can have written.
+func Installed(g facts.InstalledGuard) (Rules, error) {
+	for _, gap := range g.Gaps {
+		if gap.Path == facts.GuardRules {
+			return Rules{}, fmt.Errorf("read rules %s: %s", gap.Path, gap.Reason)
+		}
+	}
+	if g.Rules == "" {
+		return Rules{}, errors.New("no rules of the guard are installed at " + facts.GuardRules)
+	}
+	return Decode(g.Rules)
 }
 
 // Decode reads a rules file strictly: another version, an unknown field,

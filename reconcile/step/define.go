@@ -68,8 +68,13 @@ func (s *DefineGuest) About() About {
 }
 
 func (s *DefineGuest) Ready(ix *facts.Index) error {
-	if g := ix.Guest(s.Guest); g != nil && g.Running {
-		return fmt.Errorf("define guest %s: it is %s", s.Guest, g.Condition)
+	return off(ix, s.Guest, "define")
+}
+
+// off refuses a deed while a guest runs.
+func off(ix *facts.Index, guest, deed string) error {
+	if g := ix.Guest(guest); g != nil && g.Running {
+		return fmt.Errorf("%s guest %s: it is %s", deed, guest, g.Condition)
 	}
 	return nil
 }
@@ -131,10 +136,7 @@ func (s *RetireGuest) About() About {
 }
 
 func (s *RetireGuest) Ready(ix *facts.Index) error {
-	if g := ix.Guest(s.Guest); g != nil && g.Running {
-		return fmt.Errorf("retire guest %s: it is %s", s.Guest, g.Condition)
-	}
-	return nil
+	return off(ix, s.Guest, "retire")
 }
 
 func (s *RetireGuest) MayUndo(*facts.Index) error { return nil }

@@ -41,10 +41,7 @@ func (s *WriteEntry) Ready(ix *facts.Index) error {
 
 // MayUndo refuses while the guest runs: its firmware would write over it.
 func (s *WriteEntry) MayUndo(ix *facts.Index) error {
-	if g := ix.Guest(s.Guest); g != nil && g.Running {
-		return fmt.Errorf("write firmware variables of guest %s: it is %s", s.Guest, g.Condition)
-	}
-	return nil
+	return off(ix, s.Guest, "write firmware variables of")
 }
 
 func (s *WriteEntry) Stands(ix *facts.Index) (Standing, string) {
