@@ -27,6 +27,8 @@ type Case struct {
 	changes   map[string]Change
 	fillings  map[string]Filling
 	companies map[int]*company
+	lent      []Found // controllers that a guest may borrow, those alone
+	aside     []Found // those that an order puts on VFIO for their sake
 	crews     map[*spec.Shift][]running
 	will      map[string]*facts.Definition // of guests, once the order is carried out
 	pieces    map[*facts.Definition][]facts.Piece

@@ -137,10 +137,18 @@ func (c *Case) gather() {
 			together.companions = append(together.companions, found)
 		}
 	}
+	for i := range c.Layout.Controllers {
+		switch found := c.Found(c.Layout.Controllers[i].Name); {
+		case c.isBorrowed(found.Controller.Name):
+			c.lent = append(c.lent, found)
+		case found.Function != nil && found.Where == facts.Home && c.KeptAside(found) != "":
+			c.aside = append(c.aside, found)
+		}
+	}
 }
 
 // Lends tells whether any controller of the layout may be lent to a guest.
-func (c *Case) Lends() bool { return len(c.borrowed()) > 0 }
+func (c *Case) Lends() bool { return len(c.lent) > 0 }
 
 func (c *Case) isBorrowed(controller string) bool {
 	return slices.ContainsFunc(c.Borrowers(controller), func(g *spec.Guest) bool { return !g.Retired })
@@ -158,16 +166,7 @@ func (c *Case) Companions(f *facts.Function) []Found {
 
 // putAside gives the controllers that an order puts on VFIO for the sake of a
 // group.
-func (c *Case) putAside() []Found {
-	var list []Found
-	for i := range c.Layout.Controllers {
-		found := c.Found(c.Layout.Controllers[i].Name)
-		if found.Function != nil && found.Where == facts.Home && c.KeptAside(found) != "" {
-			list = append(list, found)
-		}
-	}
-	return list
-}
+func (c *Case) putAside() []Found { return slices.Clip(c.aside) }
 
 // KeptAside names the borrowed controller for whose sake a controller is kept
 // on VFIO; empty for one that is not.

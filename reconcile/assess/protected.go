@@ -43,12 +43,4 @@ func checkProtected(c *Case) []Finding {
 }
 
 // borrowed gives the controllers that some guest which is not retired borrows.
-func (c *Case) borrowed() []Found {
-	var list []Found
-	for i := range c.Layout.Controllers {
-		if name := c.Layout.Controllers[i].Name; c.isBorrowed(name) {
-			list = append(list, c.Found(name))
-		}
-	}
-	return list
-}
+func (c *Case) borrowed() []Found { return slices.Clip(c.lent) }

@@ -123,7 +123,7 @@ func (r *reader) start(token xml.StartElement, raw string) error {
 		return fmt.Errorf("<%s> has more than %d attributes", token.Name.Local, maxAttributes)
 	}
 	e := etree.NewElement(token.Name.Local)
-	e.Space = token.Name.Space
+	e.Space, e.Attr = token.Name.Space, make([]etree.Attr, 0, len(token.Attr))
 	for i, a := range token.Attr {
 		if slices.ContainsFunc(token.Attr[:i], func(b xml.Attr) bool { return a.Name == b.Name }) {
 			return fmt.Errorf("<%s> has the attribute %s twice", e.FullTag(), a.Name.Local)

@@ -65,7 +65,12 @@ func (p *planner) installGuard() {
 		}
 		s.After = &rules
 	}
-	if s.Files() == s.Before || !now.Known() || !now.Ours() || s.After != nil && !now.Program {
+	if !now.Known() || !now.Ours() || s.After != nil && !now.Program {
+		return
+	}
+	// Before the first order there is nothing to hold them to, and it takes a while
+	// to write those of a large host.
+	if (s.After == nil || now.Rules != "") && s.Files() == s.Before {
 		return
 	}
 	p.guard = s.After != nil
