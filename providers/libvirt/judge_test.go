@@ -57,8 +57,13 @@ type wish struct {
 	wants definition.Wanted
 }
 
-// wishes are definitions edited and made in every way that a layout knows.
-func wishes(t testing.TB) []wish {
+// everything is what libvirt may offer to new guests.
+var everything = facts.Offers{Random: true, TPM: []string{"tpm-tis", "tpm-crb"},
+	HyperV: []string{"relaxed", "vapic", "spinlocks", "vpindex", "runtime", "synic", "stimer", "reset", "vendor_id", "frequencies", "reenlightenment", "tlbflush", "ipi", "evmcs", "avic"}}
+
+// wishes are definitions edited and made in every way that a layout knows, new
+// guests with what is offered.
+func wishes(t testing.TB, offers facts.Offers) []wish {
 	on, off := true, false
 	lends := func(name string, boots bool) definition.Wanted {
 		return definition.Wanted{Name: name, Known: []facts.Identity{reel(1), spool(2)},
@@ -75,6 +80,10 @@ func wishes(t testing.TB) []wish {
 	made := all
 	made.Name, made.Type, made.Firmware, made.Emulator = "made & new", "qemu", "/usr/share/OVMF/OVMF_CODE_4M.fd", "/usr/bin/qemu-system-x86_64"
 	least := definition.Wanted{Name: "least", Type: "qemu", MemoryBytes: 1 << 30}
+	fitted := definition.Wanted{Type: "qemu", MemoryBytes: 1 << 30, CPUs: 4, Offers: offers}
+	windows, linux := fitted, fitted
+	windows.Name, windows.System = "windows", "windows"
+	linux.Name, linux.System = "linux", "linux"
 	byROM := lends("l2", true)
 	byROM.Borrows[0].ROM = "/usr/share/qemu/lendkeep-reel-0a1b2c3d.rom"
 	returned := definition.Wanted{Name: "l2", Known: []facts.Identity{reel(1)}, HugePages: &off, Firmware: "bios"}
@@ -86,11 +95,13 @@ func wishes(t testing.TB) []wish {
 		{"a loan given back", sample(t, "l2-kept"), returned},
 		{"a guest that is made", create(t, made), made},
 		{"the least guest", create(t, least), least},
+		{"a Windows guest that is made", create(t, windows), windows},
+		{"a Linux guest that is made", create(t, linux), linux},
 	}
 }
 
 func create(t testing.TB, w definition.Wanted) string {
-	xml, err := definition.Create(w)
+	xml, _, err := definition.Create(w)
 	require.NoError(t, err)
 	return xml
 }
@@ -104,7 +115,7 @@ func (w wish) edited(t testing.TB) string {
 // libvirt accepts every definition, and after it has been through libvirt the
 // layout has nothing left to wish for.
 func TestJudgeAcceptsWhatIsEditedAndMade(t *testing.T) {
-	for _, w := range wishes(t) {
+	for _, w := range wishes(t, everything) {
 		t.Run(w.name, func(t *testing.T) {
 			kept, err := judge(t).Define(t.Context(), w.edited(t))
 			require.NoError(t, err)
@@ -135,7 +146,7 @@ func TestJudgeIsFaithful(t *testing.T) {
 }
 
 func TestJudgeRefuses(t *testing.T) {
-	good := wishes(t)[1].edited(t)
+	good := wishes(t, everything)[1].edited(t)
 	replace := func(old, now string) string {
 		require.Contains(t, good, old)
 		return strings.Replace(good, old, now, 1)

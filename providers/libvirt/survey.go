@@ -13,7 +13,7 @@ import (
 	"lendkeep/reconcile/facts"
 )
 
-// Survey asks libvirt for everything it knows: five calls for the whole host,
+// Survey asks libvirt for everything it knows: six calls for the whole host,
 // at most five more for each guest, two for each pool and one for each network,
 // never one for each device. What it does not answer is a gap.
 func (c *Conn) Survey(ctx context.Context) facts.Virtualization {
@@ -39,12 +39,15 @@ type surveyor struct {
 	seen    dump.Seen
 }
 
-func (s *surveyor) miss(fact string, err error) {
-	var said libvirt.Error
-	if errors.As(err, &said) {
-		err = errors.New(said.Message)
+func (s *surveyor) miss(fact string, err error) { s.seen.Miss(fact, s.seen.URI, inItsWords(err)) }
+
+// inItsWords gives what libvirt says of an error, without its numbers.
+func inItsWords(err error) error {
+	var of libvirt.Error
+	if errors.As(err, &of) {
+		return errors.New(of.Message)
 	}
-	s.seen.Miss(fact, s.seen.URI, err)
+	return err
 }
 
 func (s *surveyor) host() {
@@ -52,6 +55,11 @@ func (s *surveyor) host() {
 		s.miss("capabilities", err)
 	} else if err := s.seen.Host(text); err != nil {
 		s.miss("capabilities", err)
+	}
+	if text, err := s.libvirt.GetDomainCapabilities(s.seen.Emulator, dump.NewArch, dump.NewMachine, s.seen.GuestType, 0); err != nil {
+		s.seen.Unoffered(inItsWords(err))
+	} else if err := s.seen.Offered(text); err != nil {
+		s.seen.Unoffered(err)
 	}
 	number, err := s.libvirt.GetLibVersion()
 	if err != nil {

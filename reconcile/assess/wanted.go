@@ -57,8 +57,7 @@ func (c *Case) changeTo(g *spec.Guest, w definition.Wanted) Change {
 	known := c.Facts.Guest(g.Name)
 	switch {
 	case known == nil:
-		made.Changes = []string{"new guest"}
-		if made.After, made.Err = definition.Create(made.Wanted); made.Err == nil {
+		if made.After, made.Changes, made.Err = definition.Create(made.Wanted); made.Err == nil {
 			made.Becomes, made.Err = definition.Read(made.After)
 		}
 	case known.Kept != nil:
@@ -100,6 +99,9 @@ func (c *Case) wanted(g *spec.Guest) definition.Wanted {
 	w := definition.Wanted{
 		Name: g.Name, Type: c.Facts.Survey.Libvirt.GuestType, Emulator: c.Facts.Survey.Libvirt.Emulator,
 		Firmware: g.Firmware, Known: c.known(g),
+	}
+	if c.Facts.Guest(g.Name) == nil { // a guest that is there keeps what it has
+		w.System, w.Offers = g.System, c.Facts.Survey.Libvirt.Offers
 	}
 	for _, ref := range g.Borrows {
 		w.Borrows = append(w.Borrows, definition.Borrowed{

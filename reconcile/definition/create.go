@@ -18,10 +18,10 @@ const skeleton = `<domain type=%s>
   </os>
   <features>
     <acpi/>
-    <apic/>
+    <apic/>%s
   </features>
-  <cpu mode='%s'/>
-  <clock offset='utc'/>
+  <cpu mode='%s'%s
+  %s
   <on_poweroff>destroy</on_poweroff>
   <on_reboot>restart</on_reboot>
   <on_crash>destroy</on_crash>
@@ -38,19 +38,20 @@ const skeleton = `<domain type=%s>
     </graphics>
     <video>
       <model type='virtio' heads='1' primary='yes'/>
-    </video>%s
+    </video>%s%s
   </devices>
 </domain>
 `
 
-// Create writes the definition of a guest that libvirt does not know yet.
-// Memory must be stated; a processor count that is not is libvirt's 1.
-func Create(w Wanted) (string, error) {
+// Create writes the definition of a guest that libvirt does not know yet, and
+// says what is in it besides what the layout states. Memory must be stated; a
+// processor count that is not is libvirt's 1.
+func Create(w Wanted) (xml string, says []string, err error) {
 	if err := w.check(); err != nil {
-		return "", fmt.Errorf("create definition: %w", err)
+		return "", nil, fmt.Errorf("create definition: %w", err)
 	}
 	if w.MemoryBytes == 0 {
-		return "", fmt.Errorf("create definition of %s: its memory is not stated", w.Name)
+		return "", nil, fmt.Errorf("create definition of %s: its memory is not stated", w.Name)
 	}
 	kind := cmp.Or(w.Type, "kvm")
 	// The host's own processor is what KVM gives at no cost; without KVM,
@@ -60,10 +61,16 @@ func Create(w Wanted) (string, error) {
 		cpu = "maximum' check='none"
 	}
 	memory := (w.MemoryBytes + 1023) / 1024
+	fitted := fit(w)
+	inner := "/>"
+	if fitted.cpu != "" {
+		inner = ">" + fitted.cpu + "\n  </cpu>"
+	}
 	bare := fmt.Sprintf(skeleton, quoted(kind), libvirtText.Replace(w.Name), memory, memory, max(w.CPUs, 1),
-		quoted(cmp.Or(w.Arch, "x86_64")), quoted(cmp.Or(w.Machine, "q35")), cpu, emulator(w), balloon(w))
+		quoted(cmp.Or(w.Arch, "x86_64")), quoted(cmp.Or(w.Machine, "q35")), fitted.features, cpu, inner, fitted.clock,
+		emulator(w), fitted.devices, balloon(w))
 	made, _, err := Edit(bare, w)
-	return made, err
+	return made, append([]string{"new guest"}, fitted.says...), err
 }
 
 func emulator(w Wanted) string {

@@ -117,7 +117,7 @@ func TestCreate(t *testing.T) {
 		Networks: []Network{{Name: "lan", Network: "default", MAC: "52:54:00:00:00:01"}},
 		Borrows:  []Borrowed{{Identity: reel(t, "0000:01:00.0"), Boots: true}},
 	}
-	xml, err := Create(w)
+	xml, _, err := Create(w)
 	require.NoError(t, err)
 	_, changes := edited(t, xml, w)
 	assert.Empty(t, changes)
@@ -195,16 +195,16 @@ func TestCreate(t *testing.T) {
 
 func TestCreateOfTheLeast(t *testing.T) {
 	w := Wanted{Name: "catalogue", MemoryBytes: 1 << 30}
-	xml, err := Create(w)
+	xml, _, err := Create(w)
 	require.NoError(t, err)
 	assert.Contains(t, xml, "<domain type='kvm'>")
 	assert.Contains(t, xml, "<cpu mode='host-passthrough' check='none' migratable='on'/>")
 	assert.NotContains(t, xml, "memballoon", "nothing is pinned, so that a balloon is of use")
 	edited(t, xml, w)
 
-	_, err = Create(Wanted{Name: "catalogue"})
+	_, _, err = Create(Wanted{Name: "catalogue"})
 	assert.ErrorContains(t, err, "memory is not stated")
-	_, err = Create(Wanted{MemoryBytes: 1})
+	_, _, err = Create(Wanted{MemoryBytes: 1})
 	assert.ErrorContains(t, err, "no name")
 }
 

@@ -90,6 +90,19 @@ func someDevices(t *rapid.T, w Wanted) Wanted {
 	return w
 }
 
+// someOffers gives some of what libvirt may offer, and what nobody knows.
+func someOffers(t *rapid.T) facts.Offers {
+	names := []string{"not_known_yet"}
+	for _, e := range enlightenments {
+		names = append(names, e.name)
+	}
+	return facts.Offers{
+		TPM:    rapid.SliceOfDistinct(rapid.SampledFrom([]string{"tpm-tis", "tpm-crb", "tpm-spapr"}), rapid.ID).Draw(t, "TPM models"),
+		HyperV: rapid.SliceOfDistinct(rapid.SampledFrom(names), rapid.ID).Draw(t, "enlightenments"),
+		Random: rapid.Bool().Draw(t, "random"),
+	}
+}
+
 // someDefinition gives a definition of libvirt's or of our own making.
 func someDefinition(t *rapid.T, texts map[string]string) (name, xml string) {
 	name = rapid.SampledFrom([]string{"l2", "grading", "catalogue", "new"}).Draw(t, "guest")
@@ -98,7 +111,9 @@ func someDefinition(t *rapid.T, texts map[string]string) (name, xml string) {
 	} else {
 		w := someDevices(t, someWanted(t, name))
 		w.MemoryBytes = max(w.MemoryBytes, 1<<20)
-		made, err := Create(w)
+		w.System = rapid.SampledFrom([]string{"", "windows", "linux"}).Draw(t, "system")
+		w.Offers = someOffers(t)
+		made, _, err := Create(w)
 		require.NoError(t, err)
 		xml = made
 	}

@@ -22,6 +22,9 @@ type Wanted struct {
 	Emulator string `json:"emulator,omitempty"` // path; empty: libvirt chooses
 	Arch     string `json:"arch,omitempty"`     // "x86_64" when empty
 	Machine  string `json:"machine,omitempty"`  // "q35" when empty
+	System   string `json:"system,omitempty"`   // "windows", "linux"; empty: not stated
+	// Offers is what libvirt can give such a guest; what it does not say is not asked of it.
+	Offers facts.Offers `json:"offers,omitzero"`
 
 	Firmware    string    `json:"firmware,omitempty"` // "uefi", "bios" or the path of a firmware image
 	CPUs        int       `json:"cpus,omitempty"`
@@ -72,6 +75,9 @@ type Network struct {
 func (w Wanted) check() error {
 	if w.Name == "" {
 		return fmt.Errorf("the guest has no name")
+	}
+	if w.System != "" && w.System != "windows" && w.System != "linux" {
+		return fmt.Errorf("guest %s: %q is no system that is known", w.Name, w.System)
 	}
 	for _, value := range w.texts() {
 		if !writable(value) {

@@ -16,7 +16,18 @@ type Virtualization struct {
 	IOMMU     *bool     `json:"iommu,omitempty"` // host capabilities: <iommu support>; nil: not said
 	Emulator  string    `json:"emulator,omitempty"`
 	GuestType string    `json:"guest_type,omitempty"` // best type for new guests: "kvm", "qemu", "test"
+	Offers    Offers    `json:"offers,omitzero"`      // to new guests
 	Gaps      []Gap     `json:"gaps,omitempty"`
+}
+
+// Offers is what libvirt's domain capabilities (virConnectGetDomainCapabilities)
+// say of new guests of the kind that lendkeep makes. What they do not say, a guest
+// does not get.
+type Offers struct {
+	TPM    []string `json:"tpm,omitempty"`    // models of a TPM 2.0 that swtpm gives: "tpm-crb", "tpm-tis"; empty: none
+	HyperV []string `json:"hyperv,omitempty"` // Hyper-V's enlightenments by libvirt's names: "relaxed"; empty: none
+	Random bool     `json:"random,omitempty"` // a virtio source of random bytes that the host's random device feeds
+	Why    string   `json:"why,omitempty"`    // why nothing of this is known; empty: it is
 }
 
 // Guest is a virtual machine that libvirt knows.

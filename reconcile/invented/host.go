@@ -176,7 +176,7 @@ func (b *Builder) Guest(name, image string, lent ...facts.Identity) {
 	for _, r := range lent {
 		w.Borrows = append(w.Borrows, definition.Borrowed{Identity: r})
 	}
-	xml, err := definition.Create(w)
+	xml, _, err := definition.Create(w)
 	if err != nil {
 		panic(err) // a mistake in a test's own input
 	}

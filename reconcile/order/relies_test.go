@@ -20,7 +20,7 @@ import (
 // not name; a type that is not here is a fact that nobody has thought of.
 var howRelied = map[string]string{
 	"Survey": "host", "Machine": "host", "Pages": "host", "Claim": "host", "Virtualization": "host", "Pool": "host", "Network": "host",
-	"Descriptor": "host", "MachineTarget": "host", "Gap": "host and controller",
+	"Descriptor": "host", "Offers": "host", "MachineTarget": "host", "Gap": "host and controller",
 	"InstalledGuard": "guard", "GuardFiles": "guard", "InstalledWatch": "watch", "WatchFiles": "watch",
 	"Function": "controller", "BAR": "controller", "MSIX": "controller", "NVMe": "controller", "Namespace": "controller", "Interface": "controller", "Link": "controller",
 	"Block": "controller", "PartitionTable": "controller", "Partition": "controller", "Signature": "controller", "Mapper": "controller",

@@ -23,8 +23,7 @@ type DefineGuest struct {
 // After gives the XML that libvirt is given, and what that changes, for people.
 func (s *DefineGuest) After() (xml string, changes []string, err error) {
 	if s.Before == "" {
-		xml, err = definition.Create(s.Wanted)
-		return xml, []string{"new guest"}, err
+		return definition.Create(s.Wanted)
 	}
 	becomes, changes, err := definition.Become(s.Before, s.Wanted)
 	return becomes.XML, changes, err

@@ -23,6 +23,7 @@ const maxFile = 4 << 20
 //
 //	uri, version             one line each
 //	capabilities.xml
+//	domaincapabilities.xml   what new guests can have (virsh domcapabilities)
 //	guests/NAME.xml          kept definition
 //	guests/NAME.live.xml     definition in force; the guest is running
 //	guests/NAME.autostart    if it is there, the guest starts with the host
@@ -41,6 +42,7 @@ func FromFiles(folder fs.FS) facts.Virtualization {
 			f.miss("capabilities.xml", err)
 		}
 	}
+	f.offers()
 	f.guests()
 	f.pools()
 	f.networks()
@@ -109,6 +111,21 @@ func (f *files) list(folder string) []string {
 		}
 	}
 	return list
+}
+
+// offers reads what new guests can have. Without the file nothing is known of it,
+// and that is no gap: they are made without.
+func (f *files) offers() {
+	const name = "domaincapabilities.xml"
+	if !f.exists(name) {
+		f.Unoffered(errors.New("libvirt's domain capabilities are not among its answers"))
+		return
+	}
+	if text, ok := f.read(name); ok {
+		if err := f.Offered(text); err != nil {
+			f.Unoffered(err)
+		}
+	}
 }
 
 // guests puts the files of each guest together. The name in a file counts, and
