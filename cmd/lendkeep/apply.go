@@ -30,7 +30,7 @@ that was done is undone in reverse.
 An order that erases a drive needs that drive's serial as well, and one with
 steps by hand asks for each whether it is done: typed, or given with --erase and
 --confirmed.`,
-		Example: "  lendkeep apply day.order --approve ABCD-EFGH-IJKL-MNOP",
+		Example: "  lendkeep apply day.order\n  lendkeep apply day.order --approve ABCD-EFGH-IJKL-MNOP --json",
 		Args:    cobra.ExactArgs(1),
 		RunE: func(c *cobra.Command, arguments []string) error {
 			sealed, err := openOrder(arguments[0])
@@ -47,7 +47,7 @@ steps by hand asks for each whether it is done: typed, or given with --erase and
 			w.progress = newProgress(c.ErrOrStderr())
 			return acting(c.Context(), &w, func(j *journals) (order.Order, error) { return sealed.Order, j.unended() }, func(h host, j *journals) error {
 				h.Person = said.desk(c, h.Person)
-				return carryOut(c, &w, h, j, approval)
+				return carryOut(c, &w, h, j, approval, said.json)
 			})
 		},
 	}
@@ -55,6 +55,7 @@ steps by hand asks for each whether it is done: typed, or given with --erase and
 	c.Flags().StringVar(&said.code, "approve", "", "the order's approval `CODE`, as plan printed it")
 	said.eraseFlag(c)
 	said.confirmedFlag(c)
+	said.jsonFlag(c)
 	return c
 }
 
@@ -66,6 +67,11 @@ func openOrder(name string) (order.Sealed, error) {
 	if err != nil {
 		return order.Sealed{}, fail(exitUsage, "write one: lendkeep plan LAYOUT -o FILE", "read order: %w", err)
 	}
+	return orderIn(content, name)
+}
+
+// orderIn reads an order; name says where it comes from.
+func orderIn(content []byte, name string) (order.Sealed, error) {
 	sealed, err := order.Open(content)
 	if errors.Is(err, order.ErrDamaged) {
 		return order.Sealed{}, fail(exitDamaged, "write it again: lendkeep plan LAYOUT -o "+name, "%s: %w; nothing was touched", name, err)
@@ -140,9 +146,9 @@ func actingOn(ctx context.Context, w *where, j *journals, about func(*journals) 
 	return deed(h, j)
 }
 
-func carryOut(c *cobra.Command, w *where, h host, j *journals, approval order.Approval) error {
+func carryOut(c *cobra.Command, w *where, h host, j *journals, approval order.Approval, asJSON bool) error {
 	journal := &lazyJournal{make: func() (carry.Journal, error) { return j.create() }}
-	carrier := carry.Carrier{Ports: h.Ports, Journal: journal, Clock: systemClock{}, Sequence: j.next(), Watch: watcher(c, w.progress)}
+	carrier := carry.Carrier{Ports: h.Ports, Journal: journal, Clock: systemClock{}, Sequence: j.next(), Watch: watcher(c, w.progress, asJSON)}
 	w.progress.awaited(readingHost, 0)
 	report, err := carrier.Out(c.Context(), approval)
 	w.progress.end()

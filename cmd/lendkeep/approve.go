@@ -23,6 +23,11 @@ type said struct {
 	code      string
 	serials   []string
 	confirmed []string
+	json      bool // a program reads on, so nobody is asked
+}
+
+func (s *said) jsonFlag(c *cobra.Command) {
+	c.Flags().BoolVar(&s.json, "json", false, "print what happens as JSON, one event a line, and ask nobody (lendkeep help json)")
 }
 
 func (s *said) eraseFlag(c *cobra.Command) {
@@ -34,7 +39,10 @@ func (s *said) confirmedFlag(c *cobra.Command) {
 }
 
 // terminal gives the person's input, or nil where nobody can be asked.
-func terminal(c *cobra.Command) *os.File {
+func (s *said) terminal(c *cobra.Command) *os.File {
+	if s.json {
+		return nil
+	}
 	if in, ok := c.InOrStdin().(*os.File); ok && term.IsTerminal(int(in.Fd())) {
 		return in
 	}
@@ -44,7 +52,7 @@ func terminal(c *cobra.Command) *os.File {
 // desk asks for steps by hand what was not said already.
 func (s *said) desk(c *cobra.Command, keeps step.Person) step.Person {
 	desk := person.Desk{Keeps: keeps, Out: c.OutOrStdout(), Confirmed: s.confirmed}
-	if in := terminal(c); in != nil {
+	if in := s.terminal(c); in != nil {
 		desk.In = in
 	}
 	return desk
@@ -53,7 +61,7 @@ func (s *said) desk(c *cobra.Command, keeps step.Person) step.Person {
 // approve takes code and serials from the flags, or asks the person at the
 // terminal for them after showing the order.
 func approve(c *cobra.Command, sealed order.Sealed, name string, said said) (order.Approval, error) {
-	in := terminal(c)
+	in := said.terminal(c)
 	if said.code == "" {
 		if in == nil {
 			return order.Approval{}, fail(exitUsage, "read the order, then give its code: lendkeep apply "+name+" --approve CODE", "the order is not approved")

@@ -39,7 +39,7 @@ do, or what a block or attribute of the layout language is for.`,
 			}
 			_, findings, diagnostics, err := assessed(c, arguments[0], shift, &w)
 			if err != nil {
-				return err
+				return layoutAsJSON(c.OutOrStdout(), err, asJSON)
 			}
 			if err := printCheck(c.OutOrStdout(), diagnostics, findings, asJSON); err != nil {
 				return err
@@ -52,7 +52,7 @@ do, or what a block or attribute of the layout language is for.`,
 	}
 	w.flags(c, true)
 	c.Flags().StringVar(&shift, "shift", "", "check as for a plan of this `SHIFT`")
-	c.Flags().BoolVar(&asJSON, "json", false, "print the findings as JSON")
+	c.Flags().BoolVar(&asJSON, "json", false, "print the findings, and what is wrong with the layout, as JSON (lendkeep help json)")
 	c.Flags().StringVar(&explain, "explain", "", "explain this finding, block or attribute (`WORD`) and end")
 	return c
 }

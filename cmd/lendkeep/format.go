@@ -2,7 +2,6 @@ package main
 
 import (
 	"bytes"
-	"fmt"
 	"os"
 	"path/filepath"
 
@@ -10,39 +9,83 @@ import (
 
 	"lendkeep/providers/files"
 	"lendkeep/spec"
-	"lendkeep/spec/plain"
 )
 
 func formatCommand() *cobra.Command {
-	return &cobra.Command{
+	var check bool
+	c := &cobra.Command{
 		Use:   "format LAYOUT",
 		Short: "Rewrite a layout's files in canonical form",
 		Long: `Rewrites every layout file in directory LAYOUT, or the one file LAYOUT, in
 canonical form: indentation, alignment, blank lines. What the layout means does
-not change. Prints the name of each file that it rewrote.`,
-		Args: cobra.ExactArgs(1),
+not change. Prints the name of each file that it rewrote. With - a file is read
+from standard input, and its canonical form written to standard output.
+
+With --check nothing is written: it names each file that is not in canonical form,
+and ends with exit code 1 if there is one.`,
+		Example: "  lendkeep format layout\n  lendkeep format --check layout\n  lendkeep format - < larch.hcl",
+		Args:    cobra.ExactArgs(1),
 		RunE: func(c *cobra.Command, arguments []string) error {
-			names, err := layoutFiles(arguments[0])
+			list, err := sources(c, arguments[0])
 			if err != nil {
 				return err
 			}
 			var all spec.Diagnostics
-			for _, name := range names {
-				changed, diagnostics, err := formatFile(name)
-				if err != nil {
+			unformed := false
+			for _, s := range list {
+				formed, diagnostics := spec.Format(s.content, s.name)
+				all = append(all, diagnostics...)
+				if diagnostics.HasErrors() {
+					continue
+				}
+				changes := !bytes.Equal(formed, s.content)
+				unformed = unformed || changes
+				if err := s.put(c, formed, changes, check); err != nil {
 					return err
 				}
-				all = append(all, diagnostics...)
-				if changed {
-					fmt.Fprintln(c.OutOrStdout(), plain.Text(name))
-				}
 			}
-			if all.HasErrors() {
+			switch {
+			case all.HasErrors():
 				return all
+			case check && unformed:
+				return failure{code: exitFindings}
 			}
 			return nil
 		},
 	}
+	c.Flags().BoolVar(&check, "check", false, "write nothing; name the files that would change, and end with exit code 1 if there are any")
+	return c
+}
+
+// source is a layout file, or what comes from standard input.
+type source struct {
+	name    string
+	content []byte
+	piped   bool
+}
+
+// sources reads the files of a layout.
+func sources(c *cobra.Command, name string) ([]source, error) {
+	if name == standard {
+		content, err := readIn(c, spec.MaxFileBytes)
+		if err != nil {
+			return nil, fail(exitUsage, "", "format: %w", err)
+		}
+		return []source{{"standard input", content, true}}, nil
+	}
+	names, err := layoutFiles(name)
+	if err != nil {
+		return nil, err
+	}
+	var list []source
+	for _, name := range names {
+		content, err := files.Read(name, spec.MaxFileBytes)
+		if err != nil {
+			return nil, fail(exitUsage, "", "format: %w", err)
+		}
+		list = append(list, source{name: name, content: content})
+	}
+	return list, nil
 }
 
 func layoutFiles(name string) ([]string, error) {
@@ -60,21 +103,25 @@ func layoutFiles(name string) ([]string, error) {
 	return list, err
 }
 
-func formatFile(name string) (bool, spec.Diagnostics, error) {
-	source, err := files.Read(name, spec.MaxFileBytes)
-	if err != nil {
-		return false, nil, fail(exitUsage, "", "format: %w", err)
+// put writes the canonical form where it belongs, and names a file that changes.
+func (s source) put(c *cobra.Command, formed []byte, changes, check bool) error {
+	if s.piped && !check {
+		_, err := c.OutOrStdout().Write(formed)
+		return err
 	}
-	formed, diagnostics := spec.Format(source, name)
-	if diagnostics.HasErrors() || bytes.Equal(formed, source) {
-		return false, diagnostics, nil
+	if !changes {
+		return nil
 	}
-	stat, err := os.Stat(name)
-	if err != nil {
-		return false, nil, fail(exitUsage, "", "format: %w", err)
+	if !check {
+		stat, err := os.Stat(s.name)
+		if err != nil {
+			return fail(exitUsage, "", "format: %w", err)
+		}
+		if err := files.Write(s.name, formed, stat.Mode().Perm()); err != nil {
+			return fail(exitUsage, "", "format: %w", err)
+		}
 	}
-	if err := files.Write(name, formed, stat.Mode().Perm()); err != nil {
-		return false, nil, fail(exitUsage, "", "format: %w", err)
-	}
-	return true, diagnostics, nil
+	t := text{w: c.OutOrStdout()}
+	t.line("%s", s.name)
+	return t.err
 }

@@ -12,6 +12,7 @@ import (
 
 // shown is a host's history as status --history prints it.
 type shown struct {
+	Version  version       `json:"version"`
 	Watching bool          `json:"watching"`
 	Loans    []watch.Loan  `json:"loans"`
 	Alarms   []watch.Event `json:"alarms"` // those that are not over

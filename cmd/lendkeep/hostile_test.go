@@ -152,17 +152,26 @@ func TestHostileOrder(t *testing.T) {
 		holdsNothingThatActs(t, arguments[0], out+told)
 	}
 	see("plan", layout, "--shift", "day", "--xml", "-o", file)
+	see("plan", layout, "--shift", "day", "--xml", "--json")
+	see("plan", layout, "--shift", "day", "-o", "-")
 	sealed, err := openOrder(file)
 	require.NoError(t, err)
 	holdsNothingThatActs(t, "the order file", string(sealed.File()))
 	out, told := screens("rehearse", file, "--survey", filepath.Join(folder, "survey.json"))
 	assert.Contains(t, out, "as planned")
 	holdsNothingThatActs(t, "rehearse", out+told)
-	see("apply", file, "--approve", sealed.Code())
+	for _, as := range []string{"--json", "--xml"} {
+		out, told := screens("show", file, as)
+		assert.Contains(t, out, "start guest grading")
+		holdsNothingThatActs(t, "show", out+told)
+	}
+	see("apply", file, "--approve", sealed.Code(), "--json")
 	see("status", layout)
 	see("status", "--history")
+	see("status", "--orders")
+	see("status", "--orders", "--json")
 	see("survey")
-	see("rollback")
+	see("rollback", "--json")
 	host, err := os.ReadFile(filepath.Join(folder, "host.json"))
 	require.NoError(t, err)
 	assert.Contains(t, string(host), "FORGED", "the host was hostile")
@@ -175,14 +184,18 @@ func hostileTexts(t *testing.T, without ...string) {
 	harmless, _ := larch(t)
 	for name, arguments := range map[string][]string{
 		"survey":             {"survey", "--stand-in", folder},
-		"survey as JSON":     {"survey", "--stand-in", folder, "-o", "-"},
+		"survey as JSON":     {"survey", "--stand-in", folder, "--json"},
+		"the file as JSON":   {"survey", "--stand-in", folder, "-o", "-"},
 		"what has changed":   {"survey", "--stand-in", folder, "--since", filepath.Join(harmless, "survey.json")},
+		"changes as JSON":    {"survey", "--stand-in", folder, "--since", filepath.Join(harmless, "survey.json"), "--json"},
 		"check":              {"check", layout, "--survey", survey},
 		"check as JSON":      {"check", layout, "--survey", survey, "--json"},
 		"plan":               {"plan", layout, "--survey", survey, "--shift", "day", "--xml", "-o", order},
 		"status":             {"status", layout, "--stand-in", folder},
 		"status as JSON":     {"status", layout, "--stand-in", folder, "--json"},
 		"the history":        {"status", "--history", "--stand-in", folder},
+		"the orders":         {"status", "--orders", "--stand-in", folder},
+		"no order as JSON":   {"plan", layout, "--survey", survey, "--shift", "day", "--json"},
 		"the log as JSON":    {"check", layout, "--survey", survey, "--log-format", "json"},
 		"a path":             {"check", layout + evil, "--survey", survey},
 		"a survey's path":    {"check", layout, "--survey", survey + evil},

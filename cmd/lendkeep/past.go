@@ -36,7 +36,12 @@ type begun struct {
 }
 
 // over tells whether the order has come to an end that asks nothing of anybody.
-func (b begun) over() bool { return b.Ended == carry.Carried || b.Ended == carry.Restored }
+func (b begun) over() bool { return b.carried() || b.Ended == carry.Restored }
+
+func (b begun) unended() bool { return !b.over() }
+
+// carried tells whether the order was carried out, and not undone since.
+func (b begun) carried() bool { return b.Ended == carry.Carried }
 
 const journalEnd = ".journal"
 
@@ -132,13 +137,37 @@ func (p past) unended() error {
 	return nil
 }
 
-// current gives the order that resume, rollback and status are about: the newest
-// that has not ended, else the newest. One of another machine is told of and
-// passed over. found is false where there is none.
+// current gives the order that resume and status are about: the newest that has
+// not ended, else the newest. found is false where there is none.
 func (p past) current(ctx context.Context) (b begun, report carry.Report, found bool, err error) {
-	for _, over := range []bool{false, true} {
+	return p.newest(ctx, begun.unended, begun.over)
+}
+
+// undoable gives the order that rollback is about: the newest that has not ended,
+// else the newest that was carried out and not rolled back, else the newest.
+// after is the newest that was rolled back after it; nil: none was.
+func (p past) undoable(ctx context.Context) (b begun, report carry.Report, after *begun, found bool, err error) {
+	b, report, found, err = p.newest(ctx, begun.unended, begun.carried, begun.over)
+	if !found || err != nil || !b.carried() {
+		return b, report, nil, found, err
+	}
+	for i := slices.Index(p.orders, b) + 1; i < len(p.orders); i++ {
+		if !p.orders[i].carried() {
+			after = &p.orders[i]
+		}
+	}
+	if after != nil && b.Sequence == 0 {
+		err = fail(exitUsage, "undo it by hand, or plan another shift", "order %s was carried out before that, but its journal has no number, so which others came after it is not known; nothing was touched", report.Sealed.Code())
+	}
+	return b, report, after, found, err
+}
+
+// newest gives the newest order of the first kind of which there is one. One of
+// another machine is told of and passed over.
+func (p past) newest(ctx context.Context, kinds ...func(begun) bool) (b begun, report carry.Report, found bool, err error) {
+	for _, is := range kinds {
 		for _, b := range slices.Backward(p.orders) {
-			if b.over() != over {
+			if !is(b) {
 				continue
 			}
 			report, err := b.report()

@@ -3,7 +3,6 @@ package main
 import (
 	"bytes"
 	"cmp"
-	"encoding/json"
 	"fmt"
 	"io"
 	"strings"
@@ -57,27 +56,9 @@ func (t *text) table(rows [][]string) {
 	}
 }
 
-func printJSON(w io.Writer, value any) error {
-	var content bytes.Buffer
-	encoder := json.NewEncoder(&content)
-	encoder.SetIndent("", " ")
-	encoder.SetEscapeHTML(false)
-	if err := encoder.Encode(value); err != nil {
-		return err
-	}
-	_, err := w.Write(plain.JSON(content.Bytes()))
-	return err
-}
-
 func printCheck(w io.Writer, diagnostics spec.Diagnostics, findings []assess.Finding, asJSON bool) error {
 	if asJSON {
-		if diagnostics == nil {
-			diagnostics = spec.Diagnostics{}
-		}
-		return printJSON(w, struct {
-			Diagnostics spec.Diagnostics `json:"diagnostics"`
-			Findings    []assess.Finding `json:"findings"`
-		}{diagnostics, findings})
+		return printJSON(w, checkedOf(diagnostics, findings))
 	}
 	if err := printDiagnostics(w, diagnostics); err != nil {
 		return err
@@ -217,15 +198,18 @@ func printChange(t *text, line string) {
 func round(d time.Duration) string { return d.Round(time.Second).String() }
 
 // watcher prints what happens while an order is carried out.
-func watcher(c *cobra.Command, p *progress) func(carry.Report, carry.Record) {
+func watcher(c *cobra.Command, p *progress, asJSON bool) func(carry.Report, carry.Record) {
 	w := c.OutOrStdout()
 	log := zerolog.Ctx(c.Context())
 	return func(report carry.Report, r carry.Record) {
 		log.Info().Str("order", report.Sealed.Code()).Str("event", string(r.Event)).Int("step", r.Step).
 			Bool("undo", r.Undo).Str("result", string(r.Result)).Str("note", r.Note).Msg("journal")
 		p.end()
-		t := &text{w: w} // the order goes on without a reader
-		happening(t, report, r)
+		if asJSON {
+			tellEvent(w, report, r)
+		} else {
+			happening(&text{w: w}, report, r) // the order goes on without a reader
+		}
 		p.follow(report, r)
 	}
 }
@@ -263,7 +247,7 @@ func endWord(result carry.Result) string {
 
 func printRehearsal(w io.Writer, sealed order.Sealed, report rehearse.Report, asJSON bool) error {
 	if asJSON {
-		return printJSON(w, report)
+		return printJSON(w, rehearsed{Code: sealed.Code(), Host: sealed.Order.Host, Good: report.Good(), Report: report})
 	}
 	t := &text{w: w}
 	t.line("Rehearsal of order %s for host %s, on a copy of it in memory", sealed.Code(), sealed.Order.Host)

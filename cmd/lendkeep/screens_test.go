@@ -72,7 +72,7 @@ func fits(t *testing.T, widths []int, arguments ...string) {
 }
 
 // silent are headings of columns that may be left out where no row says anything.
-var silent = map[string]bool{"borrows": true, "slot": true, "link": true, "used": true, "by": true, "why": true, "not": true}
+var silent = map[string]bool{"borrows": true, "slot": true, "link": true, "used": true, "by": true, "why": true, "not": true, "shift": true}
 
 // larch gives a folder with the stand-in host, and an order for it.
 func larch(t *testing.T) (folder, order string) {
@@ -90,8 +90,13 @@ func TestScreensFitTheTerminal(t *testing.T) {
 	fits(t, widths, "survey", "--stand-in", folder)
 	fits(t, widths, "check", layout, "--stand-in", folder)
 	fits(t, widths, "plan", layout, "--shift", "day", "--stand-in", folder, "--xml")
+	fits(t, widths, "show", order, "--xml")
 	fits(t, widths, "status", layout, "--stand-in", folder)
 	fits(t, []int{60, 80, 120}, "rehearse", order, "--survey", filepath.Join(folder, "survey.json"))
+	sealed, err := openOrder(order)
+	require.NoError(t, err)
+	must(t, "apply", order, "--approve", sealed.Code(), "--stand-in", folder)
+	fits(t, widths, "status", "--orders", "--stand-in", folder)
 }
 
 func TestHelpFitsTheTerminal(t *testing.T) {

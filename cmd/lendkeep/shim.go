@@ -47,10 +47,7 @@ the reason, and never taken for absent. Nothing is changed.`,
 				return fail(exitUsage, "name a firmware image; those of the host are listed in /usr/share/qemu/firmware", "%s: %w", arguments[0], err)
 			}
 			if asJSON {
-				return printJSON(c.OutOrStdout(), struct {
-					File string `json:"file"`
-					firmware.Report
-				}{arguments[0], report})
+				return printJSON(c.OutOrStdout(), inspected{File: arguments[0], Report: report})
 			}
 			return printFirmware(c.OutOrStdout(), arguments[0], report)
 		},

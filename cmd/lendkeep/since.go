@@ -2,6 +2,7 @@ package main
 
 import (
 	"io"
+	"time"
 
 	"github.com/spf13/cobra"
 
@@ -11,25 +12,29 @@ import (
 
 // changed is what survey --since prints.
 type changed struct {
-	Since   string         `json:"since"` // when the older survey was taken
+	Version version        `json:"version"`
+	Since   time.Time      `json:"since"` // when the older survey was taken
 	Changes []since.Change `json:"changes"`
 }
 
 // printSince tells what has changed since an older survey, and with a layout what
 // that touches.
-func printSince(c *cobra.Command, file, layout string, survey facts.Survey) error {
+func printSince(c *cobra.Command, file, layout string, survey facts.Survey, asJSON bool) error {
 	older, err := readSurvey(file)
 	if err != nil {
 		return err
 	}
 	was, is := facts.NewIndex(&older), facts.NewIndex(&survey)
-	told := changed{stamp(older.TakenAt), since.Changes(was, is)}
+	told := changed{Since: older.TakenAt, Changes: listed(since.Changes(was, is))}
 	if layout != "" {
 		stated, diagnostics := loadFor(layout, survey.Machine)
 		if diagnostics.HasErrors() {
-			return diagnostics
+			return layoutAsJSON(c.OutOrStdout(), diagnostics, asJSON)
 		}
 		since.Touch(told.Changes, stated, was, is)
+	}
+	if asJSON {
+		return printJSON(c.OutOrStdout(), told)
 	}
 	return printChanges(c.OutOrStdout(), told, layout != "")
 }
@@ -37,10 +42,10 @@ func printSince(c *cobra.Command, file, layout string, survey facts.Survey) erro
 func printChanges(w io.Writer, told changed, withLayout bool) error {
 	t := &text{w: w}
 	if len(told.Changes) == 0 {
-		t.line("Nothing has changed since %s.", told.Since)
+		t.line("Nothing has changed since %s.", stamp(told.Since))
 		return t.err
 	}
-	t.line("Since %s:", told.Since)
+	t.line("Since %s:", stamp(told.Since))
 	for _, change := range told.Changes {
 		t.line("- %s", change.Text)
 		for _, statement := range change.Touches {

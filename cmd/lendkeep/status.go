@@ -16,7 +16,7 @@ import (
 
 func statusCommand() *cobra.Command {
 	var w where
-	var asJSON, past bool
+	var asJSON, history, orders bool
 	c := &cobra.Command{
 		Use:   "status LAYOUT",
 		Short: "Show where each controller is, and whether layout and host agree",
@@ -24,21 +24,26 @@ func statusCommand() *cobra.Command {
 it and who uses its drives; then whether the host is as the layout says, whether
 starts are guarded and watched, and what became of the newest order. With
 --history, which needs no layout, it shows instead who had which controller from
-when to when, how each return went, and every alarm. Where the host is not as the
-layout says, it ends with exit code 1.`,
+when to when, how each return went, and every alarm; with --orders, which needs
+none either, every order that was carried out on this host, and its end. Where the
+host is not as the layout says, it ends with exit code 1.`,
+		Example: "  lendkeep status examples/larch\n  lendkeep status --history\n  lendkeep status --orders",
 		Args: func(c *cobra.Command, arguments []string) error {
-			if past {
+			if history || orders {
 				return cobra.MaximumNArgs(1)(c, arguments)
 			}
 			return cobra.ExactArgs(1)(c, arguments)
 		},
 		RunE: func(c *cobra.Command, arguments []string) error {
-			if past {
+			if history {
 				return showHistory(c.OutOrStdout(), &w, asJSON)
+			}
+			if orders {
+				return showOrders(c.Context(), c.OutOrStdout(), &w, asJSON)
 			}
 			laid, findings, _, err := assessed(c, arguments[0], "", &w)
 			if err != nil {
-				return err
+				return layoutAsJSON(c.OutOrStdout(), err, asJSON)
 			}
 			s := statusOf(laid, findings)
 			s.LastOrder = lastOrder(c.Context(), &w, laid.Facts.Survey.Machine.ID)
@@ -53,12 +58,15 @@ layout says, it ends with exit code 1.`,
 		},
 	}
 	w.flags(c, true)
-	c.Flags().BoolVar(&asJSON, "json", false, "print the status as JSON")
-	c.Flags().BoolVar(&past, "history", false, "show the history of lends and alarms")
+	c.Flags().BoolVar(&asJSON, "json", false, "print the status, history or orders as JSON (lendkeep help json)")
+	c.Flags().BoolVar(&history, "history", false, "show the history of lends and alarms")
+	c.Flags().BoolVar(&orders, "orders", false, "show which orders were carried out, and how each ended")
+	c.MarkFlagsMutuallyExclusive("history", "orders")
 	return c
 }
 
 type status struct {
+	Version     version            `json:"version"`
 	Host        string             `json:"host"`
 	Controllers []controllerStatus `json:"controllers"`
 	Guard       string             `json:"guard"`           // whether starts are checked, whoever starts a guest

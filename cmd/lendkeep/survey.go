@@ -13,6 +13,7 @@ import (
 func surveyCommand() *cobra.Command {
 	w := where{lenient: true}
 	var root, out, tree, older, layout string
+	var asJSON bool
 	c := &cobra.Command{
 		Use:   "survey",
 		Short: "Read every fact off a host",
@@ -55,27 +56,32 @@ kernel, guests. With --layout it adds what the layout states of each change.`,
 				return err
 			}
 			if older != "" {
-				return printSince(c, older, layout, survey)
+				return printSince(c, older, layout, survey, asJSON)
 			}
-			if out == "" {
-				return printSurvey(c.OutOrStdout(), survey)
+			if out != "" {
+				var content bytes.Buffer
+				if err := survey.Encode(&content); err != nil {
+					return err
+				}
+				return writeOut(c, out, content.Bytes())
 			}
-			var content bytes.Buffer
-			if err := survey.Encode(&content); err != nil {
-				return err
+			if asJSON {
+				return printJSON(c.OutOrStdout(), surveyedOf(survey))
 			}
-			return writeFile(out, content.Bytes())
+			return printSurvey(c.OutOrStdout(), survey)
 		},
 	}
 	w.flags(c, true)
 	c.Flags().StringVar(&root, "root", "", "read this root `DIRECTORY` or .txtar archive of a captured host instead of this machine")
-	c.Flags().StringVarP(&out, "output", "o", "", "write the survey to this `FILE` instead of printing tables")
+	c.Flags().StringVarP(&out, "output", "o", "", "write the survey to this `FILE` instead of printing tables; - is standard output")
+	c.Flags().BoolVar(&asJSON, "json", false, "print the survey as JSON (lendkeep help json)")
 	c.Flags().StringVar(&tree, "keep-tree", "", "also keep every file that was read, as a .txtar archive, in this `FILE`; needs --root")
 	c.Flags().StringVar(&older, "since", "", "tell what has changed since the survey in this `FILE`")
 	c.Flags().StringVar(&layout, "layout", "", "with --since: tell what the layout in this `DIRECTORY` states of each change")
 	c.MarkFlagsMutuallyExclusive("root", "stand-in", "survey")
 	c.MarkFlagsMutuallyExclusive("since", "output")
 	c.MarkFlagsMutuallyExclusive("root", "connect")
+	c.MarkFlagsMutuallyExclusive("json", "output")
 	return c
 }
 

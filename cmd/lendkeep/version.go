@@ -15,11 +15,12 @@ const number = "0.1.0"
 
 // build is what a copy of lendkeep says of itself.
 type build struct {
-	Version string `json:"version"`
-	Commit  string `json:"commit"`  // of the source; empty: it was not built from a repository
-	Changed bool   `json:"changed"` // the source had changes that were in no commit
-	Go      string `json:"go"`      // of the compiler
-	Libvirt string `json:"libvirt"` // of the library on this machine; empty: it is not there
+	Shape   version `json:"version"` // of what is printed, not of lendkeep
+	Version string  `json:"lendkeep"`
+	Commit  string  `json:"commit"`  // of the source; empty: it was not built from a repository
+	Changed bool    `json:"changed"` // the source had changes that were in no commit
+	Go      string  `json:"go"`      // of the compiler
+	Libvirt string  `json:"libvirt"` // of the library on this machine; empty: it is not there
 }
 
 func versionCommand() *cobra.Command {

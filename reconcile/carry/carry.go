@@ -121,6 +121,30 @@ func (c *Carrier) Rollback(ctx context.Context, report Report) (Report, error) {
 	return c.turn(context.WithoutCancel(ctx), AskedFor)
 }
 
+// MayGoBack refuses to undo an order after which others were carried out and
+// rolled back, unless everything that it has left still stands on the host: else
+// FallenError. Nothing is touched.
+func (c *Carrier) MayGoBack(ctx context.Context, report Report) error {
+	ix, err := c.look(ctx)
+	if err != nil {
+		return err
+	}
+	if err := sameMachine(ix, report.Sealed.Order); err != nil {
+		return err
+	}
+	if list := report.Fallen(ix); len(list) > 0 {
+		return FallenError{list}
+	}
+	return nil
+}
+
+// FallenError says what an order has left and no longer stands.
+type FallenError struct{ Fallen []string }
+
+func (e FallenError) Error() string {
+	return "not all that the order has left still stands: " + strings.Join(e.Fallen, "; ")
+}
+
 // ErrOtherMachine says that an order was written for another machine: serials
 // alone do not tell hosts apart, since drives are moved and copied.
 var ErrOtherMachine = errors.New("the order was written on the facts of another machine")
@@ -176,7 +200,7 @@ func (c *Carrier) steps() []step.Written { return c.report.Sealed.Order.Steps }
 func (c *Carrier) forward(ctx context.Context) (Report, error) {
 	whole := context.WithoutCancel(ctx)
 	for n := range c.steps() {
-		if c.superseded(n) {
+		if c.report.superseded(n) {
 			continue
 		}
 		if ctx.Err() != nil {
@@ -194,34 +218,11 @@ func (c *Carrier) forward(ctx context.Context) (Report, error) {
 	return c.report, err
 }
 
-// superseded tells whether a later step that is done gave a contrary value to
-// something this one gave: a guest stopped, then started again.
-func (c *Carrier) superseded(n int) bool {
-	if c.report.Steps[n].Result != Done && c.report.Steps[n].Result != Skipped {
-		return false
-	}
-	return c.later(n, step.Supersedes)
-}
-
-// hidden tells whether a later step that was begun keeps the effect of one from
-// being seen: what is on a drive that is lent meanwhile.
-func (c *Carrier) hidden(n int) bool { return c.later(n, step.Hides) }
-
-// later tells whether a later step that was begun stands so to one.
-func (c *Carrier) later(n int, stands func(later, earlier step.About) bool) bool {
-	for _, r := range c.report.Steps[n+1:] {
-		if (r.Intent || r.Result == Done) && stands(r.About, c.report.Steps[n].About) {
-			return true
-		}
-	}
-	return false
-}
-
 func (c *Carrier) do(interruptible context.Context, n int) error {
 	ctx := context.WithoutCancel(interruptible)
 	s := c.steps()[n].Step
 	report := c.report.Steps[n]
-	hidden := report.Result == Done && c.hidden(n)
+	hidden := report.Result == Done && c.report.hidden(n)
 	ix, err := c.steady(ctx, s, hidden)
 	if err != nil {
 		return err
@@ -272,7 +273,7 @@ func (c *Carrier) limited(ctx, interruptible context.Context, s step.Step, deed 
 func (c *Carrier) settled(n int, seen string) error {
 	report := c.report.Steps[n]
 	switch {
-	case report.Result == Done || report.Result == Skipped:
+	case report.settled():
 		return nil
 	case report.Intent || report.Result == Unknown:
 		return c.note(Record{Event: Outcome, Step: n + 1, Result: Done, Note: seen})

@@ -49,18 +49,24 @@ func (c *ticking) Limit(ctx context.Context, _ time.Duration) (context.Context, 
 	return ctx, func() {}
 }
 
+// hostFor is a host on which returned controllers have what an order mounts.
+func hostFor(survey facts.Survey, sealed order.Sealed) *memory.Host {
+	host := memory.New(survey, nil)
+	for _, w := range sealed.Order.Steps {
+		if m, ok := w.Step.(*step.Mount); ok {
+			host.Expect(m.Controller.Address, m.Partition, m.FSType)
+		}
+	}
+	return host
+}
+
 // Mounting after a return, and mounting again when a lend is undone, wait for
 // partitions that appear late.
 func TestPartitionsThatAppearLate(t *testing.T) {
 	for name, shift := range shifts {
 		t.Run(name, func(t *testing.T) {
 			survey, sealed := shift(t)
-			host := memory.New(survey, nil)
-			for _, w := range sealed.Order.Steps {
-				if m, ok := w.Step.(*step.Mount); ok {
-					host.Expect(m.Controller.Address, m.Partition, m.FSType)
-				}
-			}
+			host := hostFor(survey, sealed)
 			ports := host.Ports()
 			ports.Survey = &late{inner: ports.Survey}
 			disk := &fault.Disk{Fault: &fault.Fault{}}

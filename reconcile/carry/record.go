@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"time"
 
+	"lendkeep/reconcile/facts"
 	"lendkeep/reconcile/order"
 	"lendkeep/reconcile/step"
 	"lendkeep/reconcile/strict"
@@ -76,6 +77,8 @@ type Outline struct {
 	Begun    bool   // it holds an order
 	Ended    Result // Carried, Restored or Stuck; empty: it has not ended
 	Note     string // what the last record that ended or turned it said
+	Started  time.Time
+	Last     time.Time // of the last record
 }
 
 // Outlined reads the records of a journal without its order. No records are an
@@ -105,11 +108,12 @@ func (o *Outline) add(r Record) error {
 	case r.Event == Taken && o.Begun:
 		return errors.New("a second order")
 	case r.Event == Taken:
-		o.Begun, o.Sequence = true, r.Sequence
+		o.Begun, o.Sequence, o.Started, o.Last = true, r.Sequence, r.At, r.At
 		return nil
 	case !o.Begun:
 		return fmt.Errorf("%s comes before the order", r.Event)
 	}
+	o.Last = r.At
 	switch r.Event {
 	case Intent, Outcome, Resume:
 		o.Ended = "" // whatever it said before
@@ -131,12 +135,10 @@ func (o *Outline) add(r Record) error {
 // disagree.
 type Report struct {
 	Outline
-	Sealed  order.Sealed
-	Steps   []StepReport // one for each step of the order
-	Back    bool         // rolling back has begun
-	Started time.Time
-	Last    time.Time
-	Hung    []int // steps that never answered, from 1
+	Sealed order.Sealed
+	Steps  []StepReport // one for each step of the order
+	Back   bool         // rolling back has begun
+	Hung   []int        // steps that never answered, from 1
 }
 
 // StepReport is how far one step has come.
@@ -165,7 +167,6 @@ func (p *Report) add(r Record) error {
 	if err := p.Outline.add(r); err != nil {
 		return err
 	}
-	p.Last = r.At
 	switch r.Event {
 	case Taken:
 		return p.take(r)
@@ -185,7 +186,7 @@ func (p *Report) take(r Record) error {
 	if err != nil {
 		return err
 	}
-	p.Sealed, p.Started = sealed, r.At
+	p.Sealed = sealed
 	p.Steps = make([]StepReport, len(sealed.Order.Steps))
 	for n, w := range sealed.Order.Steps {
 		p.Steps[n].About = w.Step.About()
@@ -206,4 +207,44 @@ func (p *Report) addStep(s *StepReport, r Record) {
 // touched tells whether anything of the step may be in force.
 func (s StepReport) touched() bool {
 	return s.Intent || s.Result == Done || s.Result == Unknown || s.Undo && s.Result == NotDone
+}
+
+// superseded tells whether a later step that is done gave a contrary value to
+// something this one gave: a guest stopped, then started again.
+func (p Report) superseded(n int) bool {
+	return p.Steps[n].settled() && p.later(n, step.Supersedes)
+}
+
+// hidden tells whether a later step that was begun keeps the effect of one from
+// being seen: what is on a drive that is lent meanwhile.
+func (p Report) hidden(n int) bool { return p.later(n, step.Hides) }
+
+// later tells whether a later step that was begun stands so to one.
+func (p Report) later(n int, stands func(later, earlier step.About) bool) bool {
+	for _, r := range p.Steps[n+1:] {
+		if (r.Intent || r.Result == Done) && stands(r.About, p.Steps[n].About) {
+			return true
+		}
+	}
+	return false
+}
+
+// settled tells whether the step came to be in force, by its deed or before it.
+func (s StepReport) settled() bool { return s.Result == Done || s.Result == Skipped }
+
+// Fallen says in words what an order that was carried out has left and no longer
+// stands on the host, step by step; none: everything does. What a later step of
+// the order keeps from being seen does not count.
+func (p Report) Fallen(ix *facts.Index) []string {
+	var list []string
+	for n, s := range p.Steps {
+		if !s.settled() || p.superseded(n) {
+			continue
+		}
+		standing, seen := p.Sealed.Order.Steps[n].Step.Stands(ix)
+		if standing != step.After && !(standing == step.Neither && p.hidden(n)) {
+			list = append(list, fmt.Sprintf("step %d (%s): %s", n+1, s.About.Does, seen))
+		}
+	}
+	return list
 }

@@ -75,16 +75,21 @@ type Claim struct {
 	From   string `json:"from"` // modprobe file or "kernel command line"
 }
 
-// Encode writes the survey file: indented JSON with a final newline. A list of
-// nothing is written as one, since Decode refuses a survey without it.
-func (s Survey) Encode(w io.Writer) error {
+// Whole gives the survey with every list that it must have: Decode refuses one
+// without, and a list of nothing is written as one.
+func (s Survey) Whole() Survey {
 	s.Functions, s.Blocks, s.Mounts = listed(s.Functions), listed(s.Blocks), listed(s.Mounts)
 	s.Swaps, s.Paths, s.Claims = listed(s.Swaps), listed(s.Paths), listed(s.Claims)
+	return s
+}
+
+// Encode writes the survey file: indented JSON with a final newline.
+func (s Survey) Encode(w io.Writer) error {
 	var content bytes.Buffer
 	encoder := json.NewEncoder(&content)
 	encoder.SetIndent("", " ")
 	encoder.SetEscapeHTML(false)
-	err := encoder.Encode(s)
+	err := encoder.Encode(s.Whole())
 	if err == nil {
 		_, err = w.Write(plain.JSON(content.Bytes()))
 	}

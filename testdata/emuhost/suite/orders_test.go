@@ -114,7 +114,7 @@ func TestSurvey(t *testing.T) {
 	require.NotNil(t, ix.MountAt("/srv/shelf"))
 
 	h.layout(plain)
-	inside := h.mustLendkeep("plan", "workshop", "--shift", "day", "--survey", "/tmp/larch.json", "--json")
+	inside := h.mustLendkeep("plan", "workshop", "--shift", "day", "--survey", "/tmp/larch.json", "-o", "-")
 	assert.Equal(t, inside, planHere(t, content, plain))
 }
 
@@ -126,7 +126,7 @@ func planHere(t *testing.T, survey []byte, layout string) string {
 	require.NoError(t, os.WriteFile(filepath.Join(folder, "larch.json"), survey, 0o644))
 	programs, err := programs()
 	require.NoError(t, err)
-	command := exec.Command(filepath.Join(programs, "lendkeep"), "plan", "workshop", "--shift", "day", "--survey", "larch.json", "--json")
+	command := exec.Command(filepath.Join(programs, "lendkeep"), "plan", "workshop", "--shift", "day", "--survey", "larch.json", "-o", "-")
 	command.Dir = folder
 	out, err := command.Output()
 	require.NoError(t, err, string(out))
