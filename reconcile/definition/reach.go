@@ -42,7 +42,7 @@ func readReaches(guest *etree.Element, d *facts.Definition, taken map[*etree.Ele
 			r.known[disk.Source] = true
 		}
 	}
-	r.element(guest, []*node{table})
+	r.element(guest, []*node{table()})
 	d.Reaches = r.list
 }
 
@@ -50,7 +50,7 @@ func readReaches(guest *etree.Element, d *facts.Definition, taken map[*etree.Ele
 // table's elements on the way to it and itself.
 func (r *reaching) element(e *etree.Element, above []*node) {
 	n := above[len(above)-1]
-	if n == table.children["metadata"] {
+	if n == table().children["metadata"] {
 		return
 	}
 	r.compound(e, above)

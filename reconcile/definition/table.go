@@ -1,9 +1,9 @@
 package definition
 
 import (
-	"maps"
 	"slices"
 	"strings"
+	"sync"
 )
 
 // The table says of every place of a guest's definition whether a use of the
@@ -81,8 +81,9 @@ type node struct {
 	places   map[string]how
 }
 
-// table is the root of all rows, the element <domain>.
-var table = plant(patterns())
+// table is the root of all rows, the element <domain>. It is made when it is first
+// asked for: the guard's program begins twice for a start, and reads one definition.
+var table = sync.OnceValue(func() *node { return plant(patterns()) })
 
 func plant(rows []row) *node {
 	root := &node{tag: "domain"}
@@ -122,16 +123,14 @@ func (n *node) reach(at string) *node {
 
 // expand writes the groups of a pattern out, one after another.
 func expand(pattern string) []string {
-	for _, name := range slices.Sorted(maps.Keys(groups)) {
-		before, after, has := strings.Cut(pattern, "{"+name+"}")
-		if !has {
-			continue
-		}
-		var list []string
-		for _, member := range strings.Fields(groups[name]) {
-			list = append(list, expand(before+member+after)...)
-		}
-		return list
+	before, rest, has := strings.Cut(pattern, "{")
+	if !has {
+		return []string{pattern}
 	}
-	return []string{pattern}
+	name, after, _ := strings.Cut(rest, "}")
+	var list []string
+	for _, member := range strings.Fields(groups[name]) {
+		list = append(list, expand(before+member+after)...)
+	}
+	return list
 }

@@ -7,6 +7,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"sync"
 )
 
 // Paths lists every path of the host that a definition names, in whichever
@@ -68,31 +69,36 @@ func (r Reach) shown() string {
 	return folder + name
 }
 
-// Character devices through which a drive is used, by the names that the kernel
-// gives them, and the classes in which it shows them (Linux
-// Documentation/admin-guide/devices.txt; drivers/nvme/host/core.c).
-var charDevices = []struct {
+// charDevice is a kind of character device through which a drive is used, by the
+// name that the kernel gives it, and the class in which it shows it.
+type charDevice struct {
 	name  *regexp.Regexp
 	class string
-}{
-	{regexp.MustCompile(`^/dev/(nvme[0-9]+)$`), "nvme"},
-	{regexp.MustCompile(`^/dev/(ng[0-9]+n[0-9]+)$`), "nvme-generic"},
-	{regexp.MustCompile(`^/dev/(sg[0-9]+)$`), "scsi_generic"},
-	{regexp.MustCompile(`^/dev/(n?st[0-9]+[a-z]?)$`), "scsi_tape"},
-	{regexp.MustCompile(`^/dev/bsg/([^/]+)$`), "bsg"},
-	{regexp.MustCompile(`^/dev/(hidraw[0-9]+)$`), "hidraw"},
-	{regexp.MustCompile(`^/dev/input/(event[0-9]+|mouse[0-9]+|js[0-9]+)$`), "input"},
-	{regexp.MustCompile(`^/dev/dri/([^/]+)$`), "drm"},
-	{regexp.MustCompile(`^/dev/snd/([^/]+)$`), "sound"},
-	{regexp.MustCompile(`^/dev/(vhost-vdpa-[0-9]+)$`), "vhost-vdpa"},
-	{regexp.MustCompile(`^/dev/(tty[A-Z]+[0-9]+)$`), "tty"},
 }
+
+// charDevices are all of them (Linux Documentation/admin-guide/devices.txt;
+// drivers/nvme/host/core.c), made when they are first asked for.
+var charDevices = sync.OnceValue(func() []charDevice {
+	return []charDevice{
+		{regexp.MustCompile(`^/dev/(nvme[0-9]+)$`), "nvme"},
+		{regexp.MustCompile(`^/dev/(ng[0-9]+n[0-9]+)$`), "nvme-generic"},
+		{regexp.MustCompile(`^/dev/(sg[0-9]+)$`), "scsi_generic"},
+		{regexp.MustCompile(`^/dev/(n?st[0-9]+[a-z]?)$`), "scsi_tape"},
+		{regexp.MustCompile(`^/dev/bsg/([^/]+)$`), "bsg"},
+		{regexp.MustCompile(`^/dev/(hidraw[0-9]+)$`), "hidraw"},
+		{regexp.MustCompile(`^/dev/input/(event[0-9]+|mouse[0-9]+|js[0-9]+)$`), "input"},
+		{regexp.MustCompile(`^/dev/dri/([^/]+)$`), "drm"},
+		{regexp.MustCompile(`^/dev/snd/([^/]+)$`), "sound"},
+		{regexp.MustCompile(`^/dev/(vhost-vdpa-[0-9]+)$`), "vhost-vdpa"},
+		{regexp.MustCompile(`^/dev/(tty[A-Z]+[0-9]+)$`), "tty"},
+	}
+})
 
 func classOf(named string) (folder, name string) {
 	if !strings.HasPrefix(named, "/dev/") {
 		return "", "" // by far the most are files
 	}
-	for _, c := range charDevices {
+	for _, c := range charDevices() {
 		if found := c.name.FindStringSubmatch(named); found != nil {
 			return "/sys/class/" + c.class + "/", found[1]
 		}
