@@ -11,6 +11,7 @@ import (
 	"lendkeep/reconcile/assess"
 	"lendkeep/reconcile/carry"
 	"lendkeep/reconcile/facts"
+	"lendkeep/reconcile/guard"
 	"lendkeep/reconcile/order"
 )
 
@@ -90,8 +91,9 @@ type controllerStatus struct {
 
 func statusOf(c *assess.Case, findings []assess.Finding) status {
 	s := status{Host: c.Layout.Host.Name, Guard: c.Facts.Survey.Guard.Condition(), Controllers: []controllerStatus{}, Alarms: []string{}, Steps: []string{}}
+	outs := guard.Outs(c.Facts)
 	for i := range c.Layout.Controllers {
-		s.Controllers = append(s.Controllers, controllerStatusOf(c, c.Found(c.Layout.Controllers[i].Name)))
+		s.Controllers = append(s.Controllers, controllerStatusOf(c, c.Found(c.Layout.Controllers[i].Name), outs))
 	}
 	for _, f := range findings {
 		if f.Severity == assess.Stop {
@@ -110,7 +112,7 @@ func statusOf(c *assess.Case, findings []assess.Finding) status {
 	return s
 }
 
-func controllerStatusOf(c *assess.Case, found assess.Found) controllerStatus {
+func controllerStatusOf(c *assess.Case, found assess.Found, outs map[facts.Address]guard.Out) controllerStatus {
 	s := controllerStatus{Name: found.Controller.Name, Place: string(found.Where), What: found.Why, Borrows: []string{}, Users: []string{}}
 	for _, g := range c.Borrowers(found.Controller.Name) {
 		s.Borrows = append(s.Borrows, g.Name)
@@ -121,7 +123,7 @@ func controllerStatusOf(c *assess.Case, found assess.Found) controllerStatus {
 	if found.Function == nil {
 		return s
 	}
-	s.What = found.Function.Title()
+	s.What = titleAt(c.Facts, found.Function.Address, outs)
 	for _, use := range c.Uses(found.Function.Address) {
 		if use.Live {
 			s.Users = append(s.Users, string(use.Kind)+" "+use.User)
