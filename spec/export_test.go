@@ -1,0 +1,11 @@
+package spec
+
+// What the language refuses of a text, for tests.
+var (
+	WrongGuest     = wrongLibvirtName
+	WrongPartition = wrongPartition
+	WrongPath      = wrongMountPath
+	WrongFile      = wrongFile
+	WrongSerial    = wrongSerial
+	WrongOption    = wrongMountOption
+)
