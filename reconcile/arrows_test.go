@@ -23,6 +23,7 @@ var allowed = map[string][]string{
 	"reconcile/watch":         {"spec/plain", "reconcile/strict", "reconcile/facts", "reconcile/guard"},
 	"reconcile/step":          {"spec", "reconcile/strict", "reconcile/facts", "reconcile/definition", "reconcile/guard", "reconcile/watch"},
 	"reconcile/order":         {"spec", "reconcile/strict", "reconcile/facts", "reconcile/definition", "reconcile/assess", "reconcile/guard", "reconcile/step", "reconcile/watch"},
+	"reconcile/adopt":         {"spec", "reconcile/facts", "reconcile/definition", "reconcile/assess", "reconcile/step", "reconcile/order"},
 	"reconcile/carry":         {"spec", "reconcile/strict", "reconcile/facts", "reconcile/definition", "reconcile/assess", "reconcile/guard", "reconcile/step", "reconcile/order"},
 	"reconcile/since":         {"spec", "reconcile/facts", "reconcile/assess"},
 	"reconcile/rehearse":      {"reconcile"},
@@ -86,7 +87,7 @@ func within(name string, rooms []string) bool {
 
 // knowLayouts lists the rooms that may reach the layout language at whatever
 // depth. The guard, which runs as root at every start, is none of them.
-var knowLayouts = []string{"spec", "reconcile", "reconcile/assess", "reconcile/step", "reconcile/order", "reconcile/carry", "reconcile/since", "reconcile/invented", "reconcile/rehearse",
+var knowLayouts = []string{"spec", "reconcile", "reconcile/assess", "reconcile/step", "reconcile/order", "reconcile/adopt", "reconcile/carry", "reconcile/since", "reconcile/invented", "reconcile/rehearse",
 	"reconcile/explore", "providers/memory", "providers/person", "cmd/lendkeep"}
 
 // What a room must never reach, at whatever depth.

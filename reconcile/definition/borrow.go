@@ -18,6 +18,10 @@ type device struct {
 	told    bool            // that it is lent from here on, or no longer, has been said
 }
 
+// NoteBroughtUp is the change that is lendkeep's note of what a guest borrows and
+// nothing else: what the guest has stays.
+const NoteBroughtUp = "note of what is borrowed brought up to date"
+
 // borrows makes the guest's devices and lendkeep's records of them be those
 // that are wanted.
 func (e *edit) borrows() error {
@@ -55,7 +59,7 @@ func (e *edit) borrows() error {
 		return err
 	}
 	if changed && !allTold(now.Identities, wanted, append(devices, lent...)) {
-		e.say("note of what is borrowed brought up to date")
+		e.say(NoteBroughtUp)
 	}
 	if shim := e.shimDisk(); shim != nil {
 		return e.bootsFrom(shim, boots)
