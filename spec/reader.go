@@ -50,7 +50,7 @@ func (r *reader) read(files []File) *Layout {
 	}
 	if len(files) == 0 {
 		r.refuseWhole("layout has no files", "There is no file that ends with "+Extension+".",
-			"start from one of the layouts under examples/")
+			"write a first one: lendkeep adopt -o LAYOUT; or start from one of those under examples/")
 		return nil
 	}
 	blocks := r.topBlocks(bodies)

@@ -188,6 +188,8 @@ func hostileTexts(t *testing.T, without ...string) {
 		"the file as JSON":   {"survey", "--stand-in", folder, "-o", "-"},
 		"what has changed":   {"survey", "--stand-in", folder, "--since", filepath.Join(harmless, "survey.json")},
 		"changes as JSON":    {"survey", "--stand-in", folder, "--since", filepath.Join(harmless, "survey.json"), "--json"},
+		"adopt":              {"adopt", "-o", filepath.Join(t.TempDir(), "first"), "--survey", survey},
+		"adopt to a path":    {"adopt", "-o", filepath.Join(layout, "larch.hcl", evil), "--survey", survey},
 		"check":              {"check", layout, "--survey", survey},
 		"check as JSON":      {"check", layout, "--survey", survey, "--json"},
 		"plan":               {"plan", layout, "--survey", survey, "--shift", "day", "--xml", "-o", order},
@@ -217,6 +219,25 @@ func hostileTexts(t *testing.T, without ...string) {
 			}
 		})
 	}
+}
+
+// A layout that is written of a hostile host holds nothing that acts, either.
+func TestHostileAdopted(t *testing.T) {
+	folder, _ := hostileHost(t, names...)
+	dir := filepath.Join(t.TempDir(), "first")
+	out, told := screens("adopt", "-o", dir, "--survey", filepath.Join(folder, "survey.json"))
+	assert.Contains(t, out, "Written to", told)
+	written, err := filepath.Glob(filepath.Join(dir, "*"))
+	require.NoError(t, err)
+	require.Len(t, written, 3)
+	said := ""
+	for _, name := range written {
+		content, err := os.ReadFile(name)
+		require.NoError(t, err)
+		holdsNothingThatActs(t, name, string(content))
+		said += string(content)
+	}
+	assert.Contains(t, said, "FORGED", "the host was hostile")
 }
 
 // The same in a layout, which somebody else may have written.

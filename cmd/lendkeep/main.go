@@ -161,7 +161,7 @@ func newRoot() *cobra.Command {
 	}
 	root.SetHelpFunc(fitted(root.HelpFunc()))
 	root.CompletionOptions.DisableDefaultCmd = true
-	root.AddCommand(surveyCommand(), checkCommand(), planCommand(), showCommand(), rehearseCommand(), applyCommand(),
+	root.AddCommand(surveyCommand(), adoptCommand(), checkCommand(), planCommand(), showCommand(), rehearseCommand(), applyCommand(),
 		resumeCommand(), rollbackCommand(), statusCommand(), watchCommand(), shimCommand(), formatCommand(), versionCommand(), manCommand(), completionsCommand(), unguardCommand())
 	for _, t := range topics() {
 		root.AddCommand(&cobra.Command{Use: t.name, Short: t.short, Long: t.text})

@@ -170,3 +170,22 @@ func TestWriteBelowAnothersLink(t *testing.T) {
 	assert.ErrorIs(t, Write(parent+"/link/b", []byte("x"), Private), ErrOthersWrite)
 	assert.NoFileExists(t, parent+"/there/b")
 }
+
+// What is there is not written over, whatever it is.
+func TestWriteNew(t *testing.T) {
+	folder := t.TempDir()
+	name := filepath.Join(folder, "a")
+	require.NoError(t, WriteNew(name, []byte("one"), Private))
+	assert.ErrorIs(t, WriteNew(name, []byte("two"), Private), fs.ErrExist)
+	content, err := os.ReadFile(name)
+	require.NoError(t, err)
+	assert.Equal(t, "one", string(content))
+	require.NoError(t, os.Symlink(filepath.Join(folder, "elsewhere"), filepath.Join(folder, "link")))
+	assert.ErrorIs(t, WriteNew(filepath.Join(folder, "link"), []byte("x"), Private), fs.ErrExist)
+	assert.NoFileExists(t, filepath.Join(folder, "elsewhere"))
+	require.NoError(t, os.Mkdir(filepath.Join(folder, "there"), 0o700))
+	require.NoError(t, os.Symlink("there", filepath.Join(folder, "way")))
+	others(t, filepath.Join(folder, "way"))
+	assert.ErrorIs(t, WriteNew(filepath.Join(folder, "way", "b"), []byte("x"), Private), ErrOthersWrite)
+	assert.NoFileExists(t, filepath.Join(folder, "there", "b"))
+}

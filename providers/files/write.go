@@ -28,6 +28,22 @@ func WriteBy(making, name string, content []byte, mode fs.FileMode) error {
 	return write(making, name, content, mode, func(*os.File) error { return nil })
 }
 
+// WriteNew is Write where nothing may be yet: what is there stays as it is, and the
+// error is fs.ErrExist.
+func WriteNew(name string, content []byte, mode fs.FileMode) error {
+	if err := OwnLinks(filepath.Dir(name)); err != nil {
+		return fmt.Errorf("write %s: %w", name, err)
+	}
+	place, err := os.OpenFile(name, os.O_WRONLY|os.O_CREATE|os.O_EXCL, mode)
+	if err != nil {
+		return fmt.Errorf("write %s: %w", name, err)
+	}
+	if err = errors.Join(place.Close(), Write(name, content, mode)); err != nil {
+		return errors.Join(err, os.Remove(name))
+	}
+	return nil
+}
+
 // Exchange gives a file that is there other content, as Write does, and leaves it
 // its mode and owner.
 func Exchange(name string, content []byte) error {
