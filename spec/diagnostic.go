@@ -28,6 +28,9 @@ type Diagnostic struct {
 	Hint     string  `json:"hint,omitempty"` // what to write or do instead
 	At       Place   `json:"at"`             // zero: the layout as a whole
 	Source   Excerpt `json:"source"`
+	// Following is how many more mistakes the parser met in this file: after one
+	// that it cannot read past, most only follow from that.
+	Following int `json:"following,omitempty"`
 }
 
 // Excerpt is the source line a diagnostic is about, cut in three so that what
@@ -82,6 +85,9 @@ func (d Diagnostic) print(text *strings.Builder) {
 	}
 	if d.Hint != "" {
 		text.WriteString("  hint: " + plain.Text(d.Hint) + "\n")
+	}
+	if d.Following > 0 {
+		text.WriteString(fmt.Sprintf("  %d more may follow from it; mend this one first\n", d.Following))
 	}
 }
 

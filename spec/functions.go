@@ -94,8 +94,7 @@ func unit(name string, size int64) function.Function {
 		Impl: func(args []cty.Value, _ cty.Type) (cty.Value, error) {
 			bytes, ok := whole(args[0].Multiply(cty.NumberIntVal(size)))
 			if !ok {
-				return cty.NilVal, function.NewArgErrorf(0, "%s %s is not a whole number of bytes",
-					args[0].AsBigFloat().Text('g', 10), name)
+				return cty.NilVal, unsuited{fmt.Sprintf("%s %s is not a whole number of bytes", args[0].AsBigFloat().Text('g', 10), name)}
 			}
 			return cty.NumberVal(bytes), nil
 		},
@@ -123,7 +122,7 @@ var imageFunction = function.New(&function.Spec{
 	VarParam: &function.Parameter{Name: "format", Type: cty.String},
 	Type: func(args []cty.Value) (cty.Type, error) {
 		if len(args) > 2 {
-			return cty.NilType, function.NewArgErrorf(2, "an image has one format")
+			return cty.NilType, unsuited{"an image has one format"}
 		}
 		return imageType, nil
 	},
@@ -154,7 +153,7 @@ var checkedFormat = function.New(&function.Spec{
 	Type:     function.StaticReturnType(cty.String),
 	Impl: func(args []cty.Value, _ cty.Type) (cty.Value, error) {
 		if wideVerb.MatchString(args[0].AsString()) {
-			return cty.NilVal, function.NewArgErrorf(0, "a width may have three digits")
+			return cty.NilVal, unsuited{"a width may have three digits"}
 		}
 		return stdlib.FormatFunc.Call(args)
 	},
@@ -186,7 +185,7 @@ func bounded(all map[string]function.Function) map[string]function.Function {
 					total += weight(arg)
 				}
 				if total > maxWeight {
-					return cty.NilType, fmt.Errorf("the arguments hold more than %d characters and elements", maxWeight)
+					return cty.NilType, unsuited{fmt.Sprintf("the arguments hold more than %d characters and elements", maxWeight)}
 				}
 				return f.ReturnTypeForValues(args)
 			},
@@ -195,7 +194,7 @@ func bounded(all map[string]function.Function) map[string]function.Function {
 					spent += weight(arg)
 				}
 				if spent > maxSpent {
-					return cty.NilVal, fmt.Errorf("the calls of this layout work on more than %d characters and elements together", maxSpent)
+					return cty.NilVal, unsuited{fmt.Sprintf("the calls of this layout work on more than %d characters and elements together", maxSpent)}
 				}
 				answer, err := f.Call(args)
 				if err == nil {

@@ -30,7 +30,7 @@ const (
 const harmlessBytes = 5_000
 
 // excess tells what in a file is too much to be parsed, or nil.
-func excess(name string, src []byte) *hcl.Diagnostic {
+func excess(name string, src []byte) *mistake {
 	if len(src) > MaxFileBytes {
 		start := hcl.Range{Filename: name, Start: hcl.InitialPos, End: hcl.InitialPos}
 		return tooMuch(start, "file is too large",
@@ -116,7 +116,7 @@ func (g *depthGuard) countPieces(t hclsyntax.TokenType) {
 	}
 }
 
-func (g *depthGuard) exceeded(token hclsyntax.Token) *hcl.Diagnostic {
+func (g *depthGuard) exceeded(token hclsyntax.Token) *mistake {
 	switch {
 	case g.nesting > maxNesting:
 		return tooMuch(token.Range, "nested too deep",
@@ -170,6 +170,6 @@ func joins(t hclsyntax.TokenType) bool {
 	}
 }
 
-func tooMuch(rng hcl.Range, summary, detail string) *hcl.Diagnostic {
-	return &hcl.Diagnostic{Severity: hcl.DiagError, Summary: summary, Detail: detail, Subject: &rng}
+func tooMuch(rng hcl.Range, summary, detail string) *mistake {
+	return &mistake{rng: rng, summary: summary, detail: detail}
 }

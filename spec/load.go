@@ -4,10 +4,12 @@ import (
 	"crypto/sha256"
 	"encoding/binary"
 	"encoding/hex"
+	"errors"
 	"fmt"
 	"io/fs"
 	"os"
 	"path/filepath"
+	"regexp"
 	"slices"
 	"strings"
 )
@@ -37,7 +39,8 @@ func Load(dir string, given Given) (*Layout, Diagnostics) {
 	if ds.HasErrors() {
 		return nil, ds
 	}
-	return LoadSources(dir, files, given)
+	layout, more := LoadSources(dir, files, given)
+	return layout, append(ds, more...).sorted()
 }
 
 // LoadSources makes a layout of files already read, in any order; dir is only
@@ -58,14 +61,21 @@ func LoadSources(dir string, files []File, given Given) (*Layout, Diagnostics) {
 func readFiles(dir string) ([]File, Diagnostics) {
 	entries, err := os.ReadDir(dir)
 	if err != nil {
-		return nil, Diagnostics{unreadable("", "cannot read the layout's directory", err)}
+		return nil, Diagnostics{noDirectory(dir, err)}
 	}
 	var files []File
 	var ds Diagnostics
+	var almost []string
 	for _, entry := range entries {
 		name := entry.Name()
 		// Editors keep their locks and copies in hidden files.
-		if entry.IsDir() || filepath.Ext(name) != Extension || strings.HasPrefix(name, ".") {
+		if entry.IsDir() || strings.HasPrefix(name, ".") {
+			continue
+		}
+		if filepath.Ext(name) != Extension {
+			if meant.MatchString(name) {
+				almost = append(almost, name)
+			}
 			continue
 		}
 		content, err := readRegular(filepath.Join(dir, name))
@@ -75,7 +85,32 @@ func readFiles(dir string) ([]File, Diagnostics) {
 		}
 		files = append(files, File{Name: name, Bytes: content})
 	}
+	for _, name := range almost {
+		d := Diagnostic{Severity: SeverityWarning, Summary: "this file is not read", Detail: "Its name does not end with " + Extension + ".",
+			Hint: "rename it, if it is a part of the layout; lendkeep reads no JSON", At: Place{File: name}}
+		if len(files) == 0 && !ds.HasErrors() {
+			d.Severity, d.Detail = SeverityError, fmt.Sprintf("Its name does not end with %s, and no other file in %s does.", Extension, dir)
+		}
+		ds = append(ds, d)
+	}
 	return files, ds
+}
+
+// meant are names that a layout file may have been given by mistake: what it is
+// taken for elsewhere, what editors append, capitals.
+var meant = regexp.MustCompile(`(?i)\.hcl(\.(json|txt))?$`)
+
+// noDirectory tells why a layout's directory cannot be read.
+func noDirectory(dir string, err error) Diagnostic {
+	meta, statErr := os.Stat(dir)
+	switch {
+	case statErr == nil && !meta.IsDir():
+		return Diagnostic{Severity: SeverityError, Summary: "a layout is a directory, and this is a file", Detail: fmt.Sprintf("All files in one directory that end with %s are one layout.", Extension),
+			Hint: "name the directory that it is in: " + filepath.Dir(dir), At: Place{File: dir}}
+	case errors.Is(err, fs.ErrNotExist):
+		return Diagnostic{Severity: SeverityError, Summary: "there is no such directory", Hint: "name the directory in which the layout's " + Extension + " files are", At: Place{File: dir}}
+	}
+	return unreadable(dir, "cannot read the layout's directory", err)
 }
 
 // readRegular reads a file, but no device or pipe, on which it could wait for

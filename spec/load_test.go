@@ -252,7 +252,7 @@ func TestLoadReadsOnlyLayoutFiles(t *testing.T) {
 func TestLoadReportsWhatItCannotRead(t *testing.T) {
 	dir := t.TempDir()
 	_, ds := spec.Load(filepath.Join(dir, "nowhere"), spec.Given{})
-	assert.ErrorContains(t, ds, "cannot read the layout's directory")
+	assert.ErrorContains(t, ds, "there is no such directory")
 
 	_, ds = spec.Load(dir, spec.Given{})
 	assert.EqualError(t, ds, "layout has no files")

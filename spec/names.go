@@ -85,10 +85,18 @@ const (
 
 func (r *reader) suggests() bool { return len(r.diags) <= suggestedMistakes }
 
-// nearest gives the candidate most like name, or "" if none is like it. Of
-// equally near ones the first is taken.
+// nearest is Nearest for the first mistakes.
 func (r *reader) nearest(name string, candidates []string) string {
-	if !r.suggests() || len(name) > suggestedLength {
+	if !r.suggests() {
+		return ""
+	}
+	return Nearest(name, candidates)
+}
+
+// Nearest gives the candidate most like a name that somebody has written, or "" if
+// none is like it. Of equally near ones the first is taken.
+func Nearest(name string, candidates []string) string {
+	if len(name) > suggestedLength {
 		return ""
 	}
 	// A swap of two letters has distance 2; of a short name, something must stay.

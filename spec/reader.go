@@ -1,6 +1,8 @@
 package spec
 
 import (
+	"slices"
+
 	"github.com/hashicorp/hcl/v2"
 	"github.com/hashicorp/hcl/v2/hclsyntax"
 	"github.com/zclconf/go-cty/cty/function"
@@ -53,6 +55,10 @@ func (r *reader) read(files []File) *Layout {
 			"write a first one: lendkeep adopt -o LAYOUT; or start from one of those under examples/")
 		return nil
 	}
+	if !slices.ContainsFunc(bodies, func(b *hclsyntax.Body) bool { return len(b.Blocks)+len(b.Attributes) > 0 }) {
+		r.refuseEmpty(files)
+		return nil
+	}
 	blocks := r.topBlocks(bodies)
 	r.learnNames(blocks)
 	r.learnValues(blocks)
@@ -65,13 +71,34 @@ func (r *reader) parse(files []File) []*hclsyntax.Body {
 	var bodies []*hclsyntax.Body
 	for _, f := range files {
 		r.files[f.Name] = f.Bytes
-		if d := excess(f.Name, f.Bytes); d != nil {
-			r.library(hcl.Diagnostics{d})
+		if d, foreign := foreignFile(f); foreign {
+			r.keep(d)
+			continue
+		}
+		if m := excess(f.Name, f.Bytes); m != nil {
+			r.refuse(m.rng, m.summary, m.detail, m.hint)
 			continue
 		}
 		file, ds := hclsyntax.ParseConfig(f.Bytes, f.Name, hcl.InitialPos)
-		r.library(ds)
+		if ds.HasErrors() {
+			r.misread(f, ds)
+			continue
+		}
 		bodies = append(bodies, file.Body.(*hclsyntax.Body))
 	}
 	return bodies
+}
+
+// refuseEmpty reports a layout whose files state nothing at all.
+func (r *reader) refuseEmpty(files []File) {
+	bytes := 0
+	var names []string
+	for _, f := range files {
+		bytes, names = bytes+len(f.Bytes), append(names, f.Name)
+	}
+	summary, detail := "layout is empty", "Nothing but comments stands in "+listed(names)+"."
+	if bytes == 0 {
+		detail = "No byte is in " + listed(names) + "."
+	}
+	r.refuseWhole(summary, detail, "add host \"NAME\" { } with the name that hostname prints; lendkeep help layout shows the rest")
 }

@@ -1,13 +1,13 @@
 package spec
 
 import (
-	"fmt"
 	"strings"
 	"unicode"
 	"unicode/utf8"
 
+	"lendkeep/spec/plain"
+
 	"github.com/hashicorp/hcl/v2"
-	"github.com/hashicorp/hcl/v2/hclsyntax"
 )
 
 // maxDiagnostics is how many diagnostics are kept; a file that is no layout at
@@ -58,7 +58,7 @@ func (r *reader) reported() Diagnostics {
 	if r.failed {
 		severity = SeverityError
 	}
-	return append(ds, Diagnostic{Severity: severity, Summary: fmt.Sprintf("%d more mistakes are not shown", r.unkept)})
+	return append(ds, Diagnostic{Severity: severity, Summary: plain.Count(r.unkept, "more mistake") + " not shown"})
 }
 
 // place turns a range into a Place and remembers the range for the rules.
@@ -70,31 +70,6 @@ func (r *reader) place(rng hcl.Range) Place {
 
 func placeOf(rng hcl.Range) Place {
 	return Place{File: rng.Filename, Line: rng.Start.Line, Column: rng.Start.Column}
-}
-
-// library reports what the language library found: broken syntax, and
-// expressions that cannot be computed. Of its own it gives no warnings.
-func (r *reader) library(ds hcl.Diagnostics) {
-	for _, d := range ds {
-		rng := hcl.Range{}
-		if d.Subject != nil {
-			rng = *d.Subject
-		}
-		summary, detail := d.Summary, d.Detail
-		if call, ok := hcl.DiagnosticExtra[hclsyntax.FunctionCallDiagExtra](d); ok && call.FunctionCallError() != nil {
-			summary = fmt.Sprintf("%s() cannot compute this", call.CalledFunctionName())
-			detail = sentence(call.FunctionCallError().Error())
-		}
-		r.refuse(rng, summary, detail, syntaxHints[summary])
-	}
-}
-
-// syntaxHints tell how to get out of what beginners run into.
-var syntaxHints = map[string]string{
-	"Invalid single-argument block definition": "a block on one line holds one attribute; put each attribute on a line of its own",
-	"Missing newline after argument":           "put each attribute on a line of its own",
-	"Missing newline after block definition":   "start the next block on a line of its own",
-	"Unsupported operator":                     "join texts with \"${…}\" or format()",
 }
 
 // sentence makes a text one: capital first, full stop last.

@@ -114,8 +114,9 @@ func (r *reader) evaluate(expr hclsyntax.Expression, why reading) (cty.Value, bo
 	if !ok {
 		return cty.NilVal, false
 	}
-	result, ds := expr.Value(&hcl.EvalContext{Variables: variables, Functions: r.calls})
-	r.library(ds)
+	ctx := &hcl.EvalContext{Variables: variables, Functions: r.calls}
+	result, ds := expr.Value(ctx)
+	r.uncomputed(expr, ctx, ds)
 	return result, !ds.HasErrors() && result.IsWhollyKnown()
 }
 

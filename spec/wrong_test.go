@@ -21,8 +21,9 @@ import (
 //
 //	# want "pattern"
 //
-// The pattern is matched against summary, detail and hint, each on its line.
-// "want-whole" is for what has no line. Everything else that is reported fails
+// The pattern is matched against summary, detail and hint, each on its line, and
+// how many more there are. "want-next" is for the line below, "want-whole" for what
+// has no line. Everything else that is reported fails
 // the test. A first line "# given nothing" reads the layout without a survey.
 func TestWrongLayouts(t *testing.T) {
 	files, err := filepath.Glob("testdata/wrong/*.hcl")
@@ -56,7 +57,7 @@ func TestWrongLayouts(t *testing.T) {
 }
 
 var (
-	wantComment = regexp.MustCompile(`# want(-whole)? (".*")$`)
+	wantComment = regexp.MustCompile(`# want(-whole|-next)? (".*")$`)
 	wantPattern = regexp.MustCompile(`"(\\.|[^"\\])*"`)
 )
 
@@ -70,7 +71,10 @@ func wantsOf(t *testing.T, text string) map[int][]*regexp.Regexp {
 			continue
 		}
 		at := i + 1
-		if m[1] != "" {
+		switch m[1] {
+		case "-next":
+			at++
+		case "-whole":
 			at = 0
 		}
 		for _, quoted := range wantPattern.FindAllString(m[2], -1) {
@@ -85,6 +89,9 @@ func wantsOf(t *testing.T, text string) map[int][]*regexp.Regexp {
 // takeWant removes the pattern that d fulfils.
 func takeWant(wants map[int][]*regexp.Regexp, d spec.Diagnostic) bool {
 	text := fmt.Sprintf("%s\n%s\n%s", d.Summary, d.Detail, d.Hint)
+	if d.Following > 0 {
+		text += fmt.Sprintf("\n%d more", d.Following)
+	}
 	for i, pattern := range wants[d.At.Line] {
 		if pattern.MatchString(text) {
 			wants[d.At.Line] = append(wants[d.At.Line][:i], wants[d.At.Line][i+1:]...)

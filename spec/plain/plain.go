@@ -73,7 +73,7 @@ func Shown(s string) string {
 	if more <= 0 {
 		return Text(s)
 	}
-	return Text(strings.ToValidUTF8(s[:mostShown], "")) + fmt.Sprintf("... (and %d bytes more)", more)
+	return Text(strings.ToValidUTF8(s[:mostShown], "")) + "... (and " + Count(more, "more byte") + ")"
 }
 
 // mostShown is in bytes; a list of the steps of a large order is well below.

@@ -1,2 +1,2 @@
 host "larch" {}
-values { a = range(1000000) } # want "range\\(\\) cannot compute this\nMore than 1024 values"
+values { a = range(1000000) } # want "range\\(\\) cannot compute this\nIt is given the number 1000000"

@@ -4,7 +4,7 @@ controller "reel" {
 }
 guest "a" {
   disk "system" {
-    image = "/srv/${controller.reel}" # want "Invalid template interpolation value"
+    image = "/srv/${controller.reel}" # want "this cannot be a part of a text\nIt is a controller."
     bus   = "scsi"
   }
 }

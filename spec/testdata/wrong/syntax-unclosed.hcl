@@ -1,3 +1,3 @@
 host "larch" {}
-guest "a" { # want "Unclosed configuration block"
+guest "a" { # want "this \\{ is never closed"
   system = "linux"

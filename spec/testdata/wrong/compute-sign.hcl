@@ -1,0 +1,4 @@
+host "larch" {}
+values {
+  a = -"x" # want "this sign cannot stand before this"
+}

@@ -1,0 +1,4 @@
+host "larch" {}
+guest "a" {
+  system => "linux" # want "=> cannot stand between"
+}

@@ -1,0 +1,4 @@
+host "larch" {}
+guest "a" {
+  boot_entry = "\\EFI\ubuntu" # want "this backslash names no character"
+}

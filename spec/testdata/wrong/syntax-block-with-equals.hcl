@@ -1,0 +1,4 @@
+host "larch" {}
+guest "a" = { # want "a block has no ="
+  system = "linux"
+}

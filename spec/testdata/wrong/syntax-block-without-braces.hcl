@@ -1,0 +1,2 @@
+host "larch" # want "this block has no \\{ … \\}"
+guest "a" {}

@@ -1,0 +1,1 @@
+host "larch" {} guest "a" {} # want "a second statement stands on this line"

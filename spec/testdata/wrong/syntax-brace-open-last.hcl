@@ -1,0 +1,4 @@
+host "larch" {}
+guest "a" {
+  memory { # want "this \\{ is never closed"
+    size = gib(1)

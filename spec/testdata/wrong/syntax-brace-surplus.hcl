@@ -1,0 +1,5 @@
+host "larch" {}
+guest "a" {
+  memory { size = gib(1) }
+}
+} # want "\\} closes nothing"

@@ -1,0 +1,5 @@
+host "larch" {}
+shift "day" {
+  guests = [guest.a, # want "this \\[ is never closed"
+}
+guest "a" {}

@@ -1,0 +1,5 @@
+host "larch" {}
+guest "a" {
+  borrows = [controller.reel # want "this \\[ is never closed\n.*\nwrite \\] where it ends"
+  system = "linux"
+}

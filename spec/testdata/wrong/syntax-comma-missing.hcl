@@ -1,0 +1,6 @@
+host "larch" {
+  never_lend = [
+    "RL-1"
+    "RL-2" # want "a comma is missing before this"
+  ]
+}

@@ -1,0 +1,2 @@
+host "larch" {}
+-- the guests # want "- does not begin a line\n\nbegin a comment with #"

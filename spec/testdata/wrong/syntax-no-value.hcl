@@ -1,0 +1,4 @@
+host "larch" {}
+guest "a" {
+  system = # want "no value stands behind this ="
+}

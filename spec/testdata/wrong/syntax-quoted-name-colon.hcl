@@ -1,0 +1,4 @@
+host "larch" {}
+guest "a" {
+  "system": "linux", # want "a statement does not begin with a quote"
+}
