@@ -28,11 +28,11 @@ func historyOf(w *where) (shown, error) {
 	}
 	events, err := w.history().Read()
 	if err != nil {
-		return h, fail(exitUsage, "run lendkeep as root; what is damaged lendkeep watch puts aside when it begins", "%w", err)
+		return h, fail(exitUsage, asRoot(err)+"; what is damaged lendkeep watch puts aside when it begins", "%w", err)
 	}
 	notes, _, err := w.history().Notes()
 	if err != nil {
-		return h, fail(exitUsage, "run lendkeep as root", "%w", err)
+		return h, fail(exitUsage, asRoot(err), "%w", err)
 	}
 	for _, e := range append(events, notes...) {
 		if !e.Again {
@@ -72,7 +72,7 @@ func printHistory(w io.Writer, h shown) error {
 		t.line("Nothing is in the history.")
 		return t.err
 	}
-	rows := [][]string{{"controller", "guest", "from", "to", "lent", "how it came back"}}
+	rows := [][]string{{"controller", "guest", "from", "to", "how it was lent", "how it came back"}}
 	for _, loan := range h.Loans {
 		rows = append(rows, loanRow(loan))
 	}
@@ -97,7 +97,7 @@ func loanRow(loan watch.Loan) []string {
 	if loan.Serial != "" {
 		name += " (" + loan.Serial + ")"
 	}
-	row := []string{name, loan.Guest, stamp(loan.From), "-", string(loan.Way), "-"}
+	row := []string{name, loan.Guest, stamp(loan.From), "-", loan.Way.Lent(), "-"}
 	if loan.Return != nil {
 		row[3] = stamp(loan.Return.At)
 		row[5] = string(loan.Return.Way) + strings.ReplaceAll(loan.Return.How(), "; ", ", ")

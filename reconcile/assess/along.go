@@ -11,6 +11,8 @@ import (
 	"fmt"
 
 	"lendkeep/reconcile/facts"
+
+	"lendkeep/spec/plain"
 )
 
 func checkAlong(c *Case) []Finding {
@@ -24,8 +26,8 @@ func checkAlong(c *Case) []Finding {
 			continue
 		}
 		list = append(list, Finding{Severity: Note, At: found.Controller.At,
-			Summary:  shorten(fmt.Sprintf("lent or reset together with %s: %d others", found.Controller.Name, len(others))),
-			Detail:   "They share its IOMMU group or its card, so they leave the host with it or are reset with it.",
+			Summary:  shorten(fmt.Sprintf("lent or reset with %s: %s", found.Controller.Name, plain.Count(len(others), "other device"))),
+			Detail:   "What shares its IOMMU group or its card leaves the host with it, or is reset with it.",
 			Causes:   titles(others),
 			Remedies: []string{"see that nothing on the host needs them while the controller is lent"},
 		})

@@ -26,6 +26,7 @@ import (
 
 	"lendkeep/reconcile/facts"
 	"lendkeep/spec"
+	"lendkeep/spec/plain"
 )
 
 func checkBoot(c *Case) []Finding {
@@ -77,7 +78,7 @@ func (c *Case) bootFinding(g *spec.Guest, s Start) Finding {
 		f.Detail = "Whether its firmware holds an NVMe driver is not known: " + s.Why + "."
 		f.Remedies = c.remediesWithoutDriver(g)
 		if s.Image != nil {
-			f.Remedies = append([]string{"see what it holds: lendkeep shim inspect " + s.Image.Path}, f.Remedies...)
+			f.Remedies = append([]string{"see what it holds: lendkeep shim inspect " + plain.Quoted(s.Image.Path)}, f.Remedies...)
 		}
 	case Legacy:
 		f.Severity = Caution
@@ -156,7 +157,7 @@ func (c *Case) shimFindings(g *spec.Guest, s Start) []Finding {
 	}
 	shim := c.Layout.Shim(g.Shim.Name)
 	donor := c.Facts.Image(shim.Donor)
-	inspect := "see what it holds: lendkeep shim inspect " + shim.Donor
+	inspect := "see what it holds: lendkeep shim inspect " + plain.Quoted(shim.Donor)
 	switch {
 	case donor == nil || donor.NVMe == facts.Unknown || shim.As == "disk" && donor.Shell == facts.Unknown:
 		why := "the survey did not look at it; a check on the host itself does"

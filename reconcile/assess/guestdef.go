@@ -14,6 +14,7 @@ import (
 	"lendkeep/reconcile/definition"
 	"lendkeep/reconcile/facts"
 	"lendkeep/spec"
+	"lendkeep/spec/plain"
 )
 
 func checkDefinitions(c *Case) []Finding {
@@ -28,7 +29,7 @@ func checkDefinitions(c *Case) []Finding {
 				Summary:  shorten("guest " + g.Name + " has no kept definition"),
 				Detail:   "libvirt forgets it when it ends, so nothing can be changed for its next start.",
 				Causes:   []Cause{{"libvirt", g.Name + " is transient"}},
-				Remedies: []string{"define it: virsh dumpxml " + g.Name + " > FILE, virsh define FILE"},
+				Remedies: []string{"define it: virsh dumpxml " + plain.Quoted(g.Name) + " > FILE, virsh define FILE"},
 			})
 		}
 	}
@@ -57,7 +58,7 @@ func (c *Case) unwritable(g *spec.Guest) (Finding, bool) {
 		Summary:  shorten("guest " + g.Name + " cannot be defined"),
 		Detail:   "What the layout states cannot be written into its definition: " + change.Err.Error() + ".",
 		Causes:   []Cause{{"definition of guest " + g.Name, change.Err.Error()}},
-		Remedies: []string{"state what is missing in the layout", "take it out of the layout and change the definition by hand: virsh edit " + g.Name},
+		Remedies: []string{"state what is missing in the layout", "take it out of the layout and change the definition by hand: virsh edit " + plain.Quoted(g.Name)},
 	}, true
 }
 

@@ -18,6 +18,7 @@ import (
 
 	"lendkeep/reconcile/facts"
 	"lendkeep/spec"
+	"lendkeep/spec/plain"
 )
 
 func checkGuestDisks(c *Case) []Finding {
@@ -56,7 +57,7 @@ func (c *Case) definedDisks(g *spec.Guest, d *facts.Definition) []Finding {
 				Summary:  shorten("image of disk " + p.Target + " of guest " + g.Name + " is missing"),
 				Detail:   "The definition names it, or an image that another is based on, and the guest cannot start without it.",
 				Causes:   []Cause{{p.Named, "no such file"}},
-				Remedies: []string{"put the image there", "mount what it lies on", "take the disk out of the definition: virsh edit " + g.Name},
+				Remedies: []string{"put the image there", "mount what it lies on", "take the disk out of the definition: virsh edit " + plain.Quoted(g.Name)},
 			})
 		case c.missing(p.Named):
 		default:
@@ -117,7 +118,7 @@ func (c *Case) unknownDisk(g *spec.Guest, disk, named string, at spec.Place) (Fi
 	case p != nil:
 		f.Detail = "The survey could not read " + named + " whole, so which images it is based on and who else uses it is not known."
 		f.Causes = []Cause{{named, p.Gap}}
-		f.Remedies = []string{"run lendkeep as root", "see what the file is: qemu-img info " + named}
+		f.Remedies = []string{"run lendkeep as root", "see what the file is: qemu-img info " + plain.Quoted(named)}
 		if p.Resolved != "" { // where it is is known
 			f.Severity = Caution
 		}

@@ -17,6 +17,7 @@ import (
 
 	"lendkeep/reconcile/facts"
 	"lendkeep/spec"
+	"lendkeep/spec/plain"
 )
 
 func checkHostDisks(c *Case) []Finding {
@@ -69,7 +70,7 @@ func freeingDisk(use facts.Use) []string {
 	case facts.UseMount:
 		return []string{"unmount " + use.User}
 	case facts.UseSwap:
-		return []string{"swapoff " + use.User}
+		return []string{"swapoff " + plain.Quoted(use.User)}
 	case facts.UseHolder:
 		return []string{"deactivate " + use.User + " (vgchange, mdadm, cryptsetup or losetup, by its kind)"}
 	default:

@@ -21,6 +21,7 @@ import (
 
 	"lendkeep/reconcile/facts"
 	"lendkeep/spec"
+	"lendkeep/spec/plain"
 )
 
 func checkHostUse(c *Case) []Finding {
@@ -77,7 +78,7 @@ func freeing(found Found, use facts.Use) []string {
 		}
 		return list
 	case facts.UseSwap:
-		return []string{"swapoff " + use.User + ", and take it out of /etc/fstab"}
+		return []string{"swapoff " + plain.Quoted(use.User) + ", and take it out of /etc/fstab"}
 	case facts.UseGuest:
 		return []string{"shut down guest " + use.User, "move its disk to another drive"}
 	case facts.UseProcess:

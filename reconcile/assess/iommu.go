@@ -9,7 +9,7 @@
 // command line. A card outside of every group needs another slot.
 package assess
 
-import "fmt"
+import "lendkeep/spec/plain"
 
 func checkIOMMU(c *Case) []Finding {
 	borrowed := c.borrowed()
@@ -21,7 +21,7 @@ func checkIOMMU(c *Case) []Finding {
 		return []Finding{{Severity: Stop, At: c.Layout.Host.At,
 			Summary:  "the host has no IOMMU in use",
 			Detail:   "No controller can be lent: libvirt answers \"host doesn't support passthrough of host PCI devices\".",
-			Causes:   []Cause{{"/sys/class/iommu", fmt.Sprintf("%d units", machine.IOMMUs)}, {"/proc/cmdline", machine.CommandLine}},
+			Causes:   []Cause{{"/sys/class/iommu", plain.Count(machine.IOMMUs, "unit")}, {"/proc/cmdline", machine.CommandLine}},
 			Remedies: []string{"switch the IOMMU on in the firmware setup (VT-d, AMD-Vi), by the board's manual", "on Intel processors add intel_iommu=on to the kernel's command line"},
 		}}
 	}

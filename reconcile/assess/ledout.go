@@ -15,6 +15,7 @@ import (
 
 	"lendkeep/reconcile/facts"
 	"lendkeep/spec"
+	"lendkeep/spec/plain"
 )
 
 func checkLedOut(c *Case) []Finding {
@@ -68,7 +69,7 @@ func (c *Case) ledOut(guest string, named []string, severity Severity, at spec.P
 				Detail:  fmt.Sprintf("%s leads to %s by a link on %s, which guests with controller %s can write. The guard refuses to start it.", name, to, place, c.mounts[place].Name),
 				Causes:  []Cause{{name, "leads to " + to}},
 				Remedies: []string{"look at the link, and at what the guest with the drive has done", "put the file itself there in place of the link",
-					"name the file where it lies: virsh edit " + guest},
+					"name the file where it lies: virsh edit " + plain.Quoted(guest)},
 			})
 		}
 	}

@@ -17,6 +17,7 @@ import (
 	"strings"
 
 	"lendkeep/spec"
+	"lendkeep/spec/plain"
 )
 
 func checkTrustingMounts(c *Case) []Finding {
@@ -54,6 +55,6 @@ func (c *Case) trustingMount(found Found, rule spec.Mount) (Finding, bool) {
 	f.Summary = shorten(rule.Path + " is mounted without " + lacks)
 	f.Detail = fmt.Sprintf(detail, strings.Join(now, ", "), found.Controller.Name) + " lendkeep mounts it with " + lacks + " the next time; as it is now it stays."
 	f.Causes = []Cause{{"/proc/self/mountinfo", m.Path + " " + strings.Join(m.Options, ",")}}
-	f.Remedies = []string{"mount -o remount," + lacks + " " + rule.Path, "put " + lacks + " into its line of /etc/fstab, where it has one"}
+	f.Remedies = []string{"mount -o remount," + lacks + " " + plain.Quoted(rule.Path), "put " + lacks + " into its line of /etc/fstab, where it has one"}
 	return f, true
 }

@@ -21,6 +21,7 @@ import (
 
 	"lendkeep/reconcile/facts"
 	"lendkeep/spec"
+	"lendkeep/spec/plain"
 )
 
 func checkUndeclared(c *Case) []Finding {
@@ -62,19 +63,19 @@ func (c *Case) judged(g *spec.Guest, d *facts.Definition, at facts.Address) []Fi
 			Summary:  shorten("guest " + g.Name + " holds an empty address"),
 			Detail:   "No function sits at " + at.String() + ", so the guest cannot start; after another card was added it may start with the wrong one.",
 			Causes:   []Cause{seen},
-			Remedies: []string{"take the device out of its definition: virsh edit " + g.Name}}}
+			Remedies: []string{"take the device out of its definition: virsh edit " + plain.Quoted(g.Name)}}}
 	}
 	list := []Finding{{Severity: Caution, At: g.At,
 		Summary:  shorten(fmt.Sprintf("guest %s holds %s undeclared", g.Name, at)),
 		Detail:   "The layout does not say that it borrows " + f.Title() + ". It stays in the definition; which device is meant cannot be made sure.",
 		Causes:   []Cause{seen},
-		Remedies: []string{"declare it: a controller, and borrows in guest " + g.Name, "take the device out of its definition: virsh edit " + g.Name}}}
+		Remedies: []string{"declare it: a controller, and borrows in guest " + g.Name, "take the device out of its definition: virsh edit " + plain.Quoted(g.Name)}}}
 	for _, why := range c.against(g, d, f) {
 		list = append(list, Finding{Severity: c.severityOf(g), At: g.At,
 			Summary:  shorten("guest " + g.Name + " cannot have " + f.Title()),
 			Detail:   "Its definition holds " + f.Title() + ", and " + why.reason + ".",
 			Causes:   []Cause{seen, causeOf(f, "", why.seen)},
-			Remedies: []string{"take the device out of its definition: virsh edit " + g.Name, "do not start the guest"}})
+			Remedies: []string{"take the device out of its definition: virsh edit " + plain.Quoted(g.Name), "do not start the guest"}})
 	}
 	return list
 }

@@ -18,6 +18,7 @@ import (
 	"fmt"
 
 	"lendkeep/reconcile/facts"
+	"lendkeep/spec/plain"
 )
 
 // maxUnread is how many places of a definition are shown.
@@ -60,7 +61,7 @@ func unread(guest string, definitions ...*facts.Definition) (Finding, bool) {
 	f := Finding{Severity: Caution,
 		Summary: shorten("guest " + guest + " may use more than can be read"),
 		Detail:  "Its definition passes on what lendkeep does not understand as a whole. The paths and PCI addresses found there count as used; what else it names does not.",
-		Remedies: []string{"read these places: virsh dumpxml " + guest, "state them in libvirt's own elements: virsh edit " + guest,
+		Remedies: []string{"read these places: virsh dumpxml " + plain.Quoted(guest), "state them in libvirt's own elements: virsh edit " + plain.Quoted(guest),
 			"keep the guest in another shift than those that borrow"}}
 	for _, d := range definitions {
 		if d == nil {

@@ -5,6 +5,8 @@ import (
 	"slices"
 	"strconv"
 
+	"lendkeep/spec/plain"
+
 	"github.com/beevik/etree"
 )
 
@@ -35,7 +37,7 @@ func (e *edit) cpuCount(vcpu *etree.Element) error {
 	if at(e.guest, "cpu", "numa", "cell") != nil {
 		return fmt.Errorf("its processors are spread over NUMA nodes of its own (<cpu><numa>); change them there by hand")
 	}
-	e.say("%s instead of %d", count(e.wanted.CPUs, "processor"), was)
+	e.say("%s instead of %d", plain.Count(e.wanted.CPUs, "processor"), was)
 	if attr(vcpu, "current") != "" {
 		e.say("as many at most, instead of %s", text(vcpu))
 		unset(vcpu, "current")
@@ -116,7 +118,7 @@ func (e *edit) topology() error {
 	}
 	topology.CreateAttr("cores", strconv.Itoa(e.wanted.CPUs/threads))
 	topology.CreateAttr("threads", strconv.Itoa(threads))
-	e.say("processors as one socket with %s of %s, instead of %s", count(e.wanted.CPUs/threads, "core"), count(threads, "thread"), was)
+	e.say("processors as one socket with %s of %s, instead of %s", plain.Count(e.wanted.CPUs/threads, "core"), plain.Count(threads, "thread"), was)
 	return nil
 }
 
@@ -154,11 +156,4 @@ func (e *edit) cpuSet(vcpu *etree.Element) error {
 	}
 	dropEmpty(child(e.guest, "cputune"))
 	return nil
-}
-
-func count(n int, what string) string {
-	if n == 1 {
-		return "1 " + what
-	}
-	return fmt.Sprintf("%d %ss", n, what)
 }

@@ -305,7 +305,7 @@ func TestStepsOfOrdersTellEverything(t *testing.T) {
 		assert.NotEmpty(t, w.Step.About().Undoes)
 		assert.NotEmpty(t, w.Step.About().Gives)
 		assert.Positive(t, w.Step.About().Takes)
-		assert.Contains(t, []step.Risk{step.Safe, step.Restarts, step.Erases}, w.Step.About().Risk)
+		assert.Contains(t, []step.Risk{step.Safe, step.Starts, step.Stops, step.Erases}, w.Step.About().Risk)
 		assert.NotEmpty(t, w.Why.File)
 	}
 }

@@ -31,7 +31,7 @@ type StopGuest struct {
 }
 
 func (s *StopGuest) About() About {
-	a := About{Kind: "stop guest", Risk: Restarts, Takes: min(stopTakes, s.Limit), Within: startWithin,
+	a := About{Kind: "stop guest", Risk: Stops, Takes: min(stopTakes, s.Limit), Within: startWithin,
 		Does:   "shut down guest " + s.Guest,
 		Undoes: "start guest " + s.Guest + " again; what ran in it does not come back by itself",
 		Needs:  []Condition{guestIs(s.Guest, "on")}, Gives: []Condition{guestIs(s.Guest, "off")}}
@@ -114,7 +114,7 @@ type StartGuest struct {
 }
 
 func (s *StartGuest) About() About {
-	a := About{Kind: "start guest", Risk: Restarts, Takes: startTakes, Within: startWithin,
+	a := About{Kind: "start guest", Risk: Starts, Takes: startTakes, Within: startWithin,
 		Does: "start guest " + s.Guest, Undoes: "shut down guest " + s.Guest,
 		Needs: s.needs(), Gives: []Condition{guestIs(s.Guest, "on")}}
 	with := ", which borrows "

@@ -34,9 +34,10 @@ type Risk string
 
 // The risks, mildest first.
 const (
-	Safe     Risk = "safe"
-	Restarts Risk = "restarts" // a guest is stopped or started
-	Erases   Risk = "erases"
+	Safe   Risk = "safe"
+	Starts Risk = "starts a guest"
+	Stops  Risk = "shuts down a guest"
+	Erases Risk = "erases a drive"
 )
 
 // Step is one thing that an order does. All methods but Do and Undo are pure.

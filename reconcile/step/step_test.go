@@ -36,7 +36,7 @@ func TestEveryKindOfStep(t *testing.T) {
 
 			assert.NotEmpty(t, about.Does)
 			assert.True(t, about.Undoes != "" || about.Recovers != nil, "only what comes back goes again by itself")
-			assert.Contains(t, []step.Risk{step.Safe, step.Restarts, step.Erases}, about.Risk)
+			assert.Contains(t, []step.Risk{step.Safe, step.Starts, step.Stops, step.Erases}, about.Risk)
 			assert.Positive(t, about.Takes)
 			assert.NotEmpty(t, about.Gives)
 			assert.True(t, about.Risk != step.Erases || about.Erases != "", "the serial is asked for")

@@ -159,7 +159,15 @@ var lentBy = map[Way]string{
 	ByStart:   "after a start",
 	Unchecked: "which the guard has not checked",
 	Plugged:   "plugged in while it runs",
-	Found:     "as was found",
+	Found:     "lent before anybody looked",
+}
+
+// Lent tells in a table's words how a lend began.
+func (w Way) Lent() string {
+	if w == Found {
+		return lentBy[Found]
+	}
+	return string(w)
 }
 
 var backBy = map[Way]string{
