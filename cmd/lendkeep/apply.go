@@ -13,6 +13,7 @@ import (
 	"lendkeep/reconcile/carry"
 	"lendkeep/reconcile/order"
 	"lendkeep/spec"
+	"lendkeep/spec/plain"
 )
 
 func applyCommand() *cobra.Command {
@@ -41,13 +42,14 @@ steps by hand asks for each whether it is done: typed, or given with --erase and
 			if err != nil {
 				return err
 			}
-			if err := layoutUnchanged(c.Context(), sealed.Order); err != nil {
+			if err := layoutUnchanged(c.Context(), sealed.Order, arguments[0]); err != nil {
 				return err
 			}
 			w.progress = newProgress(c.ErrOrStderr())
+			defer heard(c)()
 			return acting(c.Context(), &w, func(j *journals) (order.Order, error) { return sealed.Order, j.unended() }, func(h host, j *journals) error {
 				h.Person = said.desk(c, h.Person)
-				return carryOut(c, &w, h, j, approval, said.json)
+				return carryOut(c, &w, h, j, approval, arguments[0], said.json)
 			})
 		},
 	}
@@ -73,25 +75,27 @@ func openOrder(name string) (order.Sealed, error) {
 // orderIn reads an order; name says where it comes from.
 func orderIn(content []byte, name string) (order.Sealed, error) {
 	sealed, err := order.Open(content)
-	if errors.Is(err, order.ErrDamaged) {
-		return order.Sealed{}, fail(exitDamaged, "write it again: lendkeep plan LAYOUT -o "+name, "%s: %w; nothing was touched", name, err)
+	switch {
+	case err == nil:
+		return sealed, nil
+	case whatIs(content) != anOrder && whatIs(content) != "":
+		return order.Sealed{}, fail(exitUsage, "name the file of an order: lendkeep plan LAYOUT -o FILE writes one", "%s is %s, not an order", name, whatIs(content))
+	case errors.Is(err, order.ErrDamaged):
+		return order.Sealed{}, fail(exitDamaged, "plan again, in a file of its own: lendkeep plan LAYOUT -o FILE", "%s: %w; nothing was touched", name, err)
 	}
-	if err != nil {
-		return order.Sealed{}, fail(exitUsage, "write it again: lendkeep plan LAYOUT -o "+name, "%s: %w", name, err)
-	}
-	return sealed, nil
+	return order.Sealed{}, fail(exitUsage, "write it again: lendkeep plan LAYOUT -o "+plain.Quoted(name), "%s: %w", name, err)
 }
 
 // layoutUnchanged holds the order against the layout it was written from,
 // where that is still to be found.
-func layoutUnchanged(ctx context.Context, o order.Order) error {
+func layoutUnchanged(ctx context.Context, o order.Order, name string) error {
 	if _, err := os.Stat(o.LayoutDir); err != nil {
 		zerolog.Ctx(ctx).Warn().Str("layout", o.LayoutDir).Msg("the layout is not here, so whether it has changed is not looked at; the host's facts are")
 		return nil
 	}
 	layout, diagnostics := spec.Load(o.LayoutDir, anyHost)
 	if diagnostics.HasErrors() || layout.Hash != o.LayoutHash {
-		return fail(exitStale, "plan again: lendkeep plan "+o.LayoutDir, "the layout in %s has changed since the order was written; nothing was touched", o.LayoutDir)
+		return fail(exitStale, "plan again: "+planAgain(o, name), "the layout in %s has changed since the order was written; nothing was touched", o.LayoutDir)
 	}
 	return nil
 }
@@ -128,7 +132,7 @@ func actingOn(ctx context.Context, w *where, j *journals, about func(*journals) 
 	w.donors, w.sources, w.images = donorsIn(o), sourcesIn(o), o.Looks()
 	if w.standIn == "" {
 		if err := os.MkdirAll(filepath.Join(w.keep(), "drives"), 0o700); err != nil {
-			return fail(exitUsage, "run lendkeep as root", "open journals: %w", err)
+			return fail(exitUsage, asRoot(err), "open journals: %w", err)
 		}
 	}
 	h, err := w.open(ctx, o.Libvirt)
@@ -146,13 +150,17 @@ func actingOn(ctx context.Context, w *where, j *journals, about func(*journals) 
 	return deed(h, j)
 }
 
-func carryOut(c *cobra.Command, w *where, h host, j *journals, approval order.Approval, asJSON bool) error {
+func carryOut(c *cobra.Command, w *where, h host, j *journals, approval order.Approval, name string, asJSON bool) error {
 	journal := &lazyJournal{make: func() (carry.Journal, error) { return j.create() }}
 	carrier := carry.Carrier{Ports: h.Ports, Journal: journal, Clock: systemClock{}, Sequence: j.next(), Watch: watcher(c, w.progress, asJSON)}
 	w.progress.awaited(readingHost, 0)
 	report, err := carrier.Out(c.Context(), approval)
 	w.progress.end()
-	return ended(report, err)
+	var stale carry.StaleError
+	if errors.As(err, &stale) {
+		return outdated(stale, approval.Sealed(), j.past, name)
+	}
+	return ended(report, err, j.folder)
 }
 
 // lazyJournal makes the journal's file with the first record, so that an order
@@ -174,14 +182,18 @@ func (j *lazyJournal) Append(record []byte) error {
 	return j.inner.Append(record)
 }
 
-// ended turns what came of an order into lendkeep's own end.
-func ended(report carry.Report, err error) error {
-	var stale carry.StaleError
+// ended turns what came of an order into lendkeep's own end. folder is that of the
+// journals.
+func ended(report carry.Report, err error, folder string) error {
 	switch {
-	case errors.As(err, &stale):
-		return fail(exitStale, "plan again, read the new order, approve that", "%w; nothing was touched", err)
 	case errors.Is(err, carry.ErrOtherMachine):
 		return fail(exitStale, "plan on a survey of this host", "%w; nothing was touched", err)
+	case err != nil && !report.Begun && errors.Is(err, carry.ErrJournal):
+		return fail(exitUsage, "see that "+folder+" can be written and its disk has room, then do it again", "%w; nothing was touched", err)
+	case err != nil && !report.Begun:
+		return fail(exitUsage, "see that the host answers, then do it again", "%w; nothing was touched", err)
+	case errors.Is(err, carry.ErrJournal):
+		return fail(exitPerson, "see that "+folder+" can be written and its disk has room, then lendkeep resume or lendkeep rollback", "%w", err)
 	case err != nil:
 		return fail(exitPerson, "see that the host answers, then lendkeep rollback", "%w", err)
 	case report.Ended == carry.Restored && report.Note != carry.AskedFor:

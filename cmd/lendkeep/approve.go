@@ -1,20 +1,18 @@
 package main
 
 import (
-	"bufio"
+	"errors"
 	"fmt"
-	"io"
-	"os"
 	"slices"
 	"strings"
 
 	"github.com/spf13/cobra"
-	"golang.org/x/term"
 
 	"lendkeep/providers/person"
 	"lendkeep/reconcile/carry"
 	"lendkeep/reconcile/order"
 	"lendkeep/reconcile/step"
+	"lendkeep/spec"
 	"lendkeep/spec/plain"
 )
 
@@ -38,22 +36,20 @@ func (s *said) confirmedFlag(c *cobra.Command) {
 	c.Flags().StringArrayVar(&s.confirmed, "confirmed", nil, "says that every step by hand in `GUEST` is done; once for each")
 }
 
-// terminal gives the person's input, or nil where nobody can be asked.
-func (s *said) terminal(c *cobra.Command) *os.File {
+// terminal gives the terminal of the person who approves, or nil where nobody can
+// be asked.
+func (s *said) terminal(c *cobra.Command) *terminal {
 	if s.json {
 		return nil
 	}
-	if in, ok := c.InOrStdin().(*os.File); ok && term.IsTerminal(int(in.Fd())) {
-		return in
-	}
-	return nil
+	return terminalOf(c)
 }
 
 // desk asks for steps by hand what was not said already.
 func (s *said) desk(c *cobra.Command, keeps step.Person) step.Person {
 	desk := person.Desk{Keeps: keeps, Out: c.OutOrStdout(), Confirmed: s.confirmed}
-	if in := s.terminal(c); in != nil {
-		desk.In = in
+	if at := s.terminal(c); at != nil {
+		desk.In, desk.Out = at.in, at.out
 	}
 	return desk
 }
@@ -61,45 +57,52 @@ func (s *said) desk(c *cobra.Command, keeps step.Person) step.Person {
 // approve takes code and serials from the flags, or asks the person at the
 // terminal for them after showing the order.
 func approve(c *cobra.Command, sealed order.Sealed, name string, said said) (order.Approval, error) {
-	in := said.terminal(c)
+	at := said.terminal(c)
 	if said.code == "" {
-		if in == nil {
-			return order.Approval{}, fail(exitUsage, "read the order, then give its code: lendkeep apply "+name+" --approve CODE", "the order is not approved")
+		if at == nil {
+			return order.Approval{}, fail(exitUsage, "read the order, then give its code: lendkeep apply "+plain.Quoted(name)+" --approve CODE", "the order is not approved")
 		}
-		if err := printOrder(c.OutOrStdout(), sealed, name, false); err != nil {
+		// What is approved is shown where it is: standard output may be a pipe.
+		if err := printOrder(at.out, sealed, "", false); err != nil {
 			return order.Approval{}, err
 		}
-		code, err := ask(c, in, "To approve exactly these steps, type the code: ")
+		code, err := at.ask(c.Context(), "To approve exactly these steps, type the code: ")
 		if err != nil {
 			return order.Approval{}, err
 		}
 		said.code = code
 	}
-	if err := said.erasing(c, in, sealed.Order.Erases(), "This order erases the drive"); err != nil {
+	if err := said.erasing(c, at, sealed.Order.Erases(), "This order erases the drive"); err != nil {
 		return order.Approval{}, err
 	}
-	if in == nil {
+	if err := said.misnamed(sealed.Order); err != nil {
+		return order.Approval{}, err
+	}
+	if at == nil {
 		if err := said.unconfirmed(sealed.Order); err != nil {
 			return order.Approval{}, err
 		}
 	}
 	approval, err := order.Approve(sealed, said.code, said.serials...)
-	if err != nil {
-		return order.Approval{}, fail(exitOtherCode, "read this order with lendkeep rehearse or plan it again, and use its own code and serials", "%w; nothing was touched", err)
+	switch {
+	case errors.Is(err, order.ErrOtherCode):
+		return order.Approval{}, fail(exitOtherCode, "read this very order, which ends with its code: lendkeep show "+plain.Quoted(name), "%w; nothing was touched", err)
+	case err != nil:
+		return order.Approval{}, fail(exitOtherCode, "look at the drive's label, and give the serial from it: --erase SERIAL", "%w; nothing was touched", err)
 	}
 	return approval, nil
 }
 
 // erasing asks for the serials that were not given.
-func (s *said) erasing(c *cobra.Command, in *os.File, serials []string, what string) error {
+func (s *said) erasing(c *cobra.Command, at *terminal, serials []string, what string) error {
 	for _, serial := range serials {
 		if slices.Contains(s.serials, serial) {
 			continue
 		}
-		if in == nil {
+		if at == nil {
 			return fail(exitOtherCode, "look at the drive's label, then say so: --erase SERIAL", "%s %s, whose serial was not given; nothing was touched", strings.ToLower(what[:1])+what[1:], serial)
 		}
-		typed, err := ask(c, in, what+" "+serial+". To allow that, type the serial from its label: ")
+		typed, err := at.ask(c.Context(), what+" "+serial+". To allow that, type the serial from its label: ")
 		if err != nil {
 			return err
 		}
@@ -116,8 +119,32 @@ func (s *said) erasing(c *cobra.Command, in *os.File, serials []string, what str
 func (s *said) unconfirmed(o order.Order) error {
 	for _, w := range o.Steps {
 		if hand, ok := w.Step.(*step.ByHand); ok && !slices.Contains(s.confirmed, hand.Guest) {
-			return fail(exitUsage, "do the steps by hand that plan lists, then say so: --confirmed "+hand.Guest, "%s: it is not confirmed; nothing was touched", hand.About().Does)
+			return fail(exitUsage, "do the steps by hand that plan lists, then say so: --confirmed "+plain.Quoted(hand.Guest), "%s: it is not confirmed; nothing was touched", hand.About().Does)
 		}
+	}
+	return nil
+}
+
+// misnamed refuses a confirmation for a guest in which nothing is to be done.
+func (s *said) misnamed(o order.Order) error {
+	var guests []string
+	for _, w := range o.Steps {
+		if hand, ok := w.Step.(*step.ByHand); ok && !slices.Contains(guests, hand.Guest) {
+			guests = append(guests, hand.Guest)
+		}
+	}
+	for _, name := range s.confirmed {
+		if slices.Contains(guests, name) {
+			continue
+		}
+		next := "leave --confirmed out: nothing is to be done by hand"
+		if len(guests) > 0 {
+			next = fmt.Sprintf("name one of %q", guests)
+		}
+		if near := spec.Nearest(name, guests); near != "" {
+			next = "did you mean --confirmed " + plain.Quoted(near) + "? else " + next
+		}
+		return fail(exitUsage, next, "no step of this order is done by hand in guest %q; nothing was touched", name)
 	}
 	return nil
 }
@@ -131,13 +158,4 @@ func undoing(report carry.Report) []string {
 		}
 	}
 	return list
-}
-
-func ask(c *cobra.Command, in io.Reader, question string) (string, error) {
-	fmt.Fprint(c.OutOrStdout(), plain.Text(question))
-	line, err := bufio.NewReader(in).ReadString('\n')
-	if err != nil {
-		return "", fail(exitUsage, "", "read the answer: %w", err)
-	}
-	return strings.TrimSpace(line), nil
 }

@@ -68,7 +68,11 @@ func explained(name string) (string, error) {
 	case isFinding, isWord:
 		return finding + word, nil
 	default:
-		return "", fail(exitUsage, "lendkeep help layout describes the blocks and attributes", "explain %q: it is no block or attribute, and no finding: %s", name, strings.Join(assess.Names(), ", "))
+		next := "lendkeep help layout describes the blocks and attributes"
+		if near := spec.Nearest(name, append(assess.Names(), spec.Words()...)); near != "" {
+			next = "did you mean lendkeep check --explain " + near + "? " + next
+		}
+		return "", fail(exitUsage, next, "explain %q: it is no block or attribute, and no finding: %s", name, strings.Join(assess.Names(), ", "))
 	}
 }
 

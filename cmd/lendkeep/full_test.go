@@ -73,6 +73,9 @@ func TestFullDisk(t *testing.T) {
 			assert.NotEqual(t, before, see("after.json"), "with room for %d bytes", room)
 		case exitUsage, exitRolledBack:
 			assert.Equal(t, before, see("after.json"), "with room for %d bytes: %s", room, out)
+			if code == exitUsage { // then there is nothing to undo, and nobody is told to
+				assert.NotContains(t, out, "rollback", "with room for %d bytes", room)
+			}
 		case exitPerson: // who is told so, and not that all is well
 		default:
 			t.Fatalf("apply ended with %d: %s", code, out)
@@ -89,7 +92,8 @@ func TestFullDisk(t *testing.T) {
 			break
 		}
 	}
-	assert.Greater(t, ends[exitPerson]+ends[exitRolledBack], 5, "%v", ends)
+	assert.Greater(t, ends[exitPerson]+ends[exitRolledBack]+ends[exitUsage], 5, "%v", ends)
+	assert.Positive(t, ends[exitRolledBack], "%v", ends)
 }
 
 // fill leaves room for so many bytes in a filesystem, with a file that it gives.

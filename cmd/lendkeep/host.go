@@ -24,6 +24,7 @@ import (
 	"lendkeep/reconcile/facts"
 	"lendkeep/reconcile/step"
 	"lendkeep/reconcile/strict"
+	"lendkeep/spec/plain"
 )
 
 // defaultURI is libvirt's own name for the host's system guests.
@@ -53,7 +54,9 @@ func (w *where) flags(c *cobra.Command, survey bool) {
 	c.Flags().StringVar(&w.connect, "connect", "", "libvirt connection `URI`; by default the layout's, else "+defaultURI)
 	if survey {
 		c.Flags().StringVar(&w.survey, "survey", "", "read the facts from a survey `FILE` instead of a host")
+		c.MarkFlagsMutuallyExclusive("survey", "stand-in", "connect")
 	}
+	c.MarkFlagsMutuallyExclusive("stand-in", "connect")
 }
 
 // keep gives the folder of the host's journals and its lock.
@@ -109,14 +112,21 @@ func (w *where) facts(ctx context.Context, uri string) (facts.Survey, error) {
 
 func readSurvey(name string) (facts.Survey, error) {
 	content, err := files.Read(name, facts.MaxBytes)
+	if err != nil && isFolder(name) {
+		return facts.Survey{}, fail(exitUsage, "name the file itself; a stand-in's folder is named by --stand-in", "read survey: %s is a folder", name)
+	}
 	if err != nil {
 		return facts.Survey{}, fail(exitUsage, "take a survey on the host: lendkeep survey -o FILE", "read survey: %w", err)
 	}
 	survey, err := definition.Survey(content)
-	if err != nil {
-		return facts.Survey{}, fail(exitUsage, "take the survey again: lendkeep survey -o "+name, "%s: %w", name, err)
+	switch is := whatIs(content); {
+	case err == nil:
+		return survey, nil
+	case is != aSurvey && is != "":
+		return facts.Survey{}, fail(exitUsage, "name the file of a survey: lendkeep survey -o FILE writes one", "%s is %s, not a survey", name, is)
+	default:
+		return facts.Survey{}, fail(exitUsage, "take the survey again: lendkeep survey -o "+plain.Quoted(name), "%s: %w", name, err)
 	}
-	return survey, nil
 }
 
 // join puts together what the tree shows, what is installed of lendkeep in it, and

@@ -62,7 +62,7 @@ func openJournals(folder, machine string) (*journals, error) {
 func quiet(g hook.Grants) error {
 	switch list, err := g.List(); {
 	case err != nil:
-		return fail(exitUsage, "run lendkeep as root", "lock journals: %w", err)
+		return fail(exitUsage, asRoot(err), "lock journals: %w", err)
 	case len(list) > 0:
 		return fail(exitLocked, "try again in a moment", "%s, is being started; nothing was touched", list[0])
 	}
@@ -87,7 +87,7 @@ func lockIn(folder, name string, taken error) (*flock.Flock, error) {
 	locked, err := lock.TryLockContext(ctx, tryEvery)
 	switch {
 	case err != nil && !errors.Is(err, context.DeadlineExceeded):
-		return nil, fail(exitUsage, "run lendkeep as root", "lock %s: %w", lock.Path(), err)
+		return nil, fail(exitUsage, asRoot(err), "lock %s: %w", lock.Path(), err)
 	case !locked:
 		return nil, taken
 	}
@@ -102,7 +102,7 @@ func makeKeep(folder string) error {
 		err = files.Own(folder)
 	}
 	if err != nil {
-		return fail(exitUsage, "run lendkeep as root", "open journals: %w", err)
+		return fail(exitUsage, asRoot(err), "open journals: %w", err)
 	}
 	return nil
 }

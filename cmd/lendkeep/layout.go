@@ -7,6 +7,7 @@ import (
 
 	"lendkeep/reconcile/facts"
 	"lendkeep/spec"
+	"lendkeep/spec/plain"
 )
 
 // anyHost is what a layout computes with where only what does not depend on its host
@@ -86,5 +87,12 @@ func shiftOf(layout *spec.Layout, name string) (*spec.Shift, error) {
 	for _, s := range layout.Shifts {
 		names = append(names, s.Name)
 	}
-	return nil, fail(exitUsage, fmt.Sprintf("name one of %q", names), "the layout has no shift %q", name)
+	next := fmt.Sprintf("name one of %q", names)
+	if len(names) == 0 {
+		next = "leave --shift out, or state one in the layout: lendkeep check --explain shift"
+	}
+	if near := spec.Nearest(name, names); near != "" {
+		next = fmt.Sprintf("did you mean --shift %s? else %s", plain.Quoted(near), next)
+	}
+	return nil, fail(exitUsage, next, "the layout has no shift %q", name)
 }

@@ -16,6 +16,7 @@ import (
 	"lendkeep/providers/systemd"
 	"lendkeep/reconcile/facts"
 	"lendkeep/reconcile/step"
+	"lendkeep/spec/plain"
 )
 
 // openLive gives this machine.
@@ -26,7 +27,7 @@ func (w *where) openLive(uri string) (host, error) {
 	tree := sysfs.Machine()
 	conn, away := libvirt.Open(uri)
 	if away != nil && !w.lenient {
-		return host{}, fail(exitUsage, "see that libvirt runs and that you may use it: virsh -c "+uri+" list; or work on a survey: --survey FILE", "%w", away)
+		return host{}, fail(exitUsage, "see that libvirt runs and that you may use it: virsh -c "+plain.Quoted(uri)+" list; or work on a survey: --survey FILE", "%w", away)
 	}
 	confirmed := person.File{Path: filepath.Join(files.Kept, "confirmed.json")}
 	drives := drive.Drives{Root: "/", Folder: filepath.Join(files.Kept, "drives")}

@@ -3,7 +3,6 @@
 package main
 
 import (
-	"bytes"
 	"context"
 	"errors"
 	"fmt"
@@ -11,7 +10,6 @@ import (
 	"os"
 	"os/signal"
 	"strings"
-	"syscall"
 
 	"github.com/rs/zerolog"
 	"github.com/spf13/cobra"
@@ -66,23 +64,24 @@ func exitCodes() string {
 // failure is an error that ends lendkeep with its own exit code. Next says what
 // to do about it.
 type failure struct {
-	code int
-	err  error
-	next string
+	code    int
+	err     error
+	next    string
+	details []string // facts that err sums up, each on a line of its own
 }
 
 func (f failure) Error() string { return f.err.Error() }
 func (f failure) Unwrap() error { return f.err }
 
 func fail(code int, next, format string, values ...any) error {
-	return failure{code, fmt.Errorf(format, values...), next}
+	return failure{code: code, err: fmt.Errorf(format, values...), next: next}
 }
 
 func main() {
 	// A root shell by plain su has a user's path, in which mkfs, blkid and wipefs
 	// are not (su(1)). Where it cannot be set they are not found, which is told.
 	_ = os.Setenv("PATH", strings.TrimPrefix(os.Getenv("PATH")+":/usr/local/sbin:/usr/sbin:/sbin", ":"))
-	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	ctx, stop := signal.NotifyContext(context.Background(), endings()...)
 	code := run(ctx, os.Args[1:], os.Stdin, os.Stdout, os.Stderr)
 	stop()
 	os.Exit(code)
@@ -97,7 +96,7 @@ func run(ctx context.Context, arguments []string, stdin io.Reader, stdout, stder
 	root.SetOut(stdout)
 	root.SetErr(stderr)
 	told := text{w: stderr} // nowhere is left to report to
-	err := root.ExecuteContext(ctx)
+	c, err := root.ExecuteContextC(ctx)
 	var diagnostics spec.Diagnostics
 	var f failure
 	switch {
@@ -110,8 +109,11 @@ func run(ctx context.Context, arguments []string, stdin io.Reader, stdout, stder
 		if f.err != nil && f.err.Error() != "" {
 			told.line("lendkeep: %s", oneLine(f.err))
 		}
+		for _, detail := range f.details {
+			told.line("   %s", detail)
+		}
 		if f.next != "" {
-			told.line("next: %s", f.next)
+			told.line("next: %s", advised(c, f.next))
 		}
 		return f.code
 	default:
@@ -128,7 +130,7 @@ const mostTold = 8 << 10
 func oneLine(err error) string {
 	line := strings.ReplaceAll(err.Error(), "\n", "; ")
 	if more := len(line) - mostTold; more > 0 {
-		line = strings.ToValidUTF8(line[:mostTold], "") + fmt.Sprintf("... (and %d bytes more)", more)
+		line = strings.ToValidUTF8(line[:mostTold], "") + "... (and " + plain.Count(more, "more byte") + ")"
 	}
 	return line
 }
@@ -153,33 +155,27 @@ func newRoot() *cobra.Command {
 	format := root.PersistentFlags().String("log-format", "text", "how log lines on standard error look (`FORM`): text or json")
 	level := root.PersistentFlags().String("log-level", "warn", "what is logged (`LEVEL`): debug, info, warn or error")
 	colour := root.PersistentFlags().String("color", "auto", "draw severities and changes in colour besides, `WHEN`: auto (at a terminal, unless NO_COLOR is set), always or never")
+	root.PersistentFlags().BoolP("help", "h", false, "show what the command does, and end")
 	root.PersistentPreRunE = func(c *cobra.Command, _ []string) error {
+		if err := together(c); err != nil {
+			return err
+		}
 		if err := screen.On(c.OutOrStdout()).Colour(*colour); err != nil {
 			return err
 		}
 		return setLog(c, *format, *level)
 	}
-	root.SetHelpFunc(fitted(root.HelpFunc()))
 	root.CompletionOptions.DisableDefaultCmd = true
 	root.AddCommand(surveyCommand(), adoptCommand(), checkCommand(), planCommand(), showCommand(), rehearseCommand(), applyCommand(),
 		resumeCommand(), rollbackCommand(), statusCommand(), watchCommand(), shimCommand(), formatCommand(), versionCommand(), manCommand(), completionsCommand(), unguardCommand())
 	for _, t := range topics() {
 		root.AddCommand(&cobra.Command{Use: t.name, Short: t.short, Long: t.text})
 	}
+	root.SetHelpFunc(help)
+	root.SetHelpCommand(helpCommand())
+	outspoken(root)
 	completing(root)
 	return root
-}
-
-// fitted shows what cobra makes of a command as help as wide as the screen.
-func fitted(help func(*cobra.Command, []string)) func(*cobra.Command, []string) {
-	return func(c *cobra.Command, arguments []string) {
-		var text bytes.Buffer
-		out := screen.On(c.OutOrStdout())
-		c.SetOut(&text)
-		help(c, arguments)
-		c.SetOut(out)
-		_ = out.Prose(text.String()) // nowhere is left to report to
-	}
 }
 
 func setLog(c *cobra.Command, format, level string) error {

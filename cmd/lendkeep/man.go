@@ -82,7 +82,7 @@ func commands(root *cobra.Command) string {
 	}
 	b.WriteString("\n## Options of every command\n\n")
 	options(&b, root.PersistentFlags())
-	b.WriteString("`-h`, `--help`\n: help for a command\n\n`--version`\n: lendkeep's version\n\n# EXIT STATUS\n\n")
+	b.WriteString("`--version`\n: lendkeep's version\n\n# EXIT STATUS\n\n")
 	for code, meaning := range exitMeanings {
 		fmt.Fprintf(&b, "%d\n: %s\n\n", code, literal(meaning))
 	}
@@ -97,7 +97,7 @@ func command(b *strings.Builder, c *cobra.Command) {
 	fmt.Fprintf(b, "\n### %s\n\n%s\n\n", literal(strings.TrimSuffix(c.UseLine(), " [flags]")), literal(c.Long))
 	options(b, c.LocalNonPersistentFlags())
 	if c.Example != "" {
-		b.WriteString("Examples:\n\n")
+		b.WriteString("For example:\n\n")
 		for line := range strings.Lines(c.Example) {
 			b.WriteString("    " + strings.TrimSpace(line) + "\n")
 		}
@@ -113,11 +113,7 @@ func options(b *strings.Builder, flags *pflag.FlagSet) {
 		if f.Shorthand != "" {
 			fmt.Fprintf(b, "`-%s`, ", f.Shorthand)
 		}
-		fmt.Fprintf(b, "`--%s` %s\n: %s", f.Name, literal(value), literal(usage))
-		if !slices.Contains([]string{"", "false", "[]"}, f.DefValue) {
-			fmt.Fprintf(b, "; by default %s", literal(f.DefValue))
-		}
-		b.WriteString("\n\n")
+		fmt.Fprintf(b, "`--%s` %s\n: %s\n\n", f.Name, literal(value), literal(usage+byDefault(f)))
 	})
 }
 

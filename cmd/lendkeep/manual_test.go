@@ -134,7 +134,7 @@ func output(t *testing.T, arguments ...string) (stdout, stderr string) {
 func TestTopicsAreShown(t *testing.T) {
 	help, _ := output(t, "help")
 	for _, topic := range topics() {
-		assert.Contains(t, help, "lendkeep "+topic.name)
+		assert.Contains(t, help, "lendkeep help "+topic.name)
 		shown, _ := output(t, "help", topic.name)
 		assert.Equal(t, strings.TrimSpace(topic.text), strings.TrimSpace(shown))
 	}

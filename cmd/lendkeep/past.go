@@ -59,7 +59,7 @@ func readPast(folder, machine string) (past, error) {
 	p := past{folder: folder, machine: machine}
 	entries, err := os.ReadDir(folder)
 	if err != nil && !errors.Is(err, fs.ErrNotExist) {
-		return p, fail(exitUsage, "run lendkeep as root", "read journals: %w", err)
+		return p, fail(exitUsage, asRoot(err), "read journals: %w", err)
 	}
 	for _, entry := range entries { // sorted by name
 		if filepath.Ext(entry.Name()) != journalEnd {

@@ -42,10 +42,16 @@ Guests in no shift, and all guests without --shift, stay on or off as they are.`
 			if err != nil {
 				return err
 			}
-			if out != "" && len(written.Steps) > 0 {
-				if err := writeOut(c, out, sealed.File()); err != nil {
-					return err
-				}
+			call, removed := "", ""
+			switch {
+			case out == "":
+			case len(written.Steps) > 0:
+				call, err = calling(c, "apply", out, "--approve", sealed.Code()), writeOut(c, out, sealed.File())
+			case out != standard:
+				removed, err = removeOld(out)
+			}
+			if err != nil {
+				return err
 			}
 			switch {
 			case out == standard && len(written.Steps) == 0:
@@ -54,9 +60,13 @@ Guests in no shift, and all guests without --shift, stay on or off as they are.`
 				return nil
 			case asJSON:
 				return printJSON(c.OutOrStdout(), plannedOf(diagnostics, findings, &sealed, xml))
-			default:
-				return printOrder(c.OutOrStdout(), sealed, out, xml)
 			}
+			if err := printOrder(c.OutOrStdout(), sealed, call, xml); err != nil || removed == "" {
+				return err
+			}
+			t := &text{w: c.OutOrStdout()}
+			t.line("%s", removed)
+			return t.err
 		},
 	}
 	w.flags(c, true)

@@ -105,14 +105,10 @@ func tally(t *text, findings []assess.Finding) {
 
 // count gives a number of things in words.
 func count(n int, thing string) string {
-	switch n {
-	case 0:
+	if n == 0 {
 		return "no " + thing
-	case 1:
-		return "1 " + thing
-	default:
-		return fmt.Sprintf("%d %ss", n, thing)
 	}
+	return plain.Count(n, thing)
 }
 
 func printFinding(t *text, f assess.Finding) {
@@ -129,7 +125,9 @@ func printFinding(t *text, f assess.Finding) {
 	t.line("")
 }
 
-func printOrder(w io.Writer, sealed order.Sealed, name string, xml bool) error {
+// printOrder shows an order; call is what carries it out, empty where nothing is to
+// be said of that.
+func printOrder(w io.Writer, sealed order.Sealed, call string, xml bool) error {
 	t := &text{w: w}
 	o := sealed.Order
 	tally(t, o.Findings)
@@ -156,8 +154,8 @@ func printOrder(w io.Writer, sealed order.Sealed, name string, xml bool) error {
 	}
 	t.line("All steps together take about %s.", round(o.Takes()))
 	t.line("Approval code: %s", sealed.Code())
-	if name != "" {
-		t.line("To carry it out: lendkeep apply %s --approve %s", name, sealed.Code())
+	if call != "" {
+		t.line("To carry it out: %s", call)
 	}
 	return t.err
 }
@@ -218,7 +216,7 @@ func happening(t *text, report carry.Report, r carry.Record) {
 	name := func() string { return report.Steps[r.Step-1].About.Does }
 	switch r.Event {
 	case carry.Taken:
-		t.line("order %s: %d steps", report.Sealed.Code(), len(report.Steps))
+		t.line("order %s: %s", report.Sealed.Code(), plain.Count(len(report.Steps), "step"))
 	case carry.Resume:
 		t.line("order %s goes on", report.Sealed.Code())
 	case carry.Intent:
@@ -257,10 +255,10 @@ func printRehearsal(w io.Writer, sealed order.Sealed, report rehearse.Report, as
 		through = "NOT carried out: " + report.Through.Why
 	}
 	t.prose(`Once through: %s; definitions judged by libvirt: %d.
-Then once for each way in which each of its %d calls can go wrong: it fails, is
+Then once for each way in which each of its %s can go wrong: it fails, is
 done but reports failure, never answers, is cut off (by a killed process or a
 power cut, followed by resume or by rollback), or only claims to be done.
-`, through, report.Judged, report.Calls)
+`, through, report.Judged, plain.Count(report.Calls, "call"))
 	t.line("")
 	rows := [][]string{{"call", "ways", "cases", "as before", "as planned", "needs a person", "wrong"}}
 	for _, row := range report.Table() {
@@ -273,6 +271,6 @@ power cut, followed by resume or by rollback), or only claims to be done.
 			t.line("wrong: call %d, %s, %s; %s: %s", c.Number+1, c.Call, c.Mode, c.Recovery, c.Why)
 		}
 	}
-	t.line("%d cases over %d calls; %s.", len(report.Cases), report.Calls, report.Sentence())
+	t.line("%s over %s; %s.", plain.Count(len(report.Cases), "case"), plain.Count(report.Calls, "call"), report.Sentence())
 	return t.err
 }

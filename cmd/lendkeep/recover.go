@@ -128,6 +128,7 @@ func again(c *cobra.Command, w *where, said *said, choose choosing, goOn going) 
 		return report.Sealed.Order, err
 	}
 	w.progress = newProgress(c.ErrOrStderr())
+	defer heard(c)()
 	return acting(c.Context(), w, about, func(h host, j *journals) error {
 		journal, err := j.open(of)
 		if err != nil {
@@ -141,6 +142,6 @@ func again(c *cobra.Command, w *where, said *said, choose choosing, goOn going) 
 		if errors.As(err, &f) {
 			return errors.Join(err, journal.Close())
 		}
-		return errors.Join(ended(report, err), journal.Close())
+		return errors.Join(ended(report, err, j.folder), journal.Close())
 	})
 }

@@ -1,6 +1,8 @@
 package main
 
 import (
+	"errors"
+
 	"github.com/spf13/cobra"
 
 	"lendkeep/providers/memory"
@@ -36,7 +38,8 @@ on any host is changed.`,
 				return fail(exitUsage, "plan again", "%w", err)
 			}
 			if len(changes) > 0 {
-				return fail(exitStale, "rehearse with the survey that the order was written from", "%w", carry.StaleError{Changes: changes})
+				return failure{code: exitStale, err: errors.New("the survey is another than the order was written from"), details: changesOf(carry.StaleError{Changes: changes}),
+					next: "rehearse with the survey that the order was written from"}
 			}
 			judge, closeJudge := openJudge(c.Context())
 			defer closeJudge()

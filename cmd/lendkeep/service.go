@@ -85,11 +85,11 @@ func (s *service) begin(ctx context.Context) error {
 		s.loud(watch.Event{At: time.Now().UTC(), Kind: watch.Alarm, Key: "history", Text: "the history could not be read and was put aside: " + name})
 	}
 	if err != nil {
-		return fail(exitUsage, "run lendkeep as root", "%w", err)
+		return fail(exitUsage, asRoot(err), "%w", err)
 	}
 	events, err := s.folder.Read()
 	if err != nil {
-		return fail(exitUsage, "run lendkeep as root", "%w", err)
+		return fail(exitUsage, asRoot(err), "%w", err)
 	}
 	for _, e := range events {
 		s.taken[e.Note] = true
@@ -273,7 +273,7 @@ func (s *service) tellAlarms(ctx context.Context) {
 // status is one line for systemctl status.
 func (s *service) status() string {
 	lends, alarms := s.watcher.Ledger.Lends, s.watcher.Ledger.Alarms
-	return fmt.Sprintf("%d of %d controllers lent, %d alarms", len(lends), len(s.rules.Controllers), len(alarms))
+	return fmt.Sprintf("%d of %s lent, %s", len(lends), plain.Count(len(s.rules.Controllers), "controller"), plain.Count(len(alarms), "alarm"))
 }
 
 // notify tells systemd, where it has started the watch (sd_notify(3)).

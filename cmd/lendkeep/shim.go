@@ -20,8 +20,9 @@ func shimCommand() *cobra.Command {
 		Long: `Firmware without an NVMe driver does not see a lent NVMe drive. A shim brings the
 driver: an option ROM of the lent controller, or a small boot disk. Both are
 made of parts of another firmware, or of files that you give.`,
-		Args: cobra.NoArgs,
-		RunE: func(c *cobra.Command, _ []string) error { return c.Help() },
+		Example: "  lendkeep shim inspect /usr/share/OVMF/OVMF_CODE_4M.fd",
+		Args:    cobra.NoArgs,
+		RunE:    func(c *cobra.Command, _ []string) error { return c.Help() },
 	}
 	c.AddCommand(shimInspectCommand(), shimBuildCommand())
 	return c

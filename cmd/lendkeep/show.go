@@ -25,7 +25,11 @@ which is standard input.`,
 			if asJSON {
 				return printJSON(c.OutOrStdout(), plannedOf(nil, sealed.Order.Findings, &sealed, xml))
 			}
-			return printOrder(c.OutOrStdout(), sealed, name, xml)
+			call := ""
+			if name != "" {
+				call = calling(c, "apply", name, "--approve", sealed.Code())
+			}
+			return printOrder(c.OutOrStdout(), sealed, call, xml)
 		},
 	}
 	c.Flags().BoolVar(&asJSON, "json", false, "print the order as JSON (lendkeep help json)")

@@ -13,6 +13,7 @@ import (
 	"lendkeep/reconcile/facts"
 	"lendkeep/reconcile/guard"
 	"lendkeep/reconcile/order"
+	"lendkeep/spec/plain"
 )
 
 func statusCommand() *cobra.Command {
@@ -47,7 +48,7 @@ host is not as the layout says, it ends with exit code 1.`,
 				return layoutAsJSON(c.OutOrStdout(), err, asJSON)
 			}
 			s := statusOf(laid, findings)
-			s.LastOrder = lastOrder(c.Context(), &w, laid.Facts.Survey.Machine.ID)
+			s.LastOrder = advised(c, lastOrder(c.Context(), &w, laid.Facts.Survey.Machine.ID))
 			s.watched(&w)
 			if err := printStatus(c.OutOrStdout(), s, asJSON); err != nil {
 				return err
@@ -199,11 +200,14 @@ func printStatus(w io.Writer, s status, asJSON bool) error {
 	t.line("")
 	switch {
 	case s.Stops > 0:
-		t.line("Layout and host cannot be brought in line: lendkeep check tells why (%d findings stop it).", s.Stops)
+		t.line("Layout and host cannot be brought in line: %s against it; lendkeep check tells which.", plain.Count(s.Stops, "finding"))
 	case s.Agree:
 		t.line("Host %s is as the layout says.", s.Host)
 	default:
-		t.line("Host %s is not as the layout says; an order would %s.", s.Host, strings.Join(s.Steps, ", then "))
+		t.line("Host %s is not as the layout says. The steps of an order for it:", s.Host)
+		for n, does := range s.Steps {
+			t.line("%4d  %s", n+1, does)
+		}
 	}
 	t.line("Guard of starts: %s.", s.Guard)
 	if s.Watch != "" {

@@ -8,6 +8,7 @@ import (
 	"lendkeep/providers/holding"
 	"lendkeep/providers/sysfs"
 	"lendkeep/reconcile/facts"
+	"lendkeep/spec/plain"
 )
 
 func surveyCommand() *cobra.Command {
@@ -89,7 +90,7 @@ func takeSurvey(c *cobra.Command, w *where, root, keep string) (facts.Survey, er
 	w.progress = newProgress(c.ErrOrStderr())
 	if root == "" {
 		if keep != "" {
-			return facts.Survey{}, fail(exitUsage, "lendkeep survey --root / --keep-tree "+keep, "--keep-tree needs --root")
+			return facts.Survey{}, fail(exitUsage, "lendkeep survey --root / --keep-tree "+plain.Quoted(keep), "--keep-tree needs --root")
 		}
 		return w.facts(c.Context(), "")
 	}

@@ -18,7 +18,7 @@ func tellGuard(guests step.Guests, o order.Order) (step.Guests, func() error, er
 	told, starts := o.Underway()
 	word := hook.Word{Folder: hook.GrantsFolder, Now: hook.Now}
 	if err := word.Tell(told); err != nil {
-		return nil, nil, fail(exitUsage, "run lendkeep as root", "%w", err)
+		return nil, nil, fail(exitUsage, asRoot(err), "%w", err)
 	}
 	return announced{guests, word, told, starts}, word.Withdraw, nil
 }

@@ -146,7 +146,7 @@ func takeAway(c *cobra.Command, w *where, h host, j *journals, now facts.Survey)
 		if err != nil {
 			return err
 		}
-		if err := carryOut(c, w, h, j, approval, false); err != nil {
+		if err := carryOut(c, w, h, j, approval, "", false); err != nil {
 			return err
 		}
 	}

@@ -36,7 +36,7 @@ func (d Desk) Confirm(ctx context.Context, s *step.ByHand) error {
 		fmt.Fprintf(d.Out, "   %-7s %s\n", line.Head, plain.Text(line.Text))
 	}
 	fmt.Fprintf(d.Out, "Once that is so, type the guest's name: ")
-	answer, err := line(ctx, d.In)
+	answer, err := Line(ctx, d.In)
 	switch {
 	case err != nil:
 		return fmt.Errorf("%s: read answer: %w", s.About().Does, err)
@@ -49,9 +49,9 @@ func (d Desk) Confirm(ctx context.Context, s *step.ByHand) error {
 // Forget implements step.Person.
 func (d Desk) Forget(ctx context.Context, s *step.ByHand) error { return d.Keeps.Forget(ctx, s) }
 
-// line reads one line, or returns when the context ends; the reading goes on
+// Line reads one line, or returns when the context ends; the reading goes on
 // then, since a terminal cannot be interrupted, and what it reads is dropped.
-func line(ctx context.Context, in io.Reader) (string, error) {
+func Line(ctx context.Context, in io.Reader) (string, error) {
 	type answer struct {
 		text string
 		err  error

@@ -1,0 +1,71 @@
+package main
+
+import (
+	"errors"
+	"io/fs"
+	"os"
+	"regexp"
+	"strings"
+	"syscall"
+
+	"github.com/spf13/cobra"
+
+	"lendkeep/spec/plain"
+)
+
+// kept are the options that say which host a call is about: whoever repeats it, or
+// goes on with another command, means the same host.
+var kept = []string{"stand-in", "connect"}
+
+// keptFor gives those options of a call that another command takes too.
+func keptFor(c, other *cobra.Command) string {
+	var made strings.Builder
+	for _, name := range kept {
+		if f := c.Flags().Lookup(name); f != nil && f.Changed && other.Flags().Lookup(name) != nil {
+			made.WriteString(" --" + name + " " + plain.Quoted(f.Value.String()))
+		}
+	}
+	return made.String()
+}
+
+// calling writes another call of lendkeep about the same host, as a shell takes it.
+func calling(c *cobra.Command, command string, arguments ...string) string {
+	text := "lendkeep " + command
+	for _, a := range arguments {
+		if !strings.HasPrefix(a, "--") {
+			a = plain.Quoted(a)
+		}
+		text += " " + a
+	}
+	if other, _, err := c.Root().Find([]string{command}); err == nil {
+		text += keptFor(c, other)
+	}
+	return text
+}
+
+// callOf finds calls of lendkeep in an advice.
+var callOf = regexp.MustCompile(`\blendkeep [a-z]+\b`)
+
+// advised gives every call of lendkeep in an advice the options of this call that
+// say which host is meant. A survey is advised where there is no such host yet.
+func advised(c *cobra.Command, advice string) string {
+	return callOf.ReplaceAllStringFunc(advice, func(call string) string {
+		other, rest, err := c.Root().Find(strings.Fields(call)[1:])
+		if err != nil || other == c.Root() || len(rest) > 0 || other.Name() == "survey" {
+			return call
+		}
+		return call + keptFor(c, other)
+	})
+}
+
+// asRoot advises what to do where one of lendkeep's own files cannot be used.
+func asRoot(err error) string {
+	switch {
+	case errors.Is(err, syscall.ENOSPC), errors.Is(err, syscall.EDQUOT):
+		return "make room on the disk that it is on"
+	case os.Geteuid() == 0 && !errors.Is(err, fs.ErrPermission):
+		return "see that what it names can be read and written"
+	default:
+		return "run lendkeep as root"
+	}
+}
