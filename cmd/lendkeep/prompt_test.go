@@ -5,6 +5,7 @@ import (
 	"io"
 	"os"
 	"os/exec"
+	"os/signal"
 	"path/filepath"
 	"strings"
 	"sync"
@@ -46,6 +47,11 @@ func start(t *testing.T, out io.Writer, name string, arguments ...string) *atTer
 		a.Stdout = out
 	}
 	a.SysProcAttr = &syscall.SysProcAttr{Setsid: true, Setctty: true}
+	// What is ignored stays so in a child (execve(2)), as under nohup; what is caught
+	// does not.
+	heard := make(chan os.Signal, 1)
+	signal.Notify(heard, syscall.SIGHUP)
+	t.Cleanup(func() { signal.Stop(heard) })
 	require.NoError(t, a.Start())
 	require.NoError(t, screen.Close())
 	t.Cleanup(func() { _, _ = a.Process.Kill(), a.Wait() })
