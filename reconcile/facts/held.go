@@ -66,6 +66,25 @@ func (w *usesWalk) attached(f *Function) {
 	}
 }
 
+// onNetwork are the ways of 9P that reach another machine or a process, not a
+// device (Linux Documentation/filesystems/9p.rst, trans).
+var onNetwork = []string{"trans=tcp", "trans=unix", "trans=fd", "trans=rdma"}
+
+// shares adds what is mounted from a virtio device that shows files: the mount names
+// a tag, which nothing ties to a function, so it counts for each that may have it.
+func (w *usesWalk) shares(f *Function) {
+	if f.Driver != "virtio-pci" || len(w.ix.tops[w.at]) > 0 || len(f.Interfaces) > 0 {
+		return
+	}
+	for i := range w.ix.Survey.Mounts {
+		m := &w.ix.Survey.Mounts[i]
+		byNetwork := slices.ContainsFunc(m.SuperOptions, func(option string) bool { return slices.Contains(onNetwork, option) })
+		if m.Kind == "virtiofs" || m.Kind == "9p" && !byNetwork {
+			w.add(Use{Kind: UseUnknown, User: "mount " + m.Path + ", maybe of it", Chain: []string{f.Address.String()}, Live: true})
+		}
+	}
+}
+
 // Unasked says why a function must not leave the host's driver on the strength
 // of this survey: nobody asked the kernel who holds its drives. Empty: it was
 // asked, or no driver of the host has the function.

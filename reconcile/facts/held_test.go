@@ -108,3 +108,30 @@ func TestAnsweredAsMeasured(t *testing.T) {
 		assert.Empty(t, facts.NewIndex(&answered).Unasked(facts.Address{Bus: 1}), name)
 	}
 }
+
+// A mount of files that a virtio device shows does not tell which: it is a use of
+// each that shows neither drives nor network.
+func TestSharedFiles(t *testing.T) {
+	for name, c := range map[string]struct {
+		mount  facts.Mount
+		change func(*facts.Function)
+		used   bool
+	}{
+		"9P":                {facts.Mount{Path: "/share", Kind: "9p", Source: "share", SuperOptions: []string{"rw", "trans=virtio"}}, nil, true},
+		"9P that says less": {facts.Mount{Path: "/share", Kind: "9p", Source: "share"}, nil, true},
+		"9P by network":     {facts.Mount{Path: "/share", Kind: "9p", Source: "192.0.2.7", SuperOptions: []string{"rw", "trans=tcp"}}, nil, false},
+		"virtiofs":          {facts.Mount{Path: "/share", Kind: "virtiofs", Source: "share"}, nil, true},
+		"no such mount":     {facts.Mount{Path: "/share", Kind: "tmpfs"}, nil, false},
+		"another driver":    {facts.Mount{Path: "/share", Kind: "virtiofs"}, func(f *facts.Function) { f.Driver = "ahci" }, false},
+		"a network card":    {facts.Mount{Path: "/share", Kind: "virtiofs"}, func(f *facts.Function) { f.Interfaces = []facts.Interface{{Name: "eth0"}} }, false},
+	} {
+		t.Run(name, func(t *testing.T) {
+			f := facts.Function{Address: facts.Address{Slot: 1}, Driver: "virtio-pci"}
+			if c.change != nil {
+				c.change(&f)
+			}
+			ix := facts.NewIndex(&facts.Survey{Functions: []facts.Function{f}, Mounts: []facts.Mount{c.mount}})
+			assert.Equal(t, c.used, len(ix.LiveUses(f.Address)) > 0)
+		})
+	}
+}

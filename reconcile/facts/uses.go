@@ -169,6 +169,7 @@ func (ix *Index) Uses(at Address) []Use {
 		}
 	}
 	walk.attached(f)
+	walk.shares(f)
 	for _, card := range f.Interfaces {
 		if card.Up {
 			walk.add(Use{Kind: UseNetwork, User: card.Name, Chain: []string{at.String()}, Live: true})
