@@ -453,3 +453,20 @@ func TestStartDespiteIsTold(t *testing.T) {
 	assert.Equal(t, "guest catalogue starts, but it has files on /srv/shelf of controller reel, and nothing is mounted there", b.notes[0].Text)
 	assert.True(t, b.notes[0].Loud())
 }
+
+// A volume of a pool is looked at where the rules say that it is.
+func TestVolumesAreLookedAt(t *testing.T) {
+	b := newBench(t)
+	rules, err := guard.Decode(b.Survey.Guard.Rules)
+	require.NoError(t, err)
+	rules.Pools = []guard.Pool{{Name: "parts", Target: "/srv/parts"}}
+	b.Survey.Guard.Rules = rules.Encode()
+	b.led = facts.Path{Named: "/srv/parts/x", Resolved: "/dev/nvme0n1p2"}
+	b.xml = "<domain type='kvm'><name>x</name><devices><disk type='volume' device='disk'><source pool='parts' volume='x'/><target dev='vda'/></disk></devices></domain>"
+	code, said := b.call("x", "prepare begin -")
+	assert.Equal(t, exitRefuse, code)
+	assert.Contains(t, said, "the host uses its disk vda, /srv/parts/x: nvme0n1p2 (shelf) > mount /srv/shelf")
+	b.Survey.Mounts = b.Survey.Mounts[:1]
+	code, said = b.call("x", "prepare begin -")
+	assert.Zero(t, code, said)
+}

@@ -168,8 +168,8 @@ func unmount(call guard.Call, verdict guard.Verdict, here surroundings) (guard.V
 // looked up only where people read them.
 func decide(call guard.Call, here surroundings) guard.Verdict {
 	seen, err := look(here, func(ctx context.Context, rules guard.Rules) facts.Question {
-		named := append(call.Definition.Paths(), rules.Volumes(&call.Definition)...)
-		return guard.Asks(rules, call, here.paths(ctx, named))
+		located := rules.Located(call.Definition)
+		return guard.Asks(rules, call, here.paths(ctx, located.Paths()))
 	})
 	if err != nil {
 		return guard.Blind(call, err)

@@ -66,10 +66,27 @@ func (ix *Index) SourceOf(d Disk) string {
 		return d.Source
 	}
 	i := slices.IndexFunc(ix.Survey.Libvirt.Pools, func(p Pool) bool { return p.Name == d.Pool })
-	if i < 0 || ix.Survey.Libvirt.Pools[i].Target == "" {
+	if i < 0 {
 		return ""
 	}
-	return path.Join(ix.Survey.Libvirt.Pools[i].Target, d.Volume)
+	named, _ := ix.Survey.Libvirt.Pools[i].PathOf(d.Volume)
+	return named
+}
+
+// PathOf gives the path of a volume of a pool: below the pool's folder (libvirt
+// storage documentation: each kind of pool). It is empty where volumes are on other
+// machines; known is false where a pool does not tell where they are.
+func (p Pool) PathOf(volume string) (named string, known bool) {
+	switch p.Kind {
+	case "rbd", "sheepdog", "gluster", "iscsi-direct":
+		return "", true
+	case "iscsi", "scsi", "mpath": // named by unit or map, shown below by another name
+		return "", false
+	}
+	if p.Target == "" {
+		return "", false
+	}
+	return path.Join(p.Target, volume), true
 }
 
 // Same gives a text that is the same for every name of one thing: a block

@@ -100,7 +100,8 @@ func TestAQuestionSeesEnough(t *testing.T) {
 			seen := survey.Answered()
 			seen.Libvirt = facts.Virtualization{}
 			call := guard.Call{Guest: g.Name, Definition: *g.Kept}
-			for _, named := range append(g.Kept.Paths(), rules.Volumes(g.Kept)...) {
+			located := rules.Located(*g.Kept)
+			for _, named := range located.Paths() {
 				if !slices.ContainsFunc(seen.Paths, func(p facts.Path) bool { return p.Named == named }) {
 					seen.Paths = append(seen.Paths, facts.Path{Named: named, Resolved: named})
 				}

@@ -94,6 +94,7 @@ type before struct {
 }
 
 func newBefore(r Rules, ix *facts.Index, call Call) *before {
+	call.Definition = r.Located(call.Definition)
 	b := &before{rules: r, ix: ix, call: call, guest: r.guest(call.Guest), started: call.Ordered.Starts(call.Guest), lent: map[facts.Address]bool{}}
 	for _, l := range call.Definition.Hostdevs {
 		b.lent[l.Address] = true
@@ -331,14 +332,8 @@ func (b *before) livesOn(place string) string {
 	if slices.ContainsFunc(b.ix.Places(&b.call.Definition), func(named string) bool { return facts.Within(named, place) }) {
 		return "it has files on"
 	}
-	files, unknown := b.rules.volumes(&b.call.Definition)
-	if len(unknown) > 0 { // it may be anywhere
-		return fmt.Sprintf("volume %s of pool %s, which the rules do not know, may be on", unknown[0].Volume, unknown[0].Pool)
-	}
-	if slices.ContainsFunc(files, func(named string) bool {
-		return slices.ContainsFunc(b.ix.Chain(named), func(leads string) bool { return facts.Within(leads, place) })
-	}) {
-		return "it has files on"
+	if anywhere := b.unlocated(); len(anywhere) > 0 {
+		return fmt.Sprintf("volume %s of pool %s, which the rules do not know, may be on", anywhere[0].Volume, anywhere[0].Pool)
 	}
 	return ""
 }

@@ -23,6 +23,11 @@ func (b *before) disks() error {
 			b.verdict.Notes = append(b.verdict.Notes, text)
 		}
 	}
+	for _, disk := range b.unlocated() {
+		if !disk.ReadOnly {
+			b.verdict.Notes = append(b.verdict.Notes, fmt.Sprintf("whether the host uses its disk %s is not known: the rules do not know pool %s, of which it is volume %s; bring them up to date by an order", disk.Target, disk.Pool, disk.Volume))
+		}
+	}
 	return nil
 }
 

@@ -77,10 +77,11 @@ func (b *bench) disk(d facts.Disk) {
 // index is what the guard sees: nothing of libvirt's.
 func (b *bench) index() *facts.Index {
 	seen := b.Survey
-	named := b.call.Definition.Paths()
+	located := b.rules.Located(b.call.Definition)
+	named := located.Paths()
 	seen.Libvirt = facts.Virtualization{}
 	seen.Paths = slices.DeleteFunc(slices.Clone(seen.Paths), func(p facts.Path) bool { return !slices.Contains(named, p.Named) })
-	for _, name := range append(named, b.rules.Volumes(&b.call.Definition)...) {
+	for _, name := range named {
 		if !slices.ContainsFunc(seen.Paths, func(p facts.Path) bool { return p.Named == name }) {
 			seen.Paths = append(seen.Paths, facts.Path{Named: name, Resolved: name})
 		}
@@ -155,6 +156,22 @@ func TestBefore(t *testing.T) {
 			b.Block("nvme1n1p1").Openers = []facts.Opener{{Process: "qemu-system-x86 (pid 77)"}}
 			b.disk(facts.Disk{Target: "vdz", Kind: "block", Source: "/dev/nvme1n1p1", Shareable: true})
 		}, "", []string{"/srv/shelf"}, "pid 77"},
+		"a volume that the host has mounted": {func(b *bench) {
+			b.call = guard.Call{Guest: "stranger"}
+			b.Mount("nvme1n1p1", "/mnt/attic")
+			b.rules.Pools = []guard.Pool{{Name: "parts", Target: "/dev"}}
+			b.disk(facts.Disk{Target: "vdz", Kind: "volume", Pool: "parts", Volume: "nvme1n1p1"})
+		}, "the host uses its disk vdz, /dev/nvme1n1p1: nvme1n1p1 (attic) > mount /mnt/attic", nil, ""},
+		"a volume that is the host's swap": {func(b *bench) {
+			b.call = guard.Call{Guest: "stranger"}
+			b.Survey.Swaps = []facts.Swap{{Path: "/srv/images/swap", File: true}}
+			b.rules.Pools = []guard.Pool{{Name: "images", Target: "/srv/images"}}
+			b.disk(facts.Disk{Target: "vdz", Kind: "volume", Pool: "images", Volume: "swap"})
+		}, "the host uses its disk vdz, /srv/images/swap", nil, ""},
+		"a volume of a pool that nobody knows": {func(b *bench) {
+			b.call = guard.Call{Guest: "stranger"}
+			b.disk(facts.Disk{Target: "vdz", Kind: "volume", Pool: "new", Volume: "x"})
+		}, "", nil, "whether the host uses its disk vdz is not known: the rules do not know pool new"},
 		"a function that is never lent, in arguments for QEMU": {func(b *bench) {
 			b.call = guard.Call{Guest: "stranger", Definition: facts.Definition{Reaches: []facts.Reach{{Kind: facts.ReachPCI, Name: b.never.String()}}}}
 		}, "never lent", nil, ""},
@@ -335,6 +352,13 @@ func TestBefore(t *testing.T) {
 			b.rules.Pools = []guard.Pool{{Name: "images", Target: "/srv/images"}, {Name: "far"}}
 			b.call.Definition.Disks = []facts.Disk{{Kind: "volume", Pool: "images", Volume: "x"}, {Kind: "volume", Pool: "far", Volume: "x"}}
 		}, "", nil, ""},
+		"a stranger with a link onto the shelf as a volume": {func(b *bench) {
+			b.unmounted()
+			b.borrower("other")
+			b.rules.Pools = []guard.Pool{{Name: "images", Target: "/srv/images"}}
+			b.Survey.Paths = append(b.Survey.Paths, facts.Path{Named: "/srv/images/x", Resolved: "/srv/shelf/x"})
+			b.call.Definition.Disks = []facts.Disk{{Kind: "volume", Pool: "images", Volume: "x"}}
+		}, "it has files on /srv/shelf", nil, ""},
 		"a stranger with a volume of a pool that nobody knows": {func(b *bench) {
 			b.unmounted()
 			b.borrower("other")

@@ -6,7 +6,7 @@ import "fmt"
 // whoever borrows the drive writes what lies on it, links too. QEMU would open any
 // file of the host that such a link names, and libvirt make it the guest's own.
 func (b *before) links() error {
-	named := append(b.call.Definition.Paths(), b.rules.Volumes(&b.call.Definition)...)
+	named := b.call.Definition.Paths()
 	for i := range b.rules.Controllers {
 		c := &b.rules.Controllers[i]
 		for _, m := range c.Mounts {

@@ -37,7 +37,8 @@ type Rules struct {
 }
 
 // Pool is a storage pool of libvirt's with the folder that its volumes are in;
-// empty where they are not files.
+// empty where they are on other machines. One that does not tell where they are is
+// in no rules.
 type Pool struct {
 	Name   string `json:"name"`
 	Target string `json:"target,omitempty"`

@@ -12,6 +12,7 @@ import (
 
 	"lendkeep/reconcile/facts"
 	"lendkeep/reconcile/guard"
+	"lendkeep/reconcile/order"
 )
 
 func TestSentenceOfAnAlarm(t *testing.T) {
@@ -150,4 +151,11 @@ func TestScriptStartsTheProgramOnlyWhereItActs(t *testing.T) {
 		said += string(out)
 	}
 	assert.Equal(t, "grading prepare begin\ngrading started begin\ngrading release end\n", said)
+}
+
+// A pool that does not tell where its volumes are is one that the rules do not know.
+func TestPoolsOfTheRules(t *testing.T) {
+	b := newBench(t)
+	b.Survey.Libvirt.Pools = []facts.Pool{{Name: "images", Kind: "dir", Target: "/srv/images"}, {Name: "far", Kind: "rbd"}, {Name: "units", Kind: "iscsi", Target: "/dev/disk/by-path"}}
+	assert.Equal(t, []guard.Pool{{Name: "images", Target: "/srv/images"}, {Name: "far"}}, order.CompileRules(b.laid(t)).Pools)
 }

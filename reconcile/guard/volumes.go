@@ -1,33 +1,40 @@
 package guard
 
 import (
-	"path"
 	"slices"
 
 	"lendkeep/reconcile/facts"
 )
 
-// Volumes gives the paths of the volumes that a definition names by libvirt's
-// pools, for which the guard cannot ask.
-func (r Rules) Volumes(d *facts.Definition) []string {
-	files, _ := r.volumes(d)
-	return files
-}
-
-// volumes gives also those disks whose pool the rules do not know. Volumes of a
-// pool without a folder are no files.
-func (r Rules) volumes(d *facts.Definition) (files []string, unknown []facts.Disk) {
-	for _, disk := range d.Disks {
-		if disk.Volume == "" || disk.Source != "" {
-			continue
-		}
-		pool := slices.IndexFunc(r.Pools, func(p Pool) bool { return p.Name == disk.Pool })
-		switch {
-		case pool < 0:
-			unknown = append(unknown, disk)
-		case r.Pools[pool].Target != "":
-			files = append(files, path.Join(r.Pools[pool].Target, disk.Volume))
+// Located gives a definition with the paths of the volumes that it names by
+// libvirt's pools, for which the guard cannot ask. Volumes on other machines have
+// none, nor have those of pools that the rules do not know.
+func (r Rules) Located(d facts.Definition) facts.Definition {
+	d.Disks = slices.Clone(d.Disks)
+	for i := range d.Disks {
+		disk := &d.Disks[i]
+		if pool := r.pool(disk.Pool); pool != nil && disk.Volume != "" && disk.Source == "" {
+			disk.Source, _ = facts.Pool{Target: pool.Target}.PathOf(disk.Volume)
 		}
 	}
-	return files, unknown
+	return d
+}
+
+func (r Rules) pool(name string) *Pool {
+	i := slices.IndexFunc(r.Pools, func(p Pool) bool { return p.Name == name })
+	if i < 0 {
+		return nil
+	}
+	return &r.Pools[i]
+}
+
+// unlocated gives the disks that may be anywhere.
+func (b *before) unlocated() []facts.Disk {
+	var list []facts.Disk
+	for _, disk := range b.call.Definition.Disks {
+		if disk.Volume != "" && disk.Source == "" && b.rules.pool(disk.Pool) == nil {
+			list = append(list, disk)
+		}
+	}
+	return list
 }

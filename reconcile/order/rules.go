@@ -38,7 +38,9 @@ func CompileRules(c *assess.Case) guard.Rules {
 		}
 	}
 	for _, p := range c.Facts.Survey.Libvirt.Pools {
-		r.Pools = append(r.Pools, guard.Pool{Name: p.Name, Target: p.Target})
+		if below, known := p.PathOf("."); known {
+			r.Pools = append(r.Pools, guard.Pool{Name: p.Name, Target: below})
+		}
 	}
 	return r
 }

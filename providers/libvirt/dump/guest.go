@@ -3,7 +3,6 @@ package dump
 import (
 	"cmp"
 	"fmt"
-	"path"
 	"slices"
 
 	"lendkeep/reconcile/definition"
@@ -73,22 +72,19 @@ func (s *Seen) Facts() facts.Virtualization {
 	return s.Virtualization
 }
 
-// locate finds the path of a volume where its pool keeps it below a folder of
-// the host (libvirt storage documentation: each kind of pool). Volumes on other
-// machines have none.
+// locate finds the path of a volume. Volumes on other machines have none.
 func locate(disk *facts.Disk, pools map[string]facts.Pool) error {
 	if disk.Kind != "volume" || disk.Source != "" {
 		return nil
 	}
-	pool, known := pools[disk.Pool]
-	switch {
-	case !known:
+	pool, listed := pools[disk.Pool]
+	if !listed {
 		return fmt.Errorf("it is volume %s of pool %s, which libvirt does not list", disk.Volume, disk.Pool)
-	case slices.Contains([]string{"rbd", "sheepdog", "gluster", "iscsi-direct"}, pool.Kind):
-		return nil
-	case pool.Target == "" || slices.Contains([]string{"iscsi", "scsi", "mpath"}, pool.Kind):
+	}
+	named, known := pool.PathOf(disk.Volume)
+	if !known {
 		return fmt.Errorf("a pool of kind %s does not tell where volume %s is", pool.Kind, disk.Volume)
 	}
-	disk.Source = path.Join(pool.Target, disk.Volume)
+	disk.Source = named
 	return nil
 }
