@@ -55,8 +55,8 @@ type Verdict struct {
 //
 // A guest that the rules do not know is let through, unless it names a
 // controller that they give to others or never lend, or a function whose
-// drives the host uses: that start loses data for certain, so whoever asks for
-// it would want it refused. What only is used as a network card is left to
+// drives the host uses, or that has virtual ones: that start takes from others what
+// they use for certain, so whoever asks for it would want it refused. What only is used as a network card is left to
 // libvirt then, as it always was.
 func Before(r Rules, ix *facts.Index, call Call) Verdict {
 	b := newBefore(r, ix, call)
@@ -165,6 +165,9 @@ func (b *before) lend(at facts.Address) error {
 	}
 	owner := b.owner(at)
 	if err := b.permitted(f, owner); err != nil {
+		return err
+	}
+	if err := underVirtuals(f); err != nil {
 		return err
 	}
 	if owner != nil {

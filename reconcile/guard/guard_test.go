@@ -124,6 +124,22 @@ func TestBefore(t *testing.T) {
 		"a driver that could not be read": {func(b *bench) {
 			b.Function(b.reel).Gaps = []facts.Gap{{Fact: "driver", Path: "/sys/x/driver", Reason: "input/output error"}}
 		}, "driver of controller reel is not known", nil, ""},
+		"virtual functions":          {func(b *bench) { b.Function(b.reel).Virtual = 2 }, "has virtual functions (2); they would all go offline", nil, ""},
+		"virtual functions, on VFIO": {func(b *bench) { b.unmounted(); b.aside(b.reel); b.Function(b.reel).Virtual = 2 }, "", nil, "on VFIO already"},
+		"virtual functions that nobody knows of": {func(b *bench) {
+			b.Function(b.reel).Gaps = []facts.Gap{{Fact: "virtual_functions", Path: "/sys/x/sriov_numvfs", Reason: "input/output error"}}
+		}, "has virtual functions is not known", nil, ""},
+		"a stranger with a card that has virtual functions": {func(b *bench) {
+			card := b.Card(b.never, "e1000e")
+			b.Function(card).Virtual = 1
+			b.borrower("other", card)
+		}, "has virtual functions (1)", nil, ""},
+		"an undo, with virtual functions": {func(b *bench) {
+			b.unmounted()
+			b.Function(b.reel).Virtual = 2
+			b.borrower("other", b.reel)
+			b.ordered("other", b.reelOf())
+		}, "has virtual functions (2)", nil, ""},
 		"mounts that could not be read": {func(b *bench) {
 			b.Survey.Gaps = []facts.Gap{{Fact: "mounts", Path: "/proc/self/mountinfo", Reason: "it is cut"}}
 		}, "/proc/self/mountinfo", nil, ""},

@@ -94,6 +94,9 @@ func (t *tree) function(f *facts.Function) {
 	if f.Driver != "" {
 		t.link(dir+"/driver", "sys/bus/pci/drivers/"+f.Driver)
 	}
+	if f.Virtual > 0 {
+		t.text(dir+"/sriov_numvfs", fmt.Sprint(f.Virtual))
+	}
 	if f.Group != nil {
 		group := fmt.Sprintf("sys/kernel/iommu_groups/%d", *f.Group)
 		t.link(dir+"/iommu_group", group)
@@ -133,7 +136,7 @@ func (t *tree) gaps() {
 	for i := range t.s.Functions {
 		f := &t.s.Functions[i]
 		for _, gap := range f.Gaps {
-			file := map[string]string{"group": "iommu_group", "nvme.serial": "serial", "nvme.state": "state"}[gap.Fact]
+			file := map[string]string{"group": "iommu_group", "virtual_functions": "sriov_numvfs", "nvme.serial": "serial", "nvme.state": "state"}[gap.Fact]
 			if file == "" {
 				file = gap.Fact
 			}
