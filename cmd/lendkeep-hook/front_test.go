@@ -135,10 +135,14 @@ func TestEveryWaitEnds(t *testing.T) {
 		hang func(*bench)
 		says string
 	}{
-		"reading the host":          {func(b *bench) { b.limits.look, b.looks = soon, func(int) { never() } }, "reading the host did not end within 1ms"},
-		"the second look":           {func(b *bench) { b.limits.look, b.looks = soon, func(n int) { hangs(n == 2) } }, "reading the host did not end within 1ms"},
-		"asking the kernel":         {func(b *bench) { b.limits.look, b.asked = soon, never }, "reading the host did not end within 1ms"},
-		"unmounting":                {func(b *bench) { b.limits.unmount, b.unmounts = soon, never }, "unmounting /srv/shelf did not end within 1ms"},
+		"reading the host":  {func(b *bench) { b.limits.look, b.looks = soon, func(int) { never() } }, "reading the host did not end within 1ms"},
+		"the second look":   {func(b *bench) { b.limits.look, b.looks = soon, func(n int) { hangs(n == 2) } }, "reading the host did not end within 1ms"},
+		"asking the kernel": {func(b *bench) { b.limits.look, b.asked = soon, never }, "reading the host did not end within 1ms"},
+		"unmounting":        {func(b *bench) { b.limits.unmount, b.unmounts = soon, never }, "unmounting /srv/shelf did not end within 1ms"},
+		"names of functions": {func(b *bench) {
+			b.limits.names, b.names = soon, never
+			b.Card(facts.Address{Bus: 1}, "e1000e")
+		}, "without its IOMMU group: 82574L"},
 		"a lock that leads nowhere": {func(b *bench) { require.NoError(b.t, os.Symlink(b.lock, b.lock)) }, "an order is being carried out"},
 	} {
 		t.Run(name, func(t *testing.T) {

@@ -107,11 +107,12 @@ type mounts interface {
 // whoever starts a guest.
 type limits struct {
 	look    bound // one at the host, the kernel's answers included
+	names   bound // of functions, in the host's PCI id database
 	unmount bound // of all that is in the way: what was written must first reach the drives
 	mount   bound // of one filesystem
 }
 
-var usual = limits{look: bound{10 * time.Second, 2 * time.Second}, unmount: bound{20 * time.Second, 2 * time.Second}, mount: bound{5 * time.Second, 2 * time.Second}}
+var usual = limits{look: bound{10 * time.Second, 2 * time.Second}, names: bound{limit: 2 * time.Second}, unmount: bound{20 * time.Second, 2 * time.Second}, mount: bound{5 * time.Second, 2 * time.Second}}
 
 // How long the system's log, and the disk with the history, may take to hear of
 // something.

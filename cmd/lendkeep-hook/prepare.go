@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"io/fs"
+	"slices"
 	"strings"
 
 	"lendkeep/providers/files"
@@ -175,11 +176,23 @@ func decide(call guard.Call, here surroundings) guard.Verdict {
 		return guard.Blind(call, err)
 	}
 	verdict := guard.Before(seen.rules, facts.NewIndex(&seen.survey), call)
-	if verdict.Refuse != "" {
-		here.names(&seen.survey)
-		verdict = guard.Before(seen.rules, facts.NewIndex(&seen.survey), call)
+	if verdict.Refuse == "" {
+		return verdict
 	}
-	return verdict
+	named, err := here.named(seen.survey)
+	if err != nil {
+		return verdict // its words do without
+	}
+	return guard.Before(seen.rules, facts.NewIndex(&named), call)
+}
+
+// named gives a survey with what functions are called.
+func (here surroundings) named(seen facts.Survey) (facts.Survey, error) {
+	seen.Functions = slices.Clone(seen.Functions)
+	return within(here.limits.names, "looking names up", func(context.Context) (facts.Survey, error) {
+		here.names(&seen)
+		return seen, nil
+	})
 }
 
 // sight is what a look sees.
