@@ -24,6 +24,22 @@ func (e endless) Error() string { return fmt.Sprintf("%s did not end within %s",
 func within[T any](b bound, what string, do func(context.Context) (T, error)) (T, error) {
 	ctx, cancel := context.WithTimeout(context.Background(), b.limit)
 	defer cancel()
+	late, over := context.WithTimeoutCause(context.Background(), b.limit+b.more, endless{what, b.limit})
+	defer over()
+	return until(late, func() (T, error) { return do(ctx) })
+}
+
+// quietly is within for what nobody waits for the outcome of.
+func quietly(limit time.Duration, do func()) {
+	_, _ = within(bound{limit: limit}, "", func(context.Context) (struct{}, error) {
+		do()
+		return struct{}{}, nil
+	})
+}
+
+// until waits for something that may never end as long as ctx lasts, and leaves it
+// behind then, with the cause of ctx's end.
+func until[T any](ctx context.Context, do func() (T, error)) (T, error) {
 	type end struct {
 		made   T
 		err    error
@@ -36,47 +52,16 @@ func within[T any](b bound, what string, do func(context.Context) (T, error)) (T
 			e.broken = recover()
 			ended <- e
 		}()
-		e.made, e.err = do(ctx)
+		e.made, e.err = do()
 	}()
-	late := time.NewTimer(b.limit + b.more)
-	defer late.Stop()
 	select {
 	case e := <-ended:
 		if e.broken != nil {
 			panic(e.broken) // where it is looked for
 		}
 		return e.made, e.err
-	case <-late.C:
-		var nothing T
-		return nothing, endless{what, b.limit}
-	}
-}
-
-// quietly is within for what nobody waits for the outcome of.
-func quietly(limit time.Duration, do func()) {
-	_, _ = within(bound{limit: limit}, "", func(context.Context) (struct{}, error) {
-		do()
-		return struct{}{}, nil
-	})
-}
-
-// until waits for something that may never end as long as ctx lasts, and leaves it
-// behind then.
-func until[T any](ctx context.Context, do func() (T, error)) (T, error) {
-	type end struct {
-		made T
-		err  error
-	}
-	ended := make(chan end, 1)
-	go func() {
-		made, err := do()
-		ended <- end{made, err}
-	}()
-	select {
-	case e := <-ended:
-		return e.made, e.err
 	case <-ctx.Done():
 		var nothing T
-		return nothing, ctx.Err()
+		return nothing, context.Cause(ctx)
 	}
 }
