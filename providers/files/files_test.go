@@ -1,6 +1,7 @@
 package files
 
 import (
+	"bytes"
 	"io/fs"
 	"os"
 	"path/filepath"
@@ -169,6 +170,31 @@ func TestWriteBelowAnothersLink(t *testing.T) {
 	others(t, parent+"/link")
 	assert.ErrorIs(t, Write(parent+"/link/b", []byte("x"), Private), ErrOthersWrite)
 	assert.NoFileExists(t, parent+"/there/b")
+}
+
+// At no moment is there half of a file, so that none stays after a kill.
+func TestWriteNewIsWholeOrNotAtAll(t *testing.T) {
+	name := filepath.Join(t.TempDir(), "a")
+	content := bytes.Repeat([]byte("layout\n"), 1<<20)
+	written := make(chan error)
+	go func() { written <- WriteNew(name, content, Private) }()
+	for {
+		select {
+		case err := <-written:
+			require.NoError(t, err)
+			seen, err := os.ReadFile(name)
+			require.NoError(t, err)
+			assert.Equal(t, len(content), len(seen))
+			there, err := os.ReadDir(filepath.Dir(name))
+			require.NoError(t, err)
+			assert.Len(t, there, 1, "nothing else is left")
+			return
+		default:
+			if stat, err := os.Lstat(name); err == nil {
+				require.EqualValues(t, len(content), stat.Size())
+			}
+		}
+	}
 }
 
 // What is there is not written over, whatever it is.

@@ -25,23 +25,24 @@ func Write(name string, content []byte, mode fs.FileMode) error {
 // WriteBy is Write, but what is half written lies in another folder of the same
 // filesystem: for a folder of which every file counts, whatever its name.
 func WriteBy(making, name string, content []byte, mode fs.FileMode) error {
-	return write(making, name, content, mode, func(*os.File) error { return nil })
+	return write(making, name, content, mode, func(file *renameio.PendingFile) error { return replace(file, name) })
 }
 
 // WriteNew is Write where nothing may be yet: what is there stays as it is, and the
 // error is fs.ErrExist.
 func WriteNew(name string, content []byte, mode fs.FileMode) error {
-	if err := OwnLinks(filepath.Dir(name)); err != nil {
-		return fmt.Errorf("write %s: %w", name, err)
-	}
-	place, err := os.OpenFile(name, os.O_WRONLY|os.O_CREATE|os.O_EXCL, mode)
-	if err != nil {
-		return fmt.Errorf("write %s: %w", name, err)
-	}
-	if err = errors.Join(place.Close(), Write(name, content, mode)); err != nil {
-		return errors.Join(err, os.Remove(name))
-	}
-	return nil
+	return write(filepath.Dir(name), name, content, mode, func(file *renameio.PendingFile) error {
+		if err := file.Sync(); err != nil {
+			return err
+		}
+		// A second name is never given over one that is there (link(2)).
+		if err := os.Link(file.Name(), name); errors.Is(err, fs.ErrExist) {
+			return fs.ErrExist
+		} else if err != nil {
+			return err
+		}
+		return file.Cleanup()
+	})
 }
 
 // Exchange gives a file that is there other content, as Write does, and leaves it
@@ -51,12 +52,16 @@ func Exchange(name string, content []byte) error {
 	if err := unix.Lstat(name, &there); err != nil {
 		return &fs.PathError{Op: "lstat", Path: name, Err: err}
 	}
-	return write(filepath.Dir(name), name, content, fs.FileMode(there.Mode&0o777), func(file *os.File) error {
-		return file.Chown(int(there.Uid), int(there.Gid))
+	return write(filepath.Dir(name), name, content, fs.FileMode(there.Mode&0o777), func(file *renameio.PendingFile) error {
+		if err := file.Chown(int(there.Uid), int(there.Gid)); err != nil {
+			return err
+		}
+		return replace(file, name)
 	})
 }
 
-func write(making, name string, content []byte, mode fs.FileMode, before func(*os.File) error) (err error) {
+// write makes a file of another name, and has it put in its place once it is whole.
+func write(making, name string, content []byte, mode fs.FileMode, put func(*renameio.PendingFile) error) (err error) {
 	defer func() {
 		if err != nil {
 			err = fmt.Errorf("write %s: %w", name, err)
@@ -66,25 +71,27 @@ func write(making, name string, content []byte, mode fs.FileMode, before func(*o
 	if err := OwnLinks(folder); err != nil {
 		return err
 	}
-	if there, err := os.Lstat(name); err == nil && !there.Mode().IsRegular() {
-		return errors.New("it is there and no regular file (name the file itself)")
-	}
 	// renameio.WriteFile would keep the mode of a file that is there.
 	file, err := renameio.NewPendingFile(name, renameio.WithTempDir(making), renameio.WithStaticPermissions(mode))
 	if err != nil {
 		return err
 	}
 	defer file.Cleanup()
-	if err := before(file.File); err != nil {
-		return err
-	}
 	if _, err := file.Write(content); err != nil {
 		return err
 	}
-	if err := file.CloseAtomicallyReplace(); err != nil {
+	if err := put(file); err != nil {
 		return err
 	}
 	return SyncFolder(folder)
+}
+
+// replace puts a file in the place of a regular file, or where nothing is.
+func replace(file *renameio.PendingFile, name string) error {
+	if there, err := os.Lstat(name); err == nil && !there.Mode().IsRegular() {
+		return errors.New("it is there and no regular file (name the file itself)")
+	}
+	return file.CloseAtomicallyReplace()
 }
 
 // SyncFolder puts the names in a folder on the disk: without it a file that was
