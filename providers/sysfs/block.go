@@ -61,10 +61,8 @@ func (s *survey) readBlock(name, dir string) {
 	}
 	b := facts.Block{Name: name, Controller: facts.NearestFunction(dir)}
 	p := place{&s.reader, dir, &b.Gaps}
-	// A partition's directory lies in that of its drive.
-	if drive := path.Base(path.Dir(dir)); s.blockDirs[drive] == path.Dir(dir) {
-		b.Whole = drive
-		s.readBlock(drive, path.Dir(dir))
+	if b.Whole = s.wholeOf(dir); b.Whole != "" {
+		s.readBlock(b.Whole, path.Dir(dir))
 	}
 	b.SizeBytes = unitBytes * p.number("size_bytes", "size", 10, 55)
 	b.ReadOnly = p.text("read_only", "ro") == "1"
@@ -85,6 +83,15 @@ func (s *survey) readBlock(name, dir string) {
 	s.readUdev(p, &b)
 	s.blocks[name] = len(s.out.Blocks)
 	s.out.Blocks = append(s.out.Blocks, b)
+}
+
+// wholeOf gives the drive of a partition, whose directory lies in that of its drive;
+// empty for a whole one.
+func (s *survey) wholeOf(dir string) string {
+	if drive := path.Base(path.Dir(dir)); s.blockDirs[drive] == path.Dir(dir) {
+		return drive
+	}
+	return ""
 }
 
 // readPartition reads what the kernel itself says of a partition; its sectors

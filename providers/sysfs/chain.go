@@ -27,7 +27,7 @@ func (s *survey) chain(names []string) chain {
 	}
 	for _, name := range names {
 		dir := s.blockDirs[name]
-		if drive := path.Base(path.Dir(dir)); s.blockDirs[drive] == path.Dir(dir) {
+		if drive := s.wholeOf(dir); drive != "" {
 			c.parts[drive], c.whole[name] = append(c.parts[drive], name), drive
 			continue
 		}
@@ -126,10 +126,7 @@ func (s *survey) passOverBlocks(names []string, looked map[string]bool) {
 		if _, read := s.blocks[name]; !there || read || looked[name] || usable(name) != name {
 			continue
 		}
-		b := facts.Block{Name: name, Controller: facts.NearestFunction(dir)}
-		if drive := path.Base(path.Dir(dir)); s.blockDirs[drive] == path.Dir(dir) {
-			b.Whole = drive
-		}
+		b := facts.Block{Name: name, Controller: facts.NearestFunction(dir), Whole: s.wholeOf(dir)}
 		p := place{&s.reader, dir, &b.Gaps}
 		p.gap(facts.GapAll, "", errNotAsked)
 		s.blocks[name] = len(s.out.Blocks)
