@@ -10,6 +10,7 @@ import (
 	"libvirt.org/go/libvirt"
 
 	"lendkeep/providers/libvirt/dump"
+	"lendkeep/reconcile/definition"
 	"lendkeep/reconcile/facts"
 )
 
@@ -56,7 +57,7 @@ func (s *surveyor) host() {
 	} else if err := s.seen.Host(text); err != nil {
 		s.miss("capabilities", err)
 	}
-	if text, err := s.libvirt.GetDomainCapabilities(s.seen.Emulator, dump.NewArch, dump.NewMachine, s.seen.GuestType, 0); err != nil {
+	if text, err := s.libvirt.GetDomainCapabilities(s.seen.Emulator, definition.NewArch, definition.NewMachine, s.seen.GuestType, 0); err != nil {
 		s.seen.Unoffered(inItsWords(err))
 	} else if err := s.seen.Offered(text); err != nil {
 		s.seen.Unoffered(err)

@@ -43,6 +43,12 @@ const skeleton = `<domain type=%s>
 </domain>
 `
 
+// What kind of machine a new guest is, in libvirt's words.
+const (
+	NewArch    = "x86_64"
+	NewMachine = "q35"
+)
+
 // Create writes the definition of a guest that libvirt does not know yet, and
 // says what is in it besides what the layout states. Memory must be stated; a
 // processor count that is not is libvirt's 1.
@@ -67,7 +73,7 @@ func Create(w Wanted) (xml string, says []string, err error) {
 		inner = ">" + fitted.cpu + "\n  </cpu>"
 	}
 	bare := fmt.Sprintf(skeleton, quoted(kind), libvirtText.Replace(w.Name), memory, memory, max(w.CPUs, 1),
-		quoted(cmp.Or(w.Arch, "x86_64")), quoted(cmp.Or(w.Machine, "q35")), fitted.features, cpu, inner, fitted.clock,
+		quoted(NewArch), quoted(NewMachine), fitted.features, cpu, inner, fitted.clock,
 		emulator(w), fitted.devices, balloon(w))
 	made, _, err := Edit(bare, w)
 	return made, append([]string{"new guest"}, fitted.says...), err

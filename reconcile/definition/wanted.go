@@ -20,8 +20,6 @@ type Wanted struct {
 	// Read by Create alone.
 	Type     string `json:"type,omitempty"`     // "kvm" when empty; "qemu", "test"
 	Emulator string `json:"emulator,omitempty"` // path; empty: libvirt chooses
-	Arch     string `json:"arch,omitempty"`     // "x86_64" when empty
-	Machine  string `json:"machine,omitempty"`  // "q35" when empty
 	System   string `json:"system,omitempty"`   // "windows", "linux"; empty: not stated
 	// Offers is what libvirt can give such a guest; what it does not say is not asked of it.
 	Offers facts.Offers `json:"offers,omitzero"`
@@ -135,7 +133,7 @@ func (w Wanted) checkNetworks() error {
 
 // texts lists every text that goes into a definition.
 func (w Wanted) texts() []string {
-	list := []string{w.Name, w.Type, w.Emulator, w.Arch, w.Machine, w.Firmware, w.CPUSet}
+	list := []string{w.Name, w.Type, w.Emulator, w.Firmware, w.CPUSet}
 	for _, d := range w.Disks {
 		list = append(list, d.Name, d.Source, d.Kind, d.Format, d.Bus)
 	}

@@ -8,12 +8,6 @@ import (
 	"lendkeep/reconcile/facts"
 )
 
-// What is asked of libvirt for new guests: the kind that definition.Create makes.
-const (
-	NewArch    = "x86_64"
-	NewMachine = "q35"
-)
-
 // offer is one thing of libvirt's domain capabilities, with the choices there
 // are of it (libvirt domain capabilities format).
 type offer struct {
