@@ -18,21 +18,24 @@ type Root struct {
 // mostInstalled bounds what is read of a file that lendkeep installs.
 const mostInstalled = 1 << 20
 
-// Text gives a file that lendkeep wrote, and its permissions; "" where there is none.
-// What ends within a line was cut.
-func (r Root) Text(name string) (string, fs.FileMode, error) {
+// Text gives a file that lendkeep wrote, and its permissions: those that are usual
+// where nobody knows them. It is "" where there is none. What ends within a line was
+// cut.
+func (r Root) Text(name string, usual uint32) (string, uint32, error) {
 	content, mode, err := r.head(name, mostInstalled+1)
 	switch {
 	case errors.Is(err, fs.ErrNotExist):
-		return "", 0, nil
+		return "", usual, nil
 	case err != nil:
-		return "", 0, err
+		return "", usual, err
 	case len(content) > mostInstalled:
-		return "", 0, errors.New("it is longer than any that lendkeep writes")
+		return "", usual, errors.New("it is longer than any that lendkeep writes")
 	case !bytes.HasSuffix(content, []byte("\n")):
-		return "", 0, errors.New("it is cut: its last line has no end")
+		return "", usual, errors.New("it is cut: its last line has no end")
+	case r.Captured:
+		return string(content), usual, nil
 	}
-	return string(content), mode.Perm(), nil
+	return string(content), uint32(mode.Perm()), nil
 }
 
 // elf is how every program of Linux begins (elf(5), e_ident).

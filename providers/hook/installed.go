@@ -31,16 +31,13 @@ func Rules(root files.Root) facts.InstalledGuard {
 }
 
 // text gives a file of the guard, and its permissions where they are not the usual
-// ones; "" where there is none, or a gap.
+// ones; "" where there is none, or a gap, which it notes.
 func text(root files.Root, g *facts.InstalledGuard, fact, name string, usual uint32) (string, facts.Mode) {
-	content, mode, err := root.Text(name)
+	content, mode, err := root.Text(name, usual)
 	if err != nil {
 		g.Gaps = append(g.Gaps, gap(fact, name, err))
 	}
-	if content == "" || root.Captured {
-		return content, ""
-	}
-	return content, facts.ModeOf(uint32(mode), usual)
+	return content, facts.ModeOf(mode, usual)
 }
 
 func gap(fact, name string, err error) facts.Gap {

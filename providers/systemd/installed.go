@@ -17,11 +17,9 @@ func Installed(root files.Root) facts.InstalledWatch {
 			w.Gaps = append(w.Gaps, facts.Gap{Fact: fact, Path: name, Reason: files.Cause(err).Error()})
 		}
 	}
-	unit, mode, err := root.Text(facts.WatchUnit)
+	unit, mode, err := root.Text(facts.WatchUnit, facts.UnitMode)
 	gap("watch.unit", facts.WatchUnit, err)
-	if w.Unit = unit; unit != "" && !root.Captured {
-		w.Mode = facts.ModeOf(uint32(mode), facts.UnitMode)
-	}
+	w.Unit, w.Mode = unit, facts.ModeOf(mode, facts.UnitMode)
 	if w.Program, err = root.Program(facts.WatchProgram); !errors.Is(err, files.ErrNoProgram) {
 		gap("watch.program", facts.WatchProgram, err)
 	}
