@@ -74,11 +74,12 @@ func newBench(t *testing.T) *bench {
 	return b
 }
 
-// Mount and Unmount stand in for the programs of that name.
+// MountAt mounts without a program.
 func (b *bench) MountAt(device, path string) {
 	b.Builder.Mount(strings.TrimPrefix(device, "/dev/"), path)
 }
 
+// programs stand in for mount(8) and umount(8).
 type programs struct{ *bench }
 
 func (p programs) Mount(_ context.Context, device, kind, path string, options []string) error {

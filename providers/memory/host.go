@@ -208,7 +208,7 @@ func Clone(s facts.Survey) facts.Survey {
 	return s
 }
 
-// Aways gives what functions that are away will show again, by address.
+// Unseen gives what functions that are away will show again, by address.
 func (h *Host) Unseen() []Unseen {
 	h.mu.Lock()
 	defer h.mu.Unlock()

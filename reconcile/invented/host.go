@@ -229,7 +229,7 @@ func (b *Builder) Hold(guest string, at facts.Address) {
 		at.Segment, at.Bus, at.Slot, at.Function))
 }
 
-// Record gives the record by which a guest knows a controller of the builder.
+// Identity gives the record by which a guest knows a controller of the builder.
 func (b *Builder) Identity(name string, at facts.Address) facts.Identity {
 	f := b.Function(at)
 	r := facts.Identity{Controller: name, Address: at, Vendor: f.Vendor, Device: f.Device}
