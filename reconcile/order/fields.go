@@ -42,6 +42,7 @@ var passing = map[string]string{
 
 	"Virtualization.Guests": "by guest, and as uses of controllers",
 	"Virtualization.Pools":  "by their folders, and as uses of controllers",
+	"Virtualization.Offers": "a subject of its own, of orders that make a guest",
 
 	"Function.PowerState": "the kernel lets idle functions sleep",
 	"Function.Asked":      "nothing is lent until the kernel was asked, whatever the order says",

@@ -92,6 +92,9 @@ func subjectsOf(c *assess.Case, steps []step.Written) map[step.Thing]bool {
 		if g.Retired {
 			continue
 		}
+		if c.Facts.Guest(g.Name) == nil {
+			subjects[step.Thing{Kind: "libvirt"}] = true
+		}
 		wanted := c.Change(g).Wanted
 		for _, disk := range slices.Concat(wanted.Disks, wanted.Leaves) {
 			subjects[step.Thing{Kind: "path", Name: disk.Source}] = true

@@ -13,6 +13,7 @@ import (
 	"lendkeep/reconcile/facts"
 	"lendkeep/reconcile/order"
 	"lendkeep/reconcile/step"
+	"lendkeep/spec"
 )
 
 // howRelied says by which subject of an order the facts of each type are relied
@@ -20,7 +21,7 @@ import (
 // not name; a type that is not here is a fact that nobody has thought of.
 var howRelied = map[string]string{
 	"Survey": "host", "Machine": "host", "Pages": "host", "Claim": "host", "Virtualization": "host", "Pool": "host", "Network": "host",
-	"Descriptor": "host", "Offers": "host", "MachineTarget": "host", "Gap": "host and controller",
+	"Descriptor": "host", "Offers": "libvirt", "MachineTarget": "host", "Gap": "host and controller",
 	"InstalledGuard": "guard", "GuardFiles": "guard", "InstalledWatch": "watch", "WatchFiles": "watch",
 	"Function": "controller", "BAR": "controller", "MSIX": "controller", "NVMe": "controller", "Namespace": "controller", "Interface": "controller", "Link": "controller",
 	"Block": "controller", "PartitionTable": "controller", "Partition": "controller", "Signature": "controller", "Mapper": "controller",
@@ -125,4 +126,23 @@ func TestUnknownSubjectIsAnError(t *testing.T) {
 	o.Relies = append(o.Relies, order.Reliance{Of: step.Thing{Kind: "weather", Name: "larch"}, Fact: "sun", Value: "out"})
 	_, err := o.Changes(facts.NewIndex(&b.Survey))
 	require.ErrorContains(t, err, `"weather larch"`)
+}
+
+// What libvirt offers to new guests is relied on by orders that make one.
+func TestOffersMatterToNewGuestsAlone(t *testing.T) {
+	for name, want := range map[string]string{"catalogue": "", "scans": "offers random of libvirt was true, is false"} {
+		b, layout := larch()
+		b.Survey.Libvirt.Offers = facts.Offers{Random: true}
+		layout.Guests[1].Name, layout.Shifts[1].Guests[0].Name = name, name
+		layout.Guests[1].Memory = &spec.Memory{SizeBytes: 1 << 30}
+		o := plan(t, b, layout, "day")
+		b.Survey.Libvirt.Offers = facts.Offers{}
+		changes, err := o.Changes(facts.NewIndex(&b.Survey))
+		require.NoError(t, err)
+		var told []string
+		for _, change := range changes {
+			told = append(told, change.String())
+		}
+		assert.Equal(t, want, strings.Join(told, "; "))
+	}
 }

@@ -36,8 +36,10 @@ const (
 // those that orders rely on besides. Of any other nothing is taken for granted:
 // it is an error.
 var things = map[string]thingKind{
-	"host":  {starts: unaffected, read: func(r reader, _ string) { r.host() }},
-	"path":  {starts: unaffected, read: reader.path},
+	"host":    {starts: unaffected, read: func(r reader, _ string) { r.host() }},
+	"path":    {starts: unaffected, read: reader.path},
+	"libvirt": {starts: unaffected, read: func(r reader, _ string) { r.each("offers", r.ix.Survey.Libvirt.Offers) }},
+
 	"guard": {starts: unaffected, first: always("as planned"), read: func(r reader, _ string) { r.each("", r.ix.Survey.Guard) }},
 	"watch": {starts: unaffected, first: always("as planned"), read: func(r reader, _ string) { r.each("", r.ix.Survey.Watch) }},
 
