@@ -157,7 +157,7 @@ func uncallable(e *hclsyntax.FunctionCallExpr, ctx *hcl.EvalContext, value func(
 	}
 	m := mistake{e.Range(), fmt.Sprintf("%s() cannot compute this", e.Name), "", usage}
 	if len(shown) > 0 {
-		m.detail = fmt.Sprintf("It is given %s.", strings.Join(shown, ", "))
+		m.detail = fmt.Sprintf("It is given %s.", listed(shown))
 	}
 	var said unsuited
 	if _, err := f.Call(given); errors.As(err, &said) {

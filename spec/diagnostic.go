@@ -20,6 +20,10 @@ const (
 // one line beside file, line and column.
 const summaryLimit = 60
 
+// sayingLimit is how many characters a detail or a hint may have: names may be as
+// long as a file.
+const sayingLimit = 1000
+
 // Diagnostic is one thing that is wrong with a layout, said where it is wrong.
 type Diagnostic struct {
 	Severity string  `json:"severity"` // SeverityError or SeverityWarning
@@ -122,11 +126,11 @@ func (ds Diagnostics) sorted() Diagnostics {
 	return slices.Compact(ds)
 }
 
-// brief cuts a summary that long names have made longer than one line.
-func brief(summary string) string {
-	runes := []rune(summary)
-	if len(runes) <= summaryLimit {
-		return summary
+// cut shortens a text that long names have made longer than that many characters.
+func cut(text string, limit int) string {
+	runes := []rune(text)
+	if len(runes) <= limit {
+		return text
 	}
-	return string(runes[:summaryLimit-1]) + "…"
+	return string(runes[:limit-1]) + "…"
 }

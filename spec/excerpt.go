@@ -51,6 +51,17 @@ func start(text []byte, limit int) string {
 	return printable(bytes.TrimSuffix(shown, []byte("\r")))
 }
 
+// quote gives text of a file for a sentence about it: one line, shortened. What is
+// cut off is marked.
+func quote(text []byte) string {
+	text = bytes.TrimSpace(text)
+	shown := start(text, keptMeant)
+	if bytes.IndexByte(text, '\n') >= 0 && !strings.HasSuffix(shown, "…") {
+		shown += "…"
+	}
+	return shown
+}
+
 // printable keeps what a terminal only shows: a layout is text from somewhere
 // else, and an escape sequence in it must not act on the reader's screen.
 func printable(text []byte) string {

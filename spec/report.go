@@ -27,19 +27,21 @@ func (r *reader) warn(rng hcl.Range, summary, detail, hint string) {
 
 // refuseWhole reports an error that is nowhere in particular.
 func (r *reader) refuseWhole(summary, detail, hint string) {
-	r.keep(Diagnostic{Severity: SeverityError, Summary: brief(summary), Detail: detail, Hint: hint})
+	r.keep(Diagnostic{Severity: SeverityError, Summary: summary, Detail: detail, Hint: hint})
 }
 
 func (r *reader) report(severity string, rng hcl.Range, summary, detail, hint string) {
-	d := Diagnostic{Severity: severity, Summary: brief(summary), Detail: detail, Hint: hint, At: placeOf(rng)}
+	d := Diagnostic{Severity: severity, Summary: summary, Detail: detail, Hint: hint, At: placeOf(rng)}
 	if len(r.diags) < maxDiagnostics {
 		d.Source = excerpt(r.files[rng.Filename], rng)
 	}
 	r.keep(d)
 }
 
-// keep notes a diagnostic, or only counts it if there are too many.
+// keep notes a diagnostic, its words shortened where names in them are long, or
+// only counts it if there are too many.
 func (r *reader) keep(d Diagnostic) {
+	d.Summary, d.Detail, d.Hint = cut(d.Summary, summaryLimit), cut(d.Detail, sayingLimit), cut(d.Hint, sayingLimit)
 	r.failed = r.failed || d.Severity == SeverityError
 	if len(r.diags) >= maxDiagnostics {
 		r.unkept++

@@ -3,7 +3,6 @@ package spec
 import (
 	"bytes"
 	"slices"
-	"strings"
 
 	"github.com/hashicorp/hcl/v2"
 	"github.com/hashicorp/hcl/v2/hclsyntax"
@@ -21,7 +20,7 @@ type mistake struct {
 func (r *reader) misread(f File, ds hcl.Diagnostics) {
 	w := newWriting(f)
 	m := w.first(ds)
-	d := Diagnostic{Severity: SeverityError, Summary: brief(m.summary), Detail: m.detail, Hint: m.hint, At: placeOf(m.rng),
+	d := Diagnostic{Severity: SeverityError, Summary: m.summary, Detail: m.detail, Hint: m.hint, At: placeOf(m.rng),
 		Source: excerpt(f.Bytes, m.rng), Following: len(ds) - 1}
 	r.keep(d)
 }
@@ -148,10 +147,13 @@ func (w *writing) is(n int, types ...hclsyntax.TokenType) bool {
 	return slices.Contains(types, w.token(n).Type)
 }
 
-// text gives the file's text from one token to another, both included.
-func (w *writing) text(from, to int) string {
-	return string(w.src[w.tokens[from].Range.Start.Byte:w.tokens[to].Range.End.Byte])
+// source gives the file's text from one token to another, both included.
+func (w *writing) source(from, to int) []byte {
+	return w.src[w.tokens[from].Range.Start.Byte:w.tokens[to].Range.End.Byte]
 }
+
+// text gives the same for a sentence about it.
+func (w *writing) text(from, to int) string { return quote(w.source(from, to)) }
 
 // adjacent tells whether nothing stands between a token and the one before it.
 func (w *writing) adjacent(n int) bool {
@@ -205,11 +207,11 @@ func (w *writing) closesBlock(n int) bool {
 	return opener >= 0 && w.is(opener-1, hclsyntax.TokenIdent, hclsyntax.TokenCQuote)
 }
 
-// word gives the rest of a run of tokens with no space in it, from a token on.
-func (w *writing) word(n int) (text string, last int) {
+// word gives the last of a run of tokens with no space in it, from a token on.
+func (w *writing) word(n int) (last int) {
 	last = n
 	for last+1 < len(w.tokens)-1 && w.adjacent(last+1) && !w.is(last+1, hclsyntax.TokenNewline, hclsyntax.TokenComma, hclsyntax.TokenCBrack, hclsyntax.TokenCBrace, hclsyntax.TokenCParen) {
 		last++
 	}
-	return strings.TrimSpace(w.text(n, last)), last
+	return last
 }

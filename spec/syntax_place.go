@@ -1,6 +1,7 @@
 package spec
 
 import (
+	"bytes"
 	"fmt"
 	"regexp"
 	"slices"
@@ -40,7 +41,7 @@ func (w *writing) named(n int) string {
 	case hclsyntax.TokenOQuote, hclsyntax.TokenOHeredoc, hclsyntax.TokenQuotedLit, hclsyntax.TokenStringLit:
 		return "a text"
 	default:
-		return strings.TrimSpace(string(t.Bytes))
+		return quote(t.Bytes)
 	}
 }
 
@@ -127,9 +128,9 @@ func (w *writing) unit(n, _ int) (mistake, bool) {
 	case slices.Contains([]string{"ms", "s", "m", "h", "min"}, word):
 		m.detail, m.hint = "A duration is a text.", fmt.Sprintf("write \"%s%s\"", number, strings.TrimSuffix(word, "in"))
 	default:
-		text, last := w.word(n - 1)
+		last := w.word(n - 1)
 		m.rng = hcl.RangeBetween(w.tokens[n-1].Range, w.tokens[last].Range)
-		m.detail, m.hint = "A number has digits only, and may have a point.", fmt.Sprintf("if it is meant as text, put it in quotes: %q", text)
+		m.detail, m.hint = "A number has digits only, and may have a point.", fmt.Sprintf("if it is meant as text, put it in quotes: %q", w.text(n-1, last))
 	}
 	return m, true
 }
@@ -147,11 +148,11 @@ func (w *writing) bareText(n, _ int) (mistake, bool) {
 	if !w.is(first-1, hclsyntax.TokenEqual, hclsyntax.TokenComma, hclsyntax.TokenOBrack) || w.is(first, hclsyntax.TokenNewline, hclsyntax.TokenEOF, hclsyntax.TokenOQuote) {
 		return mistake{}, false
 	}
-	text, last := w.word(first)
-	if last == first || !writtenBare.MatchString(text) || isReference.MatchString(text) {
+	last := w.word(first)
+	if text := bytes.TrimSpace(w.source(first, last)); last == first || !writtenBare.Match(text) || isReference.Match(text) {
 		return mistake{}, false
 	}
-	return mistake{hcl.RangeBetween(w.tokens[first].Range, w.tokens[last].Range), "this text has no quotes", "", fmt.Sprintf("write %q", text)}, true
+	return mistake{hcl.RangeBetween(w.tokens[first].Range, w.tokens[last].Range), "this text has no quotes", "", fmt.Sprintf("write %q", w.text(first, last))}, true
 }
 
 // writtenBare is what people write of paths, addresses and names without quotes.

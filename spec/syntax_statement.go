@@ -1,6 +1,7 @@
 package spec
 
 import (
+	"bytes"
 	"fmt"
 	"slices"
 	"strings"
@@ -55,8 +56,8 @@ func (w *writing) quotedName(n, _ int) (mistake, bool) {
 		name := w.text(start+1, start+1)
 		return mistake{hcl.RangeBetween(w.tokens[start].Range, w.tokens[w.closed[start]].Range), "a statement does not begin with a quote", "Names of attributes and words of blocks have no quotes; names of guests and the like stand behind the block's word.", fmt.Sprintf("write %s = …", name)}, true
 	case w.is(start, hclsyntax.TokenIdent) && w.is(start+1, hclsyntax.TokenDot) && n <= start+1:
-		word, last := w.word(start)
-		return mistake{hcl.RangeBetween(w.tokens[start].Range, w.tokens[last].Range), "the name of an attribute has no points", fmt.Sprintf("%s would be an attribute in a block of its own.", word), fmt.Sprintf("write %s { … }, and the attribute in it", w.named(start))}, true
+		last := w.word(start)
+		return mistake{hcl.RangeBetween(w.tokens[start].Range, w.tokens[last].Range), "the name of an attribute has no points", fmt.Sprintf("%s would be an attribute in a block of its own.", w.text(start, last)), fmt.Sprintf("write %s { … }, and the attribute in it", w.named(start))}, true
 	}
 	return mistake{}, false
 }
@@ -67,7 +68,7 @@ func (w *writing) twice(n, _ int) (mistake, bool) {
 		return mistake{}, false
 	}
 	for k := w.inside[n] + 1; k < n; k++ {
-		if w.inside[k] == w.inside[n] && w.is(k, hclsyntax.TokenIdent) && w.is(k+1, hclsyntax.TokenEqual) && w.statement(k) == k && w.named(k) == w.named(n) {
+		if w.inside[k] == w.inside[n] && w.is(k, hclsyntax.TokenIdent) && w.is(k+1, hclsyntax.TokenEqual) && w.statement(k) == k && bytes.Equal(w.tokens[k].Bytes, w.tokens[n].Bytes) {
 			return mistake{w.tokens[n].Range, fmt.Sprintf("second %s in one block", w.named(n)), fmt.Sprintf("The first one is at %s.", placeOf(w.tokens[k].Range)), "remove one of them"}, true
 		}
 	}

@@ -113,7 +113,7 @@ func (w *writing) unclosedText(quote int) mistake {
 
 // unclosedLines tells of a text of several lines without its last.
 func (w *writing) unclosedLines(n int) mistake {
-	word := strings.TrimLeft(strings.TrimSpace(string(w.tokens[n].Bytes)), "<-")
+	word := strings.TrimLeft(quote(w.tokens[n].Bytes), "<-")
 	rng := w.tokens[n].Range
 	rng.End.Byte = rng.Start.Byte + len(bytes.TrimRight(w.tokens[n].Bytes, "\r\n"))
 	return mistake{rng, "this text of several lines is never closed", fmt.Sprintf("It goes on up to a line on which %s stands alone, and there is none.", word),
