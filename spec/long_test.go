@@ -42,3 +42,18 @@ func TestQuotesAreShort(t *testing.T) {
 		})
 	}
 }
+
+// Wrong layouts as long as a file may be end, whatever they repeat.
+func TestLongWrongLayoutsEnd(t *testing.T) {
+	const bytes = 1 << 20
+	repeated := func(text string) string { return strings.Repeat(text, bytes/len(text)-8) }
+	for title, text := range map[string]string{
+		"a list of maps":  "x = [" + repeated("{},") + "= ]",
+		"maps over lines": "g {\n  x = [" + repeated("{\n         a = 1\n     },") + "{",
+	} {
+		t.Run(title, func(t *testing.T) {
+			_, ds := spec.LoadSources("", []spec.File{{Name: "long.hcl", Bytes: []byte(text)}}, larch)
+			assert.True(t, ds.HasErrors())
+		})
+	}
+}

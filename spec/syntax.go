@@ -32,6 +32,8 @@ type writing struct {
 	tokens hclsyntax.Tokens
 	inside []int // by token: the opening token around it, or -1
 	closed []int // by opening token: the one that closes it, or -1
+	opened []int // by closing token: the one that it closes, or -1
+	starts []int // by token: the first one of the statement that it is part of
 }
 
 func newWriting(f File) *writing {
@@ -47,23 +49,24 @@ func newWriting(f File) *writing {
 		w.tokens = append(w.tokens, t)
 	}
 	w.pair()
+	w.divide()
 	return w
 }
 
 // pair finds for every token what it stands in. A closing token ends all that is
 // open within what it closes; one that closes nothing is passed over.
 func (w *writing) pair() {
-	w.inside, w.closed = make([]int, len(w.tokens)), make([]int, len(w.tokens))
+	w.inside, w.closed, w.opened = make([]int, len(w.tokens)), make([]int, len(w.tokens)), make([]int, len(w.tokens))
 	var open []int
 	waiting := map[hclsyntax.TokenType]int{} // by what would close it, how many are open
 	for i, t := range w.tokens {
-		w.closed[i] = -1
+		w.closed[i], w.opened[i] = -1, -1
 		for ended := waiting[t.Type] == 0; !ended; {
 			last := open[len(open)-1]
 			open = open[:len(open)-1]
 			waiting[closer[w.tokens[last].Type]]--
 			if ended = closer[w.tokens[last].Type] == t.Type; ended {
-				w.closed[last] = i
+				w.closed[last], w.opened[i] = i, last
 			}
 		}
 		w.inside[i] = -1
@@ -73,6 +76,23 @@ func (w *writing) pair() {
 		if opens(t.Type) {
 			open = append(open, i)
 			waiting[closer[t.Type]]++
+		}
+	}
+}
+
+// divide finds for every token where its statement begins: behind the end of a line,
+// or of a block, that stands in the same.
+func (w *writing) divide() {
+	w.starts = make([]int, len(w.tokens))
+	begun := map[int]int{} // by what is around: the first token of what goes on there
+	for n, around := range w.inside {
+		first, goesOn := begun[around]
+		if !goesOn {
+			first = n
+		}
+		w.starts[n], begun[around] = first, first
+		if w.is(n, hclsyntax.TokenNewline) || w.closesBlock(n) {
+			delete(begun, around)
 		}
 	}
 }
@@ -183,27 +203,14 @@ func (w *writing) ofBlock(brace int) bool {
 }
 
 // statement gives the first token of the statement that a token is part of.
-func (w *writing) statement(n int) int {
-	around := w.inside[n]
-	first := n
-	for k := n - 1; k > around; k-- {
-		if w.inside[k] != around {
-			continue
-		}
-		if w.is(k, hclsyntax.TokenNewline) || w.closesBlock(k) {
-			break
-		}
-		first = k
-	}
-	return first
-}
+func (w *writing) statement(n int) int { return w.starts[n] }
 
 // closesBlock tells whether a token is the closing brace that ends a statement.
 func (w *writing) closesBlock(n int) bool {
 	if !w.is(n, hclsyntax.TokenCBrace) {
 		return false
 	}
-	opener := slices.Index(w.closed, n)
+	opener := w.opened[n]
 	return opener >= 0 && w.is(opener-1, hclsyntax.TokenIdent, hclsyntax.TokenCQuote)
 }
 

@@ -75,7 +75,7 @@ func (w *writing) backslash(n, offset int) (mistake, bool) {
 // interpolation tells of what is wrong between ${ and }.
 func (w *writing) interpolation(n, _ int) (mistake, bool) {
 	if w.is(n, hclsyntax.TokenTemplateSeqEnd) {
-		n = slices.Index(w.closed, n)
+		n = w.opened[n]
 	}
 	for _, opener := range append([]int{n}, w.openAt(n)...) {
 		switch {
@@ -95,7 +95,7 @@ func (w *writing) strayClose(n, _ int) (mistake, bool) {
 	if !w.is(n, hclsyntax.TokenCBrace, hclsyntax.TokenCBrack, hclsyntax.TokenCParen) {
 		return mistake{}, false
 	}
-	if opener := slices.Index(w.closed, n); opener >= 0 {
+	if opener := w.opened[n]; opener >= 0 {
 		for inner := opener + 1; inner < n; inner++ {
 			if w.open(inner) && w.inside[inner] == opener {
 				return w.unclosedAt(inner), true
