@@ -106,7 +106,7 @@ func askBlock(ctx context.Context, b *facts.Block) {
 // hiddenPath tells whether a block device is only a path to another one, for
 // which there is no node to open: it has no number.
 func hiddenPath(b facts.Block) bool {
-	return b.Devno == facts.Devno{} && len(b.Holders) > 0 && len(b.Gaps) == 0
+	return !b.Devno.Known() && len(b.Holders) > 0 && len(b.Gaps) == 0
 }
 
 // shareHidden gives paths the answer of what they lead to.

@@ -61,6 +61,9 @@ func (h *host) rule(c *controller, m *facts.Mount) (spec.Mount, spec.Partition, 
 
 // deviceOf gives the drive or partition of a function that a mount is of itself.
 func (h *host) deviceOf(f *facts.Function, m *facts.Mount) *facts.Block {
+	if !m.Devno.Known() {
+		return nil
+	}
 	for _, drive := range h.ix.Drives(f.Address) {
 		if drive.Devno == m.Devno {
 			return drive

@@ -59,7 +59,7 @@ func (c *Case) returnFinding(found Found, m spec.Mount) (Finding, bool) {
 		f.Detail = "Nothing can be mounted from it at " + m.Path + "."
 		f.Causes = []Cause{{"/run/udev/data/b" + part.Devno.String(), "no filesystem signature"}}
 		f.Remedies = []string{"look at what it holds: blkid -p, wipefs without options", "make a filesystem on it where nothing is needed", "take the mount out of the layout"}
-	case there != nil && (made || there.Devno != part.Devno):
+	case there != nil && (made || !there.Of(part, m.Path)):
 		f.Severity = Stop
 		f.Summary = shorten("something else is mounted at " + m.Path)
 		f.Detail = fmt.Sprintf("The layout wants partition %s of %s there.", m.Partition, found.Controller.Name)

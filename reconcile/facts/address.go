@@ -71,11 +71,16 @@ func (a Address) Compare(b Address) int {
 }
 
 // Devno is the kernel's number of a block device. Names move and are reused;
-// the number is what mounts and holders mean.
+// the number is what mounts and holders mean. Zero: not known, or it has none.
 type Devno struct {
 	Major uint32
 	Minor uint32
 }
+
+// Known tells whether the number is known: no block device has the zero one (Linux
+// Documentation/admin-guide/devices.txt: 0 is unnamed devices). Two that are not
+// known are not the same.
+func (d Devno) Known() bool { return d != Devno{} }
 
 // ParseDevno reads major:minor in decimal, as /sys and mountinfo print it.
 func ParseDevno(text string) (Devno, error) {

@@ -89,9 +89,10 @@ type Mount struct {
 }
 
 // Of tells whether it is the host's own mount of a partition at a place, as a
-// layout, a rule or a step states one. Neither needs to be there.
+// layout, a rule or a step states one. Neither needs to be there; a partition of
+// which the number is not known is mounted nowhere.
 func (m *Mount) Of(part *Block, place string) bool {
-	return m != nil && part != nil && m.Elsewhere == "" && m.Path == place && m.Devno == part.Devno
+	return m != nil && part != nil && m.Elsewhere == "" && m.Path == place && part.Devno.Known() && m.Devno == part.Devno
 }
 
 // Swap is an active swap area, from /proc/swaps.

@@ -169,7 +169,7 @@ func (ix *Index) addBlocks() {
 	for i := range ix.Survey.Blocks {
 		b := &ix.Survey.Blocks[i]
 		ix.blocks[b.Name] = b
-		if b.Devno != (Devno{}) { // a path to another one, or not known
+		if b.Devno.Known() { // a path to another one, or not known
 			ix.byDevno[b.Devno] = b
 		}
 		ix.byLink["/dev/"+b.Name] = b
@@ -196,7 +196,7 @@ func (ix *Index) addMounts() {
 			ix.mountsOf[b.Name] = append(ix.mountsOf[b.Name], m)
 		}
 		for _, name := range m.Devices {
-			if b := ix.blocks[name]; b != nil && b.Devno != m.Devno {
+			if b := ix.blocks[name]; b != nil && b != ix.byDevno[m.Devno] {
 				ix.mountsOf[name] = append(ix.mountsOf[name], m)
 			}
 		}

@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"path"
+	"slices"
 )
 
 // sound holds what every question to a survey relies on: each thing is there
@@ -20,10 +21,11 @@ func (s Survey) sound() error {
 
 // once refuses two entries under one name: of the two, an index would show one.
 func (s Survey) once() error {
+	numbered := slices.DeleteFunc(slices.Clone(s.Blocks), func(b Block) bool { return !b.Devno.Known() })
 	for _, err := range []error{
 		twice("function", s.Functions, func(f Function) string { return f.Address.String() }),
 		twice("block device", s.Blocks, func(b Block) string { return b.Name }),
-		twice("device number", s.Blocks, func(b Block) string { return b.Devno.String() }),
+		twice("device number", numbered, func(b Block) string { return b.Devno.String() }),
 		twice("path", s.Paths, func(p Path) string { return p.Named }),
 		twice("guest", s.Libvirt.Guests, func(g Guest) string { return g.Name }),
 		twice("pool", s.Libvirt.Pools, func(p Pool) string { return p.Name }),

@@ -66,12 +66,13 @@ func TestSurveyThatContradictsItselfIsRefused(t *testing.T) {
 		change func(*facts.Survey)
 		says   string
 	}{
-		"as it is":      {func(*facts.Survey) {}, ""},
-		"function":      {func(s *facts.Survey) { s.Functions = append(s.Functions, s.Functions[0]) }, `function "0000:01:00.0" is listed twice`},
-		"block":         {func(s *facts.Survey) { s.Blocks = append(s.Blocks, s.Blocks[0]) }, `block device "vda" is listed twice`},
-		"device number": {func(s *facts.Survey) { s.Blocks[1].Devno = s.Blocks[0].Devno }, `device number "254:0" is listed twice`},
-		"guest":         {func(s *facts.Survey) { s.Libvirt.Guests = append(s.Libvirt.Guests, s.Libvirt.Guests[0]) }, `guest "grading" is listed twice`},
-		"path":          {func(s *facts.Survey) { s.Paths = append(s.Paths, s.Paths[0]) }, "is listed twice"},
+		"as it is":                          {func(*facts.Survey) {}, ""},
+		"function":                          {func(s *facts.Survey) { s.Functions = append(s.Functions, s.Functions[0]) }, `function "0000:01:00.0" is listed twice`},
+		"block":                             {func(s *facts.Survey) { s.Blocks = append(s.Blocks, s.Blocks[0]) }, `block device "vda" is listed twice`},
+		"device number":                     {func(s *facts.Survey) { s.Blocks[1].Devno = s.Blocks[0].Devno }, `device number "254:0" is listed twice`},
+		"device numbers that are not known": {func(s *facts.Survey) { s.Blocks[1].Devno, s.Blocks[2].Devno = facts.Devno{}, facts.Devno{} }, ""},
+		"guest":                             {func(s *facts.Survey) { s.Libvirt.Guests = append(s.Libvirt.Guests, s.Libvirt.Guests[0]) }, `guest "grading" is listed twice`},
+		"path":                              {func(s *facts.Survey) { s.Paths = append(s.Paths, s.Paths[0]) }, "is listed twice"},
 		"drive on an absent controller": {func(s *facts.Survey) { s.Functions[0].Address = elsewhere },
 			"drive nvme0n1 is on controller 0000:01:00.0, which the survey does not have"},
 		"drive of a namespace is gone": {func(s *facts.Survey) { s.Blocks = s.Blocks[:1] }, "namespace 1 of 0000:01:00.0 is nvme0n1, which is no drive of its"},

@@ -107,7 +107,14 @@ func (ix *Index) Same(named string) string {
 	return "file " + m.Devno.String() + " " + path.Join("/", m.Root, strings.TrimPrefix(file, m.Path))
 }
 
-func (b *Block) same() string { return "device " + b.Devno.String() }
+// same names a device by its number; where that is not known by its name, which no
+// other of the survey has.
+func (b *Block) same() string {
+	if !b.Devno.Known() {
+		return "device " + b.Name
+	}
+	return "device " + b.Devno.String()
+}
 
 // on gives what something lies on, itself first: a file's filesystem, a
 // partition's drive, the devices below a volume, the PCI function.

@@ -35,6 +35,10 @@ func TestSameThingByOtherNames(t *testing.T) {
 			b.Survey.Paths = append(b.Survey.Paths, facts.Path{Named: "/srv/disk", Resolved: "/dev/nvme0n1p1"})
 		}, "/srv/disk", "/dev/nvme0n1p1", true},
 		"a drive and its partition": {func(b *invented.Builder) { b.NVMe("RL-4410-0073", "start") }, "/dev/nvme0n1", "/dev/nvme0n1p1", false},
+		"two partitions whose numbers are not known": {func(b *invented.Builder) {
+			b.NVMe("RL-4410-0073", "start", "shelf")
+			b.Block("nvme0n1p1").Devno, b.Block("nvme0n1p2").Devno = facts.Devno{}, facts.Devno{}
+		}, "/dev/nvme0n1p1", "/dev/nvme0n1p2", false},
 		"the same name in two filesystems": {func(b *invented.Builder) {
 			b.NVMe("RL-4410-0073", "start")
 			b.Mount("nvme0n1p1", "/mnt")
