@@ -174,6 +174,12 @@ func TestTells(t *testing.T) {
 			b.Hold("desk", at)
 			b.Run("desk")
 		}, "guest desk has it, and an order would shut down guest desk"},
+		"a card of which the kind could not be read": {func(b *invented.Builder) {
+			f := b.Function(b.NVMe("SN-3"))
+			f.NVMe, f.Driver, f.Vendor, f.Device, f.Class = nil, "e1000e", 0, 0, 0x020000
+			f.Gaps = []facts.Gap{{Fact: "vendor", Path: "/sys", Reason: "permission denied"}}
+			b.Hold("desk", f.Address)
+		}, "its vendor or device number could not be read, and nothing else states it"},
 		"a card that is on VFIO": {func(b *invented.Builder) {
 			at := b.NVMe("SN-3")
 			f := b.Function(at)

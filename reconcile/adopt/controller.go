@@ -68,6 +68,8 @@ func (h *host) unstatable(c *controller) string {
 		return "guest " + holder.Name + " has it now, so it cannot say its serial; shut the guest down and adopt the host again, or write it down by hand"
 	case where == facts.Aside:
 		return "it is on VFIO although no guest has it; an order would give it back to the host"
+	case c.nvme == nil && c.pci == nil && !c.f.KindKnown():
+		return "its vendor or device number could not be read, and nothing else states it"
 	case c.nvme == nil && c.pci == nil:
 		return "nothing that a layout can state tells it from others of its kind"
 	}

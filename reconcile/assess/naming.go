@@ -29,6 +29,7 @@ func StatedAs(ix *facts.Index, f *facts.Function) (*spec.NVMeIdentity, *spec.PCI
 	}
 	alike := ix.OfKind(f.Vendor, f.Device)
 	switch {
+	case !f.KindKnown():
 	case len(alike) == 1:
 		return nil, &spec.PCIIdentity{Vendor: f.Vendor, Device: f.Device}
 	case f.Slot != "" && only(alike, func(other *facts.Function) bool { return other.Slot == f.Slot }):

@@ -49,6 +49,9 @@ func VerdictOn(ix *facts.Index, f *facts.Function) Verdict {
 	}
 	nvme, pci := StatedAs(ix, f)
 	switch {
+	case nvme == nil && pci == nil && !f.KindKnown():
+		v.add("its vendor or device number could not be read, and nothing else states it")
+		return v
 	case nvme == nil && pci == nil && f.OnVFIO():
 		v.add("it is on VFIO, where it cannot say which it is")
 		return v

@@ -65,6 +65,12 @@ func TestVerdicts(t *testing.T) {
 			b.Survey.Mounts = b.Survey.Mounts[:1]
 			b.Function(b.reel).Gaps = []facts.Gap{{Fact: "driver", Path: "/sys", Reason: "permission denied"}}
 		}, "not, because driver of it is not known"},
+		"its kind is not known": {func(b *bench) {
+			b.Survey.Mounts = b.Survey.Mounts[:1]
+			b.Function(b.reel).NVMe.Serial = ""
+			b.Function(b.reel).Vendor = 0
+			b.Function(b.reel).Gaps = []facts.Gap{{Fact: "vendor", Path: "/sys", Reason: "permission denied"}}
+		}, "not, because its vendor or device number could not be read, and nothing else states it"},
 		"nobody knows the guests": {func(b *bench) {
 			b.Survey.Mounts = b.Survey.Mounts[:1]
 			b.Survey.Libvirt.Gaps = []facts.Gap{{Fact: "guests", Path: "/libvirt", Reason: "no answer"}}

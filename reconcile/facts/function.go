@@ -145,6 +145,10 @@ func (f Function) Gap(fact string) *Gap {
 	return &f.Gaps[i]
 }
 
+// KindKnown tells whether vendor and device were read: the kind of a function of
+// which they were not is none, though the numbers are zero.
+func (f Function) KindKnown() bool { return f.Gap("vendor") == nil && f.Gap("device") == nil }
+
 // Bridge tells a bridge or a port from a device: by its header, and by its base
 // class (PCI Code and ID Assignment Specification, 06: bridge devices), since
 // those of a chipset have the header of a device.

@@ -107,7 +107,7 @@ func (ix *Index) addFunctions() {
 	for i := range ix.Survey.Functions {
 		f := &ix.Survey.Functions[i]
 		ix.functions[f.Address] = f
-		if f.Gap("vendor") != nil || f.Gap("device") != nil {
+		if !f.KindKnown() {
 			ix.ofUnknown = append(ix.ofUnknown, f)
 		}
 		kind := [2]pci.ID{f.Vendor, f.Device}
