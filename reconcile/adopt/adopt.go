@@ -92,23 +92,26 @@ func changes(c *assess.Case) []complaint {
 		return []complaint{{at: c.Layout.Host.At, why: err.Error()}}
 	}
 	for _, w := range planned.Steps {
-		if why := change(w.Step); why != "" {
+		if why := change(c, w.Step); why != "" {
 			list = append(list, complaint{at: w.Why, why: why})
 		}
 	}
 	return list
 }
 
-// change says what a step changes of a host; empty: nothing but lendkeep's own.
-func change(s step.Step) string {
+// change says what a step of a case's order changes of a host; empty: nothing but
+// lendkeep's own.
+func change(c *assess.Case, s step.Step) string {
 	switch s := s.(type) {
 	case *step.InstallGuard, *step.InstallWatch:
 		return ""
 	case *step.DefineGuest:
-		if _, changes, _ := s.After(); !slices.Equal(changes, []string{definition.NoteBroughtUp}) {
-			return fmt.Sprintf("an order would change its definition: %s", changes[0])
+		changes := c.Change(c.Layout.Guest(s.Guest)).Changes
+		at := slices.IndexFunc(changes, func(said string) bool { return said != definition.NoteBroughtUp })
+		if at < 0 {
+			return ""
 		}
-		return ""
+		return "an order would change its definition: " + changes[at]
 	}
 	return "an order would " + s.About().Does
 }
