@@ -95,6 +95,14 @@ func (d Diagnostic) print(text *strings.Builder) {
 	}
 }
 
+// Why gives summary and detail in one line, without the place.
+func (d Diagnostic) Why() string {
+	if d.Detail == "" {
+		return d.Summary
+	}
+	return d.Summary + ": " + d.Detail
+}
+
 // line gives place and summary as compilers do, so that editors can jump.
 func (d Diagnostic) line() string {
 	text, file := plain.Text(d.Summary), plain.Text(d.At.File)

@@ -1,7 +1,7 @@
 package spec
 
 import (
-	"fmt"
+	"errors"
 	"reflect"
 	"slices"
 )
@@ -17,7 +17,7 @@ func Says(parts ...Part) error {
 	layout, ds := LoadSources("", []File{{Name: "layout.hcl", Bytes: Write(parts)}}, Given{})
 	for _, d := range ds {
 		if d.Severity == SeverityError {
-			return fmt.Errorf("%s", cannot(d))
+			return errors.New(d.Why())
 		}
 	}
 	for _, p := range parts {
@@ -26,18 +26,11 @@ func Says(parts ...Part) error {
 			{p.Guest, of(p.Guest, layout.Guests)}, {p.Shift, of(p.Shift, layout.Shifts)},
 		} {
 			if want := reflect.ValueOf(stated.want); !want.IsNil() && !agrees(want, reflect.ValueOf(stated.got)) {
-				return fmt.Errorf("a layout is read as text in Unicode's composed form, and this would be read as another text")
+				return errors.New("a layout is read as text in Unicode's composed form, and this would be read as another text")
 			}
 		}
 	}
 	return nil
-}
-
-func cannot(d Diagnostic) string {
-	if d.Detail == "" {
-		return d.Summary
-	}
-	return d.Summary + ": " + d.Detail
 }
 
 // of gives the thing that has the name of another, or nil.

@@ -57,7 +57,7 @@ func refused(ds spec.Diagnostics) []complaint {
 	var list []complaint
 	for _, d := range ds {
 		if d.Severity == spec.SeverityError {
-			list = append(list, complaint{at: d.At, why: d.Summary + ": " + d.Detail})
+			list = append(list, complaint{at: d.At, why: d.Why()})
 		}
 	}
 	return list
