@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"slices"
 	"strings"
+	"sync"
 
 	"lendkeep/reconcile/assess"
 	"lendkeep/reconcile/facts"
@@ -20,8 +21,8 @@ type controller struct {
 	partitions []spec.Partition // of those mounts
 	out        string           // why it is not carried over; empty: it is
 	uses       []facts.Use
-	lodgers    map[string]bool // guests with disks on its drives
-	verdict    assess.Verdict
+	lodgers    map[string]bool       // guests with disks on its drives
+	verdict    func() assess.Verdict // computed when it is first asked for
 }
 
 func (c *controller) title() string { return "The controller " + c.f.Title() }
@@ -37,7 +38,8 @@ func (c *controller) stated() *spec.Controller {
 
 // controller finds out how a function is stated. Names that are taken are not used.
 func (h *host) controller(f *facts.Function, names map[string]bool) *controller {
-	c := &controller{f: f, uses: h.ix.Uses(f.Address), lodgers: map[string]bool{}, verdict: assess.VerdictOn(h.ix, f)}
+	c := &controller{f: f, uses: h.ix.Uses(f.Address), lodgers: map[string]bool{}}
+	c.verdict = sync.OnceValue(func() assess.Verdict { return assess.VerdictOn(h.ix, f) })
 	for _, use := range c.uses {
 		if use.Kind == facts.UseGuest {
 			c.lodgers[use.User] = true
@@ -51,7 +53,7 @@ func (h *host) controller(f *facts.Function, names map[string]bool) *controller 
 	if record != nil {
 		c.name = record.Controller
 	}
-	if c.name == "" || names[c.name] || spec.Says(spec.Part{Host: &spec.Host{Name: "host"}}, spec.Part{Controller: &spec.Controller{Name: c.name, PCI: &spec.PCIIdentity{}}}) != nil {
+	if c.name == "" || names[c.name] || sayable(spec.Part{Controller: &spec.Controller{Name: c.name, PCI: &spec.PCIIdentity{}}}) != nil {
 		c.name = named(f, names)
 	}
 	names[c.name] = true
@@ -64,7 +66,7 @@ func (h *host) controller(f *facts.Function, names map[string]bool) *controller 
 func (h *host) unstatable(c *controller) string {
 	where, holder := h.where(c)
 	switch {
-	case c.nvme == nil && c.f.Class == facts.ClassNVMe && c.f.OnVFIO() && holder != nil:
+	case c.nvme == nil && c.f.Class == facts.ClassNVMe && where == facts.Lent:
 		return "guest " + holder.Name + " has it now, so it cannot say its serial; shut the guest down and adopt the host again, or write it down by hand"
 	case where == facts.Aside:
 		return "it is on VFIO although no guest has it; an order would give it back to the host"
@@ -73,23 +75,22 @@ func (h *host) unstatable(c *controller) string {
 	case c.nvme == nil && c.pci == nil:
 		return "nothing that a layout can state tells it from others of its kind"
 	}
-	if err := spec.Says(spec.Part{Host: &spec.Host{Name: "host"}}, spec.Part{Controller: c.stated()}); err != nil {
+	if err := sayable(spec.Part{Controller: c.stated()}); err != nil {
 		c.nvme, c.pci = nil, nil
 		return "a layout cannot state it: " + err.Error()
 	}
 	return ""
 }
 
-// where tells whether a function is lent or put aside.
+// where tells whether a function is lent or put aside, and to which guest.
 func (h *host) where(c *controller) (facts.Whereabouts, *facts.Guest) {
-	holder := h.ix.Holder(c.f.Address)
-	switch {
-	case c.f.OnVFIO() && holder != nil:
-		return facts.Lent, holder
-	case c.f.OnVFIO():
-		return facts.Aside, nil
-	}
-	return facts.Home, nil
+	where, _, holder := h.ix.Where(facts.Identity{Address: c.f.Address, Vendor: c.f.Vendor, Device: c.f.Device})
+	return where, holder
+}
+
+// sayable tells whether a layout of some host can state these parts; else why not.
+func sayable(parts ...spec.Part) error {
+	return spec.Says(append(parts, spec.Part{Host: &spec.Host{Name: "host"}})...)
 }
 
 // record gives lendkeep's own note of a function in a guest's definition, by an

@@ -28,7 +28,7 @@ func (h *host) guest(known *facts.Guest) *guest {
 		}
 		return g
 	}
-	if err := spec.Says(spec.Part{Host: &spec.Host{Name: "host"}}, spec.Part{Guest: &spec.Guest{Name: g.Name}}, spec.Part{Shift: &spec.Shift{Name: "all", Guests: []spec.Ref{{Name: g.Name}}}}); err != nil {
+	if err := sayable(spec.Part{Guest: &spec.Guest{Name: g.Name}}, spec.Part{Shift: &spec.Shift{Name: "all", Guests: []spec.Ref{{Name: g.Name}}}}); err != nil {
 		g.out = "a layout cannot state its name: " + err.Error()
 	}
 	for _, lent := range g.Kept.Hostdevs {

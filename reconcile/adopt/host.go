@@ -120,8 +120,6 @@ func (h *host) heed(list []complaint, ranges []written) bool {
 
 func (h *host) take(w written, c complaint) bool {
 	switch {
-	case w.controller != nil && w.Out:
-		return false
 	case w.controller != nil && c.whole:
 		h.putOut(w.controller, c.why)
 		return true

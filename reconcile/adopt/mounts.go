@@ -53,7 +53,7 @@ func (h *host) rule(c *controller, m *facts.Mount) (spec.Mount, spec.Partition, 
 	}
 	alone := *c
 	alone.mounts, alone.partitions = []spec.Mount{rule}, []spec.Partition{part}
-	if err := spec.Says(spec.Part{Host: &spec.Host{Name: "host"}}, spec.Part{Controller: alone.stated()}); err != nil {
+	if err := sayable(spec.Part{Controller: alone.stated()}); err != nil {
 		return spec.Mount{}, spec.Partition{}, "a layout cannot state it: " + err.Error()
 	}
 	return rule, part, ""

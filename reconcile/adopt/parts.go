@@ -10,6 +10,7 @@ import (
 
 	"lendkeep/reconcile/facts"
 	"lendkeep/spec"
+	"lendkeep/spec/plain"
 )
 
 // piece is a part of a file and what it speaks of, if that can be put out.
@@ -66,7 +67,7 @@ func (h *host) head(a Adopted) []piece {
 		"What no layout states stays as it is: rename what you like, and take out what you do not need.",
 	}
 	if n := len(a.LeftOut); n > 0 {
-		remarks = append(remarks, "", fmt.Sprintf("Left out, since they neither borrow a controller nor live on one that is carried over: %s.", count(n, "guest")))
+		remarks = append(remarks, "", fmt.Sprintf("Left out, since they neither borrow a controller nor live on one that is carried over: %s.", plain.Count(n, "guest")))
 	}
 	if len(a.Told) > 0 {
 		remarks = append(remarks, "", "Not carried over:")
@@ -96,8 +97,8 @@ func (h *host) hardware(a *Adopted, carried []*guest) []piece {
 			list = append(list, piece{Part: spec.Part{Remarks: []string{h.describe(c) + ": not carried over, because " + c.out + "."}, Controller: bare(c), Out: true}})
 		case c.out != "":
 			never = append(never, h.describe(c)+": not, because "+c.out+".")
-		case !c.verdict.MayBeLent():
-			never = append(never, h.describe(c)+": "+c.verdict.String()+".")
+		case !c.verdict().MayBeLent():
+			never = append(never, h.describe(c)+": "+c.verdict().String()+".")
 		default:
 			a.Lent = append(a.Lent, c.name)
 			list = append(list, piece{Part: h.offer(c, h.candidate(used, carried))})
@@ -212,11 +213,4 @@ func dashed(list []string) []string {
 		made = append(made, "- "+text)
 	}
 	return made
-}
-
-func count(n int, noun string) string {
-	if n == 1 {
-		return "1 " + noun
-	}
-	return fmt.Sprintf("%d %ss", n, noun)
 }
