@@ -18,13 +18,16 @@ func (w *writing) explain(n, offset int) mistake {
 	if w.is(n, hclsyntax.TokenEOF) && w.inside[n] >= 0 {
 		return w.unclosed()
 	}
-	for _, look := range []func(*writing, int, int) (mistake, bool){
-		(*writing).backslash, (*writing).interpolation, (*writing).strayClose, (*writing).unit, (*writing).bareText, (*writing).quotesApart,
+	if m, knows := w.backslash(n, offset); knows {
+		return m
+	}
+	for _, look := range []func(*writing, int) (mistake, bool){
+		(*writing).interpolation, (*writing).strayClose, (*writing).unit, (*writing).bareText, (*writing).quotesApart,
 		(*writing).loop, (*writing).openList, (*writing).wordOperator, (*writing).noValue, (*writing).otherSign, (*writing).quotedName,
 		(*writing).twice, (*writing).apartBrace, (*writing).blockWithEquals, (*writing).noEquals, (*writing).oneLine, (*writing).comma,
 		(*writing).sameLine, (*writing).commentMark,
 	} {
-		if m, knows := look(w, n, offset); knows {
+		if m, knows := look(w, n); knows {
 			return m
 		}
 	}
@@ -73,7 +76,7 @@ func (w *writing) backslash(n, offset int) (mistake, bool) {
 }
 
 // interpolation tells of what is wrong between ${ and }.
-func (w *writing) interpolation(n, _ int) (mistake, bool) {
+func (w *writing) interpolation(n int) (mistake, bool) {
 	if w.is(n, hclsyntax.TokenTemplateSeqEnd) {
 		n = w.opened[n]
 	}
@@ -91,7 +94,7 @@ func (w *writing) interpolation(n, _ int) (mistake, bool) {
 }
 
 // strayClose tells of what closes nothing, or not what was opened last.
-func (w *writing) strayClose(n, _ int) (mistake, bool) {
+func (w *writing) strayClose(n int) (mistake, bool) {
 	if !w.is(n, hclsyntax.TokenCBrace, hclsyntax.TokenCBrack, hclsyntax.TokenCParen) {
 		return mistake{}, false
 	}
@@ -113,7 +116,7 @@ func (w *writing) strayClose(n, _ int) (mistake, bool) {
 var units = map[string]string{"k": "kib", "kb": "kib", "kib": "kib", "m": "mib", "mb": "mib", "mib": "mib", "g": "gib", "gb": "gib", "gib": "gib", "t": "tib", "tb": "tib", "tib": "tib"}
 
 // unit tells of a number with a unit behind it.
-func (w *writing) unit(n, _ int) (mistake, bool) {
+func (w *writing) unit(n int) (mistake, bool) {
 	if !w.is(n, hclsyntax.TokenIdent) || !w.is(n-1, hclsyntax.TokenNumberLit) {
 		return mistake{}, false
 	}
@@ -137,7 +140,7 @@ func (w *writing) unit(n, _ int) (mistake, bool) {
 
 // bareText tells of a text without quotes, as a path or an address, behind an
 // equals sign, a comma or an opening bracket.
-func (w *writing) bareText(n, _ int) (mistake, bool) {
+func (w *writing) bareText(n int) (mistake, bool) {
 	if w.is(n, hclsyntax.TokenComma, hclsyntax.TokenNewline) {
 		return mistake{}, false
 	}
@@ -162,7 +165,7 @@ var (
 )
 
 // quotesApart tells of a word that touches a quote on its wrong side.
-func (w *writing) quotesApart(n, _ int) (mistake, bool) {
+func (w *writing) quotesApart(n int) (mistake, bool) {
 	if !w.is(n, hclsyntax.TokenIdent, hclsyntax.TokenNumberLit, hclsyntax.TokenOQuote) {
 		return mistake{}, false
 	}
@@ -174,7 +177,7 @@ func (w *writing) quotesApart(n, _ int) (mistake, bool) {
 
 // openList tells of a list, a call or a group that is not closed, and of elements
 // without a comma between them.
-func (w *writing) openList(n, _ int) (mistake, bool) {
+func (w *writing) openList(n int) (mistake, bool) {
 	around := w.inside[n]
 	if around < 0 || !w.is(around, hclsyntax.TokenOBrack, hclsyntax.TokenOParen, hclsyntax.TokenOBrace) || w.inBody(n) {
 		return mistake{}, false
@@ -218,7 +221,7 @@ func (w *writing) beginsStatement(n int) bool {
 	return w.is(n, hclsyntax.TokenEqual, hclsyntax.TokenOBrace)
 }
 
-func (w *writing) loop(n, _ int) (mistake, bool) {
+func (w *writing) loop(n int) (mistake, bool) {
 	for _, opener := range append([]int{n}, w.openAt(n)...) {
 		if w.is(opener+1, hclsyntax.TokenIdent) && string(w.tokens[opener+1].Bytes) == "for" && w.is(opener, hclsyntax.TokenOBrack, hclsyntax.TokenOBrace) {
 			return mistake{w.tokens[opener+1].Range, "there are no loops in a layout", "", "write the list out"}, true
@@ -228,7 +231,7 @@ func (w *writing) loop(n, _ int) (mistake, bool) {
 }
 
 // wordOperator tells of operators that are written as words elsewhere.
-func (w *writing) wordOperator(n, _ int) (mistake, bool) {
+func (w *writing) wordOperator(n int) (mistake, bool) {
 	sign := map[string]string{"and": "&&", "or": "||", "not": "!"}[w.named(n)]
 	if sign == "" || w.inBody(n) && n == w.statement(n) {
 		return mistake{}, false

@@ -11,7 +11,7 @@ import (
 )
 
 // noValue tells of an attribute without a value.
-func (w *writing) noValue(n, _ int) (mistake, bool) {
+func (w *writing) noValue(n int) (mistake, bool) {
 	equals := n - 1
 	if !w.is(equals, hclsyntax.TokenEqual) || !w.is(n, hclsyntax.TokenNewline, hclsyntax.TokenEOF, hclsyntax.TokenCBrace, hclsyntax.TokenComma) {
 		return mistake{}, false
@@ -20,7 +20,7 @@ func (w *writing) noValue(n, _ int) (mistake, bool) {
 }
 
 // otherSign tells of a name with another sign than = between it and its value.
-func (w *writing) otherSign(n, _ int) (mistake, bool) {
+func (w *writing) otherSign(n int) (mistake, bool) {
 	if w.is(n, hclsyntax.TokenIdent) {
 		n++
 	}
@@ -48,7 +48,7 @@ func (w *writing) otherSign(n, _ int) (mistake, bool) {
 
 // quotedName tells of names of attributes in quotes, as JSON has them, and of
 // names with points in them.
-func (w *writing) quotedName(n, _ int) (mistake, bool) {
+func (w *writing) quotedName(n int) (mistake, bool) {
 	start := w.statement(n)
 	switch {
 	case !w.inBody(start):
@@ -63,7 +63,7 @@ func (w *writing) quotedName(n, _ int) (mistake, bool) {
 }
 
 // twice tells of an attribute that is stated a second time in one block.
-func (w *writing) twice(n, _ int) (mistake, bool) {
+func (w *writing) twice(n int) (mistake, bool) {
 	if !w.is(n, hclsyntax.TokenIdent) || !w.is(n+1, hclsyntax.TokenEqual) || !w.inBody(n) {
 		return mistake{}, false
 	}
@@ -76,7 +76,7 @@ func (w *writing) twice(n, _ int) (mistake, bool) {
 }
 
 // apartBrace tells of a block whose brace stands on another line than its name.
-func (w *writing) apartBrace(n, _ int) (mistake, bool) {
+func (w *writing) apartBrace(n int) (mistake, bool) {
 	next := n
 	for w.is(next, hclsyntax.TokenNewline) {
 		next++
@@ -90,7 +90,7 @@ func (w *writing) apartBrace(n, _ int) (mistake, bool) {
 
 // blockWithEquals tells of a block that is written with =, or of an attribute with
 // two names.
-func (w *writing) blockWithEquals(n, _ int) (mistake, bool) {
+func (w *writing) blockWithEquals(n int) (mistake, bool) {
 	start := w.statement(n)
 	if !w.is(n, hclsyntax.TokenEqual) || !w.inBody(n) || n-start < 2 {
 		return mistake{}, false
@@ -104,7 +104,7 @@ func (w *writing) blockWithEquals(n, _ int) (mistake, bool) {
 
 // noEquals tells of a name and a value with nothing between them, and of a name
 // alone.
-func (w *writing) noEquals(n, _ int) (mistake, bool) {
+func (w *writing) noEquals(n int) (mistake, bool) {
 	start := w.statement(n)
 	if w.is(n, hclsyntax.TokenNewline, hclsyntax.TokenEOF, hclsyntax.TokenCBrace) && n > 0 {
 		start = w.statement(n - 1)
@@ -132,7 +132,7 @@ func (w *writing) noEquals(n, _ int) (mistake, bool) {
 
 // oneLine tells of a block that begins on the line of its brace and holds more than
 // one attribute.
-func (w *writing) oneLine(n, _ int) (mistake, bool) {
+func (w *writing) oneLine(n int) (mistake, bool) {
 	for around := w.inside[n]; around >= 0; around = w.inside[around] {
 		if !w.is(around, hclsyntax.TokenOBrace) || !w.ofBlock(around) {
 			continue
@@ -146,7 +146,7 @@ func (w *writing) oneLine(n, _ int) (mistake, bool) {
 }
 
 // comma tells of commas between attributes.
-func (w *writing) comma(n, _ int) (mistake, bool) {
+func (w *writing) comma(n int) (mistake, bool) {
 	if !w.is(n, hclsyntax.TokenComma) || !w.inBody(n) {
 		return mistake{}, false
 	}
@@ -154,7 +154,7 @@ func (w *writing) comma(n, _ int) (mistake, bool) {
 }
 
 // sameLine tells of a statement that begins behind another on its line.
-func (w *writing) sameLine(n, _ int) (mistake, bool) {
+func (w *writing) sameLine(n int) (mistake, bool) {
 	if !w.inBody(n) || !w.begins(n) || !w.ends(n-1) {
 		return mistake{}, false
 	}
@@ -166,7 +166,7 @@ func (w *writing) sameLine(n, _ int) (mistake, bool) {
 }
 
 // commentMark tells of comments as other languages have them.
-func (w *writing) commentMark(n, _ int) (mistake, bool) {
+func (w *writing) commentMark(n int) (mistake, bool) {
 	if n != w.statement(n) || !w.inBody(n) || !w.is(n, hclsyntax.TokenMinus, hclsyntax.TokenPercent, hclsyntax.TokenBang, hclsyntax.TokenStar, hclsyntax.TokenLessThan) {
 		return mistake{}, false
 	}
