@@ -75,12 +75,9 @@ const pause = 250 * time.Millisecond
 // are a StaleError, and nothing is touched. When the report says "rolled back"
 // the host is as before; "stuck" needs a person.
 func (c *Carrier) Out(ctx context.Context, approval order.Approval) (Report, error) {
-	ix, err := c.look(ctx)
-	if err != nil {
-		return Report{}, err
-	}
 	sealed := approval.Sealed()
-	if err := sameMachine(ix, sealed.Order); err != nil {
+	ix, err := c.here(ctx, sealed.Order)
+	if err != nil {
 		return Report{}, err
 	}
 	changes, err := sealed.Order.Changes(ix)
@@ -100,7 +97,7 @@ func (c *Carrier) Out(ctx context.Context, approval order.Approval) (Report, err
 // when rolling back had begun.
 func (c *Carrier) Resume(ctx context.Context, report Report) (Report, error) {
 	c.report = report
-	if err := c.here(ctx); err != nil {
+	if _, err := c.here(ctx, report.Sealed.Order); err != nil {
 		return report, err
 	}
 	if err := c.note(Record{Event: Resume}); err != nil {
@@ -115,7 +112,7 @@ func (c *Carrier) Resume(ctx context.Context, report Report) (Report, error) {
 // Rollback undoes an order, ended or not.
 func (c *Carrier) Rollback(ctx context.Context, report Report) (Report, error) {
 	c.report = report
-	if err := c.here(context.WithoutCancel(ctx)); err != nil {
+	if _, err := c.here(context.WithoutCancel(ctx), report.Sealed.Order); err != nil {
 		return report, err
 	}
 	return c.turn(context.WithoutCancel(ctx), AskedFor)
@@ -125,14 +122,11 @@ func (c *Carrier) Rollback(ctx context.Context, report Report) (Report, error) {
 // rolled back, unless everything that it has left still stands on the host: else
 // FallenError. Nothing is touched.
 func (c *Carrier) MayGoBack(ctx context.Context, report Report) error {
-	ix, err := c.look(ctx)
+	ix, err := c.here(ctx, report.Sealed.Order)
 	if err != nil {
 		return err
 	}
-	if err := sameMachine(ix, report.Sealed.Order); err != nil {
-		return err
-	}
-	if list := report.Fallen(ix); len(list) > 0 {
+	if list := report.fallen(ix); len(list) > 0 {
 		return FallenError{list}
 	}
 	return nil
@@ -149,20 +143,16 @@ func (e FallenError) Error() string {
 // alone do not tell hosts apart, since drives are moved and copied.
 var ErrOtherMachine = errors.New("the order was written on the facts of another machine")
 
-func sameMachine(ix *facts.Index, o order.Order) error {
-	if now := ix.Survey.Machine; now.ID != o.Machine {
-		return fmt.Errorf("%w: host %s, not this one, which is called %s", ErrOtherMachine, o.Host, now.Name)
-	}
-	return nil
-}
-
-// here refuses a journal of another machine.
-func (c *Carrier) here(ctx context.Context) error {
+// here looks at the host, and refuses an order of another machine.
+func (c *Carrier) here(ctx context.Context, o order.Order) (*facts.Index, error) {
 	ix, err := c.look(ctx)
 	if err != nil {
-		return err
+		return nil, err
 	}
-	return sameMachine(ix, c.report.Sealed.Order)
+	if now := ix.Survey.Machine; now.ID != o.Machine {
+		return nil, fmt.Errorf("%w: host %s, not this one, which is called %s", ErrOtherMachine, o.Host, now.Name)
+	}
+	return ix, nil
 }
 
 func (c *Carrier) note(r Record) error {

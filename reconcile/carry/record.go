@@ -232,10 +232,10 @@ func (p Report) later(n int, stands func(later, earlier step.About) bool) bool {
 // settled tells whether the step came to be in force, by its deed or before it.
 func (s StepReport) settled() bool { return s.Result == Done || s.Result == Skipped }
 
-// Fallen says in words what an order that was carried out has left and no longer
+// fallen says in words what an order that was carried out has left and no longer
 // stands on the host, step by step; none: everything does. What a later step of
 // the order keeps from being seen does not count.
-func (p Report) Fallen(ix *facts.Index) []string {
+func (p Report) fallen(ix *facts.Index) []string {
 	var list []string
 	for n, s := range p.Steps {
 		if !s.settled() || p.superseded(n) {
