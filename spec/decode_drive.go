@@ -28,6 +28,9 @@ const sector = 512
 // lists more).
 var formats = []string{"qcow2", "raw"}
 
+// Filesystems gives those that a layout can state as a partition's format.
+func Filesystems() []string { return []string{"xfs", "ext4"} }
+
 func (r *reader) decodeDrive(source *hclsyntax.Block, inside string) *Drive {
 	b := r.open(source, driveForm, inside)
 	drive := &Drive{
@@ -45,7 +48,7 @@ func (r *reader) decodePartition(source *hclsyntax.Block, inside string) Partiti
 	b := r.open(source, partitionForm, inside)
 	p := Partition{
 		Name:   b.name,
-		Format: b.choice("format", "xfs", "ext4"),
+		Format: b.choice("format", Filesystems()...),
 		At:     b.at,
 	}
 	size, ok := b.get("size")

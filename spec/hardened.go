@@ -1,6 +1,9 @@
 package spec
 
-import "slices"
+import (
+	"slices"
+	"strings"
+)
 
 // trusting are the words of mount(8) by which files of a filesystem may do on the
 // host what only root may have them do: run as root, be a device.
@@ -17,6 +20,14 @@ func Hardened(options []string) []string {
 		}
 	}
 	return append(made, options...)
+}
+
+// unhardened gives options without the words that Hardened adds again.
+func unhardened(options []string) []string {
+	return slices.DeleteFunc(slices.Clone(options), func(option string) bool {
+		word, denied := strings.CutPrefix(option, "no")
+		return denied && slices.Contains(trusting, word)
+	})
 }
 
 // Trusts gives which of suid and dev are in force with options. Of contrary ones

@@ -86,7 +86,7 @@ type Partition struct {
 	Name      string
 	SizeBytes uint64 // 0 with Rest
 	Rest      bool   // all free space that remains
-	Format    string // "xfs", "ext4" or empty: left unformatted
+	Format    string // one of Filesystems, or empty: left unformatted
 	At        Place
 }
 

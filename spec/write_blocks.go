@@ -1,8 +1,6 @@
 package spec
 
 import (
-	"slices"
-
 	"github.com/hashicorp/hcl/v2"
 	"github.com/hashicorp/hcl/v2/hclsyntax"
 	"github.com/hashicorp/hcl/v2/hclwrite"
@@ -119,11 +117,10 @@ func (w writer) partition(p Partition) {
 	b.text("format", p.Format)
 }
 
-// mount leaves out what Hardened adds again.
 func (w writer) mount(m Mount) {
 	b := w.block("mount", m.Partition)
 	b.text("at", m.Path)
-	b.texts("options", slices.DeleteFunc(slices.Clone(m.Options), func(o string) bool { return o == "nosuid" || o == "nodev" }))
+	b.texts("options", unhardened(m.Options))
 }
 
 func (w writer) guest(g *Guest) {

@@ -88,7 +88,7 @@ func (h *host) strays(c *controller, m *facts.Mount) bool {
 // formatOf gives the filesystem of a partition as a layout states it; empty where
 // it is another.
 func formatOf(b *facts.Block) string {
-	if kind := b.Signature.Kind; kind == "xfs" || kind == "ext4" {
+	if kind := b.Signature.Kind; slices.Contains(spec.Filesystems(), kind) {
 		return kind
 	}
 	return ""
