@@ -152,6 +152,9 @@ func TestTells(t *testing.T) {
 		}, "NVMe allows printable ASCII only"},
 		"a mount of a partition without a name": {func(b *invented.Builder) { b.Block("nvme0n1p2").Partition.Name = "" }, "no name of its own"},
 		"two partitions of one name":            {func(b *invented.Builder) { b.Block("nvme0n1p1").Partition.Name = "shelf" }, "no name of its own"},
+		"a mount of a partition of a size that is not known": {func(b *invented.Builder) {
+			b.Block("nvme0n1p2").Gaps = []facts.Gap{{Fact: "size_bytes", Path: "/sys", Reason: "permission denied"}}
+		}, "/srv/shelf, from QEMU NVMe Ctrl RL-4410-0073 at 0000:01:00.0: how large its partition is could not be read"},
 		"a mount in it": {func(b *invented.Builder) {
 			b.Survey.Mounts = append(b.Survey.Mounts, facts.Mount{Devno: facts.Devno{Minor: 9}, Root: "/", Path: "/srv/shelf/x", Kind: "tmpfs", Source: "tmpfs"})
 		}, "something else is mounted over it or in it"},

@@ -39,6 +39,8 @@ func (h *host) rule(c *controller, m *facts.Mount) (spec.Mount, spec.Partition, 
 		return spec.Mount{}, spec.Partition{}, "only a part of a filesystem is mounted there, or one of several drives"
 	case h.ix.MountAt(m.Path) != m || h.strays(c, m):
 		return spec.Mount{}, spec.Partition{}, "something else is mounted over it or in it"
+	case b.Gap("size_bytes") != nil:
+		return spec.Mount{}, spec.Partition{}, "how large its partition is could not be read"
 	case b.Signature == nil || b.Signature.Usage != "filesystem":
 		return spec.Mount{}, spec.Partition{}, "what filesystem it is is not known"
 	case h.ix.PartitionNamed(c.f.Address, b.Partition.Name) != b || b.Partition.Name == "":

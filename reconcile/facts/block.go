@@ -24,6 +24,9 @@ type Block struct {
 	Gaps           []Gap           `json:"gaps,omitempty"`            // what could not be read of it
 }
 
+// Gap gives the gap of that fact, or nil when the fact was read.
+func (b Block) Gap(fact string) *Gap { return gapOf(b.Gaps, fact) }
+
 // Exclusive is what the kernel answers to opening a block device for oneself
 // alone (open(2), O_EXCL): mounts in whichever mount namespace, swap and
 // devices built on it refuse it; loop devices and plain openers do not.

@@ -137,12 +137,14 @@ func (f Function) Title() string {
 }
 
 // Gap gives the gap of that fact, or nil when the fact was read.
-func (f Function) Gap(fact string) *Gap {
-	i := slices.IndexFunc(f.Gaps, func(g Gap) bool { return g.Fact == fact || g.Fact == GapAll })
+func (f Function) Gap(fact string) *Gap { return gapOf(f.Gaps, fact) }
+
+func gapOf(gaps []Gap, fact string) *Gap {
+	i := slices.IndexFunc(gaps, func(g Gap) bool { return g.Fact == fact || g.Fact == GapAll })
 	if i < 0 {
 		return nil
 	}
-	return &f.Gaps[i]
+	return &gaps[i]
 }
 
 // KindKnown tells whether vendor and device were read: the kind of a function of
