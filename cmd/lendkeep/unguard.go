@@ -51,6 +51,9 @@ func unguard(c *cobra.Command, w *where, j *journals) error {
 		t.line("No order was carried out on this host; there is nothing to take away.")
 		return t.err
 	}
+	for _, gap := range append(guarded.Gaps, watched.Gaps...) {
+		return fail(exitFindings, moveAway, "what is installed of the guard is not known: %s: %s; nothing was touched", gap.Path, gap.Reason)
+	}
 	uri, err := libvirtOf(ctx, guarded, j)
 	if err != nil {
 		return err
@@ -99,32 +102,34 @@ func none(g facts.InstalledGuard, w facts.InstalledWatch) bool {
 }
 
 // libvirtOf gives the libvirt whose guests borrow: by the rules, else by the newest
-// order; empty is the host's own.
+// order; empty is the host's own. Rules that cannot be read may name any.
 func libvirtOf(ctx context.Context, g facts.InstalledGuard, j *journals) (string, error) {
-	if rules, err := guard.Decode(g.Rules); err == nil {
+	rules, unread := guard.Installed(g)
+	if unread == nil {
 		return rules.Libvirt, nil
 	}
-	_, report, _, err := j.current(ctx)
+	_, report, found, err := j.current(ctx)
+	if err == nil && !found && !errors.Is(unread, guard.ErrNoRules) {
+		err = fail(exitFindings, "have an order write the rules anew: lendkeep plan LAYOUT -o FILE, lendkeep apply FILE; then try again", "whether something is lent is not known: %w; nothing was touched", unread)
+	}
 	return report.Sealed.Order.Libvirt, err
 }
+
+const moveAway = "see what it is, move it away by hand, then try again"
 
 // mayUnguard refuses where a return is awaited, or where lendkeep would touch what
 // is not its own.
 func mayUnguard(now facts.Survey) error {
-	const byHand = "see what it is, move it away by hand, then try again"
-	for _, gap := range append(now.Guard.Gaps, now.Watch.Gaps...) {
-		return fail(exitFindings, byHand, "what is installed of the guard is not known: %s: %s; nothing was touched", gap.Path, gap.Reason)
-	}
 	switch away := guard.Away(facts.NewIndex(&now)); {
 	case len(away) > 0:
-		return fail(exitFindings, "end the guests that borrow, see with lendkeep status that everything is home (what is gone for good goes out of the layout: lendkeep plan, lendkeep apply), then try again",
+		return fail(exitFindings, "end the guests that borrow, see with lendkeep status that everything is home (what is gone for good goes out of the layout, rules that cannot be read are written anew: lendkeep plan, lendkeep apply), then try again",
 			"something is lent, or may be: %s; nothing was touched", strings.Join(away, "; "))
 	case !now.Guard.Ours():
-		return fail(exitFindings, byHand, "lendkeep has not written %s; nothing was touched", facts.GuardHook)
+		return fail(exitFindings, moveAway, "lendkeep has not written %s; nothing was touched", facts.GuardHook)
 	case !now.Watch.Ours():
-		return fail(exitFindings, byHand, "lendkeep has not written %s; nothing was touched", facts.WatchUnit)
+		return fail(exitFindings, moveAway, "lendkeep has not written %s; nothing was touched", facts.WatchUnit)
 	case now.Watch.WatchFiles != (facts.WatchFiles{}) && !now.Watch.Systemd:
-		return fail(exitFindings, byHand, "%s is there, but systemd does not run this host; nothing was touched", facts.WatchUnit)
+		return fail(exitFindings, moveAway, "%s is there, but systemd does not run this host; nothing was touched", facts.WatchUnit)
 	}
 	return nil
 }

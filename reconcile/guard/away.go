@@ -1,6 +1,7 @@
 package guard
 
 import (
+	"errors"
 	"fmt"
 
 	"lendkeep/reconcile/facts"
@@ -19,7 +20,11 @@ func Away(ix *facts.Index) []string {
 	for _, gap := range ix.Survey.Libvirt.Gaps {
 		tell("what guests have is not known: %s: %s: %s", gap.Fact, gap.Path, gap.Reason)
 	}
-	rules, err := Decode(ix.Survey.Guard.Rules)
+	rules, err := Installed(ix.Survey.Guard)
+	unread := err != nil && !errors.Is(err, ErrNoRules)
+	if unread { // which controllers would have to be home nobody knows
+		tell("whether something is lent is not known: %v", err)
+	}
 	for i := range rules.Controllers {
 		switch where, _, holder := ix.Where(rules.Controllers[i].Identity); {
 		case where == facts.Home:
@@ -29,7 +34,6 @@ func Away(ix *facts.Index) []string {
 			tell("%s is not with the host: it is %s", rules.Controllers[i].Identity.Controller, where)
 		}
 	}
-	unread := ix.Survey.Guard.Rules != "" && err != nil
 	for i := range ix.Survey.Libvirt.Guests {
 		if g := &ix.Survey.Libvirt.Guests[i]; g.Running && (unread || rules.borrows(g)) && holdsSomething(g) {
 			tell("guest %s runs with a PCI function of the host", g.Name)

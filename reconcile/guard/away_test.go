@@ -11,6 +11,7 @@ import (
 
 // The guard goes only from a host on which everything is known to be at home.
 func TestAway(t *testing.T) {
+	const unread = "whether something is lent is not known: read rules: they are of version 99, this guard reads version 1"
 	for name, test := range map[string]struct {
 		change func(b *bench)
 		want   []string
@@ -22,7 +23,13 @@ func TestAway(t *testing.T) {
 		"lent without rules": {func(b *bench) { b.lent(); b.Survey.Guard.Rules = "" },
 			[]string{"guest grading runs with a PCI function of the host"}},
 		"rules of another version": {func(b *bench) { b.lent(); b.Survey.Guard.Rules = `{"format": 99}` },
-			[]string{"guest grading runs with a PCI function of the host"}},
+			[]string{unread, "guest grading runs with a PCI function of the host"}},
+		"rules of another version, and no guest runs": {func(b *bench) { b.aside(b.reel); b.Survey.Guard.Rules = `{"format": 99}` },
+			[]string{unread}},
+		"rules that are not shown": {func(b *bench) {
+			b.Survey.Guard.Rules = ""
+			b.Survey.Guard.Gaps = []facts.Gap{{Fact: "guard.rules", Path: facts.GuardRules, Reason: "permission denied"}}
+		}, []string{"whether something is lent is not known: read rules /etc/lendkeep/rules.json: permission denied"}},
 		"on VFIO, with nobody that libvirt knows": {func(b *bench) { b.aside(b.reel) },
 			[]string{"reel is not with the host: it is aside"}},
 		"pulled out": {func(b *bench) { b.Function(b.reel).NVMe.Serial = "SN-OTHER" },

@@ -93,6 +93,9 @@ func (r Rules) Encode() string {
 	return text.String()
 }
 
+// ErrNoRules is that of a host that has no rules.
+var ErrNoRules = errors.New("no rules of the guard are installed at " + facts.GuardRules)
+
 // Installed gives the rules that a host has, which only root can have written.
 func Installed(g facts.InstalledGuard) (Rules, error) {
 	for _, gap := range g.Gaps {
@@ -101,7 +104,7 @@ func Installed(g facts.InstalledGuard) (Rules, error) {
 		}
 	}
 	if g.Rules == "" {
-		return Rules{}, errors.New("no rules of the guard are installed at " + facts.GuardRules)
+		return Rules{}, ErrNoRules
 	}
 	return Decode(g.Rules)
 }
