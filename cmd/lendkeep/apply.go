@@ -45,9 +45,7 @@ steps by hand asks for each whether it is done: typed, or given with --erase and
 			if err := layoutUnchanged(c.Context(), sealed.Order, arguments[0]); err != nil {
 				return err
 			}
-			w.progress = newProgress(c.ErrOrStderr())
-			defer heard(c)()
-			return acting(c.Context(), &w, func(j *journals) (order.Order, error) { return sealed.Order, j.unended() }, func(h host, j *journals) error {
+			return acting(c, &w, func(j *journals) (order.Order, error) { return sealed.Order, j.unended() }, func(h host, j *journals) error {
 				h.Person = said.desk(c, h.Person)
 				return carryOut(c, &w, h, j, approval, arguments[0], said.json)
 			})
@@ -101,12 +99,15 @@ func layoutUnchanged(ctx context.Context, o order.Order, name string) error {
 }
 
 // locked opens the journals for the time of one deed: nobody else changes the host
-// meanwhile.
-func locked(ctx context.Context, w *where, deed func(*journals) error) (err error) {
+// meanwhile, and whoever ends its reader interrupts it. The command's context is
+// another one from here on.
+func locked(c *cobra.Command, w *where, deed func(*journals) error) (err error) {
+	w.progress = newProgress(c.ErrOrStderr())
+	defer heard(c)()
 	if err := w.exists(); err != nil {
 		return err
 	}
-	machine, err := w.machine(ctx)
+	machine, err := w.machine(c.Context())
 	if err != nil {
 		return err
 	}
@@ -120,8 +121,8 @@ func locked(ctx context.Context, w *where, deed func(*journals) error) (err erro
 
 // acting opens the journals and the host for the time of one deed. The order that
 // it is about says which libvirt.
-func acting(ctx context.Context, w *where, about func(*journals) (order.Order, error), deed func(host, *journals) error) error {
-	return locked(ctx, w, func(j *journals) error { return actingOn(ctx, w, j, about, deed) })
+func acting(c *cobra.Command, w *where, about func(*journals) (order.Order, error), deed func(host, *journals) error) error {
+	return locked(c, w, func(j *journals) error { return actingOn(c.Context(), w, j, about, deed) })
 }
 
 func actingOn(ctx context.Context, w *where, j *journals, about func(*journals) (order.Order, error), deed func(host, *journals) error) (err error) {

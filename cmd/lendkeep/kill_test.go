@@ -175,9 +175,11 @@ func standIn(t *testing.T) (folder, survey string) {
 	return folder, surveyOf(t, folder)
 }
 
-func dayOrder(t *testing.T, folder string) (name, code string) {
-	name = filepath.Join(folder, "day.order")
-	out := must(t, "plan", "../../examples/larch", "--shift", "day", "--stand-in", folder, "-o", name)
+func dayOrder(t *testing.T, folder string) (name, code string) { return orderOf(t, folder, "day") }
+
+func orderOf(t *testing.T, folder, shift string) (name, code string) {
+	name = filepath.Join(folder, shift+".order")
+	out := must(t, "plan", "../../examples/larch", "--shift", shift, "--stand-in", folder, "-o", name)
 	_, rest, found := strings.Cut(out, "Approval code: ")
 	require.True(t, found)
 	return name, strings.Fields(rest)[0]

@@ -219,25 +219,39 @@ func TestAskingStaysOutOfPipes(t *testing.T) {
 func TestLostPipe(t *testing.T) {
 	folder, before := standIn(t)
 	order, code := dayOrder(t, folder)
+	ended, told := withoutReader(t, "apply", order, "--approve", code, "--stand-in", folder)
+	assert.Equal(t, exitRolledBack, ended.ExitCode(), told)
+	assert.Contains(t, told, "everything was undone: interrupted")
+	assert.Equal(t, before, surveyOf(t, folder))
+
+	// The removal of the guard is an order as well; its two steps may be done before
+	// the loss is noticed.
+	order, code = orderOf(t, folder, "night")
+	must(t, "apply", order, "--approve", code, "--stand-in", folder)
+	before = surveyOf(t, folder)
+	ended, told = withoutReader(t, "unguard", "--stand-in", folder)
+	assert.True(t, ended.Exited(), ended)
+	if after := surveyOf(t, folder); ended.ExitCode() == exitRolledBack {
+		assert.Equal(t, before, after, told)
+	} else {
+		assert.NotContains(t, after, `"hook"`, told)
+	}
+	assert.NotContains(t, must(t, "status", "--orders", "--stand-in", folder), notEnded)
+
+	// What only shows something just ends, as other programs do.
+	ended, _ = withoutReader(t, "survey", "--stand-in", folder)
+	assert.Equal(t, syscall.SIGPIPE, ended.Sys().(syscall.WaitStatus).Signal())
+}
+
+// withoutReader runs lendkeep with a pipe that nobody reads as its standard output.
+func withoutReader(t *testing.T, arguments ...string) (ended *os.ProcessState, told string) {
 	reader, writer, err := os.Pipe()
 	require.NoError(t, err)
 	require.NoError(t, reader.Close())
-	var told bytes.Buffer
-	c := exec.Command(ownProgram(t), "apply", order, "--approve", code, "--stand-in", folder)
-	c.Stdout, c.Stderr = writer, &told
+	var said bytes.Buffer
+	c := exec.Command(ownProgram(t), arguments...)
+	c.Stdout, c.Stderr = writer, &said
 	_ = c.Run()
 	require.NoError(t, writer.Close())
-	assert.Equal(t, exitRolledBack, c.ProcessState.ExitCode(), told.String())
-	assert.Contains(t, told.String(), "everything was undone: interrupted")
-	assert.Equal(t, before, surveyOf(t, folder))
-
-	// What only shows something just ends, as other programs do.
-	reader, writer, err = os.Pipe()
-	require.NoError(t, err)
-	require.NoError(t, reader.Close())
-	c = exec.Command(ownProgram(t), "survey", "--stand-in", folder)
-	c.Stdout = writer
-	_ = c.Run()
-	require.NoError(t, writer.Close())
-	assert.Equal(t, syscall.SIGPIPE, c.ProcessState.Sys().(syscall.WaitStatus).Signal())
+	return c.ProcessState, said.String()
 }

@@ -127,9 +127,7 @@ func again(c *cobra.Command, w *where, said *said, choose choosing, goOn going) 
 		}
 		return report.Sealed.Order, err
 	}
-	w.progress = newProgress(c.ErrOrStderr())
-	defer heard(c)()
-	return acting(c.Context(), w, about, func(h host, j *journals) error {
+	return acting(c, w, about, func(h host, j *journals) error {
 		journal, err := j.open(of)
 		if err != nil {
 			return err

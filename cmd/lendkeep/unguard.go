@@ -27,7 +27,7 @@ func unguardCommand() *cobra.Command {
 		Hidden: true,
 		Args:   cobra.NoArgs,
 		RunE: func(c *cobra.Command, _ []string) error {
-			return locked(c.Context(), &w, func(j *journals) error { return unguard(c, &w, j) })
+			return locked(c, &w, func(j *journals) error { return unguard(c, &w, j) })
 		},
 	}
 	w.flags(c, false)
@@ -155,7 +155,7 @@ func takeAway(c *cobra.Command, w *where, h host, j *journals, now facts.Survey)
 			return err
 		}
 	}
-	after, err := h.Survey.Survey(c.Context())
+	after, err := h.Survey.Survey(context.WithoutCancel(c.Context())) // interrupted or not, it has ended
 	if err == nil && !none(after.Guard, after.Watch) {
 		err = errors.New("it is still there")
 	}
