@@ -5,8 +5,9 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"io"
 	"time"
+
+	"github.com/spf13/cobra"
 
 	"lendkeep/reconcile/carry"
 	"lendkeep/reconcile/order"
@@ -81,22 +82,22 @@ func (b begun) told(machine string) (pastOrder, error) {
 	return o, nil
 }
 
-func showOrders(ctx context.Context, out io.Writer, w *where, asJSON bool) error {
+func showOrders(c *cobra.Command, w *where, asJSON bool) error {
 	if err := w.exists(); err != nil {
 		return err
 	}
-	list, err := ordersOf(ctx, w)
+	list, err := ordersOf(c.Context(), w)
 	if err != nil {
 		return err
 	}
 	if asJSON {
-		return printJSON(out, list)
+		return printJSON(c.OutOrStdout(), list)
 	}
-	return printOrders(out, list)
+	return printOrders(c, list)
 }
 
-func printOrders(w io.Writer, list pastOrders) error {
-	t := &text{w: w}
+func printOrders(c *cobra.Command, list pastOrders) error {
+	t := &text{w: c.OutOrStdout()}
 	if len(list.Orders) == 0 {
 		t.line("No order was carried out on this host.")
 		return t.err
@@ -113,7 +114,7 @@ func printOrders(w io.Writer, list pastOrders) error {
 		}
 		why := cmp.Or(o.Gap, o.Note)
 		if o.End == notEnded && o.Gap == "" {
-			why = "lendkeep resume or lendkeep rollback"
+			why = advised(c, "lendkeep resume or lendkeep rollback")
 		}
 		rows = append(rows, []string{orDash(o.Code), stamp(o.Began), orDash(o.Shift), steps, o.End, at, orDash(why)})
 	}

@@ -41,7 +41,7 @@ host is not as the layout says, it ends with exit code 1.`,
 				return showHistory(c.OutOrStdout(), &w, asJSON)
 			}
 			if orders {
-				return showOrders(c.Context(), c.OutOrStdout(), &w, asJSON)
+				return showOrders(c, &w, asJSON)
 			}
 			laid, findings, _, err := assessed(c, arguments[0], "", &w)
 			if err != nil {
