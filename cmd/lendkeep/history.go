@@ -20,12 +20,9 @@ type shown struct {
 }
 
 // historyOf reads the history of the host that is looked at, the guard's notes
-// that nobody has taken over yet included; a survey file has none.
+// that nobody has taken over yet included.
 func historyOf(w *where) (shown, error) {
 	h := shown{Loans: []watch.Loan{}, Alarms: []watch.Event{}, Events: []watch.Event{}}
-	if w.survey != "" {
-		return h, nil
-	}
 	events, err := w.history().Read()
 	if err != nil {
 		return h, fail(exitUsage, asRoot(err)+"; what is damaged lendkeep watch puts aside when it begins", "%w", err)

@@ -35,12 +35,9 @@ type pastOrder struct {
 
 const notEnded = "not ended"
 
-// ordersOf lists the orders of the host that is looked at; a survey file has none.
+// ordersOf lists the orders of the host that is looked at.
 func ordersOf(ctx context.Context, w *where) (pastOrders, error) {
 	list := pastOrders{Orders: []pastOrder{}}
-	if w.survey != "" {
-		return list, nil
-	}
 	machine, err := w.machine(ctx)
 	if err != nil {
 		return list, err

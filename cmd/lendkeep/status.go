@@ -64,6 +64,8 @@ host is not as the layout says, it ends with exit code 1.`,
 	c.Flags().BoolVar(&history, "history", false, "show the history of lends and alarms")
 	c.Flags().BoolVar(&orders, "orders", false, "show which orders were carried out, and how each ended")
 	c.MarkFlagsMutuallyExclusive("history", "orders")
+	c.MarkFlagsMutuallyExclusive("history", "survey") // which has neither
+	c.MarkFlagsMutuallyExclusive("orders", "survey")
 	return c
 }
 
