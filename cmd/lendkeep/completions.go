@@ -7,6 +7,7 @@ import (
 	"regexp"
 	"slices"
 	"strings"
+	"sync"
 
 	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
@@ -58,7 +59,7 @@ var completes = map[string]cobra.CompletionFunc{
 	"FILE": file, "ORDER": file, "DRIVE": file,
 	"DIRECTORY": file, // or an archive
 	"SHIFT":     shifts, "GUEST": guests,
-	"WORD": oneOf(slices.Concat(assess.Names(), spec.Words())...),
+	"WORD": anyWord,
 	"FORM": oneOf("text", "json"), "LEVEL": oneOf("debug", "info", "warn", "error"), "KIND": oneOf("rom", "disk"), "WHEN": oneOf("auto", "always", "never"),
 	"CODE": cobra.NoFileCompletions, "SERIAL": cobra.NoFileCompletions, "URI": cobra.NoFileCompletions,
 	"ID": cobra.NoFileCompletions, "PATH": cobra.NoFileCompletions, // of the guest's own
@@ -109,6 +110,10 @@ func oneOf(list ...string) cobra.CompletionFunc {
 	}
 }
 
+func anyWord(_ *cobra.Command, _ []string, begun string) ([]string, cobra.ShellCompDirective) {
+	return offered(slices.Concat(assess.Names(), spec.Words()), begun), cobra.ShellCompDirectiveNoFileComp
+}
+
 // shifts offers those of the layout on the command line.
 func shifts(_ *cobra.Command, given []string, begun string) ([]string, cobra.ShellCompDirective) {
 	var names []string
@@ -143,9 +148,9 @@ func guests(_ *cobra.Command, given []string, begun string) ([]string, cobra.She
 
 // bare are names that mean nothing to a shell, and do nothing to a terminal. Others
 // come from files that somebody else wrote, and are left to be typed.
-var bare = regexp.MustCompile(`^[\pL\pN_][\pL\pN_.+-]*$`)
+var bare = sync.OnceValue(func() *regexp.Regexp { return regexp.MustCompile(`^[\pL\pN_][\pL\pN_.+-]*$`) })
 
 // offered gives the names that begin so and that a shell may put into a command line.
 func offered(names []string, begun string) []string {
-	return slices.DeleteFunc(slices.Clone(names), func(name string) bool { return !bare.MatchString(name) || !strings.HasPrefix(name, begun) })
+	return slices.DeleteFunc(slices.Clone(names), func(name string) bool { return !bare().MatchString(name) || !strings.HasPrefix(name, begun) })
 }

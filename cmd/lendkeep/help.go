@@ -11,19 +11,19 @@ import (
 	"github.com/spf13/pflag"
 )
 
-// help shows what a command is for, how it is called, and its options. A page of
-// the manual is shown as it is.
+// help shows what a command is for, how it is called, and its options.
 func help(c *cobra.Command, _ []string) {
 	var b strings.Builder
-	switch {
-	case !c.Runnable() && !c.HasSubCommands():
-		b.WriteString(c.Long + "\n")
-	case c == c.Root():
+	if c == c.Root() {
 		helpOfAll(&b, c)
-	default:
+	} else {
 		helpOf(&b, c)
 	}
-	_ = screen.On(c.OutOrStdout()).Prose(b.String()) // nowhere is left to report to
+	show(c, b.String())
+}
+
+func show(c *cobra.Command, text string) {
+	_ = screen.On(c.OutOrStdout()).Prose(text) // nowhere is left to report to
 }
 
 func helpOfAll(b *strings.Builder, root *cobra.Command) {

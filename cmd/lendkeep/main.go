@@ -169,7 +169,7 @@ func newRoot() *cobra.Command {
 	root.AddCommand(surveyCommand(), adoptCommand(), checkCommand(), planCommand(), showCommand(), rehearseCommand(), applyCommand(),
 		resumeCommand(), rollbackCommand(), statusCommand(), watchCommand(), shimCommand(), formatCommand(), versionCommand(), manCommand(), completionsCommand(), unguardCommand())
 	for _, t := range topics() {
-		root.AddCommand(&cobra.Command{Use: t.name, Short: t.short, Long: t.text})
+		root.AddCommand(t.page())
 	}
 	root.SetHelpFunc(help)
 	root.SetHelpCommand(helpCommand())

@@ -44,7 +44,7 @@ func (p page) roff() []byte { return md2man.Render([]byte(p.text)) }
 func pages() []page {
 	list := []page{{"lendkeep", "1", commands(newRoot())}}
 	for _, t := range topics() {
-		list = append(list, page{"lendkeep-" + t.name, t.section, "# NAME\n\nlendkeep-" + t.name + " - " + lower(t.short) + "\n\n# DESCRIPTION\n\n" + t.text})
+		list = append(list, page{"lendkeep-" + t.name, t.section, "# NAME\n\nlendkeep-" + t.name + " - " + lower(t.short) + "\n\n# DESCRIPTION\n\n" + t.text()})
 	}
 	var others []string
 	for _, p := range list {

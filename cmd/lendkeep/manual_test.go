@@ -136,7 +136,7 @@ func TestTopicsAreShown(t *testing.T) {
 	for _, topic := range topics() {
 		assert.Contains(t, help, "lendkeep help "+topic.name)
 		shown, _ := output(t, "help", topic.name)
-		assert.Equal(t, strings.TrimSpace(topic.text), strings.TrimSpace(shown))
+		assert.Equal(t, strings.TrimSpace(topic.text()), strings.TrimSpace(shown))
 	}
 }
 

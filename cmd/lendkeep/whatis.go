@@ -5,6 +5,7 @@ import (
 	"errors"
 	"os"
 	"regexp"
+	"sync"
 
 	"lendkeep/providers/files"
 	"lendkeep/reconcile/order"
@@ -19,20 +20,25 @@ const (
 	aJournal = "a journal"
 )
 
-// beginnings tell what a file is that somebody has named. They only choose words:
-// whether it is sound its reader tells.
-var beginnings = []struct {
+// beginning is how the files of a kind begin.
+type beginning struct {
 	is    string
 	begin *regexp.Regexp
-}{
-	{anOrder, regexp.MustCompile(`^\s*\{\s*"sha256"`)},
-	{aSurvey, regexp.MustCompile(`^\s*\{\s*"format"`)},
-	{aJournal, regexp.MustCompile(`^[0-9a-f]{8}[ :]`)},
-	{aTree, regexp.MustCompile(`(?m)\A(?:.*\n)*?-- \S.* --$`)},
-	{aLayout, regexp.MustCompile(`(?m)^(host|values|controller|guest|shim|shift)\b[^\n]*\{`)},
-	{"XML", regexp.MustCompile(`^\s*<`)},
-	{"JSON of another kind", regexp.MustCompile(`^\s*[{\[]`)},
 }
+
+// beginnings tell what a file is that somebody has named, made when they are first
+// asked for. They only choose words: whether it is sound its reader tells.
+var beginnings = sync.OnceValue(func() []beginning {
+	return []beginning{
+		{anOrder, regexp.MustCompile(`^\s*\{\s*"sha256"`)},
+		{aSurvey, regexp.MustCompile(`^\s*\{\s*"format"`)},
+		{aJournal, regexp.MustCompile(`^[0-9a-f]{8}[ :]`)},
+		{aTree, regexp.MustCompile(`(?m)\A(?:.*\n)*?-- \S.* --$`)},
+		{aLayout, regexp.MustCompile(`(?m)^(host|values|controller|guest|shim|shift)\b[^\n]*\{`)},
+		{"XML", regexp.MustCompile(`^\s*<`)},
+		{"JSON of another kind", regexp.MustCompile(`^\s*[{\[]`)},
+	}
+})
 
 // whatIs calls a file by its beginning; empty: it is not known.
 func whatIs(content []byte) string {
@@ -44,7 +50,7 @@ func whatIs(content []byte) string {
 	case bytes.IndexByte(some, 0) >= 0:
 		return "no text"
 	}
-	for _, b := range beginnings {
+	for _, b := range beginnings() {
 		if b.begin.Match(some) {
 			return b.is
 		}
