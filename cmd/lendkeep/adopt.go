@@ -2,7 +2,6 @@ package main
 
 import (
 	"errors"
-	"io"
 	"io/fs"
 	"os"
 	"path/filepath"
@@ -46,6 +45,7 @@ layout files already is refused before anything is written.`,
 			if err := mayTake(dir); err != nil {
 				return err
 			}
+			w.progress = newProgress(c.ErrOrStderr())
 			survey, err := w.facts(c.Context(), "")
 			if err != nil {
 				return err
@@ -57,7 +57,7 @@ layout files already is refused before anything is written.`,
 			if err := writeLayout(dir, adopted.Files); err != nil {
 				return err
 			}
-			return printAdopted(c.OutOrStdout(), dir, adopted, w)
+			return printAdopted(c, dir, adopted)
 		},
 	}
 	w.flags(c, true)
@@ -97,8 +97,8 @@ func writeLayout(dir string, list []spec.File) error {
 	return nil
 }
 
-func printAdopted(w io.Writer, dir string, a adopt.Adopted, from where) error {
-	out := text{w: w}
+func printAdopted(c *cobra.Command, dir string, a adopt.Adopted) error {
+	out := text{w: c.OutOrStdout()}
 	out.line("Written to %s: %s, %s, %s.", dir, count(len(a.Layout.Controllers), "controller"), count(len(a.Layout.Guests), "guest"), count(len(a.Layout.Shifts), "shift"))
 	if n := len(a.LeftOut); n > 0 {
 		out.line("Left out, with nothing to do with it: %s.", count(n, "guest"))
@@ -112,30 +112,7 @@ func printAdopted(w io.Writer, dir string, a adopt.Adopted, from where) error {
 	for _, told := range a.Told {
 		out.line("  %s", told)
 	}
-	out.line("To see what it says of this host: %s", from.command("check "+quoted(dir)))
-	out.line("To write the order: %s", from.command("plan "+quoted(dir)+" -o first.order"))
+	out.line("To see what it says of this host: %s", calling(c, "check", dir))
+	out.line("To write the order: %s", calling(c, "plan", dir, "-o", "first.order"))
 	return out.err
-}
-
-// command writes a command for the same host as this one.
-func (w *where) command(rest string) string {
-	line := "lendkeep " + rest
-	for _, flag := range []struct{ name, value string }{{"survey", w.survey}, {"stand-in", w.standIn}, {"connect", w.connect}} {
-		if flag.value != "" {
-			line += " --" + flag.name + " " + quoted(flag.value)
-		}
-	}
-	return line
-}
-
-// quoted writes an argument for a shell (POSIX.1-2017, Shell Command Language,
-// 2.2.2).
-func quoted(argument string) string {
-	plainly := func(r rune) bool {
-		return 'a' <= r && r <= 'z' || 'A' <= r && r <= 'Z' || '0' <= r && r <= '9' || strings.ContainsRune("/._-+:@%,", r)
-	}
-	if argument != "" && strings.IndexFunc(argument, func(r rune) bool { return !plainly(r) }) < 0 {
-		return argument
-	}
-	return "'" + strings.ReplaceAll(argument, "'", `'\''`) + "'"
 }

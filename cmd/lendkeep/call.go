@@ -15,7 +15,7 @@ import (
 
 // kept are the options that say which host a call is about: whoever repeats it, or
 // goes on with another command, means the same host.
-var kept = []string{"stand-in", "connect"}
+var kept = []string{"survey", "stand-in", "connect"}
 
 // keptFor gives those options of a call that another command takes too.
 func keptFor(c, other *cobra.Command) string {
@@ -28,11 +28,14 @@ func keptFor(c, other *cobra.Command) string {
 	return made.String()
 }
 
+// option is how an option is written, or standard input.
+var option = regexp.MustCompile(`^--?[a-z-]*$`)
+
 // calling writes another call of lendkeep about the same host, as a shell takes it.
 func calling(c *cobra.Command, command string, arguments ...string) string {
 	text := "lendkeep " + command
 	for _, a := range arguments {
-		if !strings.HasPrefix(a, "--") {
+		if !option.MatchString(a) {
 			a = plain.Quoted(a)
 		}
 		text += " " + a

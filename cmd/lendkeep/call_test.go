@@ -23,6 +23,12 @@ func TestAdviceKeepsTheHost(t *testing.T) {
 	bare, _, err := newRoot().Find([]string{"apply"})
 	require.NoError(t, err)
 	assert.Equal(t, "lendkeep rollback", advised(bare, "lendkeep rollback"))
+
+	adopt, _, err := newRoot().Find([]string{"adopt"})
+	require.NoError(t, err)
+	require.NoError(t, adopt.ParseFlags([]string{"--survey", "larch.json"}))
+	assert.Equal(t, "lendkeep plan larch -o first.order --survey larch.json", calling(adopt, "plan", "larch", "-o", "first.order"))
+	assert.Equal(t, "lendkeep apply '-o x'", calling(adopt, "apply", "-o x"))
 }
 
 func TestWhatIs(t *testing.T) {
