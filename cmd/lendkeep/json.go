@@ -13,6 +13,7 @@ import (
 	"lendkeep/providers/firmware"
 	"lendkeep/reconcile/assess"
 	"lendkeep/reconcile/facts"
+	"lendkeep/reconcile/guard"
 	"lendkeep/reconcile/rehearse"
 	"lendkeep/spec"
 	"lendkeep/spec/plain"
@@ -140,8 +141,10 @@ type verdictShape struct {
 
 func surveyedOf(survey facts.Survey) surveyed {
 	s := surveyed{Controllers: []verdictShape{}, Survey: survey.Whole()}
-	for _, v := range assess.Verdicts(facts.NewIndex(&survey)) {
-		s.Controllers = append(s.Controllers, verdictShape{v.Of.Address.String(), v.Of.Title(), v.MayBeLent(), listed(v.Against)})
+	ix := facts.NewIndex(&survey)
+	outs := guard.Outs(ix)
+	for _, v := range assess.Verdicts(ix) {
+		s.Controllers = append(s.Controllers, verdictShape{v.Of.Address.String(), title(v.Of, outs), v.MayBeLent(), listed(v.Against)})
 	}
 	return s
 }

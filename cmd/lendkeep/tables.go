@@ -54,26 +54,20 @@ func verdictRow(v assess.Verdict) []string {
 // recorded of it.
 func what(f *facts.Function, outs map[facts.Address]guard.Out) string {
 	if out, is := outs[f.Address]; is && out.Identity.Serial != "" {
-		return "NVMe " + cmp.Or(out.Model, f.DeviceName, f.Vendor.String()+":"+f.Device.String()) + ", serial " + out.Identity.Serial + ", by the record of " + out.Identity.Controller
+		return "NVMe " + cmp.Or(out.Model, f.Kind()) + ", serial " + out.Identity.Serial + ", by the record of " + out.Identity.Controller
 	}
 	if f.NVMe != nil {
 		return "NVMe " + f.NVMe.Model + ", serial " + f.NVMe.Serial
 	}
-	if f.DeviceName != "" {
-		return f.DeviceName
-	}
-	return f.Vendor.String() + ":" + f.Device.String()
+	return f.Kind()
 }
 
-// short is what without words between.
+// short is what without words between; a title says where besides.
 func short(f *facts.Function, outs map[facts.Address]guard.Out) string {
 	if out, is := outs[f.Address]; is && out.Identity.Serial != "" {
 		return strings.TrimSpace(out.Model + " " + out.Identity.Serial)
 	}
-	if f.NVMe != nil {
-		return f.NVMe.Model + " " + f.NVMe.Serial
-	}
-	return what(f, outs)
+	return f.Name()
 }
 
 // companyOf says whether others share a function's group; they are named in a
@@ -299,9 +293,13 @@ func printEntries(t *text, survey facts.Survey) {
 
 func titleAt(ix *facts.Index, at facts.Address, outs map[facts.Address]guard.Out) string {
 	if f := ix.Function(at); f != nil {
-		return short(f, outs) + " at " + at.String()
+		return title(f, outs)
 	}
 	return "what should be at " + at.String()
+}
+
+func title(f *facts.Function, outs map[facts.Address]guard.Out) string {
+	return short(f, outs) + " at " + f.Address.String()
 }
 
 func printGaps(t *text, survey facts.Survey) {

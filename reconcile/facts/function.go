@@ -1,6 +1,7 @@
 package facts
 
 import (
+	"cmp"
 	"slices"
 
 	"lendkeep/spec/pci"
@@ -125,15 +126,20 @@ type Interface struct {
 }
 
 // Title names the function for people: what it is, then where.
-func (f Function) Title() string {
-	what := f.DeviceName
-	if what == "" {
-		what = f.Vendor.String() + ":" + f.Device.String()
-	}
+func (f Function) Title() string { return f.Name() + " at " + f.Address.String() }
+
+// Name says what the function is: model and serial of an NVMe controller that the
+// host's driver has, else its kind.
+func (f Function) Name() string {
 	if f.NVMe != nil {
-		what = f.NVMe.Model + " " + f.NVMe.Serial
+		return f.NVMe.Model + " " + f.NVMe.Serial
 	}
-	return what + " at " + f.Address.String()
+	return f.Kind()
+}
+
+// Kind says what functions like it are called, else the numbers of vendor and device.
+func (f Function) Kind() string {
+	return cmp.Or(f.DeviceName, f.Vendor.String()+":"+f.Device.String())
 }
 
 // Gap gives the gap of that fact, or nil when the fact was read.

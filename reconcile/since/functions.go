@@ -17,14 +17,6 @@ func kindOf(f *facts.Function) kind {
 	return kind{uint16(f.Vendor), uint16(f.Device), uint16(f.SubsystemVendor), uint16(f.SubsystemDevice)}
 }
 
-// name says what a function is, without where.
-func name(f *facts.Function) string {
-	if f.NVMe != nil {
-		return f.NVMe.Model + " " + f.NVMe.Serial
-	}
-	return cmp.Or(f.DeviceName, f.Vendor.String()+":"+f.Device.String())
-}
-
 // functions tells of every function once: of one that is on both surveys how it
 // has changed, of others that they are gone or new.
 func (c *comparison) functions() {
@@ -58,11 +50,11 @@ func (c *comparison) functions() {
 		if b := pairs[a]; b != nil {
 			c.function(a, b)
 		} else {
-			c.say(Change{was: a}, "%s is %s; it was at %s", name(a), gone(c.is.Survey.Gaps), a.Address)
+			c.say(Change{was: a}, "%s is %s; it was at %s", a.Name(), gone(c.is.Survey.Gaps), a.Address)
 		}
 	}
 	for _, b := range sorted(is) {
-		c.say(Change{is: b}, "%s is %s at %s", name(b), fresh(c.was.Survey.Gaps), b.Address)
+		c.say(Change{is: b}, "%s is %s at %s", b.Name(), fresh(c.was.Survey.Gaps), b.Address)
 	}
 }
 
@@ -106,9 +98,9 @@ func maySame(a, b *facts.Function) bool {
 
 // function tells how a function has changed.
 func (c *comparison) function(a, b *facts.Function) {
-	of, called := Change{was: a, is: b}, name(a)
+	of, called := Change{was: a, is: b}, a.Name()
 	if a.NVMe == nil {
-		called = name(b)
+		called = b.Name()
 	}
 	if a.Address != b.Address {
 		c.say(of, "%s has moved from %s to %s", called, a.Address, b.Address)
@@ -156,7 +148,7 @@ func company(ix *facts.Index, f *facts.Function) string {
 	var names []string
 	for _, member := range ix.Group(*f.Group) {
 		if member != f {
-			names = append(names, cmp.Or(member.DeviceName, member.Vendor.String()+":"+member.Device.String()))
+			names = append(names, member.Kind())
 		}
 	}
 	if len(names) == 0 {

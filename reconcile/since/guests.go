@@ -72,7 +72,7 @@ func (c *comparison) definition(of Change, was, is *facts.Definition) {
 
 func titled(ix *facts.Index, at facts.Address) string {
 	if f := ix.Function(at); f != nil {
-		return name(f) + " at " + at.String()
+		return f.Title()
 	}
 	return "what should be at " + at.String()
 }
