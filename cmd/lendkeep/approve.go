@@ -127,12 +127,7 @@ func (s *said) unconfirmed(o order.Order) error {
 
 // misnamed refuses a confirmation for a guest in which nothing is to be done.
 func (s *said) misnamed(o order.Order) error {
-	var guests []string
-	for _, w := range o.Steps {
-		if hand, ok := w.Step.(*step.ByHand); ok && !slices.Contains(guests, hand.Guest) {
-			guests = append(guests, hand.Guest)
-		}
-	}
+	guests := o.ByHand()
 	for _, name := range s.confirmed {
 		if slices.Contains(guests, name) {
 			continue

@@ -14,7 +14,6 @@ import (
 
 	"lendkeep/providers/files"
 	"lendkeep/reconcile/assess"
-	"lendkeep/reconcile/step"
 	"lendkeep/spec"
 )
 
@@ -133,14 +132,8 @@ func shifts(_ *cobra.Command, given []string, begun string) ([]string, cobra.She
 func guests(_ *cobra.Command, given []string, begun string) ([]string, cobra.ShellCompDirective) {
 	var names []string
 	for _, name := range given {
-		sealed, err := openOrder(name)
-		if err != nil {
-			continue
-		}
-		for _, s := range sealed.Order.Steps {
-			if hand, ok := s.Step.(*step.ByHand); ok && !slices.Contains(names, hand.Guest) {
-				names = append(names, hand.Guest)
-			}
+		if sealed, err := openOrder(name); err == nil {
+			names = append(names, sealed.Order.ByHand()...)
 		}
 	}
 	return offered(names, begun), cobra.ShellCompDirectiveNoFileComp

@@ -1,7 +1,6 @@
 package main
 
 import (
-	"slices"
 	"time"
 
 	"lendkeep/reconcile/assess"
@@ -65,15 +64,12 @@ func orderShapeOf(sealed order.Sealed, xml bool) *orderShape {
 	o := sealed.Order
 	s := &orderShape{Code: sealed.Code(), ID: sealed.ID(), Host: o.Host, Libvirt: o.Libvirt, Layout: o.LayoutDir, Shift: o.Shift,
 		SurveyedAt: o.SurveyedAt, Takes: seconds(o.Takes()), Steps: []stepShape{}, Downtimes: []string{},
-		Erases: listed(o.Erases()), UndoErases: listed(o.UndoErases()), ByHand: []string{}}
+		Erases: listed(o.Erases()), UndoErases: listed(o.UndoErases()), ByHand: listed(o.ByHand())}
 	for _, d := range o.Downtimes() {
 		s.Downtimes = append(s.Downtimes, d.String())
 	}
 	for _, w := range o.Steps {
 		s.Steps = append(s.Steps, stepShapeOf(w, xml))
-		if hand, ok := w.Step.(*step.ByHand); ok && !slices.Contains(s.ByHand, hand.Guest) {
-			s.ByHand = append(s.ByHand, hand.Guest)
-		}
 	}
 	return s
 }

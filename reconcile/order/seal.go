@@ -151,6 +151,17 @@ func (o Order) serials(of func(step.About) string) []string {
 	return list
 }
 
+// ByHand names the guests in which the order has steps by hand, each once.
+func (o Order) ByHand() []string {
+	var list []string
+	for _, w := range o.Steps {
+		if hand, ok := w.Step.(*step.ByHand); ok && !slices.Contains(list, hand.Guest) {
+			list = append(list, hand.Guest)
+		}
+	}
+	return list
+}
+
 // Approve approves an order by its code; letter case, white space and hyphens do
 // not matter, as they change when a code is pasted. Any other code is
 // ErrOtherCode. The serial of every drive that the
