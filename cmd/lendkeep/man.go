@@ -12,6 +12,7 @@ import (
 	"github.com/spf13/pflag"
 
 	"lendkeep/providers/files"
+	"lendkeep/spec/plain"
 )
 
 // page is a man page as Markdown.
@@ -76,7 +77,7 @@ func commands(root *cobra.Command) string {
 	root.InitDefaultHelpCmd()
 	var b strings.Builder
 	fmt.Fprintf(&b, "# NAME\n\nlendkeep - %s\n\n", lower(root.Short))
-	fmt.Fprintf(&b, "# SYNOPSIS\n\n`lendkeep` COMMAND [ARGUMENT] [OPTION]...\n\n# DESCRIPTION\n\n%s\n\n## Commands\n", literal(about))
+	fmt.Fprintf(&b, "# SYNOPSIS\n\n`lendkeep` COMMAND [ARGUMENT] [OPTION]...\n\n# DESCRIPTION\n\n%s\n\n## Commands\n", plain.Markdown(about))
 	for _, c := range root.Commands() {
 		command(&b, c)
 	}
@@ -84,9 +85,9 @@ func commands(root *cobra.Command) string {
 	options(&b, root.PersistentFlags())
 	b.WriteString("`--version`\n: lendkeep's version\n\n# EXIT STATUS\n\n")
 	for code, meaning := range exitMeanings {
-		fmt.Fprintf(&b, "%d\n: %s\n\n", code, literal(meaning))
+		fmt.Fprintf(&b, "%d\n: %s\n\n", code, plain.Markdown(meaning))
 	}
-	b.WriteString(literal(exitNote) + "\n\n")
+	b.WriteString(plain.Markdown(exitNote) + "\n\n")
 	return b.String()
 }
 
@@ -94,7 +95,7 @@ func command(b *strings.Builder, c *cobra.Command) {
 	if !c.IsAvailableCommand() {
 		return
 	}
-	fmt.Fprintf(b, "\n### %s\n\n%s\n\n", literal(strings.TrimSuffix(c.UseLine(), " [flags]")), literal(c.Long))
+	fmt.Fprintf(b, "\n### %s\n\n%s\n\n", plain.Markdown(strings.TrimSuffix(c.UseLine(), " [flags]")), plain.Markdown(c.Long))
 	options(b, c.LocalNonPersistentFlags())
 	if c.Example != "" {
 		b.WriteString("For example:\n\n")
@@ -113,11 +114,6 @@ func options(b *strings.Builder, flags *pflag.FlagSet) {
 		if f.Shorthand != "" {
 			fmt.Fprintf(b, "`-%s`, ", f.Shorthand)
 		}
-		fmt.Fprintf(b, "`--%s` %s\n: %s\n\n", f.Name, literal(value), literal(usage+byDefault(f)))
+		fmt.Fprintf(b, "`--%s` %s\n: %s\n\n", f.Name, plain.Markdown(value), plain.Markdown(usage+byDefault(f)))
 	})
 }
-
-// literal writes text so that Markdown takes none of it for a mark of its own.
-func literal(text string) string { return marks.Replace(text) }
-
-var marks = strings.NewReplacer(`\`, `\\`, "`", "\\`", `*`, `\*`, `_`, `\_`, `<`, `\<`, `>`, `\>`, `[`, `\[`, `]`, `\]`)

@@ -23,6 +23,7 @@ import (
 	"lendkeep/reconcile/facts"
 	"lendkeep/reconcile/fault"
 	"lendkeep/spec"
+	"lendkeep/spec/plain"
 	"lendkeep/testdata/outside"
 )
 
@@ -73,12 +74,12 @@ func TestManualHasEveryCommand(t *testing.T) {
 		if c == root {
 			return
 		}
-		head := "\n### " + literal(strings.TrimSuffix(c.UseLine(), " [flags]")) + "\n"
+		head := "\n### " + plain.Markdown(strings.TrimSuffix(c.UseLine(), " [flags]")) + "\n"
 		require.Contains(t, text, head)
 		_, section, _ := strings.Cut(text, head)
 		section, _, _ = strings.Cut(section, "\n##")
 		sections = append(sections, head)
-		assert.Contains(t, section, literal(c.Long))
+		assert.Contains(t, section, plain.Markdown(c.Long))
 		var want, have []string
 		c.LocalFlags().VisitAll(func(f *pflag.Flag) { want = append(want, f.Name) })
 		for _, m := range regexp.MustCompile("(?m)^(?:`-[a-z]`, )?`--([a-z-]+)`").FindAllStringSubmatch(section, -1) {
@@ -118,7 +119,7 @@ func TestEveryExitCodeHasAMeaning(t *testing.T) {
 	for code, meaning := range exitMeanings {
 		assert.NotEmpty(t, meaning, code)
 		assert.Contains(t, help, "  "+codes[code]+"  "+meaning+"\n")
-		assert.Contains(t, page, "\n"+codes[code]+"\n: "+literal(meaning)+"\n")
+		assert.Contains(t, page, "\n"+codes[code]+"\n: "+plain.Markdown(meaning)+"\n")
 	}
 }
 

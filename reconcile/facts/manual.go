@@ -9,6 +9,8 @@ import (
 	"strings"
 	"time"
 	"unicode"
+
+	"lendkeep/spec/plain"
 )
 
 //go:embed *.go
@@ -42,7 +44,7 @@ func (m *manual) section(of reflect.Type) {
 		return
 	}
 	m.seen[of] = true
-	fmt.Fprintf(&m.text, "### %s\n\n%s\n\n", inWords(of), plainly(m.said[of.Name()]))
+	fmt.Fprintf(&m.text, "### %s\n\n%s\n\n", inWords(of), plain.Markdown(m.said[of.Name()]))
 	for _, inner := range m.fields(of) {
 		m.section(inner)
 	}
@@ -65,7 +67,7 @@ func (m *manual) fields(of reflect.Type) (below []reflect.Type) {
 		}
 		fmt.Fprintf(&m.text, "`%s` %s\n", key, kind)
 		if said := m.said[of.Name()+"."+key]; said != "" {
-			fmt.Fprintf(&m.text, ": %s\n", plainly(said))
+			fmt.Fprintf(&m.text, ": %s\n", plain.Markdown(said))
 		}
 		m.text.WriteString("\n")
 	}
@@ -143,9 +145,4 @@ func comments() map[string]string {
 		}
 	}
 	return said
-}
-
-// plainly writes a text so that Markdown takes none of it for a mark.
-func plainly(text string) string {
-	return strings.NewReplacer(`\`, `\\`, "`", "\\`", `*`, `\*`, `_`, `\_`, `<`, `\<`, `>`, `\>`, `[`, `\[`, `]`, `\]`).Replace(text)
 }
