@@ -55,9 +55,9 @@ type Verdict struct {
 //
 // A guest that the rules do not know is let through, unless it names a
 // controller that they give to others or never lend, or a function whose
-// drives the host uses, or that has virtual ones: that start takes from others what
-// they use for certain, so whoever asks for it would want it refused. What only is used as a network card is left to
-// libvirt then, as it always was.
+// drives the host uses, or that has virtual ones: that start takes from others
+// what they use for certain, so whoever asks for it would want it refused. What
+// only is used as a network card is left to libvirt then, as it always was.
 func Before(r Rules, ix *facts.Index, call Call) Verdict {
 	b := newBefore(r, ix, call)
 	checks := []func() error{b.seen, b.undisturbed, b.lending, b.leaving, b.disks, b.homes, b.links}
