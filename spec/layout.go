@@ -218,8 +218,21 @@ func (c Controller) name() string { return c.Name }
 func (s Shim) name() string       { return s.Name }
 func (g Guest) name() string      { return g.Name }
 func (s Shift) name() string      { return s.Name }
+func (f File) name() string       { return f.Name }
 
-func named[T interface{ name() string }](list []T, name string) *T {
+// called is what has a name.
+type called interface{ name() string }
+
+// Names gives the name of each.
+func Names[T called](list []T) []string {
+	all := make([]string, len(list))
+	for i := range list {
+		all[i] = list[i].name()
+	}
+	return all
+}
+
+func named[T called](list []T, name string) *T {
 	for i := range list {
 		if list[i].name() == name {
 			return &list[i]

@@ -18,6 +18,7 @@ import (
 func adoptCommand() *cobra.Command {
 	var w where
 	var dir string
+	var asJSON bool
 	c := &cobra.Command{
 		Use:   "adopt",
 		Short: "Write a first layout of a host as it is",
@@ -57,11 +58,15 @@ layout files already is refused before anything is written.`,
 			if err := writeLayout(dir, adopted.Files); err != nil {
 				return err
 			}
+			if asJSON {
+				return printJSON(c.OutOrStdout(), adoptedOf(dir, adopted))
+			}
 			return printAdopted(c, dir, adopted)
 		},
 	}
 	w.flags(c, true)
 	c.Flags().StringVarP(&dir, "output", "o", "", "write the layout into this directory `LAYOUT`")
+	c.Flags().BoolVar(&asJSON, "json", false, "print what was written, and what was not, as JSON (lendkeep help json)")
 	return c
 }
 
@@ -95,6 +100,25 @@ func writeLayout(dir string, list []spec.File) error {
 		}
 	}
 	return nil
+}
+
+// adoptedShape is what adopt --json prints.
+type adoptedShape struct {
+	Version     version  `json:"version"`
+	Layout      string   `json:"layout"`
+	Files       []string `json:"files"`
+	Controllers []string `json:"controllers"`
+	Guests      []string `json:"guests"`
+	Shifts      []string `json:"shifts"`
+	LeftOut     []string `json:"left_out"`
+	MayBeLent   []string `json:"may_be_lent"`
+	NotCarried  []string `json:"not_carried_over"`
+}
+
+func adoptedOf(dir string, a adopt.Adopted) adoptedShape {
+	return adoptedShape{Layout: dir, Files: spec.Names(a.Files),
+		Controllers: spec.Names(a.Layout.Controllers), Guests: spec.Names(a.Layout.Guests), Shifts: spec.Names(a.Layout.Shifts),
+		LeftOut: listed(a.LeftOut), MayBeLent: listed(a.Lent), NotCarried: listed(a.Told)}
 }
 
 func printAdopted(c *cobra.Command, dir string, a adopt.Adopted) error {

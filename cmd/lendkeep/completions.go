@@ -117,12 +117,8 @@ func anyWord(_ *cobra.Command, _ []string, begun string) ([]string, cobra.ShellC
 func shifts(_ *cobra.Command, given []string, begun string) ([]string, cobra.ShellCompDirective) {
 	var names []string
 	for _, dir := range given {
-		layout, _ := spec.Load(dir, anyHost)
-		if layout == nil {
-			continue
-		}
-		for _, s := range layout.Shifts {
-			names = append(names, s.Name)
+		if layout, _ := spec.Load(dir, anyHost); layout != nil {
+			names = append(names, spec.Names(layout.Shifts)...)
 		}
 	}
 	return offered(names, begun), cobra.ShellCompDirectiveNoFileComp

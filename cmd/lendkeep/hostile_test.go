@@ -189,6 +189,7 @@ func hostileTexts(t *testing.T, without ...string) {
 		"what has changed":   {"survey", "--stand-in", folder, "--since", filepath.Join(harmless, "survey.json")},
 		"changes as JSON":    {"survey", "--stand-in", folder, "--since", filepath.Join(harmless, "survey.json"), "--json"},
 		"adopt":              {"adopt", "-o", filepath.Join(t.TempDir(), "first"), "--survey", survey},
+		"adopted as JSON":    {"adopt", "-o", filepath.Join(t.TempDir(), "first"), "--survey", survey, "--json"},
 		"adopt to a path":    {"adopt", "-o", filepath.Join(layout, "larch.hcl", evil), "--survey", survey},
 		"check":              {"check", layout, "--survey", survey},
 		"check as JSON":      {"check", layout, "--survey", survey, "--json"},

@@ -33,6 +33,7 @@ import (
 // sections are the headings under which manual/json.md describes each type.
 var sections = map[reflect.Type]string{
 	reflect.TypeFor[build]():            "version",
+	reflect.TypeFor[adoptedShape]():     "adopt",
 	reflect.TypeFor[surveyed]():         "survey",
 	reflect.TypeFor[verdictShape]():     "verdict",
 	reflect.TypeFor[changed]():          "since",
@@ -172,6 +173,9 @@ func TestShapesAreReadBack(t *testing.T) {
 	see(exitDone, &build{}, "version")
 	see(exitDone, &surveyed{}, "survey", "--stand-in", folder)
 	see(exitDone, &changed{}, "survey", "--stand-in", folder, "--since", survey)
+	var first adoptedShape
+	see(exitDone, &first, "adopt", "-o", filepath.Join(t.TempDir(), "first"), "--stand-in", folder)
+	assert.Equal(t, []string{"controllers.hcl", "guests.hcl", "host.hcl"}, first.Files)
 	see(exitDone, &checked{}, "check", layout, "--stand-in", folder)
 	broken := t.TempDir()
 	require.NoError(t, os.WriteFile(filepath.Join(broken, "larch.hcl"), []byte("host {}\nhost \"a\" { libvrt = 1 }\n"), 0o600))

@@ -83,10 +83,7 @@ func shiftOf(layout *spec.Layout, name string) (*spec.Shift, error) {
 	if s := layout.Shift(name); s != nil {
 		return s, nil
 	}
-	var names []string
-	for _, s := range layout.Shifts {
-		names = append(names, s.Name)
-	}
+	names := spec.Names(layout.Shifts)
 	next := fmt.Sprintf("name one of %q", names)
 	if len(names) == 0 {
 		next = "leave --shift out, or state one in the layout: lendkeep check --explain shift"
