@@ -31,7 +31,7 @@ func (w *writing) explain(n, offset int) mistake {
 			return m
 		}
 	}
-	return mistake{w.tokens[n].Range, w.named(n) + " cannot stand here", "A layout consists of blocks, as guest \"NAME\" { … }, and of attributes, as system = \"linux\", each of which begins a line.", ""}
+	return mistake{w.tokens[n].Range, w.cited(n) + " cannot stand here", "A layout consists of blocks, as guest \"NAME\" { … }, and of attributes, as system = \"linux\", each of which begins a line.", ""}
 }
 
 // named calls a token by what a reader sees.
@@ -46,6 +46,16 @@ func (w *writing) named(n int) string {
 	default:
 		return quote(t.Bytes)
 	}
+}
+
+// cited is the same where a sentence begins with it: what the file says itself stands
+// in quotes then.
+func (w *writing) cited(n int) string {
+	named := w.named(n)
+	if named != quote(w.tokens[n].Bytes) {
+		return named
+	}
+	return `"` + named + `"`
 }
 
 // openAt gives what is open at a token, the innermost first.
@@ -109,8 +119,7 @@ func (w *writing) strayClose(n int) (mistake, bool) {
 		}
 		return mistake{}, false
 	}
-	sign := w.named(n)
-	return mistake{w.tokens[n].Range, sign + " closes nothing", "There is one more of them than there are openings before it.", "remove it, or see whether one before it closes too early"}, true
+	return mistake{w.tokens[n].Range, w.cited(n) + " closes nothing", "There is one more of them than there are openings before it.", "remove it, or see whether one before it closes too early"}, true
 }
 
 var units = map[string]string{"k": "kib", "kb": "kib", "kib": "kib", "m": "mib", "mb": "mib", "mib": "mib", "g": "gib", "gb": "gib", "gib": "gib", "t": "tib", "tb": "tib", "tib": "tib"}
@@ -236,5 +245,5 @@ func (w *writing) wordOperator(n int) (mistake, bool) {
 	if sign == "" || w.inBody(n) && n == w.statement(n) {
 		return mistake{}, false
 	}
-	return mistake{w.tokens[n].Range, fmt.Sprintf("%s is no operator", w.named(n)), "", "write " + sign}, true
+	return mistake{w.tokens[n].Range, w.cited(n) + " is no operator", "", "write " + sign}, true
 }

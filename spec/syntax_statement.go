@@ -41,9 +41,9 @@ func (w *writing) otherSign(n int) (mistake, bool) {
 	case sign == "=":
 		return mistake{}, false
 	case slices.Contains(layoutForm.many, name) || w.is(last, hclsyntax.TokenOBrace):
-		return mistake{rng, fmt.Sprintf("%s cannot stand between a name and its block", sign), "", fmt.Sprintf("write %s { … }", name)}, true
+		return mistake{rng, fmt.Sprintf("\"%s\" cannot stand between a name and its block", sign), "", fmt.Sprintf("write %s { … }", name)}, true
 	}
-	return mistake{rng, fmt.Sprintf("%s cannot stand between a name and its value", sign), "", fmt.Sprintf("write %s = …", name)}, true
+	return mistake{rng, fmt.Sprintf("\"%s\" cannot stand between a name and its value", sign), "", fmt.Sprintf("write %s = …", name)}, true
 }
 
 // quotedName tells of names of attributes in quotes, as JSON has them, and of
@@ -170,7 +170,7 @@ func (w *writing) commentMark(n int) (mistake, bool) {
 	if n != w.statement(n) || !w.inBody(n) || !w.is(n, hclsyntax.TokenMinus, hclsyntax.TokenPercent, hclsyntax.TokenBang, hclsyntax.TokenStar, hclsyntax.TokenLessThan) {
 		return mistake{}, false
 	}
-	return mistake{w.tokens[n].Range, fmt.Sprintf("%s does not begin a line", w.named(n)), "", "begin a comment with #"}, true
+	return mistake{w.tokens[n].Range, w.cited(n) + " does not begin a line", "", "begin a comment with #"}, true
 }
 
 // unclosed tells of what is open at the end of the file. Which brace was forgotten

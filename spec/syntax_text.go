@@ -44,30 +44,30 @@ func (w *writing) misspeltAt(n int) (mistake, bool) {
 		said := strange[hclsyntax.TokenStarStar]
 		return mistake{both(), said.summary, said.detail, said.hint}, true
 	case t.Type == hclsyntax.TokenStar && pair(hclsyntax.TokenSlash):
-		return mistake{both(), "*/ ends a comment that does not begin", "", "write /* where the comment begins, or remove the */"}, true
+		return mistake{both(), "\"*/\" ends a comment that does not begin", "", "write /* where the comment begins, or remove the */"}, true
 	case t.Type == hclsyntax.TokenLessThan && pair(hclsyntax.TokenLessThan):
-		return mistake{both(), "<< does not begin a text of several lines here", "Behind << stands a word, without space or quotes, and then the line ends.", "write <<END, the lines, and END alone on a line"}, true
+		return mistake{both(), "\"<<\" does not begin a text of several lines here", "Behind << stands a word, without space or quotes, and then the line ends.", "write <<END, the lines, and END alone on a line"}, true
 	}
 	return mistake{}, false
 }
 
 // strange are the signs of other languages that the scanner knows.
 var strange = map[hclsyntax.TokenType]mistake{
-	hclsyntax.TokenApostrophe: {summary: "' does not quote a text", detail: "A text stands between double quotes.", hint: "write \" before and after the text"},
-	hclsyntax.TokenBacktick:   {summary: "` does not quote a text", detail: "A text stands between double quotes.", hint: "write \" before and after the text"},
-	hclsyntax.TokenSemicolon:  {summary: "; separates nothing", detail: "A statement ends with its line, elements of a list are separated by commas; a comment begins with #.", hint: "begin a new line instead"},
-	hclsyntax.TokenBitwiseAnd: {summary: "& is no operator", hint: "write && for \"and\""},
-	hclsyntax.TokenBitwiseOr:  {summary: "| is no operator", hint: "write || for \"or\""},
-	hclsyntax.TokenBitwiseNot: {summary: "~ is no operator", hint: "write ! for \"not\"; paths begin with / and stand in quotes"},
-	hclsyntax.TokenBitwiseXor: {summary: "^ is no operator", hint: "write the number out"},
-	hclsyntax.TokenStarStar:   {summary: "** is no operator", hint: "write the number out; sizes as gib(16)"},
+	hclsyntax.TokenApostrophe: {summary: "\"'\" does not quote a text", detail: "A text stands between double quotes.", hint: "write \" before and after the text"},
+	hclsyntax.TokenBacktick:   {summary: "\"`\" does not quote a text", detail: "A text stands between double quotes.", hint: "write \" before and after the text"},
+	hclsyntax.TokenSemicolon:  {summary: "\";\" separates nothing", detail: "A statement ends with its line, elements of a list are separated by commas; a comment begins with #.", hint: "begin a new line instead"},
+	hclsyntax.TokenBitwiseAnd: {summary: "\"&\" is no operator", hint: "write && for \"and\""},
+	hclsyntax.TokenBitwiseOr:  {summary: "\"|\" is no operator", hint: "write || for \"or\""},
+	hclsyntax.TokenBitwiseNot: {summary: "\"~\" is no operator", hint: "write ! for \"not\"; paths begin with / and stand in quotes"},
+	hclsyntax.TokenBitwiseXor: {summary: "\"^\" is no operator", hint: "write the number out"},
+	hclsyntax.TokenStarStar:   {summary: "\"**\" is no operator", hint: "write the number out; sizes as gib(16)"},
 	hclsyntax.TokenTabs:       {summary: "a tab cannot stand here", hint: "write spaces"},
 }
 
 // foreignCharacter tells of a character that belongs to no word and no sign.
 func foreignCharacter(t hclsyntax.Token) mistake {
 	c, _ := utf8.DecodeRune(t.Bytes)
-	m := mistake{rng: t.Range, summary: fmt.Sprintf("%c cannot stand outside of a text", c), detail: fmt.Sprintf("The character is U+%04X.", c), hint: "remove it, or put the text that it is part of in quotes"}
+	m := mistake{rng: t.Range, summary: fmt.Sprintf("\"%c\" cannot stand outside of a text", c), detail: fmt.Sprintf("The character is U+%04X.", c), hint: "remove it, or put the text that it is part of in quotes"}
 	switch {
 	case unicode.In(c, unicode.Pi, unicode.Pf) || strings.ContainsRune("„‚″′＂＇«»", c):
 		m.summary, m.detail = "curly quotes do not quote a text", fmt.Sprintf("The character is U+%04X, as word processors and web pages write it.", c)

@@ -2,4 +2,4 @@ host "larch" {}
 guest "a" {
   memory { size = gib(1) }
 }
-} # want "\\} closes nothing"
+} # want "\"}\" closes nothing"

@@ -1,1 +1,1 @@
-host: "larch" {} # want ": cannot stand between a name and its block"
+host: "larch" {} # want "\":\" cannot stand between a name and its block"

@@ -1,4 +1,4 @@
 host "larch" {}
 guest "a" {
-  system := "linux" # want ":= cannot stand between a name and its value"
+  system := "linux" # want "\":=\" cannot stand between a name and its value"
 }

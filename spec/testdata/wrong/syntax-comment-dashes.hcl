@@ -1,2 +1,2 @@
 host "larch" {}
--- the guests # want "- does not begin a line\n\nbegin a comment with #"
+-- the guests # want "\"-\" does not begin a line\n\nbegin a comment with #"

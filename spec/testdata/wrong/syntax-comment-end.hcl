@@ -1,2 +1,2 @@
 host "larch" {}
-guests of the day */ # want "\\*/ ends a comment that does not begin"
+guests of the day */ # want "\"\\*/\" ends a comment that does not begin"

@@ -1,4 +1,4 @@
 host "larch" {}
 values {
-  a = << END # want "<< does not begin a text of several lines here"
+  a = << END # want "\"<<\" does not begin a text of several lines here"
 }

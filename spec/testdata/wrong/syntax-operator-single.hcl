@@ -1,4 +1,4 @@
 host "larch" {}
 values {
-  a = true & false # want "& is no operator\n\nwrite &&"
+  a = true & false # want "\"&\" is no operator\n\nwrite &&"
 }

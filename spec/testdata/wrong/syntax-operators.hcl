@@ -1,4 +1,4 @@
 host "larch" {}
 values {
-  a = survey.cpus > 4 and survey.memory > gib(4) # want "and is no operator\n\nwrite &&"
+  a = survey.cpus > 4 and survey.memory > gib(4) # want "\"and\" is no operator\n\nwrite &&"
 }

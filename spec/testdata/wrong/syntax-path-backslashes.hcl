@@ -1,4 +1,4 @@
 host "larch" {}
 guest "a" {
-  boot_entry = \EFI\debian # want "\\\\ cannot stand outside of a text"
+  boot_entry = \EFI\debian # want "\"\\\\\" cannot stand outside of a text"
 }

@@ -1,4 +1,4 @@
 host "larch" {}
 values {
-  a = 2 ** 30 # want "\\*\\* is no operator"
+  a = 2 ** 30 # want "\"\\*\\*\" is no operator"
 }

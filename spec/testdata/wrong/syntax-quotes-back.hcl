@@ -1,4 +1,4 @@
 host "larch" {}
 controller "reel" {
-  nvme { serial = `RL-4410-0073` } # want "` does not quote a text"
+  nvme { serial = `RL-4410-0073` } # want "\"`\" does not quote a text"
 }

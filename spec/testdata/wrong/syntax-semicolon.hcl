@@ -1,3 +1,3 @@
 host "larch" {
-  never_lend = ["RL-1"; "RL-2"] # want "; separates nothing"
+  never_lend = ["RL-1"; "RL-2"] # want "\";\" separates nothing"
 }
