@@ -63,7 +63,7 @@ func contentName(c *cobra.Command) string {
 }
 
 func helpOf(b *strings.Builder, c *cobra.Command) {
-	fmt.Fprintf(b, "%s\n\n%s.\n\n%s\n\n", strings.TrimSuffix(c.UseLine(), " [flags]"), c.Short, c.Long)
+	fmt.Fprintf(b, "%s\n\n%s.\n\n%s\n\n", c.UseLine(), c.Short, c.Long)
 	listing(b, "What it can do:", c, (*cobra.Command).IsAvailableCommand)
 	if c.Example != "" {
 		fmt.Fprintf(b, "For example:\n%s\n\n", strings.TrimRight(c.Example, "\n"))
@@ -112,6 +112,8 @@ func helpCommand() *cobra.Command {
 		Long:    "Shows what command NAME does and how it is called, or the page of the manual that\nis called NAME. Without NAME it lists both.",
 		Example: "  lendkeep help apply\n  lendkeep help layout",
 		Args:    cobra.ArbitraryArgs,
+
+		DisableFlagsInUseLine: true, // cobra adds this command long after all others
 		RunE: func(c *cobra.Command, arguments []string) error {
 			found, rest, err := c.Root().Find(arguments)
 			if err != nil || len(rest) > 0 {

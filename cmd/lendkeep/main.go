@@ -173,6 +173,7 @@ func newRoot() *cobra.Command {
 	}
 	root.SetHelpFunc(help)
 	root.SetHelpCommand(helpCommand())
+	root.SetFlagErrorFunc(wrongOption)
 	outspoken(root)
 	completing(root)
 	return root

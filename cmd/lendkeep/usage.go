@@ -16,8 +16,7 @@ import (
 // outspoken has a command and all below it tell of wrong calls in lendkeep's words,
 // with what was most likely meant.
 func outspoken(c *cobra.Command) {
-	c.SetFlagErrorFunc(wrongOption)
-	c.Args = taking(c.Args)
+	c.Args, c.DisableFlagsInUseLine = taking(c.Args), true
 	for _, inner := range c.Commands() {
 		outspoken(inner)
 	}
@@ -42,7 +41,7 @@ func taking(wanted cobra.PositionalArgs) cobra.PositionalArgs {
 		if len(takes) > 0 {
 			says = plain.Count(len(takes), "argument") + ", " + strings.Join(takes, " ")
 		}
-		return fail(exitUsage, fmt.Sprintf("%s; %s --help has examples", strings.TrimSuffix(c.UseLine(), " [flags]"), c.CommandPath()),
+		return fail(exitUsage, fmt.Sprintf("%s; %s --help has examples", c.UseLine(), c.CommandPath()),
 			"%s takes %s; here %s", c.CommandPath(), says, present(arguments))
 	}
 }
@@ -130,7 +129,7 @@ func together(c *cobra.Command) (err error) {
 		}
 		if len(f.Annotations[needed]) > 0 && !f.Changed {
 			of, usage := pflag.UnquoteUsage(f)
-			err = fail(exitUsage, fmt.Sprintf("%s --%s %s; %s --help has examples", strings.TrimSuffix(c.UseLine(), " [flags]"), f.Name, of, c.CommandPath()),
+			err = fail(exitUsage, fmt.Sprintf("%s --%s %s; %s --help has examples", c.UseLine(), f.Name, of, c.CommandPath()),
 				"%s needs --%s: %s", c.CommandPath(), f.Name, usage)
 		}
 		for _, group := range f.Annotations[excludes] {
