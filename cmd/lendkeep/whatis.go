@@ -3,6 +3,7 @@ package main
 import (
 	"bytes"
 	"errors"
+	"fmt"
 	"os"
 	"regexp"
 	"sync"
@@ -66,13 +67,18 @@ func isFolder(name string) bool {
 
 // removeOld takes away the order that an earlier plan has left where this one has
 // none to write: somebody might carry it out. What else lies there stays. It says
-// which.
+// which. No name, and that of standard output, are those of no file.
 func removeOld(name string) (said string, err error) {
-	content, err := files.Read(name, order.MaxBytes)
-	if errors.Is(err, os.ErrNotExist) {
+	if name == "" || name == standard {
 		return "", nil
 	}
-	if err != nil || whatIs(content) != anOrder {
+	content, err := files.Read(name, order.MaxBytes)
+	switch {
+	case errors.Is(err, os.ErrNotExist):
+		return "", nil
+	case err != nil:
+		return fmt.Sprintf("Whether %s holds an order of an earlier plan is not known, and it stays as it is: %v.", name, err), nil
+	case whatIs(content) != anOrder:
 		return name + " is not an order, and stays as it is.", nil
 	}
 	if err := os.Remove(name); err != nil {
