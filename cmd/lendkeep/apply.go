@@ -13,7 +13,6 @@ import (
 	"lendkeep/reconcile/carry"
 	"lendkeep/reconcile/order"
 	"lendkeep/spec"
-	"lendkeep/spec/plain"
 )
 
 func applyCommand() *cobra.Command {
@@ -81,7 +80,7 @@ func orderIn(content []byte, name string) (order.Sealed, error) {
 	case errors.Is(err, order.ErrDamaged):
 		return order.Sealed{}, fail(exitDamaged, "plan again, in a file of its own: lendkeep plan LAYOUT -o FILE", "%s: %w; nothing was touched", name, err)
 	}
-	return order.Sealed{}, fail(exitUsage, "write it again: lendkeep plan LAYOUT -o "+plain.Quoted(name), "%s: %w", name, err)
+	return order.Sealed{}, fail(exitUsage, "write it again: lendkeep plan LAYOUT -o FILE", "%s: %w", name, err)
 }
 
 // layoutUnchanged holds the order against the layout it was written from,

@@ -160,8 +160,10 @@ func newRoot() *cobra.Command {
 		if err := together(c); err != nil {
 			return err
 		}
-		if err := screen.On(c.OutOrStdout()).Colour(*colour); err != nil {
-			return err
+		for _, out := range []io.Writer{c.OutOrStdout(), c.ErrOrStderr()} {
+			if err := screen.On(out).Colour(*colour); err != nil {
+				return err
+			}
 		}
 		return setLog(c, *format, *level)
 	}

@@ -27,17 +27,19 @@ func TestProgressIsToldInWords(t *testing.T) {
 
 // What is told goes again: at the end the line is empty, and no line was begun.
 func TestProgressGoesAgain(t *testing.T) {
+	t.Setenv("LC_ALL", "C")
 	near, far, err := pty.Open()
 	require.NoError(t, err)
 	require.NoError(t, pty.Setsize(near, &pty.Winsize{Cols: 30, Rows: 25}))
 	p := newProgress(far)
 	p.line.Show("step 1 of 2: start guest grading, which borrows reel")
+	p.line.Show("köln\x1b[2J")
 	p.line.Clear()
 	p.end() // of nothing
 	require.NoError(t, far.Close())
 	told, _ := io.ReadAll(near) // ends with an error once the far side is closed (Linux)
 	require.NoError(t, near.Close())
-	assert.Equal(t, "\r\x1b[Kstep 1 of 2: start guest\r\x1b[K", string(told))
+	assert.Equal(t, "\r\x1b[Kstep 1 of 2: start guest\r\x1b[Kk\\xf6ln\\x1b[2J\r\x1b[K", string(told))
 }
 
 // Where there is no terminal nothing is told.

@@ -31,7 +31,7 @@ func terminalOf(c *cobra.Command) *terminal {
 		return nil
 	}
 	if out, err := os.OpenFile("/dev/tty", os.O_WRONLY, 0); err == nil { // closed when lendkeep ends
-		return &terminal{in, screen.New(out)}
+		return &terminal{in, screen.On(c.ErrOrStderr()).Beside(out)}
 	}
 	if term.IsTerminal(int(os.Stderr.Fd())) {
 		return &terminal{in, c.ErrOrStderr()}

@@ -199,9 +199,10 @@ func TestIgnoredHangup(t *testing.T) {
 func TestAskingStaysOutOfPipes(t *testing.T) {
 	folder, order, code, _ := byHand(t)
 	var piped bytes.Buffer
-	a := start(t, &piped, ownProgram(t), "apply", order, "--stand-in", folder)
+	a := start(t, &piped, ownProgram(t), "apply", order, "--stand-in", folder, "--color", "always")
 	a.sees(asksCode)
 	assert.Contains(t, a.screen(), "Approval code: "+code)
+	assert.Contains(t, a.screen(), "\x1b[1;33mcaution\x1b[0m: ", "what is asked for standard output holds here as well")
 	a.types(code + "\n")
 	for n := range 3 {
 		a.seesAgain(asksHand, n+1)

@@ -173,6 +173,15 @@ func TestColour(t *testing.T) {
 			assert.Equal(t, c.coloured, strings.Contains(text, "\x1b"))
 		})
 	}
+	t.Run("standard error", func(t *testing.T) {
+		layout := t.TempDir()
+		const shared = "host \"larch\" {}\ncontroller \"archive\" {\n  nvme { serial = \"RL-4410-0119\" }\n}\nguest \"grading\" {\n  borrows = [controller.archive]\n}\n"
+		require.NoError(t, os.WriteFile(filepath.Join(layout, "larch.hcl"), []byte(shared), 0o600))
+		for when, coloured := range map[string]bool{"always": true, "never": false} {
+			_, told := screens("plan", layout, "--stand-in", folder, "-o", "-", "--color", when)
+			assert.Equal(t, coloured, strings.Contains(told, "\x1b[1;31mstop\x1b[0m: "), told)
+		}
+	})
 	out, told := screens("check", ".", "--color", "sometimes")
 	assert.Equal(t, "lendkeep: --color \"sometimes\": want auto, always or never\n", out+told)
 	t.Run("not for guests", func(t *testing.T) {

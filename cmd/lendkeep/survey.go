@@ -50,7 +50,7 @@ kernel, guests. With --layout it adds what the layout states of each change.`,
 		Args:    cobra.NoArgs,
 		RunE: func(c *cobra.Command, _ []string) error {
 			if layout != "" && older == "" {
-				return fail(exitUsage, "lendkeep survey --since FILE --layout "+layout, "--layout needs --since")
+				return fail(exitUsage, "lendkeep survey --since FILE --layout "+plain.Quoted(layout), "--layout needs --since")
 			}
 			survey, err := takeSurvey(c, &w, root, tree)
 			if err != nil {

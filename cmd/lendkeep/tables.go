@@ -38,7 +38,7 @@ func printSurvey(w io.Writer, survey facts.Survey) error {
 	printDrives(t, ix, outs)
 	printGuests(t, ix, outs)
 	printImages(t, survey)
-	printEntries(t, survey)
+	printEntries(t, ix)
 	printGaps(t, survey)
 	return t.err
 }
@@ -269,11 +269,10 @@ func printImages(t *text, survey facts.Survey) {
 
 // printEntries lists what the firmware of each guest tries by itself, in its
 // sequence.
-func printEntries(t *text, survey facts.Survey) {
-	ix := facts.NewIndex(&survey)
+func printEntries(t *text, ix *facts.Index) {
 	rows := [][]string{{"guest", "boot entry", "label", "partition", "program"}}
-	for i := range survey.Libvirt.Guests {
-		g := &survey.Libvirt.Guests[i]
+	for i := range ix.Survey.Libvirt.Guests {
+		g := &ix.Survey.Libvirt.Guests[i]
 		if g.Kept == nil || g.Kept.Boot.NVRAM == "" {
 			continue
 		}

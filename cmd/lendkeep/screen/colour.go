@@ -28,14 +28,14 @@ func dumb() bool { return os.Getenv("TERM") == "dumb" }
 // an option go before it).
 func (s *Screen) Colour(when string) error {
 	switch when {
-	case "always":
-		s.coloured = true
-	case "never":
-		s.coloured = false
-	case "auto":
-		s.coloured = s.terminal != nil && !dumb() && os.Getenv("NO_COLOR") == ""
+	case "always", "never", "auto":
+		s.colour = when
+		return nil
 	default:
 		return fmt.Errorf("--color %q: want auto, always or never", when)
 	}
-	return nil
+}
+
+func (s *Screen) coloured() bool {
+	return s.colour == "always" || s.colour == "auto" && s.terminal != nil && !dumb() && os.Getenv("NO_COLOR") == ""
 }

@@ -20,8 +20,8 @@ import (
 type Screen struct {
 	out      io.Writer
 	terminal *os.File // nil: a pipe or a file
-	coloured bool
-	ascii    bool // nothing else can be shown
+	colour   string   // when styles are drawn; empty: never
+	ascii    bool     // nothing else can be shown
 }
 
 // New gives the screen behind an output.
@@ -41,12 +41,16 @@ func On(w io.Writer) *Screen {
 	return New(w)
 }
 
+// Beside gives the screen of another output, coloured where this one would be.
+func (s *Screen) Beside(out io.Writer) *Screen {
+	other := New(out)
+	other.colour = s.colour
+	return other
+}
+
 // Write implements io.Writer for what is not to be wrapped, such as JSON.
 // Characters must not be cut between two writes.
 func (s *Screen) Write(p []byte) (int, error) { return plain.Writer{Out: s.out}.Write(p) }
-
-// Terminal gives the terminal, or nil where there is none.
-func (s *Screen) Terminal() *os.File { return s.terminal }
 
 // unknownWidth is that of a terminal that does not say it: what terminals have
 // had since the DEC VT100 (its User Guide, chapter 1).
@@ -76,7 +80,7 @@ func (s *Screen) Marked(style Style, head, rest string) error {
 		}
 	}
 	text := shown.String()
-	if s.coloured && head != "" && strings.HasPrefix(text, head) {
+	if s.coloured() && head != "" && strings.HasPrefix(text, head) {
 		text = style.draw(head) + text[len(head):]
 	}
 	return s.put(text)
