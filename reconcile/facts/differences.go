@@ -2,18 +2,34 @@ package facts
 
 import (
 	"encoding/json"
-	"fmt"
 	"maps"
 	"slices"
 )
+
+// Difference is one entry that is not the same on two surveys, or is only on one.
+type Difference struct {
+	What, Name string // its list and its name in it: "pool", "images"
+	Gone, New  bool
+}
+
+func (d Difference) String() string {
+	became := "has changed"
+	switch {
+	case d.Gone:
+		became = "is gone"
+	case d.New:
+		became = "is new"
+	}
+	return d.What + " " + d.Name + " " + became
+}
 
 // Differences names what is not the same on two surveys of one host, in the
 // sequence of the survey's lists. Which place an entry has in its list, and
 // when the surveys were taken, does not count; nor whether a drive on which
 // nothing is seen is zeroes between its ends, where an undo leaves what it is of
 // no use to take away.
-func Differences(a, b Survey) []string {
-	var list []string
+func Differences(a, b Survey) []Difference {
+	var list []Difference
 	list = append(list, differ("host", []Machine{a.Machine}, []Machine{b.Machine}, func(m Machine) string { return m.Name })...)
 	list = append(list, differ("function", a.Functions, b.Functions, func(f Function) string { return f.Address.String() })...)
 	list = append(list, differ("block device", a.Blocks, b.Blocks, func(b Block) string { return b.Name })...)
@@ -41,20 +57,20 @@ func bared(list []Content) []Content {
 	return list
 }
 
-func differ[T any](what string, a, b []T, key func(T) string) []string {
+func differ[T any](what string, a, b []T, key func(T) string) []Difference {
 	was, is := texts(a, key), texts(b, key)
-	var list []string
+	var list []Difference
 	for _, k := range slices.Sorted(maps.Keys(was)) {
 		switch now, there := is[k]; {
 		case !there:
-			list = append(list, fmt.Sprintf("%s %s is gone", what, k))
+			list = append(list, Difference{What: what, Name: k, Gone: true})
 		case now != was[k]:
-			list = append(list, fmt.Sprintf("%s %s has changed", what, k))
+			list = append(list, Difference{What: what, Name: k})
 		}
 	}
 	for _, k := range slices.Sorted(maps.Keys(is)) {
 		if _, there := was[k]; !there {
-			list = append(list, fmt.Sprintf("%s %s is new", what, k))
+			list = append(list, Difference{What: what, Name: k, New: true})
 		}
 	}
 	return list

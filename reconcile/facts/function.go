@@ -118,6 +118,17 @@ type Namespace struct {
 	WWID        string `json:"wwid,omitempty"`  // wwid
 }
 
+// SizeBytes gives the size of all its drives; 0 where that of one is not known.
+func (n *NVMe) SizeBytes() (sum uint64) {
+	for _, namespace := range n.Namespaces {
+		if namespace.SizeBytes == 0 {
+			return 0
+		}
+		sum += namespace.SizeBytes
+	}
+	return sum
+}
+
 // Interface is a network interface that a function provides. One whose flags
 // cannot be read counts as up: unknown means in use.
 type Interface struct {

@@ -2,6 +2,7 @@ package facts_test
 
 import (
 	"bytes"
+	"fmt"
 	"strings"
 	"testing"
 
@@ -58,8 +59,8 @@ func TestDifferencesNamesWhatChanged(t *testing.T) {
 	require.NoError(t, err)
 	after.Functions[0].Driver = "vfio-pci"
 	after.Mounts = nil
-	assert.Equal(t, []string{"function 0000:01:00.0 has changed", "mount / of 254:0 is gone"}, facts.Differences(before, after))
-	assert.Equal(t, []string{"function 0000:01:00.0 has changed", "mount / of 254:0 is new"}, facts.Differences(after, before))
+	assert.Equal(t, "[function 0000:01:00.0 has changed mount / of 254:0 is gone]", fmt.Sprint(facts.Differences(before, after)))
+	assert.Equal(t, "[function 0000:01:00.0 has changed mount / of 254:0 is new]", fmt.Sprint(facts.Differences(after, before)))
 }
 
 func FuzzDecode(f *testing.F) {

@@ -101,7 +101,7 @@ func (r *Return) back(ix *facts.Index, c *Controller, granted []Grant) {
 	case where == facts.Gone || f.Driver == "" && len(c.Mounts) > 0: // a card may have no driver at home
 		r.wait(c, true, "controller %s is not back with the host", name)
 		return
-	case c.SizeBytes != 0 && SizeOf(f) == 0:
+	case c.SizeBytes != 0 && f.NVMe.SizeBytes() == 0:
 		// The kernel shows the controller before it has looked for its drives.
 		r.wait(c, true, "the drive of controller %s has not appeared", name)
 		return

@@ -2,8 +2,6 @@ package guard
 
 import (
 	"slices"
-
-	"lendkeep/reconcile/facts"
 )
 
 // Fill takes over what is not known from what was.
@@ -34,18 +32,6 @@ func (c *Controller) Fill(before Controller) {
 			p.ID = before.Keeps[n].ID
 		}
 	}
-}
-
-// SizeOf gives the size of a controller's drives in bytes; it is 0 where a namespace's size is not known.
-func SizeOf(f *facts.Function) uint64 {
-	var sum uint64
-	for _, n := range f.NVMe.Namespaces {
-		if n.SizeBytes == 0 {
-			return 0
-		}
-		sum += n.SizeBytes
-	}
-	return sum
 }
 
 // Current gives the installed rules where they say what is wanted. Where they

@@ -59,8 +59,8 @@ func (c Controller) alike(f *facts.Function) error {
 		return nil
 	case c.Model != "" && f.NVMe.Model != c.Model:
 		return fmt.Errorf("controller %s is a %s by the rules, but %s has that serial", name, c.Model, f.Title())
-	case c.SizeBytes != 0 && SizeOf(f) != c.SizeBytes:
-		return fmt.Errorf("the drive of controller %s has %d bytes, by the rules it had %d; bring the rules up to date by an order", name, SizeOf(f), c.SizeBytes)
+	case c.SizeBytes != 0 && f.NVMe.SizeBytes() != c.SizeBytes:
+		return fmt.Errorf("the drive of controller %s has %d bytes, by the rules it had %d; bring the rules up to date by an order", name, f.NVMe.SizeBytes(), c.SizeBytes)
 	}
 	return nil
 }

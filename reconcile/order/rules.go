@@ -95,7 +95,7 @@ func learn(c *guard.Controller, ix *facts.Index, f *facts.Function) {
 	if f.NVMe == nil {
 		return
 	}
-	c.Model, c.SizeBytes = f.NVMe.Model, guard.SizeOf(f)
+	c.Model, c.SizeBytes = f.NVMe.Model, f.NVMe.SizeBytes()
 	for i := range c.Mounts {
 		m := &c.Mounts[i]
 		if part := ix.PartitionNamed(f.Address, m.Partition); part != nil && part.Signature != nil && part.Signature.Usage == "filesystem" {

@@ -163,8 +163,12 @@ func (r *run) verdict(ctx context.Context, c Case, power bool) Case {
 	if step, off := r.outOfPlace(ix, r.unavoidable(ctx, power), c.Ended); off {
 		bad(fmt.Sprintf("it says %q, but %s", c.Ended, step))
 	}
-	if differences := facts.Differences(canonical(want), canonical(survey)); len(differences) > 0 && !power {
-		bad(fmt.Sprintf("it says %q, but %s", c.Ended, strings.Join(differences, "; ")))
+	var off []string
+	for _, d := range facts.Differences(canonical(want), canonical(survey)) {
+		off = append(off, d.String())
+	}
+	if len(off) > 0 && !power {
+		bad(fmt.Sprintf("it says %q, but %s", c.Ended, strings.Join(off, "; ")))
 	}
 	if unsafe := r.host.LentInUse(); len(unsafe) > 0 {
 		bad(strings.Join(unsafe, "; "))

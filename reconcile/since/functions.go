@@ -28,7 +28,7 @@ func (c *comparison) functions() {
 		delete(is, b.Address)
 	}
 	for _, a := range sorted(was) {
-		if a.NVMe != nil && len(c.was.BySerial(a.NVMe.Serial)) == 1 {
+		if a.NVMe != nil && a.NVMe.Serial != "" && len(c.was.BySerial(a.NVMe.Serial)) == 1 {
 			if list := c.is.BySerial(a.NVMe.Serial); len(list) == 1 && list[0].NVMe.Model == a.NVMe.Model {
 				pair(a, list[0])
 			}
@@ -41,7 +41,7 @@ func (c *comparison) functions() {
 	}
 	for _, a := range sorted(was) { // the only ones of their kind that are left
 		old, now := ofKind(was, kindOf(a)), ofKind(is, kindOf(a))
-		if a.NVMe == nil && len(old) == 1 && len(now) == 1 && now[0].NVMe == nil {
+		if a.NVMe == nil && a.KindKnown() && len(old) == 1 && len(now) == 1 && now[0].NVMe == nil {
 			pair(a, now[0])
 		}
 	}
@@ -58,21 +58,22 @@ func (c *comparison) functions() {
 	}
 }
 
-// gone is what a thing is that a survey does not show.
-func gone(gaps []facts.Gap) string {
+// either says one thing of what a survey does not show, and another where it has
+// gaps, so that it may be there.
+func either(gaps []facts.Gap, known, unknown string) string {
 	if len(gaps) > 0 {
-		return "not seen"
+		return unknown
 	}
-	return "gone"
+	return known
 }
 
+const notBefore = " (or was not seen before)"
+
+// gone is what a thing is that a survey does not show.
+func gone(gaps []facts.Gap) string { return either(gaps, "gone", "not seen") }
+
 // fresh is what a thing is that the older survey did not show.
-func fresh(gaps []facts.Gap) string {
-	if len(gaps) > 0 {
-		return "new, or was not seen,"
-	}
-	return "new"
-}
+func fresh(gaps []facts.Gap) string { return "new" + either(gaps, "", notBefore) }
 
 func rest(list []facts.Function) map[facts.Address]*facts.Function {
 	m := make(map[facts.Address]*facts.Function, len(list))
@@ -90,10 +91,37 @@ func ofKind(m map[facts.Address]*facts.Function, k kind) []*facts.Function {
 	return slices.DeleteFunc(sorted(m), func(f *facts.Function) bool { return kindOf(f) != k })
 }
 
-// maySame tells whether two functions at one address can be the same: of one
-// kind, and not both with a serial, which would have paired them.
+// maySame tells whether two functions at one address can be the same: of one kind
+// as far as that is known, and with no two serials.
 func maySame(a, b *facts.Function) bool {
-	return kindOf(a) == kindOf(b) && (a.NVMe == nil || b.NVMe == nil)
+	return (kindOf(a) == kindOf(b) || !a.KindKnown() || !b.KindKnown()) && (serial(a) == "" || serial(b) == "" || serial(a) == serial(b))
+}
+
+// serial is empty for what has none, or does not tell it.
+func serial(f *facts.Function) string {
+	if f.NVMe == nil {
+		return ""
+	}
+	return f.NVMe.Serial
+}
+
+// attributes are what a function says of itself, by the fact that a gap of it names.
+var attributes = []struct {
+	fact, what string
+	of         func(*facts.Index, *facts.Function) string
+}{
+	{"group", "the IOMMU group of ", company},
+	{"slot", "the slot of ", func(_ *facts.Index, f *facts.Function) string { return f.Slot }},
+	{"reset_method", "what resets ", func(_ *facts.Index, f *facts.Function) string { return strings.Join(f.ResetMethods, ", ") }},
+	{"virtual_functions", "the number of virtual functions of ", func(_ *facts.Index, f *facts.Function) string { return fmt.Sprint(f.Virtual) }},
+	{"link", "the link of ", func(_ *facts.Index, f *facts.Function) string { return lanes(f) }},
+	{"network_interfaces", "what is up of ", func(_ *facts.Index, f *facts.Function) string { return cards(f) }},
+}
+
+// told tells whether an attribute could be read: the host's own lists of slots,
+// groups and interfaces are asked for some.
+func told(ix *facts.Index, f *facts.Function, fact string) bool {
+	return f.Gap(fact) == nil && read(ix.Survey.Gaps, fact, "functions."+fact) && (fact != "group" || read(ix.Survey.Gaps, "functions"))
 }
 
 // function tells how a function has changed.
@@ -106,17 +134,17 @@ func (c *comparison) function(a, b *facts.Function) {
 		c.say(of, "%s has moved from %s to %s", called, a.Address, b.Address)
 	}
 	called += " at " + b.Address.String()
-	turned(c, of, called, place(c.was, a), place(c.is, b), shown)
-	turned(c, of, "the IOMMU group of "+called, company(c.was, a), company(c.is, b), shown)
-	turned(c, of, "the slot of "+called, a.Slot, b.Slot, shown)
-	turned(c, of, "what resets "+called, strings.Join(a.ResetMethods, ", "), strings.Join(b.ResetMethods, ", "), shown)
-	turned(c, of, "the number of virtual functions of "+called, a.Virtual, b.Virtual, shown)
-	turned(c, of, "the link of "+called, lanes(a), lanes(b), shown)
-	turned(c, of, "what is up of "+called, cards(a), cards(b), shown)
+	if a.Gap("driver") == nil {
+		turned(c, of, called, place(c.was, a), place(c.is, b), shown)
+	}
+	for _, t := range attributes {
+		c.seen(of, t.what+called, t.of(c.was, a), t.of(c.is, b), told(c.was, a, t.fact), told(c.is, b, t.fact))
+	}
 	if a.NVMe == nil || b.NVMe == nil {
 		return // one on VFIO says nothing of its drive
 	}
-	turned(c, of, "the firmware of "+called, a.NVMe.Firmware, b.NVMe.Firmware, shown)
+	c.seen(of, "the serial of "+called, a.NVMe.Serial, b.NVMe.Serial, a.NVMe.Serial != "", b.NVMe.Serial != "")
+	c.seen(of, "the firmware of "+called, a.NVMe.Firmware, b.NVMe.Firmware, told(c.was, a, "nvme.firmware"), told(c.is, b, "nvme.firmware"))
 	c.drives(a, b, called)
 }
 

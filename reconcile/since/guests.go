@@ -33,9 +33,9 @@ func (c *comparison) guest(was, is *facts.Guest) {
 	switch before, now := was.Kept, is.Kept; {
 	case before == nil && now == nil:
 	case now == nil:
-		c.say(of, "guest %s has no kept definition any more", was.Name)
+		c.say(of, "%s", either(c.is.Survey.Libvirt.Gaps, "guest "+was.Name+" has no kept definition any more", "the kept definition of guest "+was.Name+" is not seen"))
 	case before == nil:
-		c.say(of, "guest %s has a kept definition now", was.Name)
+		c.say(of, "guest %s has a kept definition now%s", was.Name, either(c.was.Survey.Libvirt.Gaps, "", notBefore))
 	case before.XML != now.XML:
 		c.definition(of, before, now)
 	}

@@ -4,6 +4,7 @@ package since
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 
 	"lendkeep/reconcile/assess"
@@ -55,6 +56,25 @@ func (c *comparison) say(change Change, format string, values ...any) {
 	c.list = append(c.list, change)
 }
 
+// gapsOf gives the gaps of a survey and of what libvirt said: what it does not show may
+// be there.
+func gapsOf(ix *facts.Index) []facts.Gap {
+	s := ix.Survey
+	return slices.Concat(s.Gaps, s.Libvirt.Gaps)
+}
+
+// seen says that something had one value and has another, where both could be read.
+// What could not be read before may have been the same.
+func (c *comparison) seen(of Change, what string, was, is string, wasRead, isRead bool) {
+	switch {
+	case !wasRead || was == is && isRead:
+	case isRead:
+		c.say(of, "%s was %s, is %s", what, shown(was), shown(is))
+	default:
+		c.say(of, "%s could not be read; it was %s", what, shown(was))
+	}
+}
+
 // turned says that something had one value and has another.
 func turned[T comparable](c *comparison, of Change, what string, was, is T, show func(T) string) {
 	if was != is {
@@ -74,14 +94,24 @@ func (c *comparison) machine() {
 	if was.ID != is.ID && was.ID != "" && is.ID != "" {
 		c.say(Change{host: true}, "this is another machine: the older survey was taken on %s", was.Name)
 	}
-	turned(c, Change{host: true}, "the host's name", was.Name, is.Name, shown)
-	turned(c, Change{}, "the kernel", was.Kernel, is.Kernel, shown)
-	turned(c, Change{}, "the kernel's command line", was.CommandLine, is.CommandLine, shown)
-	turned(c, Change{}, "the memory", was.MemoryBytes, is.MemoryBytes, facts.Size)
-	turned(c, Change{}, "the number of CPUs", was.CPUs, is.CPUs, shown)
-	turned(c, Change{}, "the number of IOMMUs in use", was.IOMMUs, is.IOMMUs, shown)
-	turned(c, Change{}, "the reserve of huge pages", reserve(was), reserve(is), shown)
-	turned(c, Change{}, "libvirt's version", c.was.Survey.Libvirt.Version, c.is.Survey.Libvirt.Version, shown)
+	for _, a := range []struct{ fact, what, was, is string }{
+		{"name", "the host's name", was.Name, is.Name},
+		{"kernel", "the kernel", was.Kernel, is.Kernel},
+		{"command_line", "the kernel's command line", was.CommandLine, is.CommandLine},
+		{"memory_bytes", "the memory", facts.Size(was.MemoryBytes), facts.Size(is.MemoryBytes)},
+		{"cpus", "the number of CPUs", fmt.Sprint(was.CPUs), fmt.Sprint(is.CPUs)},
+		{"iommus", "the number of IOMMUs in use", fmt.Sprint(was.IOMMUs), fmt.Sprint(is.IOMMUs)},
+		{"huge_pages", "the reserve of huge pages", reserve(was), reserve(is)},
+	} {
+		c.seen(Change{host: a.fact == "name"}, a.what, a.was, a.is, read(c.was.Survey.Gaps, "machine."+a.fact), read(c.is.Survey.Gaps, "machine."+a.fact))
+	}
+	before, now := c.was.Survey.Libvirt.Version, c.is.Survey.Libvirt.Version
+	c.seen(Change{}, "libvirt's version", before, now, before != "", now != "")
+}
+
+// read tells whether no gap is of one of these facts.
+func read(gaps []facts.Gap, names ...string) bool {
+	return !slices.ContainsFunc(gaps, func(g facts.Gap) bool { return slices.Contains(names, g.Fact) })
 }
 
 func reserve(m facts.Machine) string {
@@ -96,12 +126,19 @@ func reserve(m facts.Machine) string {
 
 // rest tells what needs no words of its own.
 func (c *comparison) rest() {
-	for _, text := range facts.Differences(others(c.was.Survey), others(c.is.Survey)) {
-		change := Change{Text: text}
-		if image, ok := strings.CutPrefix(text, "firmware "); ok {
-			change.path, _, _ = strings.Cut(image, " ")
+	for _, d := range facts.Differences(others(c.was.Survey), others(c.is.Survey)) {
+		change := Change{}
+		if d.What == "firmware" {
+			change.path = d.Name
 		}
-		c.list = append(c.list, change)
+		switch {
+		case d.Gone:
+			c.say(change, "%s %s is %s", d.What, d.Name, gone(gapsOf(c.is)))
+		case d.New:
+			c.say(change, "%s %s is %s", d.What, d.Name, fresh(gapsOf(c.was)))
+		default:
+			c.say(change, "%s", d)
+		}
 	}
 }
 
@@ -113,10 +150,10 @@ func others(s *facts.Survey) facts.Survey {
 func (c *comparison) gaps() {
 	type place struct{ fact, path string }
 	before := map[place]bool{}
-	for _, g := range append(c.was.Survey.Gaps[:len(c.was.Survey.Gaps):len(c.was.Survey.Gaps)], c.was.Survey.Libvirt.Gaps...) {
+	for _, g := range gapsOf(c.was) {
 		before[place{g.Fact, g.Path}] = true
 	}
-	for _, g := range append(c.is.Survey.Gaps[:len(c.is.Survey.Gaps):len(c.is.Survey.Gaps)], c.is.Survey.Libvirt.Gaps...) {
+	for _, g := range gapsOf(c.is) {
 		if !before[place{g.Fact, g.Path}] {
 			c.say(Change{}, "not known any more: %s (%s: %s)", g.Fact, g.Path, g.Reason)
 		}

@@ -3,6 +3,8 @@ package since_test
 import (
 	"os"
 	"path/filepath"
+	"regexp"
+	"strings"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
@@ -103,9 +105,68 @@ func TestChangesAfterGaps(t *testing.T) {
 	before.Survey.Libvirt = facts.Virtualization{URI: before.Survey.Libvirt.URI, Gaps: []facts.Gap{{Fact: "guests and pools", Path: "qemu:///system", Reason: "no answer"}}}
 	before.Survey.Functions = before.Survey.Functions[:1]
 	before.Survey.Gaps = []facts.Gap{{Fact: "functions", Path: "/sys/bus/pci/devices", Reason: "permission denied"}}
-	assert.Equal(t, []string{"QEMU NVMe Ctrl RL-4410-0088 is new, or was not seen, at 0000:02:00.0",
-		"guest grading is new, or was not seen, and shut off", "guest catalogue is new, or was not seen, and shut off"},
+	assert.Equal(t, []string{"QEMU NVMe Ctrl RL-4410-0088 is new (or was not seen before) at 0000:02:00.0",
+		"guest grading is new (or was not seen before) and shut off", "guest catalogue is new (or was not seen before) and shut off"},
 		texts(since.Changes(facts.NewIndex(&before.Survey), facts.NewIndex(&after.Survey))))
+}
+
+// lost takes away what could not be read, and says so.
+func lost(b *invented.Builder) {
+	at := func(gaps *[]facts.Gap, names ...string) {
+		for _, name := range names {
+			*gaps = append(*gaps, facts.Gap{Fact: name, Path: "/sys", Reason: "permission denied"})
+		}
+	}
+	f := b.Function(address(1))
+	f.Driver, f.Group, f.Slot, f.ResetMethods, f.Virtual, f.Link = "", nil, "", nil, 0, nil
+	f.NVMe.Serial, f.NVMe.Firmware, f.NVMe.Namespaces[0].SizeBytes = "", "", 0
+	at(&f.Gaps, "driver", "group", "reset_method", "virtual_functions", "link", "nvme.serial", "nvme.firmware")
+	part := b.Block("nvme0n1p2")
+	part.Signature, part.Partition.Name, part.SizeBytes = nil, "", 0
+	at(&part.Gaps, "signature", "size_bytes")
+	m := &b.Survey.Machine
+	m.Kernel, m.CommandLine, m.MemoryBytes, m.CPUs, m.IOMMUs = "", "", 0, 0, 0
+	at(&b.Survey.Gaps, "machine.kernel", "machine.command_line", "machine.memory_bytes", "machine.cpus", "machine.iommus", "functions.slot", "swaps", "mounts")
+	b.Survey.Swaps, b.Survey.Mounts = nil, b.Survey.Mounts[:1]
+	b.Survey.Libvirt.Guests[1].Kept, b.Survey.Libvirt.Pools = nil, nil
+	at(&b.Survey.Libvirt.Gaps, "kept definition of guest catalogue")
+}
+
+// What could not be read is told as that: nothing is gone, new or another for it, in
+// neither direction.
+func TestGapsAreNoChanges(t *testing.T) {
+	whole := func() *invented.Builder {
+		b := host()
+		f := b.Function(address(1))
+		f.Slot, f.ResetMethods, f.Virtual, f.Link, f.NVMe.Firmware = "4", []string{"flr"}, 2, &facts.Link{Width: 4, MaxWidth: 4, MaxSpeedMTps: 8000}, "1.0"
+		b.Survey.Machine.CommandLine, b.Survey.Machine.IOMMUs = "quiet", 1
+		b.Survey.Swaps = []facts.Swap{{Path: "/dev/zram0"}}
+		b.Survey.Libvirt.Pools = []facts.Pool{{Name: "images", Kind: "dir"}}
+		return b
+	}
+	before, after := whole(), whole()
+	lost(after)
+	was, is := facts.NewIndex(&before.Survey), facts.NewIndex(&after.Survey)
+	wrong := regexp.MustCompile(`, is |\bgone\b|no longer|does not|any more$| now$|is new$`)
+	told := strings.Join(texts(since.Changes(was, is)), "\n")
+	for _, want := range []string{
+		"the kernel could not be read; it was 6.1.0-56-amd64", "at 0000:01:00.0 was with driver nvme, is with a driver that could not be read",
+		"the IOMMU group of QEMU NVMe Ctrl RL-4410-0073 at 0000:01:00.0 could not be read; it was its own", "the slot of ", "what resets ", "the link of ", "the serial of ",
+		"what partition shelf of QEMU NVMe Ctrl RL-4410-0073 at 0000:01:00.0 holds could not be read; it was xfs", "the size of partition shelf of ",
+		"/srv/shelf is not seen; xfs of shelf was mounted there", "the host is not seen to swap to /dev/zram0 any more",
+		"the kept definition of guest catalogue is not seen", "pool images is not seen", "not known any more: swaps (/sys: permission denied)",
+	} {
+		assert.Contains(t, told, want)
+	}
+	for _, text := range texts(since.Changes(was, is)) {
+		if !strings.Contains(text, "is with a driver that could not be read") && !strings.Contains(text, "is not seen to swap") {
+			assert.NotRegexp(t, wrong, text)
+		}
+	}
+	for _, text := range texts(since.Changes(is, was)) {
+		assert.NotRegexp(t, wrong, text)
+		assert.Contains(t, text, "was not seen before")
+	}
 }
 
 const layout = `host "larch" {}

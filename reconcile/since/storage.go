@@ -12,31 +12,51 @@ import (
 
 // drives tells how what is on a function's drives has changed.
 func (c *comparison) drives(a, b *facts.Function, called string) {
-	turned(c, Change{was: a, is: b}, "the size of "+called, size(a), size(b), facts.Size)
+	c.size(Change{was: a, is: b}, called, a.NVMe.SizeBytes(), b.NVMe.SizeBytes(), a.NVMe.SizeBytes() != 0, b.NVMe.SizeBytes() != 0)
 	was, is := partitions(c.was, a.Address), partitions(c.is, b.Address)
+	wasGaps, isGaps := driveGaps(c.was, a), driveGaps(c.is, b)
 	for _, key := range slices.Sorted(maps.Keys(was)) {
 		of := Change{was: a, is: b, partition: title(was[key])}
-		now, there := is[key]
-		if !there {
-			c.say(of, "partition %s of %s is %s", title(was[key]), called, gone(c.is.Survey.Gaps))
-			continue
+		if now, there := is[key]; there {
+			c.partition(of, "partition "+title(was[key])+" of "+called, was[key], now)
+		} else {
+			c.say(of, "partition %s of %s is %s", title(was[key]), called, gone(isGaps))
 		}
-		turned(c, of, "the name of partition "+title(was[key])+" of "+called, title(was[key]), title(now), shown)
-		turned(c, of, "what partition "+title(now)+" of "+called+" holds", signature(was[key]), signature(now), shown)
-		turned(c, of, "the size of partition "+title(now)+" of "+called, was[key].SizeBytes, now.SizeBytes, facts.Size)
 	}
 	for _, key := range slices.Sorted(maps.Keys(is)) {
 		if _, there := was[key]; !there {
-			c.say(Change{was: a, is: b, partition: title(is[key])}, "partition %s of %s is %s", title(is[key]), called, fresh(c.was.Survey.Gaps))
+			c.say(Change{was: a, is: b, partition: title(is[key])}, "partition %s of %s is %s", title(is[key]), called, fresh(wasGaps))
 		}
 	}
 }
 
-func size(f *facts.Function) (sum uint64) {
-	for _, n := range f.NVMe.Namespaces {
-		sum += n.SizeBytes
+func (c *comparison) partition(of Change, called string, was, is *facts.Block) {
+	wasRead, isRead := was.Gap("signature") == nil, is.Gap("signature") == nil
+	c.seen(of, "the name of "+called, title(was), title(is), wasRead, isRead) // udev says it with the signature
+	c.seen(of, "what "+called+" holds", signature(was), signature(is), wasRead, isRead)
+	c.size(of, called, was.SizeBytes, is.SizeBytes, was.Gap("size_bytes") == nil, is.Gap("size_bytes") == nil)
+}
+
+// size tells of another size, to the byte where the words for both are the same.
+func (c *comparison) size(of Change, called string, was, is uint64, wasRead, isRead bool) {
+	before, now := facts.Size(was), facts.Size(is)
+	if before == now {
+		before, now = fmt.Sprintf("%d bytes", was), fmt.Sprintf("%d bytes", is)
 	}
-	return sum
+	c.seen(of, "the size of "+called, before, now, wasRead, isRead)
+}
+
+// driveGaps gives the gaps because of which a survey may not show a partition of a
+// function, or not by what stays the same.
+func driveGaps(ix *facts.Index, f *facts.Function) []facts.Gap {
+	list := slices.Concat(ix.Survey.Gaps, f.Gaps)
+	for _, drive := range ix.Drives(f.Address) {
+		list = append(list, drive.Gaps...)
+		for _, part := range ix.Partitions(drive.Name) {
+			list = append(list, part.Gaps...)
+		}
+	}
+	return list
 }
 
 // partitions gives a function's partitions by what stays the same: the id, else
@@ -63,10 +83,7 @@ func title(part *facts.Block) string {
 }
 
 func signature(b *facts.Block) string {
-	switch {
-	case b.Signature == nil && len(b.Gaps) > 0:
-		return "not known"
-	case b.Signature == nil:
+	if b.Signature == nil {
 		return ""
 	}
 	return strings.TrimSpace(b.Signature.Kind + " " + b.Signature.UUID)
@@ -77,7 +94,7 @@ func (c *comparison) mounts() {
 	was, is := mounted(c.was), mounted(c.is)
 	for _, at := range slices.Sorted(maps.Keys(was)) {
 		if _, there := is[at]; !there {
-			c.say(Change{path: at}, "%s is %s; %s was mounted there", at, missing(c.is.Survey.Gaps), was[at].what)
+			c.say(Change{path: at}, "%s is %s; %s was mounted there", at, either(c.is.Survey.Gaps, "no longer mounted", "not seen"), was[at].what)
 			continue
 		}
 		turned(c, Change{path: at}, "what is mounted at "+at, was[at].what, is[at].what, shown)
@@ -85,16 +102,9 @@ func (c *comparison) mounts() {
 	}
 	for _, at := range slices.Sorted(maps.Keys(is)) {
 		if _, there := was[at]; !there {
-			c.say(Change{path: at}, "%s is mounted at %s now", is[at].what, at)
+			c.say(Change{path: at}, "%s is mounted at %s now%s", is[at].what, at, either(c.was.Survey.Gaps, "", notBefore))
 		}
 	}
-}
-
-func missing(gaps []facts.Gap) string {
-	if len(gaps) > 0 {
-		return "not seen"
-	}
-	return "no longer mounted"
 }
 
 type mount struct{ what, how string }
@@ -138,12 +148,12 @@ func (c *comparison) swaps() {
 	for _, s := range c.is.Survey.Swaps {
 		is[s.Path] = true
 		if !was[s.Path] {
-			c.say(Change{}, "the host swaps to %s now", s.Path)
+			c.say(Change{}, "the host swaps to %s now%s", s.Path, either(c.was.Survey.Gaps, "", notBefore))
 		}
 	}
 	for _, s := range c.was.Survey.Swaps {
 		if !is[s.Path] {
-			c.say(Change{}, "the host does not swap to %s any more", s.Path)
+			c.say(Change{}, "the host %s swap to %s any more", either(c.is.Survey.Gaps, "does not", "is not seen to"), s.Path)
 		}
 	}
 }
