@@ -1,9 +1,6 @@
 package facts
 
-import (
-	"regexp"
-	"strings"
-)
+import "strings"
 
 // Built names a device that is built on others as people know it: a LUKS or
 // other encrypted volume, a logical volume, an md array. Of others it is empty.
@@ -26,18 +23,16 @@ func (b *Block) Built() string {
 	}
 }
 
-var single = regexp.MustCompile(`^((?:[^-]|--)+)-((?:[^-]|--)+)$`)
-
 // volume writes group and volume as lvm(8) takes them. In the mapper's name one
 // hyphen is between them and those of their own are double; what belongs to a
 // volume and has no name of its own has a third part.
 func volume(name string) string {
-	parts := single.FindStringSubmatch(name)
-	if parts == nil {
+	const own = "\x00"
+	group, rest, found := strings.Cut(strings.ReplaceAll(name, "--", own), "-")
+	if !found || group == "" || rest == "" || strings.Contains(rest, "-") {
 		return name
 	}
-	hyphens := strings.NewReplacer("--", "-")
-	return hyphens.Replace(parts[1]) + "/" + hyphens.Replace(parts[2])
+	return strings.ReplaceAll(group+"/"+rest, own, "-")
 }
 
 // LastOf gives the last block device of a use's chain, or nil.

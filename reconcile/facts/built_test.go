@@ -21,6 +21,9 @@ func TestBuilt(t *testing.T) {
 		{facts.Block{Mapper: &facts.Mapper{Name: "swap", UUID: "CRYPT-PLAIN-swap"}}, "encrypted swap"},
 		{facts.Block{Mapper: &facts.Mapper{Name: "vg0-root", UUID: "LVM-ab"}}, "LV vg0/root"},
 		{facts.Block{Mapper: &facts.Mapper{Name: "my--vg-my--lv", UUID: "LVM-ab"}}, "LV my-vg/my-lv"},
+		{facts.Block{Mapper: &facts.Mapper{Name: "vg---lv", UUID: "LVM-ab"}}, "LV vg-/lv"},
+		{facts.Block{Mapper: &facts.Mapper{Name: "vg-", UUID: "LVM-ab"}}, "LV vg-"},
+		{facts.Block{Mapper: &facts.Mapper{Name: "vg--lv", UUID: "LVM-ab"}}, "LV vg--lv"},
 		{facts.Block{Mapper: &facts.Mapper{Name: "vg0-pool-tpool", UUID: "LVM-ab-tpool"}}, "LV vg0-pool-tpool"},
 		{facts.Block{Mapper: &facts.Mapper{Name: "mpatha", UUID: "mpath-3600"}}, "mapped mpatha"},
 	} {
