@@ -153,7 +153,7 @@ func actingOn(ctx context.Context, w *where, j *journals, about func(*journals) 
 func carryOut(c *cobra.Command, w *where, h host, j *journals, approval order.Approval, name string, asJSON bool) error {
 	journal := &lazyJournal{make: func() (carry.Journal, error) { return j.create() }}
 	carrier := carry.Carrier{Ports: h.Ports, Journal: journal, Clock: systemClock{}, Sequence: j.next(), Watch: watcher(c, w.progress, asJSON)}
-	w.progress.awaited(readingHost, 0)
+	w.progress.reading()
 	report, err := carrier.Out(c.Context(), approval)
 	w.progress.end()
 	var stale carry.StaleError

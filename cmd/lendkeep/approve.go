@@ -49,7 +49,7 @@ func (s *said) terminal(c *cobra.Command) *terminal {
 func (s *said) desk(c *cobra.Command, keeps step.Person) step.Person {
 	desk := person.Desk{Keeps: keeps, Out: c.OutOrStdout(), Confirmed: s.confirmed}
 	if at := s.terminal(c); at != nil {
-		desk.In, desk.Out = at.in, at.out
+		desk.In, desk.Out = at.in, at.out.Lines()
 	}
 	return desk
 }

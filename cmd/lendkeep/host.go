@@ -102,7 +102,7 @@ func (w *where) facts(ctx context.Context, uri string) (facts.Survey, error) {
 	}
 	defer h.close()
 	start := time.Now()
-	w.progress.awaited(readingHost, 0)
+	w.progress.reading()
 	survey, err := h.Survey.Survey(ctx)
 	w.progress.end()
 	zerolog.Ctx(ctx).Info().Dur("took", time.Since(start)).Int("functions", len(survey.Functions)).

@@ -191,7 +191,7 @@ func setLog(c *cobra.Command, format, level string) error {
 	case "json":
 		out = plain.JSONLines{Out: c.ErrOrStderr()}
 	case "text":
-		out = textLog(plain.Lines{Out: c.ErrOrStderr()})
+		out = textLog(plain.Lines{Out: screen.On(c.ErrOrStderr()).Lines()})
 	default:
 		return fmt.Errorf("--log-format %q: want text or json", format)
 	}

@@ -3,10 +3,13 @@ package main
 import (
 	"fmt"
 	"io"
+	"os"
+	"path/filepath"
 	"sync"
 	"time"
 
 	"lendkeep/cmd/lendkeep/screen"
+	"lendkeep/providers/files"
 	"lendkeep/reconcile/carry"
 	"lendkeep/reconcile/facts"
 	"lendkeep/reconcile/step"
@@ -22,6 +25,7 @@ type progress struct {
 	turn  sync.Mutex    // of beginning and ending
 	quit  chan struct{} // nil: nothing is under way
 	ended sync.WaitGroup
+	usual time.Duration // how long reading the host took the last time; 0: not known
 
 	mu    sync.Mutex // over what follows, of the phase that is under way
 	phase string
@@ -38,7 +42,7 @@ const (
 )
 
 func newProgress(told io.Writer) *progress {
-	return &progress{line: screen.On(told).Fleeting(), now: time.Now}
+	return &progress{line: screen.On(told).Fleeting(), now: time.Now, usual: lastReading()}
 }
 
 // copied is told how many bytes of a phase are done.
@@ -128,8 +132,12 @@ func (p *progress) over() {
 	p.ended.Wait()
 	p.quit = nil
 	p.mu.Lock()
+	defer p.mu.Unlock()
+	if p.phase == readingHost {
+		p.usual = p.now().Sub(p.began)
+		keepReading(p.usual)
+	}
 	p.phase = ""
-	p.mu.Unlock()
 }
 
 func rated(p *progress, took time.Duration) string {
@@ -161,8 +169,41 @@ func waited(p *progress, took time.Duration) string {
 	return text
 }
 
-// readingHost is what is awaited where only facts are read.
+// readingHost is the phase in which only facts are read.
 const readingHost = "reading the host"
+
+// reading begins that phase, which takes about as long as it did the last time.
+func (p *progress) reading() {
+	if p != nil {
+		p.awaited(readingHost, p.usual)
+	}
+}
+
+// lastReading gives how long it took the last time that it took long.
+func lastReading() time.Duration {
+	content, err := files.Read(cached(readingFile), mostReading)
+	if err != nil {
+		return 0
+	}
+	took, err := time.ParseDuration(string(content))
+	if err != nil || took < 0 {
+		return 0
+	}
+	return took
+}
+
+// keepReading keeps it for later calls, where it is long enough to be told. They are
+// told nothing where it cannot be kept.
+func keepReading(took time.Duration) {
+	if name := cached(readingFile); name != "" && took > patience && os.MkdirAll(filepath.Dir(name), 0o700) == nil {
+		_ = files.Write(name, []byte(took.String()), files.Private)
+	}
+}
+
+const (
+	readingFile = "reading-took"
+	mostReading = 64 // bytes: a duration in words
+)
 
 // follow tells what an order is at after an event of its journal. A step by hand
 // waits for a person, who is asked on the same terminal.
@@ -176,6 +217,6 @@ func (p *progress) follow(report carry.Report, r carry.Record) {
 		p.awaited(fmt.Sprintf("step %d of %d: %s", r.Step, len(report.Steps), about.Does), about.Takes)
 	case carry.End:
 	default:
-		p.awaited(readingHost, 0)
+		p.reading()
 	}
 }

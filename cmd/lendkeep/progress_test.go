@@ -2,6 +2,8 @@ package main
 
 import (
 	"io"
+	"os"
+	"path/filepath"
 	"strings"
 	"testing"
 	"time"
@@ -23,6 +25,36 @@ func TestProgressIsToldInWords(t *testing.T) {
 	assert.Equal(t, "step 1 of 2: start guest grading, 14s", waited(p, 14*time.Second), "it takes longer than most do")
 	p.total = 0
 	assert.Equal(t, "step 1 of 2: start guest grading, 4s", waited(p, 4*time.Second))
+}
+
+// How long reading the host takes is known from the last time, if that was long.
+func TestReadingIsEstimated(t *testing.T) {
+	t.Setenv("XDG_CACHE_HOME", filepath.Join(t.TempDir(), "cache"))
+	near, far, err := pty.Open()
+	require.NoError(t, err)
+	defer near.Close()
+	defer far.Close()
+	read := func(takes time.Duration) (before time.Duration) {
+		p := newProgress(far)
+		now := time.Unix(0, 0)
+		p.now = func() time.Time { return now }
+		p.reading()
+		before = time.Duration(p.total)
+		now = now.Add(takes)
+		p.end()
+		p.reading()
+		assert.Equal(t, takes, time.Duration(p.total), "an order reads the host again and again")
+		p.end()
+		return before
+	}
+	assert.Zero(t, read(12*time.Second))
+	assert.Equal(t, 12*time.Second, read(time.Second))
+	assert.Equal(t, 12*time.Second, read(9*time.Second), "what is short is not told")
+	assert.Equal(t, 9*time.Second, read(time.Second))
+	require.NoError(t, os.WriteFile(cached(readingFile), []byte("-3s"), 0o600))
+	assert.Zero(t, read(time.Second))
+	p := &progress{phase: readingHost, total: uint64(12 * time.Second)}
+	assert.Equal(t, "reading the host, 4s, left about 8s", waited(p, 4*time.Second))
 }
 
 // What is told goes again: at the end the line is empty, and no line was begun.

@@ -20,7 +20,7 @@ import (
 // terminal is where a person is asked, and answers.
 type terminal struct {
 	in  *os.File
-	out io.Writer // never a pipe, whatever standard output is
+	out *screen.Screen // never a pipe, whatever standard output is
 }
 
 // terminalOf gives the terminal of whoever calls lendkeep, or nil where nobody can
@@ -34,7 +34,7 @@ func terminalOf(c *cobra.Command) *terminal {
 		return &terminal{in, screen.On(c.ErrOrStderr()).Beside(out)}
 	}
 	if term.IsTerminal(int(os.Stderr.Fd())) {
-		return &terminal{in, c.ErrOrStderr()}
+		return &terminal{in, screen.On(c.ErrOrStderr())}
 	}
 	return nil
 }
@@ -42,12 +42,12 @@ func terminalOf(c *cobra.Command) *terminal {
 // ask puts a question and gives the line that is typed. An interrupt ends the
 // asking, and nothing that is typed after it is an answer.
 func (t *terminal) ask(ctx context.Context, question string) (string, error) {
-	if _, err := io.WriteString(t.out, plain.Text(question)); err != nil {
+	if err := t.out.Prose(plain.Text(question)); err != nil {
 		return "", fail(exitUsage, "", "ask for an answer: %w; nothing was touched", err)
 	}
 	answer, err := person.Line(ctx, t.in)
 	if err != nil {
-		_, _ = io.WriteString(t.out, "\n") // the question stands alone on its line then
+		_ = t.out.Line("") // the question stands alone on its line then
 		if errors.Is(err, io.EOF) || errors.Is(err, context.Canceled) {
 			return "", fail(exitUsage, "", "no answer was given; nothing was touched")
 		}

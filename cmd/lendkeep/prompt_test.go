@@ -7,6 +7,7 @@ import (
 	"os/exec"
 	"os/signal"
 	"path/filepath"
+	"regexp"
 	"strings"
 	"sync"
 	"syscall"
@@ -35,6 +36,7 @@ type atTerminal struct {
 func start(t *testing.T, out io.Writer, name string, arguments ...string) *atTerminal {
 	master, screen, err := pty.Open()
 	require.NoError(t, err)
+	require.NoError(t, pty.Setsize(master, &pty.Winsize{Cols: narrow, Rows: 25}))
 	// Of a file that blocks, closing waits for the reading.
 	fd, err := unix.FcntlInt(master.Fd(), unix.F_DUPFD_CLOEXEC, 0)
 	require.NoError(t, err)
@@ -111,6 +113,9 @@ func ownProgram(t *testing.T) string {
 	require.NoError(t, err)
 	return program
 }
+
+// narrow is how many columns the terminal has.
+const narrow = 50
 
 const (
 	asksCode = "type the code: "
@@ -209,6 +214,12 @@ func TestAskingStaysOutOfPipes(t *testing.T) {
 		a.types("grading\n")
 	}
 	require.Equal(t, exitDone, a.ends(), a.screen())
+	for line := range strings.Lines(a.screen()) {
+		drawn := regexp.MustCompile(`\x1b\[[0-9;]*[mK]|\r|\n`).ReplaceAllString(line, "")
+		if !strings.Contains(line, asksCode) { // behind which the code was typed
+			assert.True(t, len(drawn) <= narrow || len(strings.Fields(drawn)) == 1, line)
+		}
+	}
 	assert.NotContains(t, a.screen(), "is carried out")
 	assert.Contains(t, piped.String(), "is carried out")
 	for _, asked := range []string{asksCode, asksHand, "Approval code: "} {

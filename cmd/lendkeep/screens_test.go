@@ -194,6 +194,24 @@ func TestColour(t *testing.T) {
 	})
 }
 
+// A line of the log fits the terminal as everything else does.
+func TestLogFitsTheTerminal(t *testing.T) {
+	folder, _ := larch(t)
+	layout, order := t.TempDir(), filepath.Join(t.TempDir(), "day.order")
+	text, err := os.ReadFile("../../examples/larch/larch.hcl")
+	require.NoError(t, err)
+	require.NoError(t, os.WriteFile(filepath.Join(layout, "larch.hcl"), text, 0o600))
+	must(t, "plan", layout, "--stand-in", folder, "-o", order)
+	require.NoError(t, os.RemoveAll(layout))
+	sealed, err := openOrder(order)
+	require.NoError(t, err)
+	lines := seen(t, 60, "apply", order, "--approve", sealed.Code(), "--stand-in", folder)
+	assert.Contains(t, strings.Join(lines, " "), "WRN the layout is not here, so whether it has changed is not looked at; the host's facts are")
+	for _, line := range lines {
+		assert.True(t, plain.Columns(line) <= 60 || len(strings.Fields(line)) == 1, line)
+	}
+}
+
 // JSON is never broken into lines: a string in it would be cut.
 func TestJSONIsNotWrapped(t *testing.T) {
 	folder, _ := larch(t)

@@ -67,14 +67,17 @@ func filed(name string) (root, base string, err error) {
 	return filepath.Dir(whole), filepath.Base(whole), nil
 }
 
-// firmwareCache is where answers about images of a known content are kept;
+// firmwareCache is where answers about images of a known content are kept.
+func firmwareCache() string { return cached("firmware") }
+
+// cached is where something is kept that is only made faster or told better by it;
 // empty, which means nowhere, for a user without a home.
-func firmwareCache() string {
+func cached(what string) string {
 	folder, err := os.UserCacheDir()
 	if err != nil {
 		return ""
 	}
-	return filepath.Join(folder, "lendkeep", "firmware")
+	return filepath.Join(folder, "lendkeep", what)
 }
 
 func printFirmware(w io.Writer, name string, report firmware.Report) error {

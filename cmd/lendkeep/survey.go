@@ -98,6 +98,8 @@ func takeSurvey(c *cobra.Command, w *where, root, keep string) (facts.Survey, er
 	if err != nil {
 		return facts.Survey{}, fail(exitUsage, "", "%w", err)
 	}
+	w.progress.reading()
+	defer w.progress.end()
 	if keep == "" {
 		survey, err := surveyTree(c.Context(), tree)
 		if err == nil && root == "/" {

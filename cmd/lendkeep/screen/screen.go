@@ -90,6 +90,19 @@ func (s *Screen) Marked(style Style, head, rest string) error {
 // for some other width.
 func (s *Screen) Prose(text string) error { return s.put(reflow(s.clean(text), s.width())) }
 
+// Lines gives a writer of whole lines and of questions, which are shown as prose.
+func (s *Screen) Lines() io.Writer { return lines{s} }
+
+type lines struct{ on *Screen }
+
+// Write implements io.Writer.
+func (l lines) Write(p []byte) (int, error) {
+	if err := l.on.Prose(string(p)); err != nil {
+		return 0, err
+	}
+	return len(p), nil
+}
+
 // Table shows rows in columns under their headings, the first row.
 func (s *Screen) Table(rows [][]string) error {
 	clean := make([][]string, len(rows))

@@ -70,6 +70,8 @@ Also.
 `, reflow(text, 20))
 	assert.Equal(t, text, reflow(text, 40), "nothing is too wide")
 	assert.Equal(t, "  a b\n  c d\n", reflow("  a b\n  c d\n", 6))
+	assert.Equal(t, "Type the\nname: ", reflow("Type the name: ", 10), "a question")
+	assert.Equal(t, "Type it: ", reflow("Type it: ", 10))
 	assert.Equal(t, "  a\n  b\n  c\n  d\n", reflow("  a b\n  c d\n", 4), "lines that stand further in are examples")
 }
 

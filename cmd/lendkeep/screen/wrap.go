@@ -106,8 +106,8 @@ func reflow(text string, width int) string {
 		paragraph = append(paragraph, line)
 	}
 	flush()
-	if !ended {
-		return strings.TrimSuffix(out.String(), "\n")
+	if !ended { // a question: what is typed stands behind its last space
+		return strings.TrimRight(out.String(), " \n") + text[len(strings.TrimRight(text, " ")):]
 	}
 	return out.String()
 }
