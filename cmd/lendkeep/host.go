@@ -2,9 +2,11 @@ package main
 
 import (
 	"context"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"io/fs"
+	"path"
 	"path/filepath"
 	"slices"
 	"time"
@@ -12,6 +14,7 @@ import (
 	"github.com/rs/zerolog"
 	"github.com/spf13/cobra"
 
+	"lendkeep/providers/archive"
 	"lendkeep/providers/files"
 	"lendkeep/providers/firmware"
 	"lendkeep/providers/hook"
@@ -44,6 +47,9 @@ type where struct {
 	images  []string            // what the layout names, to be looked at as well
 	donors  []string            // firmware that the layout or an order names, likewise
 	sources []facts.StatedImage // images of systems that move, which are looked into
+
+	recorded  sysfs.Tree // this machine's, where what is read of it is kept
+	recording *archive.Recording
 
 	lenient  bool      // libvirt need not answer: what it would say is a gap
 	progress *progress // told how what takes long goes on; nil: nobody is
@@ -169,8 +175,8 @@ func named(v facts.Virtualization) []string {
 func surveyTree(ctx context.Context, tree sysfs.Tree) (facts.Survey, error) {
 	// Without libvirt's answers nobody knows which guests use what.
 	virtualization := facts.Virtualization{Gaps: []facts.Gap{{Fact: "guests", Path: "/libvirt", Reason: "the tree holds no answers of libvirt's"}}}
-	if _, err := fs.Stat(tree.FS(), "libvirt"); err == nil {
-		sub, err := fs.Sub(tree.FS(), "libvirt")
+	if _, err := fs.Stat(tree.FS(), answersFolder); err == nil {
+		sub, err := fs.Sub(tree.FS(), answersFolder)
 		if err != nil {
 			return facts.Survey{}, err
 		}
@@ -186,9 +192,24 @@ func surveyTree(ctx context.Context, tree sysfs.Tree) (facts.Survey, error) {
 	return survey, err
 }
 
-// contentsFile keeps in a captured tree what was read of the host's drives and
-// images: their bytes are not in it.
-const contentsFile = "drives/contents.json"
+// What a captured tree has beside the host's own files: what libvirt said, and what
+// was read of the host's drives and images, whose bytes are not in it.
+const (
+	answersFolder = "libvirt"
+	contentsFile  = "drives/contents.json"
+)
+
+// keepAnswers keeps in a tree what surveyTree reads there.
+func keepAnswers(tree *archive.Recording, answers map[string]string, contents []facts.Content) {
+	for name, text := range answers {
+		tree.Add(path.Join(answersFolder, name), []byte(text))
+	}
+	content, err := json.Marshal(listed(contents))
+	if err != nil {
+		panic(err) // facts are plain values
+	}
+	tree.Add(contentsFile, append(content, '\n'))
+}
 
 // notKept is of the NVMe drives of which a captured tree keeps nothing.
 func notKept(survey facts.Survey) []facts.Content {

@@ -5,6 +5,7 @@ import (
 	"path/filepath"
 	"slices"
 
+	"lendkeep/providers/archive"
 	"lendkeep/providers/drive"
 	"lendkeep/providers/files"
 	"lendkeep/providers/firmware"
@@ -25,6 +26,9 @@ func (w *where) openLive(uri string) (host, error) {
 		uri = defaultURI
 	}
 	tree := sysfs.Machine()
+	if w.recording != nil {
+		tree = w.recorded
+	}
 	conn, away := libvirt.Open(uri)
 	if away != nil && !w.lenient {
 		return host{}, fail(exitUsage, "see that libvirt runs and that you may use it: virsh -c "+plain.Quoted(uri)+" list; or work on a survey: --survey FILE", "%w", away)
@@ -38,12 +42,13 @@ func (w *where) openLive(uri string) (host, error) {
 	for _, source := range w.sources {
 		images = append(images, source.Path)
 	}
-	live := liveHost{tree: tree, libvirt: func(context.Context) facts.Virtualization { return unanswered(uri, away) }, firmware: firmware.OnHost(tree.FS(), firmwareCache(), w.donors...), images: images,
-		contents: drive.Contents{Root: "/"}, sources: w.sources, confirmed: confirmed}
+	silent := func(context.Context) (facts.Virtualization, map[string]string) { return unanswered(uri, away), nil }
+	live := liveHost{tree: tree, libvirt: silent, firmware: firmware.OnHost(tree.FS(), firmwareCache(), w.donors...), images: images,
+		contents: drive.Contents{Root: "/"}, sources: w.sources, confirmed: confirmed, recording: w.recording}
 	if away != nil { // there is nothing to act through
 		return host{step.Ports{Survey: live}, func() {}}, nil
 	}
-	live.libvirt = conn.Survey
+	live.libvirt = conn.Answers
 	return host{step.Ports{
 		Survey: live, Guests: conn, Mounts: drive.Mounts{}, Functions: tree, Recovery: tree,
 		Stores: firmware.Stores{Root: "/", Keep: filepath.Join(files.Kept, "variables")},
@@ -55,17 +60,19 @@ func (w *where) openLive(uri string) (host, error) {
 // paths that are then looked at.
 type liveHost struct {
 	tree      sysfs.Tree
-	libvirt   func(context.Context) facts.Virtualization
+	libvirt   func(context.Context) (facts.Virtualization, map[string]string) // and what it said, by file
 	firmware  *firmware.Host
 	images    []string // paths that the layout names
 	contents  drive.Contents
 	sources   []facts.StatedImage // images that are looked into, besides every NVMe drive
 	confirmed person.File
+	recording *archive.Recording // gets what is not read from the tree; nil: nothing is kept
 }
 
 // Survey reads everything.
 func (h liveHost) Survey(ctx context.Context) (facts.Survey, error) {
-	survey, err := complete(ctx, h.tree, h.firmware, h.libvirt(ctx), h.images...)
+	virtualization, answers := h.libvirt(ctx)
+	survey, err := complete(ctx, h.tree, h.firmware, virtualization, h.images...)
 	if err != nil {
 		return survey, err
 	}
@@ -80,6 +87,9 @@ func (h liveHost) Survey(ctx context.Context) (facts.Survey, error) {
 		}
 	}
 	h.contents.Survey(ctx, &survey, drives, h.sources)
+	if h.recording != nil {
+		keepAnswers(h.recording, answers, survey.Contents)
+	}
 	if survey.Confirmed, err = h.confirmed.Read(); err != nil {
 		// Nothing is confirmed then, which is safe.
 		survey.Gaps = append(survey.Gaps, facts.Gap{Fact: "confirmations", Path: h.confirmed.Path, Reason: err.Error()})

@@ -5,6 +5,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"lendkeep/providers/archive"
 	"lendkeep/providers/holding"
 	"lendkeep/providers/sysfs"
 	"lendkeep/reconcile/facts"
@@ -32,11 +33,13 @@ another version, or with an unknown field, is refused. It holds serial numbers,
 mount points and guests' definitions: look through it before you give it away.
 
 --root reads below another root directory: a captured tree, or a .txtar archive,
-which is such a tree as one text file; --root / --keep-tree FILE makes one of any
-host, of exactly the files that were read. libvirt's answers are read from its
-folder libvirt/. Where there is none, the survey says that guests and pools are
-not known, and nothing that borrows is planned from it: to plan for a real host
-take its survey without --root.
+which is such a tree as one text file. libvirt's answers are read from its folder
+libvirt/. Where there is none, the survey says that guests and pools are not known,
+and nothing that borrows is planned from it.
+
+--keep-tree FILE makes such an archive of this host, to be read with --root
+anywhere: exactly the files that were read, what libvirt answered, and what was
+seen on the drives. With --root it makes one of another tree.
 
 Where libvirt does not answer, the survey says so and holds everything else:
 which guests use what is then not known, and nothing that borrows is planned from
@@ -76,10 +79,11 @@ kernel, guests. With --layout it adds what the layout states of each change.`,
 	c.Flags().StringVar(&root, "root", "", "read this root `DIRECTORY` or .txtar archive of a captured host instead of this machine")
 	c.Flags().StringVarP(&out, "output", "o", "", "write the survey to this `FILE` instead of printing tables; - is standard output")
 	c.Flags().BoolVar(&asJSON, "json", false, "print the survey as JSON (lendkeep help json)")
-	c.Flags().StringVar(&tree, "keep-tree", "", "also keep every file that was read, as a .txtar archive, in this `FILE`; needs --root")
+	c.Flags().StringVar(&tree, "keep-tree", "", "also keep all that was read, as a .txtar archive, in this `FILE`")
 	c.Flags().StringVar(&older, "since", "", "tell what has changed since the survey in this `FILE`")
 	c.Flags().StringVar(&layout, "layout", "", "with --since: tell what the layout in this `DIRECTORY` states of each change")
 	c.MarkFlagsMutuallyExclusive("root", "stand-in", "survey")
+	c.MarkFlagsMutuallyExclusive("keep-tree", "stand-in", "survey")
 	c.MarkFlagsMutuallyExclusive("since", "output")
 	c.MarkFlagsMutuallyExclusive("root", "connect")
 	c.MarkFlagsMutuallyExclusive("json", "output")
@@ -88,10 +92,15 @@ kernel, guests. With --layout it adds what the layout states of each change.`,
 
 func takeSurvey(c *cobra.Command, w *where, root, keep string) (facts.Survey, error) {
 	w.progress = newProgress(c.ErrOrStderr())
-	if root == "" {
-		if keep != "" {
-			return facts.Survey{}, fail(exitUsage, "lendkeep survey --root / --keep-tree "+plain.Quoted(keep), "--keep-tree needs --root")
+	switch {
+	case keep != "" && (root == "" || root == "/"):
+		w.recorded, w.recording = sysfs.Machine().Recorded()
+		survey, err := w.facts(c.Context(), "")
+		if err != nil {
+			return facts.Survey{}, err
 		}
+		return survey, writeTree(keep, w.recording)
+	case root == "":
 		return w.facts(c.Context(), "")
 	}
 	tree, err := sysfs.Open(root)
@@ -112,9 +121,13 @@ func takeSurvey(c *cobra.Command, w *where, root, keep string) (facts.Survey, er
 	if err != nil {
 		return facts.Survey{}, err
 	}
+	return survey, writeTree(keep, recording)
+}
+
+func writeTree(name string, recording *archive.Recording) error {
 	var content bytes.Buffer
 	if err := recording.Write(&content); err != nil {
-		return facts.Survey{}, err
+		return err
 	}
-	return survey, writeFile(keep, content.Bytes())
+	return writeFile(name, content.Bytes())
 }

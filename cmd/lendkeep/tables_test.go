@@ -40,10 +40,11 @@ func TestSurveyWithoutLibvirt(t *testing.T) {
 	h, err := lenient.open(t.Context(), "nosuch:///system")
 	require.NoError(t, err)
 	defer h.close()
-	v := h.Ports.Survey.(liveHost).libvirt(context.Background())
+	v, answers := h.Ports.Survey.(liveHost).libvirt(context.Background())
 	require.Len(t, v.Gaps, 1)
 	assert.Equal(t, "guests and pools", v.Gaps[0].Fact)
 	assert.NotEmpty(t, v.Gaps[0].Reason)
+	assert.Nil(t, answers, "nothing is kept of what was not said")
 	assert.Nil(t, h.Guests, "there is nothing to act through")
 	strict := where{}
 	_, err = strict.open(t.Context(), "nosuch:///system")

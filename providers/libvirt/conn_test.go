@@ -9,6 +9,7 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+	"testing/fstest"
 	"time"
 
 	"github.com/stretchr/testify/assert"
@@ -32,7 +33,14 @@ func TestSurveyTellsWhatWasDefined(t *testing.T) {
 	_, err := c.libvirt.StoragePoolDefineXML("<pool type='dir'><name>shelf</name><target><path>/srv/shelf</path></target></pool>", 0)
 	require.NoError(t, err)
 
-	v := c.Survey(ctx)
+	v, answers := c.Answers(ctx)
+	folder := fstest.MapFS{}
+	for name, text := range answers {
+		folder[name] = &fstest.MapFile{Data: []byte(text)}
+	}
+	kept := dump.FromFiles(folder)
+	kept.Offers = v.Offers // libvirt's own reason why there are none
+	assert.Equal(t, v, kept, "its answers say the same in files")
 	assert.Empty(t, v.Gaps)
 	assert.Equal(t, c.uri, v.URI)
 	assert.Regexp(t, `^\d+\.\d+\.\d+$`, v.Version)

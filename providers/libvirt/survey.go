@@ -18,6 +18,13 @@ import (
 // at most five more for each guest, two for each pool and one for each network,
 // never one for each device. What it does not answer is a gap.
 func (c *Conn) Survey(ctx context.Context) facts.Virtualization {
+	v, _ := c.Answers(ctx)
+	return v
+}
+
+// Answers is Survey together with what libvirt said, as files that dump.FromFiles
+// reads.
+func (c *Conn) Answers(ctx context.Context) (facts.Virtualization, map[string]string) {
 	seen, err := call(ctx, c, "survey libvirt", func() (dump.Seen, error) {
 		s := surveyor{libvirt: c.libvirt}
 		s.seen.URI = c.uri
@@ -31,7 +38,8 @@ func (c *Conn) Survey(ctx context.Context) facts.Virtualization {
 		seen.URI = c.uri
 		seen.Miss("guests and pools", c.uri, err)
 	}
-	return seen.Facts()
+	files := seen.Files()
+	return seen.Facts(), files
 }
 
 // surveyor is one survey under way.

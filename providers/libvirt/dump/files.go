@@ -30,6 +30,7 @@ const maxFile = 4 << 20
 //	pools/NAME.xml
 //	pools/NAME.active        if it is there, the pool is active
 //	networks/NAME.xml
+//	gaps.json                what libvirt did not say (facts.Gap); it may be missing
 //
 // A file that cannot be read is a gap. Where there are capabilities, a missing
 // folder means that there were none of its kind.
@@ -42,6 +43,7 @@ func FromFiles(folder fs.FS) facts.Virtualization {
 			f.miss("capabilities.xml", err)
 		}
 	}
+	f.gaps()
 	f.offers()
 	f.guests()
 	f.pools()

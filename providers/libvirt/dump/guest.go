@@ -24,6 +24,7 @@ type Answers struct {
 // Seen gathers what libvirt says of a host.
 type Seen struct {
 	facts.Virtualization
+	kept map[answer]string // what it said, for Files
 }
 
 // Miss notes that something could not be read.
@@ -34,6 +35,9 @@ func (s *Seen) Miss(fact, path string, reason error) {
 // Guest takes the answers on one guest in. A definition that cannot be read is
 // a gap: the guest is listed without it.
 func (s *Seen) Guest(a Answers) {
+	s.keep("guests", a.Name, ".xml", a.Kept, a.Kept != "")
+	s.keep("guests", a.Name, ".live.xml", a.Live, a.Live != "")
+	s.keep("guests", a.Name, ".autostart", "", a.Autostart)
 	guest := facts.Guest{Name: a.Name, UUID: a.UUID, Running: a.Running, Condition: a.Condition, Autostart: a.Autostart}
 	read := func(xml, which string) *facts.Definition {
 		if xml == "" {

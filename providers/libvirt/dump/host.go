@@ -27,6 +27,8 @@ func (s *Seen) Pool(text string, active bool) error {
 	if p.Name == "" {
 		return fmt.Errorf("read pool: it has no name")
 	}
+	s.keep("pools", p.Name, ".xml", text, true)
+	s.keep("pools", p.Name, ".active", "", active)
 	pool := facts.Pool{Name: p.Name, Kind: p.Kind, Active: active, Target: p.Target}
 	for _, d := range p.Devices {
 		if d.Path != "" {
@@ -60,6 +62,7 @@ func (s *Seen) Network(text string) error {
 	if n.Name == "" {
 		return fmt.Errorf("read network: it has no name")
 	}
+	s.keep("networks", n.Name, ".xml", text, true)
 	network := facts.Network{Name: n.Name}
 	for _, f := range n.Forward.Functions {
 		at, err := definition.AddressOf(f.Segment, f.Bus, f.Slot, f.Function)
@@ -113,6 +116,7 @@ var guestTypes = []string{"kvm", "qemu", "test"}
 // Host takes the capabilities in: whether the host has an IOMMU, and
 // which type of guest runs best on it, with its emulator.
 func (s *Seen) Host(text string) error {
+	s.keep("", "capabilities", ".xml", text, true)
 	var c capabilities
 	if err := xml.Unmarshal([]byte(text), &c); err != nil {
 		return fmt.Errorf("read capabilities: %w", err)

@@ -33,6 +33,7 @@ func (o offer) has(name, value string) bool { return slices.Contains(o.values(na
 
 // Offered takes libvirt's domain capabilities in.
 func (s *Seen) Offered(text string) error {
+	s.keep("", "domaincapabilities", ".xml", text, true)
 	var c struct {
 		XMLName xml.Name `xml:"domainCapabilities"`
 		TPM     offer    `xml:"devices>tpm"`
