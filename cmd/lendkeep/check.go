@@ -1,6 +1,8 @@
 package main
 
 import (
+	"bytes"
+	"io"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -89,4 +91,65 @@ func assessed(c *cobra.Command, dir, shift string, w *where) (*assess.Case, []as
 	}
 	laid := assess.NewCase(layout, facts.NewIndex(&survey), aim)
 	return laid, assess.Assess(laid), diagnostics, nil
+}
+
+func printCheck(w io.Writer, diagnostics spec.Diagnostics, findings []assess.Finding, asJSON bool) error {
+	if asJSON {
+		return printJSON(w, checkedOf(diagnostics, findings))
+	}
+	if err := printDiagnostics(w, diagnostics); err != nil {
+		return err
+	}
+	t := &text{w: w}
+	tally(t, findings)
+	for _, f := range findings {
+		printFinding(t, f)
+	}
+	switch {
+	case len(findings) == 0:
+		t.line("Nothing speaks against this layout.")
+	case assess.Stops(findings):
+		t.line("No order is written while something stops it.")
+	default:
+		t.line("Nothing stops an order.")
+	}
+	return t.err
+}
+
+func printDiagnostics(w io.Writer, diagnostics spec.Diagnostics) error {
+	var text bytes.Buffer
+	if err := diagnostics.Print(&text); err != nil {
+		return err
+	}
+	return screen.On(w).Prose(text.String())
+}
+
+// severities say how each severity is drawn.
+var severities = map[assess.Severity]screen.Style{assess.Stop: screen.Stop, assess.Caution: screen.Caution, assess.Note: screen.Note}
+
+// tally is the head line over findings.
+func tally(t *text, findings []assess.Finding) {
+	if len(findings) == 0 {
+		return
+	}
+	numbers := map[assess.Severity]int{}
+	for _, f := range findings {
+		numbers[f.Severity]++
+	}
+	t.line("Found: %s, %s, %s.", count(numbers[assess.Stop], "stop"), count(numbers[assess.Caution], "caution"), count(numbers[assess.Note], "note"))
+	t.line("")
+}
+
+func printFinding(t *text, f assess.Finding) {
+	t.marked(severities[f.Severity], string(f.Severity), ": %s", f.Summary)
+	t.line("   stated  %s", f.At)
+	t.line("   why     %s", f.Detail)
+	for _, cause := range f.Causes {
+		t.line("   seen    %s: %s", cause.Path, cause.Value)
+	}
+	for _, remedy := range f.Remedies {
+		t.line("   do      %s", remedy)
+	}
+	t.line("   more    lendkeep check --explain %s", f.Check)
+	t.line("")
 }

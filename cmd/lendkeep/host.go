@@ -2,13 +2,8 @@ package main
 
 import (
 	"context"
-	"encoding/json"
-	"errors"
 	"fmt"
-	"io/fs"
-	"path"
 	"path/filepath"
-	"slices"
 	"time"
 
 	"github.com/rs/zerolog"
@@ -16,17 +11,12 @@ import (
 
 	"lendkeep/providers/archive"
 	"lendkeep/providers/files"
-	"lendkeep/providers/firmware"
-	"lendkeep/providers/hook"
 	"lendkeep/providers/libvirt"
-	"lendkeep/providers/libvirt/dump"
 	"lendkeep/providers/memory"
 	"lendkeep/providers/sysfs"
-	"lendkeep/providers/systemd"
 	"lendkeep/reconcile/definition"
 	"lendkeep/reconcile/facts"
 	"lendkeep/reconcile/step"
-	"lendkeep/reconcile/strict"
 	"lendkeep/spec/plain"
 )
 
@@ -133,114 +123,6 @@ func readSurvey(name string) (facts.Survey, error) {
 	default:
 		return facts.Survey{}, fail(exitUsage, "take the survey again: lendkeep survey -o "+plain.Quoted(name), "%s: %w", name, err)
 	}
-}
-
-// join puts together what the tree shows, what is installed of lendkeep in it, and
-// what libvirt says.
-func join(ctx context.Context, tree sysfs.Tree, virtualization facts.Virtualization, paths []string) (facts.Survey, error) {
-	survey, err := tree.Survey(ctx, paths)
-	survey.Guard, survey.Watch = hook.Installed(tree.Root()), systemd.Installed(tree.Root())
-	survey.Libvirt = virtualization
-	survey.Sort()
-	return survey, err
-}
-
-// complete adds the firmware in the tree, and looks at all paths that libvirt
-// mentions.
-func complete(ctx context.Context, tree sysfs.Tree, images *firmware.Host, virtualization facts.Virtualization, also ...string) (facts.Survey, error) {
-	survey, err := join(ctx, tree, virtualization, append(named(virtualization), also...))
-	images.Survey(&survey)
-	survey.Sort()
-	return survey, err
-}
-
-// named lists the paths that libvirt mentions.
-func named(v facts.Virtualization) []string {
-	var list []string
-	for i := range v.Guests {
-		for _, d := range v.Guests[i].Definitions() {
-			list = append(list, d.Paths()...)
-		}
-	}
-	for _, p := range v.Pools {
-		if p.Target != "" {
-			list = append(list, p.Target)
-		}
-		list = append(list, p.Sources...)
-	}
-	return list
-}
-
-// surveyTree reads a captured tree, libvirt's answers included.
-func surveyTree(ctx context.Context, tree sysfs.Tree) (facts.Survey, error) {
-	// Without libvirt's answers nobody knows which guests use what.
-	virtualization := facts.Virtualization{Gaps: []facts.Gap{{Fact: "guests", Path: "/libvirt", Reason: "the tree holds no answers of libvirt's"}}}
-	if _, err := fs.Stat(tree.FS(), answersFolder); err == nil {
-		sub, err := fs.Sub(tree.FS(), answersFolder)
-		if err != nil {
-			return facts.Survey{}, err
-		}
-		virtualization = dump.FromFiles(sub)
-	}
-	survey, err := complete(ctx, tree, firmware.OnHost(tree.FS(), firmwareCache()), virtualization)
-	if err != nil {
-		return survey, err
-	}
-	survey.Contents, err = contentsIn(tree.FS())
-	survey.Contents = append(survey.Contents, notKept(survey)...)
-	survey.Sort()
-	return survey, err
-}
-
-// What a captured tree has beside the host's own files: what libvirt said, and what
-// was read of the host's drives and images, whose bytes are not in it.
-const (
-	answersFolder = "libvirt"
-	contentsFile  = "drives/contents.json"
-)
-
-// keepAnswers keeps in a tree what surveyTree reads there.
-func keepAnswers(tree *archive.Recording, answers map[string]string, contents []facts.Content) {
-	for name, text := range answers {
-		tree.Add(path.Join(answersFolder, name), []byte(text))
-	}
-	content, err := json.Marshal(listed(contents))
-	if err != nil {
-		panic(err) // facts are plain values
-	}
-	tree.Add(contentsFile, append(content, '\n'))
-}
-
-// notKept is of the NVMe drives of which a captured tree keeps nothing.
-func notKept(survey facts.Survey) []facts.Content {
-	var list []facts.Content
-	for _, f := range survey.Functions {
-		if f.NVMe == nil {
-			continue
-		}
-		for _, n := range f.NVMe.Namespaces {
-			if n.Block != "" && !slices.ContainsFunc(survey.Contents, func(c facts.Content) bool { return c.Of == n.Block }) {
-				gap := facts.Gap{Fact: "what is on it", Path: "/" + contentsFile, Reason: "the tree holds nothing of this drive"}
-				list = append(list, facts.Content{Of: n.Block, SizeBytes: n.SizeBytes, SectorBytes: n.SectorBytes, Gaps: []facts.Gap{gap}})
-			}
-		}
-	}
-	return list
-}
-
-func contentsIn(root fs.FS) ([]facts.Content, error) {
-	content, err := fs.ReadFile(root, contentsFile)
-	if errors.Is(err, fs.ErrNotExist) {
-		return nil, nil
-	}
-	if err != nil {
-		return nil, fmt.Errorf("read contents of drives: %w", err)
-	}
-	var list []facts.Content
-	if err := strict.ReadWhole(content, facts.MaxBytes, &list); err != nil {
-		return nil, fmt.Errorf("read contents of drives: %w", err)
-	}
-	return list, nil
 }
 
 // unanswered is what is known of guests and pools where libvirt does not answer.

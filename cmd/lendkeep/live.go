@@ -78,13 +78,8 @@ func (h liveHost) Survey(ctx context.Context) (facts.Survey, error) {
 	}
 	holding.AskAll(ctx, &survey)
 	var drives []string
-	for _, f := range survey.Functions {
-		if f.NVMe == nil {
-			continue
-		}
-		for _, n := range f.NVMe.Namespaces {
-			drives = append(drives, n.Block)
-		}
+	for _, n := range survey.Namespaces() {
+		drives = append(drives, n.Block)
 	}
 	h.contents.Survey(ctx, &survey, drives, h.sources)
 	if h.recording != nil {

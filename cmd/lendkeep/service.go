@@ -240,7 +240,7 @@ func (s *service) print(e watch.Event) {
 		}
 		return
 	}
-	(&text{w: s.out}).line("%s  %s", e.At.UTC().Format("2006-01-02 15:04:05 MST"), e)
+	(&text{w: s.out}).line("%s  %s", stamp(e.At), e)
 }
 
 // loud logs an alarm and hands it to the operator's command.

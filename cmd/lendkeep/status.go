@@ -181,7 +181,7 @@ func lastOrder(ctx context.Context, w *where, machine string) string {
 	case report.Ended == carry.Stuck:
 		return fmt.Sprintf("order %s is stuck: %s", report.Sealed.Code(), report.Note)
 	default:
-		return fmt.Sprintf("order %s was %s at %s", report.Sealed.Code(), report.Ended, report.Last.Format("2006-01-02 15:04:05 MST"))
+		return fmt.Sprintf("order %s was %s at %s", report.Sealed.Code(), report.Ended, stamp(report.Last))
 	}
 }
 

@@ -18,7 +18,7 @@ func printSurvey(w io.Writer, survey facts.Survey) error {
 	ix := facts.NewIndex(&survey)
 	outs := guard.Outs(ix)
 	m := survey.Machine
-	t.line("Host %s, kernel %s, %d CPUs, %s of memory, surveyed %s", m.Name, m.Kernel, m.CPUs, facts.Size(m.MemoryBytes), survey.TakenAt.Format("2006-01-02 15:04:05 MST"))
+	t.line("Host %s, kernel %s, %d CPUs, %s of memory, surveyed %s", m.Name, m.Kernel, m.CPUs, facts.Size(m.MemoryBytes), stamp(survey.TakenAt))
 	if m.IOMMUs == 0 {
 		t.line("No IOMMU is in use: nothing can be lent.")
 	}

@@ -2,7 +2,6 @@ package firmware
 
 import (
 	"cmp"
-	"errors"
 	"io/fs"
 	"path"
 	"slices"
@@ -10,6 +9,7 @@ import (
 	"sync"
 	"time"
 
+	"lendkeep/providers/files"
 	"lendkeep/reconcile/facts"
 	"lendkeep/spec/pci"
 )
@@ -74,7 +74,7 @@ func (h *Host) Survey(s *facts.Survey) {
 func (h *Host) roms(s *facts.Survey) {
 	entries, err := fs.ReadDir(h.root, strings.TrimPrefix(facts.ROMFolder, "/"))
 	if err != nil {
-		s.ROMGap = cause(err)
+		s.ROMGap = files.Cause(err).Error()
 	}
 	for _, entry := range entries {
 		named := path.Join(facts.ROMFolder, entry.Name())
@@ -92,7 +92,7 @@ func (h *Host) rom(named string) facts.PlacedROM {
 			return facts.PlacedROM{ROM: facts.ROM{Path: named, Driver: romSum(content), Vendor: pci.ID(rom.Vendor), Device: pci.ID(rom.Device)}}
 		}
 	}
-	return facts.PlacedROM{ROM: facts.ROM{Path: named}, Why: cause(err)}
+	return facts.PlacedROM{ROM: facts.ROM{Path: named}, Why: files.Cause(err).Error()}
 }
 
 // once gives each name that is one, sorted.
@@ -112,7 +112,7 @@ func (d Descriptor) fact() facts.Descriptor {
 func (h *Host) image(name string) facts.Firmware {
 	about, err := fs.Stat(h.root, strings.TrimPrefix(name, "/"))
 	if err != nil {
-		return facts.Firmware{Path: name, NVMe: facts.Unknown, Shell: facts.Unknown, Why: cause(err)}
+		return facts.Firmware{Path: name, NVMe: facts.Unknown, Shell: facts.Unknown, Why: files.Cause(err).Error()}
 	}
 	h.mu.Lock()
 	defer h.mu.Unlock()
@@ -122,7 +122,7 @@ func (h *Host) image(name string) facts.Firmware {
 	answer := facts.Firmware{Path: name, NVMe: facts.Unknown, Shell: facts.Unknown}
 	report, err := Inspect(h.root, name, h.cache)
 	if err != nil {
-		answer.Why = cause(err)
+		answer.Why = files.Cause(err).Error()
 		return answer
 	}
 	nvme, shell := report.Of(NVMe), report.Of(Shell)
@@ -134,12 +134,3 @@ func (h *Host) image(name string) facts.Firmware {
 }
 
 func held(p Presence) facts.Held { return facts.Held(p.String()) }
-
-// cause leaves out the path, which stands beside it.
-func cause(err error) string {
-	var at *fs.PathError
-	if errors.As(err, &at) {
-		return at.Err.Error()
-	}
-	return err.Error()
-}

@@ -7,6 +7,7 @@ import (
 	"strings"
 	"time"
 
+	"lendkeep/providers/files"
 	"lendkeep/reconcile/facts"
 )
 
@@ -23,7 +24,7 @@ func (h *Host) shims(s *facts.Survey) {
 	folder := strings.TrimPrefix(facts.ShimFolder, "/")
 	entries, err := fs.ReadDir(h.root, folder)
 	if err != nil {
-		s.ShimGap = cause(err)
+		s.ShimGap = files.Cause(err).Error()
 	} else {
 		s.ShimGap = h.closed(folder)
 	}
@@ -41,7 +42,7 @@ func (h *Host) closed(folder string) string {
 	for ; folder != "."; folder = path.Dir(folder) {
 		about, err := fs.Stat(h.root, folder)
 		if err != nil {
-			return cause(err)
+			return files.Cause(err).Error()
 		}
 		if about.Mode().Perm()&0o001 == 0 {
 			return "only its owner and group can pass /" + folder + " (mode " + about.Mode().Perm().String() + ")"
@@ -52,7 +53,7 @@ func (h *Host) closed(folder string) string {
 
 func (h *Host) shim(named string) facts.PlacedShim {
 	none := func(err error) facts.PlacedShim {
-		return facts.PlacedShim{Shim: facts.Shim{Path: named}, Why: cause(err)}
+		return facts.PlacedShim{Shim: facts.Shim{Path: named}, Why: files.Cause(err).Error()}
 	}
 	about, err := fs.Stat(h.root, strings.TrimPrefix(named, "/"))
 	if err != nil {
@@ -84,10 +85,10 @@ func (h *Host) store(name string) facts.VariableStore {
 	content, err := readImageFile(h.root, name)
 	switch {
 	case errors.Is(err, fs.ErrNotExist):
-		store.Missing, store.Why, store.Unread = true, cause(err), cause(err)
+		store.Missing, store.Why, store.Unread = true, files.Cause(err).Error(), files.Cause(err).Error()
 		return store
 	case err != nil:
-		store.Why, store.Unread = cause(err), cause(err)
+		store.Why, store.Unread = files.Cause(err).Error(), files.Cause(err).Error()
 		return store
 	}
 	store.SHA256 = hashOf(content)

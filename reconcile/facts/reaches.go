@@ -31,6 +31,23 @@ func (d *Definition) Paths() []string {
 	return list
 }
 
+// Paths lists the paths that libvirt names, in definitions and in pools.
+func (v Virtualization) Paths() []string {
+	var list []string
+	for i := range v.Guests {
+		for _, d := range v.Guests[i].Definitions() {
+			list = append(list, d.Paths()...)
+		}
+	}
+	for _, p := range v.Pools {
+		if p.Target != "" {
+			list = append(list, p.Target)
+		}
+		list = append(list, p.Sources...)
+	}
+	return list
+}
+
 // everything gives what a definition reaches, disks included.
 func (d *Definition) everything() []Reach {
 	list := make([]Reach, 0, len(d.Disks)+len(d.Reaches))

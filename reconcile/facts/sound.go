@@ -104,15 +104,10 @@ func (s Survey) soundBlocks() error {
 }
 
 func (s Survey) soundNamespaces(blocks map[string]*Block) error {
-	for _, f := range s.Functions {
-		if f.NVMe == nil {
-			continue
-		}
-		for _, n := range f.NVMe.Namespaces {
-			b := blocks[n.Block]
-			if n.Block != "" && (b == nil || b.Controller == nil || *b.Controller != f.Address) {
-				return fmt.Errorf("namespace %d of %s is %s, which is no drive of its", n.ID, f.Address, n.Block)
-			}
+	for at, n := range s.Namespaces() {
+		b := blocks[n.Block]
+		if n.Block != "" && (b == nil || b.Controller == nil || *b.Controller != at) {
+			return fmt.Errorf("namespace %d of %s is %s, which is no drive of its", n.ID, at, n.Block)
 		}
 	}
 	return nil

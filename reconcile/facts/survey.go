@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"io"
+	"iter"
 	"time"
 
 	"lendkeep/reconcile/strict"
@@ -45,6 +46,22 @@ type Survey struct {
 	Confirmed []string `json:"confirmed,omitempty"` // steps by hand that a person has said are done
 
 	Gaps []Gap `json:"gaps,omitempty"` // whole areas that could not be read
+}
+
+// Namespaces gives every NVMe drive with the address of its controller.
+func (s Survey) Namespaces() iter.Seq2[Address, Namespace] {
+	return func(yield func(Address, Namespace) bool) {
+		for _, f := range s.Functions {
+			if f.NVMe == nil {
+				continue
+			}
+			for _, n := range f.NVMe.Namespaces {
+				if !yield(f.Address, n) {
+					return
+				}
+			}
+		}
+	}
 }
 
 // Machine is the host itself.
