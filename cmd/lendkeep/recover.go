@@ -26,6 +26,7 @@ asked what of it is in force. If rolling back had begun, that is what goes on.`,
 				if report.Ended != "" {
 					return report, fail(exitUsage, "", "there is nothing to go on with: order %s ended (%s)", report.Sealed.Code(), report.Ended)
 				}
+				w.progress.reading()
 				return carrier.Resume(ctx, report)
 			})
 		},
@@ -72,13 +73,17 @@ may expect that, so it must be said: --further.`,
 						"there is nothing to undo of the newest order, which failed and was undone by itself: %s", after.Note)
 				}
 				if after != nil {
-					if err := said.furtherBack(c, carrier, report); err != nil {
+					w.progress.reading()
+					err := carrier.MayGoBack(ctx, report)
+					w.progress.end()
+					if err := said.furtherBack(c, report, err); err != nil {
 						return report, err
 					}
 				}
 				if err := said.erasing(c, said.terminal(c), undoing(report), "Rolling back empties the drive"); err != nil {
 					return report, err
 				}
+				w.progress.reading()
 				return carrier.Rollback(ctx, report)
 			})
 		},
@@ -90,11 +95,10 @@ may expect that, so it must be said: --further.`,
 	return c
 }
 
-// furtherBack says which order is undone after others were, unless what it has
-// left no longer stands.
-func (s *said) furtherBack(c *cobra.Command, carrier *carry.Carrier, report carry.Report) error {
+// furtherBack says which order is undone after others were, unless it must not be:
+// what it has left no longer stands.
+func (s *said) furtherBack(c *cobra.Command, report carry.Report, err error) error {
 	var fallen carry.FallenError
-	err := carrier.MayGoBack(c.Context(), report)
 	if errors.As(err, &fallen) {
 		return fail(exitStale, "undo by hand what is left of it, or plan another shift", "order %s of %s was carried out before those that were rolled back, and is not undone: %w; nothing was touched", report.Sealed.Code(), stamp(report.Started), err)
 	}

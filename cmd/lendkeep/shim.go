@@ -43,7 +43,10 @@ the reason, and never taken for absent. Nothing is changed.`,
 			if err != nil {
 				return err
 			}
+			told := newProgress(c.ErrOrStderr())
+			told.awaited(readingImage, 0)
 			report, err := firmware.Inspect(files.Dir(root), name, firmwareCache())
+			told.end()
 			if err != nil {
 				return fail(exitUsage, "name a firmware image; those of the host are listed in /usr/share/qemu/firmware", "%s: %w", arguments[0], err)
 			}
@@ -56,6 +59,9 @@ the reason, and never taken for absent. Nothing is changed.`,
 	c.Flags().BoolVar(&asJSON, "json", false, "print the answers as JSON")
 	return c
 }
+
+// readingImage is the phase in which a firmware image is taken apart.
+const readingImage = "reading the firmware image"
 
 // filed splits a file's name into its folder and itself, as readers of a root
 // directory take it.

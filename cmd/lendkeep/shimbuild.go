@@ -48,7 +48,9 @@ its driver brings.`,
 		Example: `  lendkeep shim build --donor /usr/share/OVMF/OVMF_CODE_4M.fd --as rom --vendor 1b36 --device 0010 -o reel.rom
   lendkeep shim build --donor /usr/share/OVMF/OVMF_CODE_4M.fd --as disk -o reel-start.img`,
 		Args: cobra.NoArgs,
-		RunE: func(c *cobra.Command, _ []string) error { return o.build(c.OutOrStdout()) },
+		RunE: func(c *cobra.Command, _ []string) error {
+			return o.build(c.OutOrStdout(), newProgress(c.ErrOrStderr()))
+		},
 	}
 	f := c.Flags()
 	f.StringVar(&o.donor, "donor", "", "take the parts from this firmware image `FILE`")
@@ -65,7 +67,7 @@ its driver brings.`,
 	return c
 }
 
-func (o shimOrder) build(w io.Writer) error {
+func (o shimOrder) build(w io.Writer, told *progress) error {
 	if err := o.complete(); err != nil {
 		return err
 	}
@@ -78,7 +80,10 @@ func (o shimOrder) build(w io.Writer) error {
 		if err != nil {
 			return err
 		}
-		if donor, err = firmware.Open(files.Dir(root), name); err != nil {
+		told.awaited(readingImage, 0)
+		donor, err = firmware.Open(files.Dir(root), name)
+		told.end()
+		if err != nil {
 			return fail(exitUsage, "name a firmware image: lendkeep shim inspect FILE tells what one holds", "%s: %w", o.donor, err)
 		}
 	}

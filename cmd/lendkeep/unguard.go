@@ -63,7 +63,9 @@ func unguard(c *cobra.Command, w *where, j *journals) error {
 		return fail(exitUsage, "see that libvirt answers (virsh list), then try again", "whether something is lent is not known: %w", err)
 	}
 	defer h.close()
+	w.progress.reading()
 	now, err := h.Survey.Survey(ctx)
+	w.progress.end()
 	if err != nil {
 		return fail(exitUsage, "", "whether something is lent is not known: %w", err)
 	}
