@@ -115,8 +115,6 @@ func (s *CopySystem) image(ix *facts.Index) (*facts.Content, error) {
 	return image, nil
 }
 
-func (s *CopySystem) MayUndo(ix *facts.Index) error { return s.unused(ix) }
-
 // Stands implements Step. The beginning of the drive is written last, so the
 // image's table is there on a whole copy only.
 func (s *CopySystem) Stands(ix *facts.Index) (Standing, string) {

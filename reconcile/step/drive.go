@@ -98,6 +98,9 @@ func (t Target) unused(ix *facts.Index) error {
 	return nil
 }
 
+// MayUndo implements Step for all that write a drive.
+func (t Target) MayUndo(ix *facts.Index) error { return t.unused(ix) }
+
 // ClearDrive takes the old content of a drive out of sight: its table and what
 // else is at its ends, which are kept first.
 type ClearDrive struct {
@@ -116,8 +119,6 @@ func (s *ClearDrive) About() About {
 }
 
 func (s *ClearDrive) Ready(ix *facts.Index) error { return s.unused(ix) }
-
-func (s *ClearDrive) MayUndo(ix *facts.Index) error { return s.unused(ix) }
 
 func (s *ClearDrive) Stands(ix *facts.Index) (Standing, string) {
 	_, content, err := s.look(ix)

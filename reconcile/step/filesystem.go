@@ -39,8 +39,6 @@ func (s *MakeFilesystem) About() About {
 
 func (s *MakeFilesystem) Ready(ix *facts.Index) error { return s.unused(ix) }
 
-func (s *MakeFilesystem) MayUndo(ix *facts.Index) error { return s.unused(ix) }
-
 // Stands implements Step. Both the drive's bytes and udev's record count: a
 // mount goes by the second.
 func (s *MakeFilesystem) Stands(ix *facts.Index) (Standing, string) {

@@ -83,8 +83,6 @@ func (s *WriteTable) Ready(ix *facts.Index) error {
 	return errors.Join(err, s.unused(ix))
 }
 
-func (s *WriteTable) MayUndo(ix *facts.Index) error { return s.unused(ix) }
-
 // Stands implements Step: both headers must say it, and the kernel must have
 // read it.
 func (s *WriteTable) Stands(ix *facts.Index) (Standing, string) {
