@@ -74,13 +74,13 @@ func (h host) shelved() {
 }
 
 // The survey says what /sys, lspci and lsblk say, and plans the same order on
-// another machine, byte for byte.
+// another machine, byte for byte. A tree of the host is surveyed like the host.
 func TestSurvey(t *testing.T) {
 	h := withProgram(t)
 	h.shelved()
 	h.sleeping("grading")
 	h.mustLendkeep("survey", "-o", "/tmp/larch.json")
-	t.Cleanup(func() { h.run("rm", "/tmp/larch.json") })
+	t.Cleanup(func() { h.run("rm", "-f", "/tmp/larch.json", "/tmp/larch.txtar") })
 	content, err := h.emulated.ReadFile(t.Context(), "/tmp/larch.json")
 	require.NoError(t, err)
 	survey, err := facts.Decode(content)
@@ -116,6 +116,9 @@ func TestSurvey(t *testing.T) {
 	h.layout(plain)
 	inside := h.mustLendkeep("plan", "workshop", "--shift", "day", "--survey", "/tmp/larch.json", "-o", "-")
 	assert.Equal(t, inside, planHere(t, content, plain))
+
+	h.mustLendkeep("survey", "--keep-tree", "/tmp/larch.txtar")
+	assert.Contains(t, h.mustLendkeep("survey", "--root", "/tmp/larch.txtar", "--since", "/tmp/larch.json"), "Nothing has changed since")
 }
 
 // planHere plans on this machine from a survey that was brought home.
