@@ -40,9 +40,6 @@ layout files already is refused before anything is written.`,
 		Example: "  lendkeep adopt -o larch\n  lendkeep adopt -o larch --survey larch.survey.json",
 		Args:    cobra.NoArgs,
 		RunE: func(c *cobra.Command, _ []string) error {
-			if dir == "" {
-				return fail(exitUsage, "lendkeep adopt -o LAYOUT", "name the directory that the layout goes to")
-			}
 			if err := mayTake(dir); err != nil {
 				return err
 			}
@@ -66,6 +63,7 @@ layout files already is refused before anything is written.`,
 	}
 	w.flags(c, true)
 	c.Flags().StringVarP(&dir, "output", "o", "", "write the layout into this directory `LAYOUT`")
+	_ = c.MarkFlagRequired("output") // the flag is there, a line above
 	c.Flags().BoolVar(&asJSON, "json", false, "print what was written, and what was not, as JSON (lendkeep help json)")
 	return c
 }

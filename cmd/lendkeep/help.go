@@ -63,7 +63,7 @@ func contentName(c *cobra.Command) string {
 }
 
 func helpOf(b *strings.Builder, c *cobra.Command) {
-	fmt.Fprintf(b, "%s\n\n%s.\n\n%s\n\n", c.UseLine(), c.Short, c.Long)
+	fmt.Fprintf(b, "%s\n\n%s.\n\n%s\n\n", usageOf(c), c.Short, c.Long)
 	listing(b, "What it can do:", c, (*cobra.Command).IsAvailableCommand)
 	if c.Example != "" {
 		fmt.Fprintf(b, "For example:\n%s\n\n", strings.TrimRight(c.Example, "\n"))

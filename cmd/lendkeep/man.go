@@ -95,7 +95,7 @@ func command(b *strings.Builder, c *cobra.Command) {
 	if !c.IsAvailableCommand() {
 		return
 	}
-	fmt.Fprintf(b, "\n### %s\n\n%s\n\n", plain.Markdown(c.UseLine()), plain.Markdown(c.Long))
+	fmt.Fprintf(b, "\n### %s\n\n%s\n\n", plain.Markdown(usageOf(c)), plain.Markdown(c.Long))
 	options(b, c.LocalNonPersistentFlags())
 	if c.Example != "" {
 		b.WriteString("For example:\n\n")

@@ -74,7 +74,7 @@ func TestManualHasEveryCommand(t *testing.T) {
 		if c == root {
 			return
 		}
-		head := "\n### " + plain.Markdown(strings.TrimSuffix(c.UseLine(), " [flags]")) + "\n"
+		head := "\n### " + plain.Markdown(usageOf(c)) + "\n"
 		require.Contains(t, text, head)
 		_, section, _ := strings.Cut(text, head)
 		section, _, _ = strings.Cut(section, "\n##")

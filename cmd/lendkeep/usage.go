@@ -22,6 +22,17 @@ func outspoken(c *cobra.Command) {
 	}
 }
 
+// usageOf gives the line by which a command is called, with the options that it needs.
+func usageOf(c *cobra.Command) string {
+	line := c.UseLine()
+	c.Flags().VisitAll(func(f *pflag.Flag) {
+		if len(f.Annotations[needed]) > 0 {
+			line += " --" + f.Name + " " + valueOf(f)
+		}
+	})
+	return line
+}
+
 // taking gives a check of arguments that says what is wanted instead.
 func taking(wanted cobra.PositionalArgs) cobra.PositionalArgs {
 	if wanted == nil {
@@ -41,7 +52,7 @@ func taking(wanted cobra.PositionalArgs) cobra.PositionalArgs {
 		if len(takes) > 0 {
 			says = plain.Count(len(takes), "argument") + ", " + strings.Join(takes, " ")
 		}
-		return fail(exitUsage, fmt.Sprintf("%s; %s --help has examples", c.UseLine(), c.CommandPath()),
+		return fail(exitUsage, fmt.Sprintf("%s; %s --help has examples", usageOf(c), c.CommandPath()),
 			"%s takes %s; here %s", c.CommandPath(), says, present(arguments))
 	}
 }
@@ -88,8 +99,7 @@ func wrongOption(c *cobra.Command, err error) error {
 		}
 		return fail(exitUsage, next, "%s has no option --%s", c.CommandPath(), unknown.GetSpecifiedName())
 	case errors.As(err, &bare):
-		of, _ := pflag.UnquoteUsage(bare.GetFlag())
-		return fail(exitUsage, next, "--%s needs a value: --%[1]s %s", bare.GetFlag().Name, of)
+		return fail(exitUsage, next, "--%s needs a value: --%[1]s %s", bare.GetFlag().Name, valueOf(bare.GetFlag()))
 	case errors.As(err, &value) && value.GetFlag().Value.Type() == "bool":
 		return fail(exitUsage, next, "--%s takes no value", value.GetFlag().Name)
 	case errors.As(err, &value):
@@ -128,8 +138,8 @@ func together(c *cobra.Command) (err error) {
 			return
 		}
 		if len(f.Annotations[needed]) > 0 && !f.Changed {
-			of, usage := pflag.UnquoteUsage(f)
-			err = fail(exitUsage, fmt.Sprintf("%s --%s %s; %s --help has examples", c.UseLine(), f.Name, of, c.CommandPath()),
+			_, usage := pflag.UnquoteUsage(f)
+			err = fail(exitUsage, fmt.Sprintf("%s; %s --help has examples", usageOf(c), c.CommandPath()),
 				"%s needs --%s: %s", c.CommandPath(), f.Name, usage)
 		}
 		for _, group := range f.Annotations[excludes] {
