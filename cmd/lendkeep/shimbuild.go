@@ -2,7 +2,6 @@ package main
 
 import (
 	"crypto/sha256"
-	"encoding/hex"
 	"errors"
 	"fmt"
 	"io"
@@ -175,10 +174,7 @@ func (o shimOrder) part(t *text, what, file string, donor *firmware.Image, part 
 	return content, nil
 }
 
-func hashed(content []byte) string {
-	sum := sha256.Sum256(content)
-	return hex.EncodeToString(sum[:])
-}
+func hashed(content []byte) string { return fmt.Sprintf("%x", sha256.Sum256(content)) }
 
 func (o shimOrder) rom(driver []byte) ([]byte, error) {
 	vendor, err := pciID("--vendor", o.vendor)

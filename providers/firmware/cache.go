@@ -1,8 +1,6 @@
 package firmware
 
 import (
-	"crypto/sha256"
-	"encoding/hex"
 	"encoding/json"
 	"fmt"
 	"io/fs"
@@ -49,8 +47,7 @@ func Inspect(root fs.FS, name, cacheDir string) (Report, error) {
 	if cacheDir == "" {
 		return Read(content).Report(), nil
 	}
-	hash := sha256.Sum256(content)
-	key := hex.EncodeToString(hash[:])
+	key := hashOf(content)
 	entry := filepath.Join(cacheDir, key+".json")
 	if report, ok := cached(entry, key, int64(len(content))); ok {
 		return report, nil

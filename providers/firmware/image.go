@@ -2,8 +2,6 @@ package firmware
 
 import (
 	"bytes"
-	"crypto/sha256"
-	"encoding/hex"
 	"fmt"
 	"io"
 
@@ -27,8 +25,7 @@ func Read(content []byte) *Image {
 	} else {
 		w.flash(flash)
 	}
-	hash := sha256.Sum256(content)
-	return w.image(Report{SHA256: hex.EncodeToString(hash[:]), Bytes: int64(len(content))})
+	return w.image(Report{SHA256: hashOf(content), Bytes: int64(len(content))})
 }
 
 // image concludes from a finished walk.

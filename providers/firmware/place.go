@@ -3,8 +3,6 @@ package firmware
 import (
 	"bytes"
 	"context"
-	"crypto/sha256"
-	"encoding/hex"
 	"errors"
 	"fmt"
 	"io/fs"
@@ -91,8 +89,7 @@ func (s Shim) fact(named string) (facts.Shim, error) {
 	if err != nil {
 		return facts.Shim{}, err
 	}
-	shell := sha256.Sum256(s.Shell)
-	f := facts.Shim{Path: named, Driver: romSum(rom), Shell: hex.EncodeToString(shell[:])}
+	f := facts.Shim{Path: named, Driver: romSum(rom), Shell: hashOf(s.Shell)}
 	switch loaders := s.Loaders; {
 	case s.Ending != Prompt:
 		return f, errors.New("it powers off where an order's disk would stay at the prompt")
@@ -114,8 +111,8 @@ func (f Folder) donor(named, want string) (*Image, error) {
 	if err != nil {
 		return nil, err
 	}
-	if sum := sha256.Sum256(content); hex.EncodeToString(sum[:]) != want {
-		return nil, fmt.Errorf("donor %s was exchanged: its sha256 is %x", named, sum)
+	if sum := hashOf(content); sum != want {
+		return nil, fmt.Errorf("donor %s was exchanged: its sha256 is %s", named, sum)
 	}
 	return Read(content), nil
 }

@@ -2,9 +2,7 @@ package firmware
 
 import (
 	"bytes"
-	"crypto/sha256"
 	"encoding/binary"
-	"encoding/hex"
 	"fmt"
 )
 
@@ -94,7 +92,4 @@ func ReadROM(content []byte) (ROM, error) {
 }
 
 // romSum is the sha256 of what stands behind the header of a whole ROM.
-func romSum(content []byte) string {
-	sum := sha256.Sum256(content[romProgramAt:])
-	return hex.EncodeToString(sum[:])
-}
+func romSum(content []byte) string { return hashOf(content[romProgramAt:]) }

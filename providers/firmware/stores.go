@@ -3,7 +3,6 @@ package firmware
 import (
 	"context"
 	"crypto/sha256"
-	"encoding/hex"
 	"fmt"
 	"os"
 	"path/filepath"
@@ -73,7 +72,4 @@ func (s Stores) replace(store string, content []byte) error {
 	return files.Exchange(filepath.Join(s.Root, store), content)
 }
 
-func hashOf(content []byte) string {
-	sum := sha256.Sum256(content)
-	return hex.EncodeToString(sum[:])
-}
+func hashOf(content []byte) string { return fmt.Sprintf("%x", sha256.Sum256(content)) }
