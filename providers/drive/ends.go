@@ -22,11 +22,7 @@ const endBytes = 1 << 20
 // what it is that lie elsewhere, once they are kept in Folder. Called again after a cut-off it goes
 // on, and keeps nothing anew.
 func (ds Drives) Clear(ctx context.Context, d facts.Drive, keep string) error {
-	file, err := ds.openDrive(ctx, d, 0)
-	if err != nil {
-		return fmt.Errorf("clear drive: %w", err)
-	}
-	return closing(file, "clear drive", func() error {
+	return ds.with(ctx, d, "clear drive", func(file *opened) error {
 		kept, err := ds.readKept(keep, d)
 		switch {
 		case err != nil:
@@ -64,11 +60,7 @@ func (ds Drives) PutBack(ctx context.Context, d facts.Drive, keep string) error 
 	if err != nil || kept == nil {
 		return err
 	}
-	file, err := ds.openDrive(ctx, d, 0)
-	if err != nil {
-		return fmt.Errorf("put ends back: %w", err)
-	}
-	return closing(file, "put ends back", func() error {
+	return ds.with(ctx, d, "put ends back on drive", func(file *opened) error {
 		for _, p := range slices.Backward(kept) {
 			if _, err := file.WriteAt(p.content, int64(p.at)); err != nil {
 				return err
@@ -81,11 +73,15 @@ func (ds Drives) PutBack(ctx context.Context, d facts.Drive, keep string) error 
 	})
 }
 
-// closing does something with an open drive and closes it, whatever comes of it.
-func closing(file *opened, what string, do func() error) error {
-	err := errors.Join(do(), file.Close())
+// with does something with a drive that nobody else has meanwhile. What it is, in
+// words, and of which drive, is part of its error.
+func (ds Drives) with(ctx context.Context, d facts.Drive, what string, do func(*opened) error) error {
+	file, err := ds.openDrive(ctx, d, 0)
 	if err != nil {
-		return fmt.Errorf("%s %s (%s): %w", what, file.drive.Serial, file.device.Name, err)
+		return fmt.Errorf("%s: %w", what, err)
+	}
+	if err := errors.Join(do(file), file.Close()); err != nil {
+		return fmt.Errorf("%s %s (%s): %w", what, d.Serial, file.device.Name, err)
 	}
 	return nil
 }

@@ -46,11 +46,7 @@ func (ds Drives) MakeFilesystem(ctx context.Context, d facts.Drive, on facts.Ent
 	if !known || !uuidForm.MatchString(made.UUID) {
 		return fmt.Errorf("make filesystem of kind %q and identity %q: not possible", made.Kind, made.UUID)
 	}
-	file, err := ds.openDrive(ctx, d, 0)
-	if err != nil {
-		return fmt.Errorf("make filesystem: %w", err)
-	}
-	return closing(file, "make filesystem on drive", func() error {
+	return ds.with(ctx, d, "make filesystem on drive", func(file *opened) error {
 		node, err := ds.nodeOf(ctx, file, on)
 		if err != nil {
 			return err
@@ -243,11 +239,7 @@ func shortened(label string, most int) string {
 // ClearFilesystem takes the signature of a filesystem with that identity away;
 // where none is, it is gone already. Another is left alone, with an error.
 func (ds Drives) ClearFilesystem(ctx context.Context, d facts.Drive, on facts.Entry, made facts.NewFilesystem) error {
-	file, err := ds.openDrive(ctx, d, 0)
-	if err != nil {
-		return fmt.Errorf("clear filesystem: %w", err)
-	}
-	return closing(file, "clear filesystem on drive", func() error {
+	return ds.with(ctx, d, "clear filesystem on drive", func(file *opened) error {
 		if err := file.holds(on); err != nil {
 			return err
 		}

@@ -22,11 +22,7 @@ const emptyStep = 1 << 30
 // drive that holds neither, whole or partly written (table.Write); nothing of
 // it is kept, so the name does not matter.
 func (ds Drives) WriteTable(ctx context.Context, d facts.Drive, before, after *facts.Table, _ string) error {
-	file, err := ds.openDrive(ctx, d, 0)
-	if err != nil {
-		return fmt.Errorf("write table: %w", err)
-	}
-	return closing(file, "write table of drive", func() error {
+	return ds.with(ctx, d, "write table of drive", func(file *opened) error {
 		// Whoever marks the drive as a whole would lose what it keeps at its end.
 		mark, err := content.Whole(file.File, d.SizeBytes)
 		if err != nil {
@@ -47,11 +43,7 @@ func (ds Drives) WriteTable(ctx context.Context, d facts.Drive, before, after *f
 // a drive counts as blank. How far that copy had come is forgotten first: nobody
 // may go on with it on a drive that is half empty.
 func (ds Drives) Empty(ctx context.Context, d facts.Drive, bytes uint64, keep string) error {
-	file, err := ds.openDrive(ctx, d, 0)
-	if err != nil {
-		return fmt.Errorf("empty drive: %w", err)
-	}
-	return closing(file, "empty drive", func() error {
+	return ds.with(ctx, d, "empty drive", func(file *opened) error {
 		if err := os.Remove(ds.recordOf(keep)); err != nil && !errors.Is(err, fs.ErrNotExist) {
 			return err
 		}

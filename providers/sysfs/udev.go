@@ -4,7 +4,6 @@ import (
 	"errors"
 	"io/fs"
 	"slices"
-	"strconv"
 	"strings"
 
 	"lendkeep/reconcile/facts"
@@ -46,7 +45,7 @@ func (r *reader) udev(at facts.Devno) (udevRecord, error) {
 }
 
 // word gives a value that udev writes with its odd bytes as \xHH.
-func (r udevRecord) word(name string) string { return decodeHexEscapes(r.words[name]) }
+func (r udevRecord) word(name string) string { return facts.UnescapeHex(r.words[name]) }
 
 // signature gives what blkid recognised; nil is its word for nothing. More than
 // one signature at once is an error, since then neither can be relied on.
@@ -77,23 +76,4 @@ func (r udevRecord) entry(p *facts.Partition) {
 	p.ID = strings.ToLower(r.words["ID_PART_ENTRY_UUID"])
 	p.Type = strings.ToLower(r.words["ID_PART_ENTRY_TYPE"])
 	p.Name = r.word("ID_PART_ENTRY_NAME")
-}
-
-// decodeHexEscapes turns \xHH back into bytes (libblkid: blkid_encode_string).
-func decodeHexEscapes(text string) string {
-	if !strings.Contains(text, `\x`) {
-		return text
-	}
-	var plain strings.Builder
-	for i := 0; i < len(text); i++ {
-		if strings.HasPrefix(text[i:], `\x`) && i+4 <= len(text) {
-			if b, err := strconv.ParseUint(text[i+2:i+4], 16, 8); err == nil {
-				plain.WriteByte(byte(b))
-				i += 3
-				continue
-			}
-		}
-		plain.WriteByte(text[i])
-	}
-	return plain.String()
 }

@@ -105,20 +105,27 @@ func unslash(text string) string {
 
 // Unescape turns \ooo, which stands for a byte that would break a line of /proc
 // into wrong fields, back into that byte (Linux fs/seq_file.c, mangle_path).
-func Unescape(text string) string {
-	if !strings.Contains(text, `\`) {
+func Unescape(text string) string { return unescape(text, `\`, 3, 8) }
+
+// UnescapeHex does the same with \xHH in udev's words (libblkid:
+// blkid_encode_string).
+func UnescapeHex(text string) string { return unescape(text, `\x`, 2, 16) }
+
+func unescape(text, mark string, digits, base int) string {
+	if !strings.Contains(text, mark) {
 		return text
 	}
 	var plain strings.Builder
-	for i := 0; i < len(text); i++ {
-		if text[i] == '\\' && i+4 <= len(text) {
-			if b, err := strconv.ParseUint(text[i+1:i+4], 8, 8); err == nil {
+	for text != "" {
+		if rest, marked := strings.CutPrefix(text, mark); marked && len(rest) >= digits {
+			if b, err := strconv.ParseUint(rest[:digits], base, 8); err == nil {
 				plain.WriteByte(byte(b))
-				i += 3
+				text = rest[digits:]
 				continue
 			}
 		}
-		plain.WriteByte(text[i])
+		plain.WriteByte(text[0])
+		text = text[1:]
 	}
 	return plain.String()
 }
