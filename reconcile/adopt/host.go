@@ -28,7 +28,7 @@ func newHost(ix *facts.Index) *host {
 		h.tell("The name of the host, %q: %v.", h.name, err)
 		h.name = "host"
 	}
-	for _, gap := range slices.Concat(ix.Survey.Gaps, ix.Survey.Libvirt.Gaps) {
+	for _, gap := range ix.Survey.AreaGaps() {
 		h.tell("The %s of the host could not be read (%s), so what is written here may lack what they would show.", gap.Fact, gap.Reason)
 	}
 	for i := range ix.Survey.Libvirt.Guests {

@@ -17,9 +17,9 @@ import (
 
 func checkBridges(c *Case) []Finding {
 	var list []Finding
-	for _, found := range append(c.borrowed(), c.putAside()...) {
+	for _, found := range c.taken() {
 		f := found.Function
-		if f == nil || !f.Bridge() {
+		if !f.Bridge() {
 			continue
 		}
 		list = append(list, Finding{Severity: Stop, At: found.Controller.At,

@@ -16,10 +16,7 @@ import (
 
 func checkGaps(c *Case) []Finding {
 	var list []Finding
-	for _, found := range append(c.borrowed(), c.putAside()...) {
-		if found.Function == nil {
-			continue
-		}
+	for _, found := range c.taken() {
 		for _, gap := range c.gapsUnder(found.Function) {
 			list = append(list, Finding{Severity: Stop, At: found.Controller.At,
 				Summary:  shorten(fmt.Sprintf("%s of %s is not known", gap.Fact, found.Controller.Name)),
@@ -29,8 +26,7 @@ func checkGaps(c *Case) []Finding {
 			})
 		}
 	}
-	whole := append(c.Facts.Survey.Gaps[:len(c.Facts.Survey.Gaps):len(c.Facts.Survey.Gaps)], c.Facts.Survey.Libvirt.Gaps...)
-	for _, gap := range whole {
+	for _, gap := range c.Facts.Survey.AreaGaps() {
 		f := Finding{Severity: Stop, At: c.Layout.Host.At,
 			Summary:  shorten(gap.Fact + " could not be read"),
 			Detail:   "Without it lendkeep cannot tell what is in use: " + gap.Reason + ".",

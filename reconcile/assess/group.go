@@ -168,6 +168,11 @@ func (c *Case) Companions(f *facts.Function) []Found {
 // group.
 func (c *Case) putAside() []Found { return slices.Clip(c.aside) }
 
+// taken gives what is there and goes from the host, lent or aside.
+func (c *Case) taken() []Found {
+	return slices.DeleteFunc(slices.Concat(c.lent, c.aside), func(found Found) bool { return found.Function == nil })
+}
+
 // KeptAside names the borrowed controller for whose sake a controller is kept
 // on VFIO; empty for one that is not.
 func (c *Case) KeptAside(found Found) string {

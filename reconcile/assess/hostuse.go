@@ -26,10 +26,7 @@ import (
 
 func checkHostUse(c *Case) []Finding {
 	var list []Finding
-	for _, found := range append(c.borrowed(), c.putAside()...) {
-		if found.Function == nil {
-			continue
-		}
+	for _, found := range c.taken() {
 		for _, use := range c.Uses(found.Function.Address) {
 			if use.Kind == facts.UseSystem || !use.Live || c.handled(found, use) {
 				continue

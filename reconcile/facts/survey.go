@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"iter"
+	"slices"
 	"time"
 
 	"lendkeep/reconcile/strict"
@@ -47,6 +48,10 @@ type Survey struct {
 
 	Gaps []Gap `json:"gaps,omitempty"` // whole areas that could not be read
 }
+
+// AreaGaps gives the gaps of whole areas, libvirt's among them: what the survey does not
+// show may be there.
+func (s Survey) AreaGaps() []Gap { return slices.Concat(s.Gaps, s.Libvirt.Gaps) }
 
 // Namespaces gives every NVMe drive with the address of its controller.
 func (s Survey) Namespaces() iter.Seq2[Address, Namespace] {

@@ -56,13 +56,6 @@ func (c *comparison) say(change Change, format string, values ...any) {
 	c.list = append(c.list, change)
 }
 
-// gapsOf gives the gaps of a survey and of what libvirt said: what it does not show may
-// be there.
-func gapsOf(ix *facts.Index) []facts.Gap {
-	s := ix.Survey
-	return slices.Concat(s.Gaps, s.Libvirt.Gaps)
-}
-
 // seen says that something had one value and has another, where both could be read.
 // What could not be read before may have been the same.
 func (c *comparison) seen(of Change, what string, was, is string, wasRead, isRead bool) {
@@ -133,9 +126,9 @@ func (c *comparison) rest() {
 		}
 		switch {
 		case d.Gone:
-			c.say(change, "%s %s is %s", d.What, d.Name, gone(gapsOf(c.is)))
+			c.say(change, "%s %s is %s", d.What, d.Name, gone(c.is.Survey.AreaGaps()))
 		case d.New:
-			c.say(change, "%s %s is %s", d.What, d.Name, fresh(gapsOf(c.was)))
+			c.say(change, "%s %s is %s", d.What, d.Name, fresh(c.was.Survey.AreaGaps()))
 		default:
 			c.say(change, "%s", d)
 		}
@@ -150,10 +143,10 @@ func others(s *facts.Survey) facts.Survey {
 func (c *comparison) gaps() {
 	type place struct{ fact, path string }
 	before := map[place]bool{}
-	for _, g := range gapsOf(c.was) {
+	for _, g := range c.was.Survey.AreaGaps() {
 		before[place{g.Fact, g.Path}] = true
 	}
-	for _, g := range gapsOf(c.is) {
+	for _, g := range c.is.Survey.AreaGaps() {
 		if !before[place{g.Fact, g.Path}] {
 			c.say(Change{}, "not known any more: %s (%s: %s)", g.Fact, g.Path, g.Reason)
 		}
