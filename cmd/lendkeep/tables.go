@@ -11,6 +11,7 @@ import (
 	"lendkeep/reconcile/assess"
 	"lendkeep/reconcile/facts"
 	"lendkeep/reconcile/guard"
+	"lendkeep/spec/plain"
 )
 
 func printSurvey(w io.Writer, survey facts.Survey) error {
@@ -18,7 +19,7 @@ func printSurvey(w io.Writer, survey facts.Survey) error {
 	ix := facts.NewIndex(&survey)
 	outs := guard.Outs(ix)
 	m := survey.Machine
-	t.line("Host %s, kernel %s, %d CPUs, %s of memory, surveyed %s", m.Name, m.Kernel, m.CPUs, facts.Size(m.MemoryBytes), stamp(survey.TakenAt))
+	t.line("Host %s, kernel %s, %s, %s of memory, surveyed %s", m.Name, m.Kernel, plain.Count(m.CPUs, "CPU"), facts.Size(m.MemoryBytes), stamp(survey.TakenAt))
 	if m.IOMMUs == 0 {
 		t.line("No IOMMU is in use: nothing can be lent.")
 	}
