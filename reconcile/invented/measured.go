@@ -9,7 +9,7 @@ import (
 // Measured gives a sound result of a lent NVMe drive: every kind, five runs of two
 // seconds each, of which run i of kind k is at rate(k, i) bytes a second.
 func Measured(label string, rate func(k speed.Kind, i int) float64) speed.Result {
-	size, load, warm, fill := int64(1000204886016), 3, 41, 12
+	size, load, warm, fill, none := int64(1000204886016), 3, 41, 12, 0
 	r := speed.Result{
 		Format: speed.Format, Program: "1.4.0", Label: label,
 		Clock: speed.Clock{Began: time.Date(2026, 11, 2, 9, 30, 0, 0, time.UTC), Boot: 3 * time.Hour},
@@ -18,7 +18,7 @@ func Measured(label string, rate func(k speed.Kind, i int) float64) speed.Result
 		Target: speed.Target{Form: speed.Folder, Path: "/srv/reel", Filesystem: "ext4", Block: "nvme0n1", Driver: "nvme",
 			Drive: speed.Drive{Model: "Studio 1TB", Serial: "S0REEL01", Firmware: "2B2QEXM7", Bus: "nvme", SizeBytes: size, SectorBytes: 512}},
 		Method: speed.Method{Through: "io_uring", Direct: true, Write: true, FileBytes: 8 << 30, Written: 8 << 30, Runs: 5, RunLasts: 2 * time.Second},
-		Around: speed.Around{LoadPercent: &load, Power: "performance", TemperatureC: &warm, FillPercent: &fill, WriteCache: "write back"},
+		Around: speed.Around{LoadPercent: &load, DriveBusyPercent: &none, StealPercent: &none, CachedPercent: &none, ZerosPercent: &none, Power: "performance", TemperatureC: &warm, FillPercent: &fill, WriteCache: "write back"},
 	}
 	at := 5 * time.Second // the file is laid out
 	for _, k := range speed.Kinds {

@@ -16,8 +16,9 @@ import (
 const MaxBytes = 1 << 20
 
 // Encode writes the result in its one form: indented JSON with a final newline, and
-// the sum of all else set. A result that Decode would refuse is an error.
+// the sum of all else set, and the version. A result that Decode would refuse is an error.
 func (r Result) Encode() ([]byte, error) {
+	r.Format = Format
 	r.Sum = r.sum()
 	if err := r.sound(); err != nil {
 		return nil, fmt.Errorf("write result: %w", err)

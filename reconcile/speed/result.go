@@ -93,23 +93,28 @@ type Drive struct {
 
 // Method is how it was measured.
 type Method struct {
-	Through   string        `json:"through"`       // how reads and writes reach the system, one of Ways
-	Direct    bool          `json:"direct"`        // past the system's caches: O_DIRECT, FILE_FLAG_NO_BUFFERING
-	Write     bool          `json:"write"`         // writing was asked for
-	FileBytes int64         `json:"file_bytes"`    // of the file, or of the part of the device, over which the series run
-	Written   int64         `json:"written_bytes"` // all that the program wrote, with what fills its file
-	Runs      int           `json:"runs"`          // of each series
-	RunLasts  time.Duration `json:"run_lasts_ns"`  // the least that a run takes
+	Through      string        `json:"through"`       // how reads and writes reach the system, one of Ways
+	Direct       bool          `json:"direct"`        // past the system's caches: O_DIRECT, FILE_FLAG_NO_BUFFERING
+	WriteThrough bool          `json:"write_through"` // each write waits until it is past the drive's own cache: FILE_FLAG_WRITE_THROUGH
+	Write        bool          `json:"write"`         // writing was asked for
+	FileBytes    int64         `json:"file_bytes"`    // of the file, or of the part of the device, over which the series run
+	Written      int64         `json:"written_bytes"` // all that the program wrote, with what fills its file
+	Runs         int           `json:"runs"`          // of each series
+	RunLasts     time.Duration `json:"run_lasts_ns"`  // the least that a run takes; one that writes ends before, once it has written FileBytes
 }
 
 // Around is what disturbs a measurement or flatters it, as seen where it was
-// taken, before the first run. nil and empty: not known.
+// taken: before the first run, where nothing else is said. nil and empty: not known.
 type Around struct {
-	LoadPercent  *int   `json:"load_percent,omitempty"`  // how busy others kept the processors, 0 to 100
-	Power        string `json:"power,omitempty"`         // "performance" (the governor), "Balanced" (the scheme)
-	TemperatureC *int   `json:"temperature_c,omitempty"` // of the drive, degrees Celsius
-	FillPercent  *int   `json:"fill_percent,omitempty"`  // of the filesystem, without the program's own file
-	WriteCache   string `json:"write_cache,omitempty"`   // of the drive, as the system sees it: "write back", "write through"
+	LoadPercent      *int   `json:"load_percent,omitempty"`       // how busy others kept the processors, 0 to 100
+	DriveBusyPercent *int   `json:"drive_busy_percent,omitempty"` // how long others kept the drive from being idle
+	StealPercent     *int   `json:"steal_percent,omitempty"`      // of the guest's processor time during the runs: what the host took
+	CachedPercent    *int   `json:"cached_percent,omitempty"`     // of the file, after the runs: in the system's cache, past which Direct should have gone
+	ZerosPercent     *int   `json:"zeros_percent,omitempty"`      // of what was read: nothing but zeros, which a drive may tell without looking
+	Power            string `json:"power,omitempty"`              // "performance" (the governor), "Balanced" (the scheme)
+	TemperatureC     *int   `json:"temperature_c,omitempty"`      // of the drive, degrees Celsius
+	FillPercent      *int   `json:"fill_percent,omitempty"`       // of the filesystem, without the program's own file
+	WriteCache       string `json:"write_cache,omitempty"`        // of the drive, as the system sees it: "write back", "write through"
 }
 
 // Host is what only the host can know; lendkeep adds it there.
@@ -118,6 +123,7 @@ type Host struct {
 	Others      []string     `json:"others"`                 // guests that ran at its begin or end, sorted
 	Lent        bool         `json:"lent"`                   // the drive's controller was lent to the guest
 	Disk        *VirtualDisk `json:"disk,omitempty"`         // nil: it is none, or which one is not known
+	Way         *Way         `json:"way,omitempty"`          // to the controller of the drive; nil: it is not known which one that is
 	LoadPercent *int         `json:"load_percent,omitempty"` // how busy the host's processors were before it; nil: not known
 	Power       string       `json:"power,omitempty"`        // governor of the host's processors; empty: not known
 }

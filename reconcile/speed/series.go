@@ -36,8 +36,12 @@ type Kind struct {
 
 // String names the kind for people: "random read, 4 KiB, depth 32".
 func (k Kind) String() string {
-	size := strings.Replace(facts.Size(uint64(k.BlockBytes)), ".0 ", " ", 1)
-	return fmt.Sprintf("%s %s, %s, depth %d", k.Access, k.Deed, size, k.Depth)
+	return fmt.Sprintf("%s %s, %s, depth %d", k.Access, k.Deed, sized(k.BlockBytes), k.Depth)
+}
+
+// sized gives a size without a fraction of nothing: "4 KiB".
+func sized(bytes int64) string {
+	return strings.Replace(facts.Size(uint64(bytes)), ".0 ", " ", 1)
 }
 
 // Kinds are what is measured, in the order in which it is shown.

@@ -9,13 +9,14 @@ import (
 )
 
 // Ways are how reads and writes may reach the system: Linux by two kernel
-// interfaces or by as many threads as operations under way, Windows by threads.
-var Ways = []string{"io_uring", "libaio", "threads", "windows threads"}
+// interfaces or by as many threads as operations under way, Windows by a completion
+// port, since without one it does one operation of a file after the other.
+var Ways = []string{"io_uring", "libaio", "threads", "completion port"}
 
 // Bounds of what a result may say, far beyond what there is: they keep sums from
 // running over and refuse what no machine can have measured.
 const (
-	MaxRuns       = 100
+	MaxRuns       = 20 // of a series; ways counts exactly up to here
 	maxProcessors = 1 << 16
 	maxBytes      = 1 << 60
 	longest       = 24 * time.Hour // a whole measurement
@@ -28,7 +29,15 @@ const (
 // sound says what is wrong with a result that was read: values out of their range,
 // or that contradict each other.
 func (r Result) sound() error {
-	return cmp.Or(r.texts(), r.Clock.sound(), r.Place.sound(), r.Target.sound(), r.Method.sound(), r.Around.sound(), r.Host.sound(), r.series())
+	return cmp.Or(r.texts(), r.Clock.sound(), r.Place.sound(), r.Target.sound(), r.Method.sound(), r.Around.sound(), r.Host.sound(), r.side(), within("gaps", len(r.Gaps), 0, listLength), r.series())
+}
+
+// side holds what the program was told against what the host says.
+func (r Result) side() error {
+	if h := r.Host; h != nil && (r.Place.Side == Guest && h.Guest == "" || r.Place.Side == OnHost && h.Guest != "") {
+		return fmt.Errorf("place side: %q, and the host says that it was measured in %s", r.Place.Side, where(&r))
+	}
+	return nil
 }
 
 func (c Clock) sound() error {
@@ -70,7 +79,11 @@ func (m Method) sound() error {
 func (a Around) sound() error {
 	return cmp.Or(
 		percent("around load_percent", a.LoadPercent),
+		percent("around drive_busy_percent", a.DriveBusyPercent),
 		percent("around fill_percent", a.FillPercent),
+		percent("around steal_percent", a.StealPercent),
+		percent("around cached_percent", a.CachedPercent),
+		percent("around zeros_percent", a.ZerosPercent),
 		maybe("around temperature_c", a.TemperatureC, -100, 1000))
 }
 
@@ -85,7 +98,19 @@ func (h *Host) sound() error {
 	case !slices.IsSorted(h.Others) || slices.Contains(h.Others, h.Guest):
 		return errors.New("host others: want them sorted, without the guest itself")
 	}
-	return cmp.Or(within("host others", len(h.Others), 0, listLength), percent("host load_percent", h.LoadPercent))
+	return cmp.Or(within("host others", len(h.Others), 0, listLength), percent("host load_percent", h.LoadPercent), h.Way.sound())
+}
+
+// sound takes every speed: of one that is not known nothing is reckoned.
+func (w *Way) sound() error {
+	if w == nil {
+		return nil
+	}
+	err := cmp.Or(within("host way links", len(w.Links), 1, listLength), within("host way payload_bytes", w.PayloadBytes, 0, 4096))
+	for _, l := range w.Links {
+		err = cmp.Or(err, within("host way speed_mtps", l.SpeedMTps, 0, 1e6), within("host way width", l.Width, 0, 32))
+	}
+	return err
 }
 
 func percent(name string, value *int) error { return maybe(name, value, 0, 100) }

@@ -1,0 +1,76 @@
+package speed
+
+import "slices"
+
+// Loss is what a guest loses while others run beside it: the same guest's same drive,
+// measured without them and with them.
+type Loss struct {
+	Guest       string   // in which it was measured; empty: the host
+	Alone, With int      // indexes of the results
+	Beside      []string // guests that ran with it the second time and not the first
+	Measuring   []string // those of them that were measured at the same time: how much the others did is not known
+	Rows        []LossRow
+}
+
+// LossRow is how many times of its rate alone a kind still has.
+type LossRow struct {
+	Kind
+	Ratio
+}
+
+// losses finds every two results that differ by guests that ran.
+func losses(results []Result) []Loss {
+	var list []Loss
+	for i := range results {
+		for j := range results {
+			if l, is := lossOf(results, i, j); is {
+				list = append(list, l)
+			}
+		}
+	}
+	return list
+}
+
+func lossOf(results []Result, alone, with int) (Loss, bool) {
+	a, b := &results[alone], &results[with]
+	if a.Host == nil || b.Host == nil || !samePlace(a, b) {
+		return Loss{}, false
+	}
+	l := Loss{Guest: a.Host.Guest, Alone: alone, With: with}
+	for _, guest := range b.Host.Others {
+		if !slices.Contains(a.Host.Others, guest) {
+			l.Beside = append(l.Beside, guest)
+		}
+	}
+	more := len(l.Beside) > 0 && !slices.ContainsFunc(a.Host.Others, func(g string) bool { return !slices.Contains(b.Host.Others, g) })
+	if !more {
+		return Loss{}, false
+	}
+	for _, guest := range l.Beside {
+		if slices.ContainsFunc(results, func(r Result) bool { return r.Host != nil && r.Host.Guest == guest && overlap(r.Clock, b.Clock) }) {
+			l.Measuring = append(l.Measuring, guest)
+		}
+	}
+	for _, k := range Kinds {
+		if x, y := a.runs(k), b.runs(k); x != nil && y != nil {
+			l.Rows = append(l.Rows, LossRow{k, ratioOf(over(x, Run.Rate), over(y, Run.Rate))})
+		}
+	}
+	return l, true
+}
+
+// samePlace says that two results are of one guest's one drive, given in one way. A
+// virtual disk is told by its name; a drive that says nothing of itself is not known
+// to be the same.
+func samePlace(a, b *Result) bool {
+	for _, p := range properties {
+		if p.asked && p.differ(a, b) {
+			return false
+		}
+	}
+	known := a.Host.Disk != nil || a.Target.Drive.Serial != ""
+	return known && a.Target.Form == b.Target.Form && a.Target.Path == b.Target.Path
+}
+
+// overlap goes by the wall clocks of two systems, which may be some seconds apart.
+func overlap(a, b Clock) bool { return a.Began.Before(b.Ended) && b.Began.Before(a.Ended) }
