@@ -184,6 +184,7 @@ func TestLosses(t *testing.T) {
 	assert.Equal(t, []string{"guest grading", "ledger, measured at the same time", "sequential read, 1 MiB, depth 8"}, c.Costs()[1][:3])
 	assert.Equal(t, speed.Different, c.Losses[0].Rows[0].Verdict)
 	assert.Equal(t, "0.699 to 0.703 times", c.Losses[0].Rows[0].Span())
+	assert.Equal(t, "loses 29.7 to 30.1 %", c.Costs()[1][3])
 	assert.Equal(t, "ledger", c.Losses[1].Guest)
 	assert.Equal(t, speed.Different, c.Losses[1].Rows[0].Verdict)
 

@@ -18,6 +18,22 @@ type LossRow struct {
 	Ratio
 }
 
+// String says what is lost: "loses 27 to 31 %", or that nothing is shown.
+func (r LossRow) String() string {
+	word, low, high := "loses", 100*(1-r.High), 100*(1-r.Low)
+	switch {
+	case r.Verdict != Different:
+		return r.Ratio.String()
+	case r.Low > 1:
+		word, low, high = "gains", 100*(r.Low-1), 100*(r.High-1)
+	}
+	least, most := digits(low), digits(high)
+	if least == most {
+		return word + " " + least + " %"
+	}
+	return word + " " + least + " to " + most + " %"
+}
+
 // losses finds every two results that differ by guests that ran.
 func losses(results []Result) []Loss {
 	var list []Loss

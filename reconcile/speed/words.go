@@ -115,10 +115,10 @@ func (c Comparison) Differences() [][]string {
 
 // Costs gives what guests lose by each other, with a head.
 func (c Comparison) Costs() [][]string {
-	table := [][]string{{"in", "beside", "series", "of its rate alone it keeps"}}
+	table := [][]string{{"in", "beside", "series", "of its rate alone it"}}
 	for _, l := range c.Losses {
 		for _, row := range l.Rows {
-			table = append(table, []string{where(&c.Columns[l.With].Result), l.besideWhom(), row.Kind.String(), row.Ratio.String()})
+			table = append(table, []string{where(&c.Columns[l.With].Result), l.besideWhom(), row.Kind.String(), row.String()})
 		}
 	}
 	return table
