@@ -1,6 +1,7 @@
 package speed
 
 import (
+	"math/bits"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
@@ -37,6 +38,35 @@ func TestFiveRunsEach(t *testing.T) {
 	assert.Equal(t, 137846528820., total(ways(20, 20)))   // 40 over 20
 	assert.Equal(t, []float64{1, 1, 2, 1, 1}, ways(2, 2)) // written out by hand
 	assert.Equal(t, []float64{1, 1, 1, 1, 1}, ways(1, 4))
+}
+
+// Two series of the same drive: of all ways to deal ten runs out to two fives, every
+// one as likely, 2 of 252 pass for different, and in 8 the ratio 1 is not between
+// those that are told.
+func TestSameDriveDealtOut(t *testing.T) {
+	different, outside, ways := 0, 0, 0
+	for dealt := range 1 << 10 {
+		if bits.OnesCount(uint(dealt)) != 5 {
+			continue
+		}
+		var a, b []float64
+		for run := range 10 {
+			if rate := 500 + float64(run); dealt>>run&1 == 1 {
+				a = append(a, rate)
+			} else {
+				b = append(b, rate)
+			}
+		}
+		ways++
+		r := ratioOf(a, b)
+		if r.Verdict == Different {
+			different++
+		}
+		if r.Low > 1 || r.High < 1 {
+			outside++
+		}
+	}
+	assert.Equal(t, []int{252, 2, 8}, []int{ways, different, outside})
 }
 
 func TestRatio(t *testing.T) {
