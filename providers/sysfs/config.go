@@ -10,7 +10,8 @@ import (
 )
 
 // Offsets in config space and in the MSI-X capability (PCI Local Bus
-// Specification 3.0, 6.1, 6.7 and 6.8.2).
+// Specification 3.0, 6.1, 6.7 and 6.8.2), and in that of PCI Express (Linux
+// include/uapi/linux/pci_regs.h: PCI_EXP_DEVCTL).
 const (
 	configBytes      = 256 // what a capability of the old kind can lie in
 	configHeaderEnd  = 64  // what anybody may read; the rest takes privilege
@@ -23,6 +24,9 @@ const (
 	headerCardBus      = 2
 	capMSIX            = 0x11
 	msixBytes          = 12
+	capExpress         = 0x10
+	offsetDevControl   = 8
+	expressBytes       = offsetDevControl + 2
 )
 
 // readConfig fills what only config space tells.
@@ -38,6 +42,7 @@ func readConfig(p place, f *facts.Function) {
 	if err != nil {
 		p.gap("header_type", "config", err)
 		p.gap("msix", "config", err)
+		p.gap("payload_bytes", "config", err)
 		return
 	}
 	f.HeaderType = config[offsetHeaderType] &^ multiFunction
@@ -45,10 +50,44 @@ func readConfig(p place, f *facts.Function) {
 	if f.MSIX, err = msix(config); err != nil {
 		p.gap("msix", "config", err)
 	}
+	if f.PayloadBytes, err = payload(config); err != nil {
+		p.gap("payload_bytes", "config", err)
+	}
 }
 
-// msix walks the list of capabilities; nil where MSI-X is not among them.
+// msix gives nil where MSI-X is not among the capabilities.
 func msix(config []byte) (*facts.MSIX, error) {
+	found, err := capability(config, capMSIX, msixBytes)
+	if found == nil {
+		return nil, err
+	}
+	control := binary.LittleEndian.Uint16(found[2:])
+	table := binary.LittleEndian.Uint32(found[4:])
+	pending := binary.LittleEndian.Uint32(found[8:])
+	return &facts.MSIX{
+		Vectors:  int(control&0x7ff) + 1, // the field holds one less
+		TableBAR: int(table & 7), TableOffset: table &^ 7,
+		PBABAR: int(pending & 7), PBAOffset: pending &^ 7,
+	}, nil
+}
+
+// payload gives 0 where the function has none, and for a value of the field that is
+// reserved (PCI Express Base Specification, 7.5.3.4): that is no gap, which would
+// block a lend, since only measurements are judged by it.
+func payload(config []byte) (int, error) {
+	found, err := capability(config, capExpress, expressBytes)
+	if found == nil {
+		return 0, err
+	}
+	if size := found[offsetDevControl] >> 5; size <= 5 {
+		return 128 << size, nil
+	}
+	return 0, nil
+}
+
+// capability walks the list of capabilities for one of at least so many bytes; nil
+// where it is not among them.
+func capability(config []byte, id byte, bytes int) ([]byte, error) {
 	status := binary.LittleEndian.Uint16(config[offsetStatus:])
 	if status&statusCapabilities == 0 || config[offsetHeaderType]&^multiFunction == headerCardBus {
 		return nil, nil
@@ -62,23 +101,12 @@ func msix(config []byte) (*facts.MSIX, error) {
 			return nil, fmt.Errorf("a capability at 0x%02x, outside its place", at)
 		case at+2 > len(config):
 			return nil, fmt.Errorf("only %d bytes are readable; the rest takes root", len(config))
-		case config[at] == capMSIX && at+msixBytes > len(config):
-			return nil, fmt.Errorf("only %d bytes are readable, and MSI-X is at 0x%02x", len(config), at)
-		case config[at] == capMSIX:
-			return msixAt(config[at:]), nil
+		case config[at] == id && at+bytes > len(config):
+			return nil, fmt.Errorf("only %d bytes are readable, and capability 0x%02x is at 0x%02x", len(config), id, at)
+		case config[at] == id:
+			return config[at:], nil
 		}
 		at = int(config[at+1] &^ 3)
 	}
 	return nil, errors.New("the list of capabilities is a loop")
-}
-
-func msixAt(capability []byte) *facts.MSIX {
-	control := binary.LittleEndian.Uint16(capability[2:])
-	table := binary.LittleEndian.Uint32(capability[4:])
-	pending := binary.LittleEndian.Uint32(capability[8:])
-	return &facts.MSIX{
-		Vectors:  int(control&0x7ff) + 1, // the field holds one less
-		TableBAR: int(table & 7), TableOffset: table &^ 7,
-		PBABAR: int(pending & 7), PBAOffset: pending &^ 7,
-	}
 }

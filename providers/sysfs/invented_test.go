@@ -211,7 +211,7 @@ func TestConfigSpace(t *testing.T) {
 		"loop":             {space(map[int]byte{offsetFirstCap: 0x40, 0x40: 1, 0x41: 0x40}), nil, "loop"},
 		"outside":          {space(map[int]byte{offsetFirstCap: 0x20}), nil, "outside its place"},
 		"without root":     {space(map[int]byte{offsetFirstCap: 0x40})[:64], nil, "takes root"},
-		"cut":              {space(map[int]byte{offsetFirstCap: 0xf8, 0xf8: capMSIX}), nil, "MSI-X is at 0xf8"},
+		"cut":              {space(map[int]byte{offsetFirstCap: 0xf8, 0xf8: capMSIX}), nil, "0x11 is at 0xf8"},
 		"CardBus":          {space(map[int]byte{offsetHeaderType: headerCardBus, offsetFirstCap: 0x40, 0x40: capMSIX}), nil, ""},
 	} {
 		got, err := msix(test.config)
@@ -221,6 +221,25 @@ func TestConfigSpace(t *testing.T) {
 		} else {
 			assert.ErrorContains(t, err, test.err, name)
 		}
+	}
+}
+
+// Device Control is at 8 of the capability, the size in its bits 5 to 7 (Linux
+// include/uapi/linux/pci_regs.h: PCI_EXP_DEVCTL_PAYLOAD).
+func TestPayload(t *testing.T) {
+	for control, want := range map[byte]int{0x00: 128, 0x1f: 128, 0x20: 256, 0x5f: 512, 0x60: 1024, 0x80: 2048, 0xa0: 4096, 0xc0: 0, 0xff: 0} {
+		config := make([]byte, configBytes)
+		config[offsetStatus], config[offsetFirstCap], config[0x40], config[0x41] = statusCapabilities, 0x40, capMSIX, 0x80
+		config[0x80], config[0x88] = capExpress, control
+		got, err := payload(config)
+		assert.NoError(t, err)
+		assert.Equal(t, want, got, "%#x", control)
+		_, err = payload(config[:0x88])
+		assert.ErrorContains(t, err, "0x10 is at 0x80", "cut off")
+		config[0x80] = 1
+		got, err = payload(config)
+		assert.NoError(t, err)
+		assert.Zero(t, got, "no PCI Express")
 	}
 }
 

@@ -49,13 +49,15 @@ func eachMoment(t *testing.T, check func(t *testing.T, moment string, survey fac
 }
 
 // lspciForm takes apart what lspci(8) of pciutils 3.9 printed with -vvv -nn -D.
-var lspciForm = struct{ head, region, msix, table, pba, link *regexp.Regexp }{
+var lspciForm = struct{ head, region, msix, table, pba, link, payload *regexp.Regexp }{
 	head:   regexp.MustCompile(`^(\S+) .* \[([0-9a-f]{4})\]: (.*) \[([0-9a-f]{4}):([0-9a-f]{4})\](?: \(rev ([0-9a-f]{2})\))?(?: \(prog-if ([0-9a-f]{2}) .*\))?`),
 	region: regexp.MustCompile(`Region (\d): (I/O ports|Memory) at ([0-9a-f]+) .*\[size=(\d+)([KMG]?)\]`),
 	msix:   regexp.MustCompile(`MSI-X: Enable\S Count=(\d+)`),
 	table:  regexp.MustCompile(`Vector table: BAR=(\d) offset=([0-9a-f]+)`),
 	pba:    regexp.MustCompile(`PBA: BAR=(\d) offset=([0-9a-f]+)`),
 	link:   regexp.MustCompile(`Lnk(Cap|Sta):.*Speed ([0-9.]+)GT/s.*Width x(\d+)`),
+
+	payload: regexp.MustCompile(`MaxPayload (\d+) bytes, MaxReadReq`), // of DevCtl
 }
 
 // fromLspci reads one section of lspci's text into the facts that it tells.
@@ -90,6 +92,9 @@ func fromLspci(t *testing.T, section string) facts.Function {
 		}
 		if m := lspciForm.msix.FindStringSubmatch(line); m != nil {
 			f.MSIX = &facts.MSIX{Vectors: int(number(m[1], 10))}
+		}
+		if m := lspciForm.payload.FindStringSubmatch(line); m != nil {
+			f.PayloadBytes = int(number(m[1], 10))
 		}
 		if m := lspciForm.table.FindStringSubmatch(line); m != nil {
 			f.MSIX.TableBAR, f.MSIX.TableOffset = int(number(m[1], 10)), uint32(number(m[2], 16))
