@@ -51,6 +51,7 @@ var allowed = map[string][]string{
 	"providers/hook":          {"spec", "reconcile", "providers/files"},
 	"providers/person":        {"spec", "reconcile", "providers/files"},
 	"providers/program":       {},
+	"providers/chart":         {"spec", "reconcile"},
 	"providers/alarm":         {"providers/program"},
 	"providers/systemd":       {"spec", "reconcile", "providers/files", "providers/program"},
 	"providers/history":       {"spec", "reconcile", "providers/files"},
