@@ -70,9 +70,11 @@ func cut(text string, columns int) string {
 	if plain.Columns(text) <= columns {
 		return text
 	}
-	for text != "" && plain.Columns(text) > columns-1 {
-		runes := []rune(text)
-		text = string(runes[:len(runes)-1])
+	runes := []rune(text)
+	for len(runes) > 0 && plain.Columns(string(runes)) > columns-len(dots) {
+		runes = runes[:len(runes)-1]
 	}
-	return text + "…"
+	return string(runes) + dots
 }
+
+const dots = "..."

@@ -188,6 +188,9 @@ func TestLosses(t *testing.T) {
 	assert.Equal(t, "ledger", c.Losses[1].Guest)
 	assert.Equal(t, speed.Different, c.Losses[1].Rows[0].Verdict)
 
+	with.Host.Way = &speed.Way{Links: []speed.Link{{Below: "drive", SpeedMTps: 2500, Width: 4, Idle: true}}}
+	c = compared(t, alone, with)
+	assert.Len(t, c.Losses, 1, "a link that was idle is no other drive")
 	with.Target.Drive.Serial = "another"
 	c = compared(t, alone, with, shelf)
 	assert.Empty(t, c.Losses, "another drive is another question")
@@ -262,9 +265,9 @@ A difference is told only where no run of the one result reaches a run of the ot
 sequential read, 1 MiB, depth 8
 before  ===========]                                    502 MB/s (500 to 504)
 lent    ============================]          !        1252 MB/s (1250 to 1254)
-sequential read, 1 …
-before  502 MB/s (5…
-lent    1252 MB/s (…`, strings.Join(shown, "\n"))
+sequential read, ...
+before  502 MB/s ...
+lent    1252 MB/s...`, strings.Join(shown, "\n"))
 }
 
 // Anything that may be read can be compared with anything: no panic, every text in

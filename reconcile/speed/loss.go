@@ -49,19 +49,10 @@ func losses(results []Result) []Loss {
 
 func lossOf(results []Result, alone, with int) (Loss, bool) {
 	a, b := &results[alone], &results[with]
-	if a.Host == nil || b.Host == nil || !samePlace(a, b) {
+	if a.Host == nil || b.Host == nil || !samePlace(a, b) || len(added(b.Host.Others, a.Host.Others)) > 0 {
 		return Loss{}, false
 	}
-	l := Loss{Guest: a.Host.Guest, Alone: alone, With: with}
-	for _, guest := range b.Host.Others {
-		if !slices.Contains(a.Host.Others, guest) {
-			l.Beside = append(l.Beside, guest)
-		}
-	}
-	more := len(l.Beside) > 0 && !slices.ContainsFunc(a.Host.Others, func(g string) bool { return !slices.Contains(b.Host.Others, g) })
-	if !more {
-		return Loss{}, false
-	}
+	l := Loss{Guest: a.Host.Guest, Alone: alone, With: with, Beside: added(a.Host.Others, b.Host.Others)}
 	for _, guest := range l.Beside {
 		if slices.ContainsFunc(results, func(r Result) bool { return r.Host != nil && r.Host.Guest == guest && overlap(r.Clock, b.Clock) }) {
 			l.Measuring = append(l.Measuring, guest)
@@ -72,20 +63,25 @@ func lossOf(results []Result, alone, with int) (Loss, bool) {
 			l.Rows = append(l.Rows, LossRow{k, ratioOf(over(x, Run.Rate), over(y, Run.Rate))})
 		}
 	}
-	return l, true
+	return l, len(l.Beside) > 0
+}
+
+// added gives what is in the second list only.
+func added(first, second []string) []string {
+	return slices.DeleteFunc(slices.Clone(second), func(name string) bool { return slices.Contains(first, name) })
 }
 
 // samePlace says that two results are of one guest's one drive, given in one way. A
 // virtual disk is told by its name; a drive that says nothing of itself is not known
 // to be the same.
 func samePlace(a, b *Result) bool {
-	for _, p := range properties {
-		if p.asked && p.differ(a, b) {
+	for _, of := range []func(*Result) string{where, given, drive, driver} {
+		if of(a) != of(b) {
 			return false
 		}
 	}
 	known := a.Host.Disk != nil || a.Target.Drive.Serial != ""
-	return known && a.Target.Form == b.Target.Form && a.Target.Path == b.Target.Path
+	return known && given(a) != "" && a.Target.Form == b.Target.Form && a.Target.Path == b.Target.Path
 }
 
 // overlap goes by the wall clocks of two systems, which may be some seconds apart.

@@ -19,11 +19,11 @@ type property struct {
 // test walks its fields. Numbers that always move a little count where they are ten
 // apart (common practice).
 var properties = []property{
-	{"drive", true, func(r *Result) string { return words(r.Target.Drive.Model, r.Target.Drive.Serial) }, nil},
+	{"drive", true, drive, nil},
 	{"firmware of the drive", true, func(r *Result) string { return r.Target.Drive.Firmware }, nil},
 	{"size of the drive", true, func(r *Result) string { return bytesOf(r.Target.Drive.SizeBytes) }, nil},
 	{"bus", true, func(r *Result) string { return r.Target.Drive.Bus }, nil},
-	{"driver", true, func(r *Result) string { return words(r.Target.Driver, r.Target.DriverVersion) }, nil},
+	{"driver", true, driver, nil},
 	{"way to the drive", true, wayTo, nil},
 	{"measured in", true, where, nil},
 	{"given to the guest", true, given, nil},
@@ -71,6 +71,10 @@ func tenApart(of func(r *Result) *int) func(a, b *Result) bool {
 }
 
 func words(list ...string) string { return strings.TrimSpace(strings.Join(list, " ")) }
+
+func drive(r *Result) string { return words(r.Target.Drive.Model, r.Target.Drive.Serial) }
+
+func driver(r *Result) string { return words(r.Target.Driver, r.Target.DriverVersion) }
 
 func yes(is bool) string {
 	if is {
