@@ -71,7 +71,9 @@ func at(text string) facts.Address {
 // and that of the switch as it is told.
 func way(speed, width int, change func(f []facts.Function)) *facts.Index {
 	port, up, down := at("0000:00:1d.0"), at("0000:03:00.0"), at("0000:04:00.0")
-	link := func(speed, width int) *facts.Link { return &facts.Link{SpeedMTps: speed, Width: width, MaxSpeedMTps: speed, MaxWidth: width} }
+	link := func(speed, width int) *facts.Link {
+		return &facts.Link{SpeedMTps: speed, Width: width, MaxSpeedMTps: speed, MaxWidth: width}
+	}
 	list := []facts.Function{
 		{Address: port, DeviceName: "port", PayloadBytes: 256, Link: link(speed, width)},
 		{Address: up, DeviceName: "port", Upstream: &port, PayloadBytes: 256, Link: link(speed, width)},

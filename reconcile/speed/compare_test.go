@@ -57,6 +57,7 @@ func TestUnlike(t *testing.T) {
 	}{
 		"nothing":              {func(r *speed.Result) {}, nil, nil},
 		"file size":            {func(r *speed.Result) { r.Method.FileBytes /= 2 }, []string{"file size"}, nil},
+		"file size, a little":  {func(r *speed.Result) { r.Method.FileBytes += 4096 }, []string{"file size"}, nil},
 		"io":                   {func(r *speed.Result) { r.Method.Through = "threads" }, []string{"way of reading and writing"}, nil},
 		"cache mode":           {func(r *speed.Result) { r.Host.Disk.Cache = "none" }, []string{"cache mode"}, nil},
 		"cache mode left":      {func(r *speed.Result) { r.Host.Disk.Cache = "" }, []string{"cache mode"}, nil},

@@ -58,7 +58,7 @@ var properties = []property{
 	{"system", false, func(r *Result) string { return words(r.Place.System, r.Place.Name) }, nil},
 	{"release of the kernel", false, func(r *Result) string { return r.Place.Release }, nil},
 	{"processors", false, func(r *Result) string { return strconv.Itoa(r.Place.Processors) + " " + r.Place.Machine }, nil},
-	{"memory", false, func(r *Result) string { return bytesOf(r.Place.MemoryBytes) }, nil},
+	{"memory", false, memory, nil},
 	{"lendkeep-measure", false, func(r *Result) string { return r.Program }, nil},
 }
 
@@ -83,9 +83,17 @@ func yes(is bool) string {
 	return "no"
 }
 
+// bytesOf writes a size so that no two are written alike; empty: not known.
 func bytesOf(size int64) string {
-	if size == 0 {
+	unit := int64(1)
+	for size>>10 >= unit {
+		unit <<= 10
+	}
+	switch {
+	case size == 0:
 		return ""
+	case size%unit != 0:
+		return fmt.Sprintf("%d bytes", size)
 	}
 	return sized(size)
 }
@@ -97,6 +105,14 @@ func number(value *int, unit string) string {
 		return ""
 	}
 	return fmt.Sprintf("%d%s", *value, unit)
+}
+
+// memory is rounded: kernels keep different parts of it for themselves.
+func memory(r *Result) string {
+	if r.Place.MemoryBytes == 0 {
+		return ""
+	}
+	return sized(r.Place.MemoryBytes)
 }
 
 func filesystem(r *Result) string {
