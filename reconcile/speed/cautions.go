@@ -59,7 +59,7 @@ func (r *Result) beyond() []string {
 	for _, k := range Kinds {
 		if cell := cellOf(k, r); cell != nil && cell.Over {
 			list = append(list, fmt.Sprintf("%s: %s are more than the links carry (%s): not the drive has answered, but a memory before it",
-				k, perSecond(cell.Rate.Most), perSecond(r.Ceiling().Rate)))
+				k, perSecond(cell.Rate.Most), perSecond(r.Ceiling().Bound())))
 		}
 	}
 	return list

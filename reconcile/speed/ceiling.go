@@ -46,15 +46,16 @@ func (w Way) Ceiling() Ceiling {
 	return c
 }
 
-// Firm says that nothing goes faster: the rate is known, and no link was slowed down
-// when it was read.
-func (c Ceiling) Firm() bool {
+// Bound gives what nothing exceeds, in bytes a second: what the links carry that are
+// not Loose; 0: nothing is called impossible.
+func (c Ceiling) Bound() float64 {
+	bound := 0.0
 	for _, l := range c.Links {
-		if l.Idle {
-			return false
+		if carries := l.carries(c.PayloadBytes); c.Unknown == "" && !l.Loose && (bound == 0 || carries < bound) {
+			bound = carries
 		}
 	}
-	return c.Rate > 0
+	return bound
 }
 
 // String says the link for people, by the port that makes it.
@@ -64,8 +65,8 @@ func (l Link) String() string {
 		at = l.Below
 	}
 	text := fmt.Sprintf("%.3g GT/s x%d below %s", float64(l.SpeedMTps)/1000, l.Width, at)
-	if l.Idle {
-		text += " (it may be faster under load)"
+	if l.Loose {
+		text += " (it may carry more)"
 	}
 	return text
 }

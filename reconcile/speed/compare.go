@@ -165,8 +165,8 @@ func cellOf(k Kind, r *Result) *Cell {
 		CPU:   spread(func(r Run) float64 { return float64(r.CPU) / float64(r.Took) }),
 	}
 	cell.Rate = spreadOf(cell.Rates)
-	ceiling := r.Ceiling()
-	cell.Over = ceiling.Firm() && cell.Rate.Most > ceiling.Rate
+	bound := r.Ceiling().Bound()
+	cell.Over = bound > 0 && cell.Rate.Most > bound
 	return cell
 }
 

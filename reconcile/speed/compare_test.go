@@ -189,7 +189,7 @@ func TestLosses(t *testing.T) {
 	assert.Equal(t, "ledger", c.Losses[1].Guest)
 	assert.Equal(t, speed.Different, c.Losses[1].Rows[0].Verdict)
 
-	with.Host.Way = &speed.Way{Links: []speed.Link{{Below: "drive", SpeedMTps: 2500, Width: 4, Idle: true}}}
+	with.Host.Way = &speed.Way{Links: []speed.Link{{Below: "drive", SpeedMTps: 2500, Width: 4, Loose: true}}}
 	c = compared(t, alone, with)
 	assert.Len(t, c.Losses, 1, "a link that was idle is no other drive")
 	with.Target.Drive.Serial = "another"
@@ -230,8 +230,8 @@ func TestBeyondTheCeiling(t *testing.T) {
 	r.Host.Way = &speed.Way{PayloadBytes: 256, Links: []speed.Link{{Below: "drive", Above: "port", SpeedMTps: 8000, Width: 4}}}
 	const says = "sequential read, 1 MiB, depth 8: 4004 MB/s are more than the links carry (3653 MB/s)"
 	assert.Contains(t, strings.Join(compared(t, r).Columns[0].Cautions, "\n"), says)
-	r.Host.Way.Links[0].Idle = true
-	assert.NotContains(t, strings.Join(compared(t, r).Columns[0].Cautions, "\n"), "more than the links carry", "an idle link is no bound")
+	r.Host.Way.Links[0].Loose = true
+	assert.NotContains(t, strings.Join(compared(t, r).Columns[0].Cautions, "\n"), "more than the links carry", "a link that may carry more is no bound")
 	r.Host.Way = &speed.Way{Links: []speed.Link{{Below: "drive", Above: "port", SpeedMTps: 2500, Width: 1}}}
 	assert.NotContains(t, strings.Join(compared(t, r).Columns[0].Cautions, "\n"), "more than the links carry", "without the size of packets nothing is impossible")
 }
@@ -331,7 +331,7 @@ func anyResult(t *rapid.T, i int) speed.Result {
 	if r.Host != nil && rapid.Bool().Draw(t, "its way is known") {
 		r.Host.Way = &speed.Way{PayloadBytes: rapid.SampledFrom([]int{0, 128, 4096}).Draw(t, "payload")}
 		for range rapid.IntRange(1, 3).Draw(t, "links") {
-			r.Host.Way.Links = append(r.Host.Way.Links, speed.Link{Below: "drive", SpeedMTps: rapid.SampledFrom([]int{0, 2500, 64000, 77}).Draw(t, "speed"), Width: rapid.IntRange(0, 32).Draw(t, "width"), Idle: rapid.Bool().Draw(t, "idle")})
+			r.Host.Way.Links = append(r.Host.Way.Links, speed.Link{Below: "drive", SpeedMTps: rapid.SampledFrom([]int{0, 2500, 64000, 77}).Draw(t, "speed"), Width: rapid.IntRange(0, 32).Draw(t, "width"), Loose: rapid.Bool().Draw(t, "idle")})
 		}
 	}
 	if rapid.Bool().Draw(t, "side is known") {

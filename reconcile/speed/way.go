@@ -15,7 +15,7 @@ type Link struct {
 	Above     string `json:"above,omitempty"` // the port at the other end; empty: none was seen
 	SpeedMTps int    `json:"speed_mtps"`      // millions of transfers a second, when the survey was taken; 0: not known
 	Width     int    `json:"width"`           // lanes, likewise
-	Idle      bool   `json:"idle,omitempty"`  // it was slower than its ends can be, or nobody knows what they can: under load it may carry more
+	Loose     bool   `json:"loose,omitempty"` // it may carry more than it says
 }
 
 // WayOf follows the links from a function to its root port: each is between a
@@ -65,6 +65,12 @@ func (w *Way) packets(f *facts.Function) {
 	w.PayloadBytes = max(w.PayloadBytes, f.PayloadBytes)
 }
 
+// tunnelMTps is the speed that both ends of a tunnel through USB4 or Thunderbolt say,
+// whatever it carries (from memory).
+const tunnelMTps = 2500
+
+// link adds one. A link that is slower than both its ends can be is idle, or so it may
+// be where nobody says what they can: under load it may carry more.
 func (w *Way) link(below, above *facts.Function) {
 	ends := []*facts.Link{below.Link}
 	l := Link{Below: Text(below.Title())}
@@ -73,7 +79,7 @@ func (w *Way) link(below, above *facts.Function) {
 	}
 	l.SpeedMTps, l.Width = lesser(ends, func(end *facts.Link) int { return end.SpeedMTps }), lesser(ends, func(end *facts.Link) int { return end.Width })
 	can := lesser(ends, func(end *facts.Link) int { return end.MaxSpeedMTps })
-	l.Idle = can == 0 || l.SpeedMTps < can
+	l.Loose = can == 0 || l.SpeedMTps < can || can == tunnelMTps
 	w.Links = append(w.Links, l)
 }
 
