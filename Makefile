@@ -6,14 +6,24 @@ TAGS     := libvirt_dlopen
 BIN      := build/lendkeep
 export GOFLAGS := -tags=$(TAGS)
 
-.PHONY: build man completions install demo test test-outside fuzz bench tools clean
+.PHONY: build measure man completions install demo test test-outside fuzz bench tools clean
 
 # No path of this machine and no debugger's tables, so that the same commit gives
 # the same programs; panics name their lines all the same.
 BUILD := $(GO) build -trimpath -ldflags "-s -w"
-build: tools
+build: tools measure
 	CGO_ENABLED=1 $(BUILD) -buildmode=pie -o $(BIN) ./cmd/lendkeep
 	CGO_ENABLED=0 $(BUILD) -o $(BIN)-hook ./cmd/lendkeep-hook
+
+# What measures drives, for each system that a guest may have: lendkeep puts it there.
+MEASURE := build/measure
+VERSION := $(shell sed -n 's/^const number = "\(.*\)"$$/\1/p' cmd/lendkeep/version.go)
+measure:
+	for system in linux-amd64 linux-arm64 windows-amd64; do \
+	  case $$system in windows-*) end=.exe;; *) end=;; esac; \
+	  CGO_ENABLED=0 GOOS=$${system%-*} GOARCH=$${system#*-} $(BUILD) -ldflags "-s -w -X main.number=$(VERSION)" \
+	    -o $(MEASURE)/lendkeep-measure-$$system$$end ./cmd/lendkeep-measure || exit 1; \
+	done
 
 # The man pages, out of what the program itself shows as help.
 MAN := build/man
@@ -27,11 +37,14 @@ completions: build
 	rm -rf $(COMPLETIONS)
 	$(BIN) completions $(COMPLETIONS)
 
-# Where the guard's hook and the watch's unit look for their programs, and where
-# the package has all of it.
+# Where the guard's hook, the watch's unit and lendkeep measure look for their
+# programs, and where the package has all of it.
 install: build man completions
 	install -D $(BIN) $(DESTDIR)/usr/bin/lendkeep
 	install -D $(BIN)-hook $(DESTDIR)/usr/sbin/lendkeep-hook
+	for program in $(MEASURE)/*; do \
+	  install -D $$program $(DESTDIR)/usr/lib/lendkeep/$${program##*/} || exit 1; \
+	done
 	for page in $(MAN)/*; do \
 	  install -D -m 644 $$page $(DESTDIR)/usr/share/man/man$${page##*.}/$${page##*/} || exit 1; \
 	done
@@ -81,6 +94,9 @@ demo: build
 test: export LENDKEEP_REQUIRE_OUTSIDE := 1
 test: test-tools
 	$(GO) vet ./...
+	for system in linux/arm64 windows/amd64; do \
+	  CGO_ENABLED=0 GOOS=$${system%/*} GOARCH=$${system#*/} $(GO) vet ./providers/measure ./cmd/lendkeep-measure || exit 1; \
+	done
 	$(GO) test -count=1 -timeout 25m ./... ./testdata/emuhost/...
 
 .PHONY: test-tools
@@ -109,6 +125,18 @@ fixtures: host
 	$(GO) run ./testdata/emuhost/cmd capture build/trees
 	$(GO) test -count=1 ./providers/sysfs -run '^TestMakeCaptured$$' -trees $(CURDIR)/build/trees
 	$(GO) test -count=1 ./providers/sysfs -run '^TestLarch$$' -update
+
+# lendkeep-measure beside fio, in turns on one file below MEASURE_DIR, with 2 GiB free:
+# minutes of nothing but reading and writing. wine-test runs the Windows program under
+# wine (670 MB of packages): where it goes, not how fast.
+.PHONY: measure-test wine-test
+MEASURE_DIR ?= /var/tmp
+measure-test:
+	@./testdata/need.sh fio
+	LENDKEEP_MEASURE_DIR=$(MEASURE_DIR) $(GO) test -count=1 -timeout 1h -v -run '^TestBesideFio$$' ./providers/measure
+wine-test: measure
+	@./testdata/need.sh wine64 binutils-mingw-w64-x86-64
+	./testdata/winetest.sh $(MEASURE)/lendkeep-measure-windows-amd64.exe
 
 # The real process, killed at a thousand random moments of apply, resume and
 # rollback on a stand-in host; make test has forty.

@@ -56,9 +56,11 @@ var allowed = map[string][]string{
 	"providers/systemd":       {"spec", "reconcile", "providers/files", "providers/program"},
 	"providers/history":       {"spec", "reconcile", "providers/files"},
 	"providers/memory":        {"spec", "reconcile", "providers/files"},
+	"providers/measure":       {"spec/plain", "reconcile/facts", "reconcile/speed"},
 	"providers/libvirt":       {"spec", "reconcile", "providers/libvirt/dump"},
 	"providers/libvirt/dump":  {"spec", "reconcile"},
 	"cmd/lendkeep-hook":       {"spec", "reconcile", "providers/sysfs", "providers/drive", "providers/holding", "providers/history", "providers/hook", "providers/files"},
+	"cmd/lendkeep-measure":    {"spec/plain", "reconcile/facts", "reconcile/speed", "providers/measure"},
 	"cmd/lendkeep/screen":     {"spec/plain"},
 	"cmd/lendkeep":            {"spec", "reconcile", "providers", "cmd/lendkeep/screen"},
 }

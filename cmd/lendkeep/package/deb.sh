@@ -14,7 +14,7 @@ mkdir -p "$doc" "$root/usr/share/lintian/overrides" "$root/DEBIAN"
 install -m 644 "$here/copyright" "$doc/copyright"
 install -m 644 "$here/overrides" "$root/usr/share/lintian/overrides/lendkeep"
 gzip -9n <"$here/changelog" >"$doc/changelog.gz"
-"$here/licences.sh" "$root/usr/bin/lendkeep" "$root/usr/sbin/lendkeep-hook" >"$doc/compiled-in"
+"$here/licences.sh" "$root/usr/bin/lendkeep" "$root/usr/sbin/lendkeep-hook" "$root"/usr/lib/lendkeep/* >"$doc/compiled-in"
 gzip -9n "$doc/compiled-in"
 find "$root/usr/share/man" -type f -exec gzip -9n {} +
 

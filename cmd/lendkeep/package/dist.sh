@@ -10,7 +10,7 @@ here=$(dirname "$0")
 epoch=${SOURCE_DATE_EPOCH:-$(git -C "$here" log -1 --format=%ct)}
 name=lendkeep-$("$root/usr/bin/lendkeep" --version | cut -d ' ' -f 2)-linux-$(go env GOARCH)
 
-"$here/licences.sh" "$root/usr/bin/lendkeep" "$root/usr/sbin/lendkeep-hook" >"$root/usr/share/doc/lendkeep/compiled-in"
+"$here/licences.sh" "$root/usr/bin/lendkeep" "$root/usr/sbin/lendkeep-hook" "$root"/usr/lib/lendkeep/* >"$root/usr/share/doc/lendkeep/compiled-in"
 install -m 644 "$here/../../../LICENSE" "$root/usr/share/doc/lendkeep/LICENSE"
 tar -C "$root" --sort=name --mtime="@$epoch" --owner=0 --group=0 --numeric-owner --format=gnu \
 	--transform="s,^\.,$name," -cf - . | gzip -9n >"$out/$name.tar.gz"
