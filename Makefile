@@ -101,7 +101,7 @@ test: test-tools
 
 .PHONY: test-tools
 test-tools:
-	@./testdata/need.sh gcc util-linux libvirt0 libvirt-daemon-driver-qemu qemu-system-x86 qemu-utils libxml2-utils pci.ids ovmf gdisk fdisk dosfstools mtools xfsprogs e2fsprogs ntfs-3g exfatprogs btrfs-progs cryptsetup-bin systemd groff-base bash-completion dpkg binutils kmod
+	@./testdata/need.sh gcc util-linux libvirt0 libvirt-daemon-driver-qemu qemu-system-x86 qemu-utils libxml2-utils pci.ids ovmf gdisk fdisk dosfstools mtools xfsprogs e2fsprogs ntfs-3g exfatprogs btrfs-progs cryptsetup-bin systemd groff-base bash-completion dpkg binutils kmod qemu-guest-agent
 
 # The emulated host (testdata/emuhost): a real kernel that really lends, in
 # software. host builds its image, host-test runs the whole suite, host-smoke two
