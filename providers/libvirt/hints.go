@@ -81,5 +81,8 @@ var hints = []hint{
 	{"already exists with uuid", library, "a guest of this name is there already"},
 	{"managed save image exists", qemu, "start the guest and shut it down, or drop its saved memory: virsh managedsave-remove"},
 	{"cannot delete inactive domain with", qemu, "the guest has snapshots: delete them first, if nobody needs them"},
+	{"QEMU guest agent is not configured", qemu, "give the guest a channel to the agent: <channel type='unix'> with <target type='virtio' name='org.qemu.guest_agent.0'/>"},
+	{"QEMU guest agent is not connected", qemu, "install and start QEMU's agent in the guest (Debian package qemu-guest-agent)"},
+	{"Guest agent not available for now", qemu, "see that QEMU's agent runs in the guest; restart it there"},
 	{"failed to validate against schema", library, "this libvirt does not know something that the definition says"},
 }
