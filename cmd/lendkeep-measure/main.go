@@ -82,6 +82,14 @@ func (w wanted) carryOut(ctx context.Context, stdout, told io.Writer) (err error
 		}()
 		out = file
 	}
+	if w.progress != "" {
+		file, made := os.OpenFile(w.progress, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o644)
+		if made != nil {
+			return measure.Problem{Err: fmt.Errorf("make the file for the progress: %w", made), Next: "name a file that is not there yet"}
+		}
+		defer file.Close() // what is lost of it nobody misses
+		told = file
+	}
 	tell := func(text string) { fmt.Fprintln(told, plain.Text(text)) }
 	tell(w.writes())
 	r, err := measured(ctx, w.Asked, tell)

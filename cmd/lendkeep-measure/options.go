@@ -4,20 +4,19 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"strconv"
 	"strings"
 
 	"github.com/spf13/pflag"
 
 	"lendkeep/providers/measure"
 	"lendkeep/reconcile/speed"
-	"lendkeep/spec/plain"
 )
 
 // wanted is what the command line asks for.
 type wanted struct {
 	measure.Asked
-	json string // file for the result; empty: a table is shown
+	json     string // file for the result; empty: a table is shown
+	progress string // file for what it is at; empty: that is told on standard error
 }
 
 // toStdout is the name of standard output where a file is wanted.
@@ -44,6 +43,7 @@ func options(w *wanted) (*pflag.FlagSet, map[string]*string) {
 	f.DurationVar(&w.Lasts, "lasts", measure.UsualLasting, "`TIME` that a run lasts; one that writes ends before, once it has written as much as the file has")
 	f.StringVar(&w.Label, "label", "", "`NAME` of the result")
 	f.StringVar(&w.json, "json", "", "write the result to this `FILE`, which must not be there yet, as lendkeep measure reads it; - is standard output")
+	f.StringVar(&w.progress, "progress", "", "tell what it is doing in this `FILE`, which must not be there yet, instead of on standard error")
 	f.BoolP("help", "h", false, "show this, and end")
 	f.Bool("version", false, "tell the version, and end")
 	return f, texts
@@ -98,7 +98,7 @@ func read(arguments []string) (wanted, error) {
 	}
 	w.Form, w.Path = speed.Folder, folder
 	var err error
-	if w.Bytes, err = parseSize(*texts["size"]); err != nil {
+	if w.Bytes, err = measure.ParseSize(*texts["size"]); err != nil {
 		return w, err
 	}
 	if !w.Write {
@@ -127,25 +127,4 @@ func wrongOption(err error) error {
 	default:
 		return wrong("the options cannot be read")
 	}
-}
-
-// units are those of a size, as spec has them.
-var units = []struct {
-	name  string
-	bytes int64
-}{{"TiB", 1 << 40}, {"GiB", 1 << 30}, {"MiB", 1 << 20}}
-
-// parseSize reads 4GiB, 512MiB, with or without a space.
-func parseSize(text string) (int64, error) {
-	for _, u := range units {
-		digits, ok := strings.CutSuffix(strings.TrimSpace(text), u.name)
-		if !ok {
-			continue
-		}
-		n, err := strconv.ParseInt(strings.TrimSpace(digits), 10, 64)
-		if err == nil && n > 0 && n <= measure.MostBytes/u.bytes {
-			return n * u.bytes, nil
-		}
-	}
-	return 0, measure.Problem{Err: fmt.Errorf("--size cannot be %q", plain.Shown(text)), Next: "write it as 512MiB or 4GiB, 1TiB at most"}
 }
