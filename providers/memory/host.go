@@ -54,8 +54,9 @@ type world struct {
 	stubborn map[facts.Address]guard.Rung   // what brings a controller back that does not come by itself
 	inUse    []string                       // what was lent while the host used it
 	judge    Judge
-	folder   string // where every change is kept; empty: nowhere
-	lost     error  // why nobody knows how the host stands
+	folder   string              // where every change is kept; empty: nowhere
+	lost     error               // why nobody knows how the host stands
+	agents   map[string]*talking // by guest; nil: not read yet
 }
 
 // Unseen is what a function on VFIO will show again once it is home.
