@@ -59,6 +59,31 @@ else
 	exit 1
 fi
 
+say "Is it worth it? grading's drive through the host, then lent. Larch's guest gives recorded figures: they are invented."
+cp testdata/hosts/larch.agents.json "$work/larch/agents.json"
+mkdir "$work/virtual"
+cat > "$work/virtual/larch.hcl" <<'LAYOUT'
+host "larch" {
+}
+
+guest "grading" {
+  system = "windows"
+}
+
+shift "day" { guests = [guest.grading] }
+LAYOUT
+do_ plan "$work/virtual" --shift day --stand-in "$work/larch" -o "$work/virtual.order"
+cp "$work/out" "$work/virtual.txt"
+do_ apply "$work/virtual.order" --approve "$(code "$work/virtual.txt")" --stand-in "$work/larch"
+do_ measure examples/larch --guest grading --label before --write --stand-in "$work/larch" -o "$work/before.result.json"
+do_ rollback --stand-in "$work/larch"
+do_ plan examples/larch --shift day --stand-in "$work/larch" -o "$work/lent.order"
+cp "$work/out" "$work/lent.txt"
+do_ apply "$work/lent.order" --approve "$(code "$work/lent.txt")" --stand-in "$work/larch"
+do_ measure examples/larch --guest grading --label lent --write --stand-in "$work/larch" -o "$work/lent.result.json"
+do_ rollback --stand-in "$work/larch"
+do_ measure --compare "$work/before.result.json" "$work/lent.result.json" --svg "$work/chart.svg"
+
 say "Moving a system: grading's image goes onto a blank drive of its own, the host keeps the rest."
 mkdir "$work/moving"
 cp "$work/larch/survey.json" "$work/moving/survey.json"

@@ -62,6 +62,7 @@ var completes = map[string]cobra.CompletionFunc{
 	"FORM": oneOf("text", "json"), "LEVEL": oneOf("debug", "info", "warn", "error"), "KIND": oneOf("rom", "disk"), "WHEN": oneOf("auto", "always", "never"),
 	"CODE": cobra.NoFileCompletions, "SERIAL": cobra.NoFileCompletions, "URI": cobra.NoFileCompletions,
 	"ID": cobra.NoFileCompletions, "PATH": cobra.NoFileCompletions, // of the guest's own
+	"CONTROLLER": controllers, "NAME": cobra.NoFileCompletions, "SIZE": cobra.NoFileCompletions, "NUMBER": cobra.NoFileCompletions, "TIME": cobra.NoFileCompletions,
 }
 
 // completing has every command and option complete what its word means.
@@ -116,17 +117,43 @@ func anyWord(_ *cobra.Command, _ []string, begun string) ([]string, cobra.ShellC
 // shifts offers those of the layout on the command line.
 func shifts(_ *cobra.Command, given []string, begun string) ([]string, cobra.ShellCompDirective) {
 	var names []string
+	for _, layout := range layouts(given) {
+		names = append(names, spec.Names(layout.Shifts)...)
+	}
+	return offered(names, begun), cobra.ShellCompDirectiveNoFileComp
+}
+
+// layouts loads those that are named, as far as they can be.
+func layouts(given []string) []*spec.Layout {
+	var list []*spec.Layout
 	for _, dir := range given {
 		if layout, _ := spec.Load(dir, anyHost); layout != nil {
-			names = append(names, spec.Names(layout.Shifts)...)
+			list = append(list, layout)
+		}
+	}
+	return list
+}
+
+// controllers offers those of the layout on the command line.
+func controllers(_ *cobra.Command, given []string, begun string) ([]string, cobra.ShellCompDirective) {
+	var names []string
+	for _, layout := range layouts(given) {
+		for _, c := range layout.Controllers {
+			names = append(names, c.Name)
 		}
 	}
 	return offered(names, begun), cobra.ShellCompDirectiveNoFileComp
 }
 
-// guests offers those in which the order on the command line has steps by hand.
+// guests offers those of the layout on the command line, or those in which the order
+// there has steps by hand.
 func guests(_ *cobra.Command, given []string, begun string) ([]string, cobra.ShellCompDirective) {
 	var names []string
+	for _, layout := range layouts(given) {
+		for _, g := range layout.Guests {
+			names = append(names, g.Name)
+		}
+	}
 	for _, name := range given {
 		if sealed, err := openOrder(name); err == nil {
 			names = append(names, sealed.Order.ByHand()...)

@@ -24,6 +24,7 @@ import (
 	"lendkeep/reconcile/journal"
 	"lendkeep/reconcile/rehearse"
 	"lendkeep/reconcile/since"
+	"lendkeep/reconcile/speed"
 	"lendkeep/reconcile/strict"
 	"lendkeep/reconcile/watch"
 	"lendkeep/spec"
@@ -62,6 +63,18 @@ var sections = map[reflect.Type]string{
 	reflect.TypeFor[rehearse.Case]():    "case",
 	reflect.TypeFor[inspected]():        "inspect",
 	reflect.TypeFor[firmware.Answer]():  "answer",
+	reflect.TypeFor[resulted]():         "measure",
+	reflect.TypeFor[comparedShape]():    "compare",
+	reflect.TypeFor[columnShape]():      "measured",
+	reflect.TypeFor[seriesShape]():      "series",
+	reflect.TypeFor[cellShape]():        "cell",
+	reflect.TypeFor[spreadShape]():      "spread",
+	reflect.TypeFor[pairShape]():        "pair",
+	reflect.TypeFor[ratioShape]():       "ratio",
+	reflect.TypeFor[unlikeShape]():      "difference",
+	reflect.TypeFor[alikeShape]():       "likeness",
+	reflect.TypeFor[lossShape]():        "loss",
+	reflect.TypeFor[lossRowShape]():     "lost",
 }
 
 // stated are the fields under each heading, as "name kind, may be missing".
@@ -111,6 +124,8 @@ func kindOfShape(of reflect.Type) string {
 		return "number"
 	case of == reflect.TypeFor[facts.Survey]():
 		return "survey file"
+	case of == reflect.TypeFor[speed.Result]():
+		return "result file"
 	case of.Implements(reflect.TypeFor[encoding.TextMarshaler]()):
 		return "text"
 	}

@@ -45,14 +45,14 @@ func TestManPagesRender(t *testing.T) {
 	root := newRoot()
 	root.SetArgs([]string{"man", folder})
 	require.NoError(t, root.Execute())
-	for _, name := range []string{"lendkeep.1", "lendkeep-layout.5", "lendkeep-json.5", "lendkeep-survey-file.5", "lendkeep-findings.7", "lendkeep-safety.7", "lendkeep-moving.7"} {
+	for _, name := range []string{"lendkeep.1", "lendkeep-layout.5", "lendkeep-json.5", "lendkeep-survey-file.5", "lendkeep-result-file.5", "lendkeep-findings.7", "lendkeep-safety.7", "lendkeep-moving.7"} {
 		content, err := os.ReadFile(filepath.Join(folder, name))
 		require.NoError(t, err)
 		assert.Empty(t, warnings(t, content), name)
 	}
 	left, err := os.ReadDir(folder)
 	require.NoError(t, err)
-	assert.Len(t, left, 7)
+	assert.Len(t, left, 8)
 }
 
 // Markdown takes some characters for marks; in what is no code there are none, so

@@ -7,6 +7,7 @@ import (
 
 	"lendkeep/reconcile/assess"
 	"lendkeep/reconcile/facts"
+	"lendkeep/reconcile/speed"
 	"lendkeep/spec"
 )
 
@@ -41,6 +42,7 @@ func topics() []topic {
 		{"safety", "7", "What is refused and why, whom lendkeep trusts, the guard, returns, recovery", func() string { return safety }},
 		{"json", "5", "What --json prints, for programs that read it", func() string { return shapes }},
 		{"survey-file", "5", "The fields of a survey file", facts.Manual},
+		{"result-file", "5", "The fields of the file of a measurement's result", speed.Manual},
 		{"moving", "7", "Moving a guest's system onto a drive that is lent, and starting it there", func() string { return moving }},
 	}
 }

@@ -19,6 +19,7 @@ const (
 	aLayout  = "a file of a layout"
 	aTree    = "a captured tree"
 	aJournal = "a journal"
+	aResult  = "a measurement's result"
 )
 
 // beginning is how the files of a kind begin.
@@ -32,6 +33,7 @@ type beginning struct {
 var beginnings = sync.OnceValue(func() []beginning {
 	return []beginning{
 		{anOrder, regexp.MustCompile(`^\s*\{\s*"sha256"`)},
+		{aResult, regexp.MustCompile(`^\s*\{\s*"format":\s*\d+,\s*"sum"`)},
 		{aSurvey, regexp.MustCompile(`^\s*\{\s*"format"`)},
 		{aJournal, regexp.MustCompile(`^[0-9a-f]{8}[ :]`)},
 		{aTree, regexp.MustCompile(`(?m)\A(?:.*\n)*?-- \S.* --$`)},

@@ -24,8 +24,8 @@ const clear = "\r\x1b[K"
 // Show writes over what was shown. What does not fit is left away, word by word:
 // the terminal would begin a line with it that does not go again.
 func (f *Fleeting) Show(text string) {
-	fits := wrap(f.on.clean(plain.Text(text)), f.on.width()-1)[0]
-	if plain.Columns(fits) >= f.on.width() {
+	fits := wrap(f.on.clean(plain.Text(text)), f.on.Width()-1)[0]
+	if plain.Columns(fits) >= f.on.Width() {
 		return
 	}
 	fmt.Fprint(f.on.terminal, clear+fits)

@@ -56,9 +56,9 @@ func (s *Screen) Write(p []byte) (int, error) { return plain.Writer{Out: s.out}.
 // had since the DEC VT100 (its User Guide, chapter 1).
 const unknownWidth = 80
 
-// width gives how many columns there are, asked anew since it may change; 0 is
+// Width gives how many columns there are, asked anew since it may change; 0 is
 // no bound.
-func (s *Screen) width() int {
+func (s *Screen) Width() int {
 	if s.terminal == nil {
 		return 0
 	}
@@ -75,7 +75,7 @@ func (s *Screen) Line(text string) error { return s.Marked("", "", text) }
 func (s *Screen) Marked(style Style, head, rest string) error {
 	var shown strings.Builder
 	for line := range strings.SplitSeq(s.clean(head+rest), "\n") {
-		for _, part := range wrap(line, s.width()) {
+		for _, part := range wrap(line, s.Width()) {
 			shown.WriteString(part + "\n")
 		}
 	}
@@ -88,7 +88,7 @@ func (s *Screen) Marked(style Style, head, rest string) error {
 
 // Prose shows a text of paragraphs, lists and examples, whose lines were broken
 // for some other width.
-func (s *Screen) Prose(text string) error { return s.put(reflow(s.clean(text), s.width())) }
+func (s *Screen) Prose(text string) error { return s.put(reflow(s.clean(text), s.Width())) }
 
 // Lines gives a writer of whole lines and of questions, which are shown as prose.
 func (s *Screen) Lines() io.Writer { return lines{s} }
@@ -111,7 +111,7 @@ func (s *Screen) Table(rows [][]string) error {
 			clean[i] = append(clean[i], s.clean(plain.Shown(cell)))
 		}
 	}
-	return s.put(strings.Join(arranged(clean, s.width()), "\n") + "\n")
+	return s.put(strings.Join(arranged(clean, s.Width()), "\n") + "\n")
 }
 
 // clean makes a text harmless, and such that it can be shown.
