@@ -138,9 +138,7 @@ func layouts(given []string) []*spec.Layout {
 func controllers(_ *cobra.Command, given []string, begun string) ([]string, cobra.ShellCompDirective) {
 	var names []string
 	for _, layout := range layouts(given) {
-		for _, c := range layout.Controllers {
-			names = append(names, c.Name)
-		}
+		names = append(names, spec.Names(layout.Controllers)...)
 	}
 	return offered(names, begun), cobra.ShellCompDirectiveNoFileComp
 }

@@ -72,6 +72,10 @@ func (h *Host) lay() error {
 
 func (h *Host) ownDisk() string { return filepath.Join(h.folder, "own.qcow2") }
 
+// Kernel is the file, on this computer, of the kernel that runs in the host: no
+// package's folder inside has it.
+func (h *Host) Kernel() string { return h.made.Kernel() }
+
 // On says whether the host has power.
 func (h *Host) On() bool {
 	l := h.up.Load()
