@@ -4,6 +4,7 @@ import (
 	"context"
 	"encoding/json"
 	"os"
+	"os/exec"
 	"path/filepath"
 	"strings"
 	"testing"
@@ -11,6 +12,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"lendkeep/providers/measure"
 	"lendkeep/reconcile/facts"
 	"lendkeep/reconcile/invented"
 	"lendkeep/reconcile/speed"
@@ -115,4 +117,26 @@ func TestResultIsNotLost(t *testing.T) {
 	assert.ErrorContains(t, err, "the result could not be kept")
 	_, err = speed.Decode([]byte(out.String()))
 	assert.NoError(t, err)
+}
+
+// The program that measures takes the calls that are made of it in guests.
+func TestProgramTakesTheCall(t *testing.T) {
+	folder := t.TempDir()
+	program := filepath.Join(folder, "lendkeep-measure")
+	build := exec.Command("go", "build", "-o", program, "lendkeep/cmd/lendkeep-measure")
+	build.Env = append(os.Environ(), "CGO_ENABLED=0")
+	said, err := build.CombinedOutput()
+	require.NoError(t, err, "%s", said)
+	absent := filepath.Join(folder, "absent")
+	for name, m := range map[string]*measuring{
+		"folder": {folder: absent, write: true, size: "64MiB", runs: 5, lasts: measure.UsualLasting, label: "lent"},
+		"device": {device: absent, runs: 1, lasts: measure.ShortestRun, label: "lent"},
+	} {
+		call := exec.Command(program, m.call("", filepath.Join(folder, name+".json"), "--progress", filepath.Join(folder, name))...)
+		said, err := call.CombinedOutput()
+		require.Error(t, err)
+		assert.Equal(t, 1, call.ProcessState.ExitCode(), "it is called wrongly: %s", said)
+		assert.Contains(t, string(said), absent)
+		assert.FileExists(t, filepath.Join(folder, name))
+	}
 }
