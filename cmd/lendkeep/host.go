@@ -101,7 +101,11 @@ func (w *where) facts(ctx context.Context, uri string) (facts.Survey, error) {
 	w.progress.reading()
 	survey, err := h.Survey.Survey(ctx)
 	w.progress.end()
-	zerolog.Ctx(ctx).Info().Dur("took", time.Since(start)).Int("functions", len(survey.Functions)).
+	took := time.Since(start)
+	if err == nil {
+		keepReading(took)
+	}
+	zerolog.Ctx(ctx).Info().Dur("took", took).Int("functions", len(survey.Functions)).
 		Int("guests", len(survey.Libvirt.Guests)).Int("gaps", len(survey.Gaps)+len(survey.Libvirt.Gaps)).Msg("host read")
 	return survey, err
 }

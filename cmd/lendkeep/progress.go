@@ -25,7 +25,7 @@ type progress struct {
 	turn  sync.Mutex    // of beginning and ending
 	quit  chan struct{} // nil: nothing is under way
 	ended sync.WaitGroup
-	usual time.Duration // how long reading the host took the last time; 0: not known
+	usual time.Duration // how long reading the host takes; 0: not known
 
 	mu    sync.Mutex // over what follows, of the phase that is under way
 	phase string
@@ -133,9 +133,8 @@ func (p *progress) over() {
 	p.quit = nil
 	p.mu.Lock()
 	defer p.mu.Unlock()
-	if p.phase == readingHost {
-		p.usual = p.now().Sub(p.began)
-		keepReading(p.usual)
+	if took := p.now().Sub(p.began); p.phase == readingHost && (p.usual == 0 || took < p.usual) {
+		p.usual = took // in an order a look may also wait for what a step has set going
 	}
 	p.phase = ""
 }
@@ -172,7 +171,7 @@ func waited(p *progress, took time.Duration) string {
 // readingHost is the phase in which only facts are read.
 const readingHost = "reading the host"
 
-// reading begins that phase, which takes about as long as it did the last time.
+// reading begins that phase, which takes about as long as it did before.
 func (p *progress) reading() {
 	if p != nil {
 		p.awaited(readingHost, p.usual)

@@ -27,25 +27,31 @@ func TestProgressIsToldInWords(t *testing.T) {
 	assert.Equal(t, "step 1 of 2: start guest grading, 4s", waited(p, 4*time.Second))
 }
 
-// How long reading the host takes is known from the last time, if that was long.
+// How long reading the host takes is known from the last time, if that was long, and
+// within an order from the shortest look.
 func TestReadingIsEstimated(t *testing.T) {
 	t.Setenv("XDG_CACHE_HOME", filepath.Join(t.TempDir(), "cache"))
 	near, far, err := pty.Open()
 	require.NoError(t, err)
 	defer near.Close()
 	defer far.Close()
-	read := func(takes time.Duration) (before time.Duration) {
+	read := func(takes time.Duration) (said time.Duration) {
 		p := newProgress(far)
 		now := time.Unix(0, 0)
 		p.now = func() time.Time { return now }
 		p.reading()
-		before = time.Duration(p.total)
+		said = time.Duration(p.total)
 		now = now.Add(takes)
 		p.end()
 		p.reading()
-		assert.Equal(t, takes, time.Duration(p.total), "an order reads the host again and again")
+		if said == 0 {
+			assert.Equal(t, takes, time.Duration(p.total))
+		} else {
+			assert.Equal(t, min(said, takes), time.Duration(p.total))
+		}
 		p.end()
-		return before
+		keepReading(takes)
+		return said
 	}
 	assert.Zero(t, read(12*time.Second))
 	assert.Equal(t, 12*time.Second, read(time.Second))
