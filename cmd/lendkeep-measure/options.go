@@ -4,7 +4,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"strings"
 
 	"github.com/spf13/pflag"
 
@@ -49,6 +48,9 @@ func options(w *wanted) (*pflag.FlagSet, map[string]*string) {
 	return f, texts
 }
 
+// screenWidth is that of every terminal (the DEC VT100's, since when none was narrower).
+const screenWidth = 80
+
 func help() string {
 	f, _ := options(new(wanted))
 	return `lendkeep-measure measures a drive: sequential reads and writes of 1 MiB at depth 8,
@@ -59,7 +61,7 @@ Usage:
   lendkeep-measure --device DEVICE [--json RESULT.json]
 
 Options:
-` + strings.ReplaceAll(f.FlagUsages(), "      --", "  --") + `
+` + f.FlagUsagesWrapped(screenWidth) + `
 What it does is told on standard error. The file in the folder is gone when the
 program ends, however that is.
 

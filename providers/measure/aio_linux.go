@@ -79,7 +79,7 @@ func (a *aio) wait(done func(i, n int, err error)) error {
 		}
 	}
 	for {
-		n, _, errno := unix.Syscall6(unix.SYS_IO_GETEVENTS, a.context, 1, deepest, uintptr(unsafe.Pointer(&a.done[0])), 0, 0)
+		n, _, errno := waiting(unix.SYS_IO_GETEVENTS, a.context, 1, deepest, uintptr(unsafe.Pointer(&a.done[0])), 0, 0)
 		if errno == unix.EINTR {
 			continue
 		}

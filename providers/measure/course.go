@@ -36,9 +36,16 @@ type course struct {
 	failed                 atomic.Pointer[error] // the first operation's that did
 }
 
+// over tells whether the run begins no more. Its first operations it makes however
+// late the machine lets it: without any there is nothing to tell.
+func (c *course) over() bool {
+	late := c.lasts > 0 && c.begun.Load() >= int64(c.kind.Depth) && now() >= c.until
+	return late || c.stopped.Load() || c.failed.Load() != nil
+}
+
 // next gives a lane its next operation; false when the run begins no more.
 func (c *course) next(l *lane) bool {
-	if c.stopped.Load() || c.failed.Load() != nil || c.lasts > 0 && now() >= c.until {
+	if c.over() {
 		return false
 	}
 	n := c.begun.Add(1) - 1

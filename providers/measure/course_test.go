@@ -60,6 +60,9 @@ func TestNothingBeginsOnceItIsOver(t *testing.T) {
 	assert.ErrorIs(t, c.error(nil), errStopped)
 
 	late := &course{kind: speed.Kinds[0], blocks: 7, lasts: 1, until: now(), stopped: new(atomic.Bool)}
+	for range late.kind.Depth {
+		assert.True(t, late.next(aLane()))
+	}
 	assert.False(t, late.next(aLane()))
 
 	short := &course{kind: speed.Kinds[0], blocks: 7, stopped: new(atomic.Bool)}

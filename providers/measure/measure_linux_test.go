@@ -63,7 +63,7 @@ func everyWay(t *testing.T, test func(t *testing.T, open func(handle, int) (way,
 // it is there twice.
 func TestEveryWayWritesAndReads(t *testing.T) {
 	everyWay(t, func(t *testing.T, open func(handle, int) (way, error)) {
-		const blocks = 24
+		const blocks = 8
 		file, lanes := aFile(t, blocks)
 		w, err := open(file.handle, deepest)
 		require.NoError(t, err)
@@ -79,7 +79,7 @@ func TestEveryWayWritesAndReads(t *testing.T) {
 			return made
 		}
 		run(speed.Kind{Access: speed.Sequential, Deed: speed.Write, BlockBytes: Block, Depth: 8}, blocks)
-		run(speed.Kind{Access: speed.Random, Deed: speed.Write, BlockBytes: 4 << 10, Depth: 32}, 20000)
+		run(speed.Kind{Access: speed.Random, Deed: speed.Write, BlockBytes: 4 << 10, Depth: 32}, 6000)
 		content := make([]byte, file.bytes)
 		_, err = os.NewFile(dup(t, file.handle), "").ReadAt(content, 0)
 		require.NoError(t, err)
@@ -113,9 +113,9 @@ func TestDepthIsReached(t *testing.T) {
 		w, err := open(file.handle, deepest)
 		require.NoError(t, err)
 		defer w.close()
-		for _, depth := range []int{1, 2, 32} {
+		for depth, most := range map[int]int64{1: 50, 2: 200, 32: 2000} {
 			kind := speed.Kind{Access: speed.Random, Deed: speed.Write, BlockBytes: 4 << 10, Depth: depth}
-			c := &course{kind: kind, blocks: file.bytes / kind.BlockBytes, most: 5000, stopped: new(atomic.Bool)}
+			c := &course{kind: kind, blocks: file.bytes / kind.BlockBytes, most: most, stopped: new(atomic.Bool)}
 			made, err := c.through(w, lanes, 0)
 			require.NoError(t, err)
 			assert.EqualValues(t, depth, made.depth)

@@ -50,13 +50,13 @@ func runQueue(q queue, c *course, lanes []*lane) error {
 	for i := range c.kind.Depth {
 		begin(i)
 	}
+	done := func(i, n int, err error) {
+		flying--
+		c.done(lanes[i], n, err)
+		begin(i)
+	}
 	for flying > 0 {
-		err := q.wait(func(i, n int, err error) {
-			flying--
-			c.done(lanes[i], n, err)
-			begin(i)
-		})
-		if err != nil {
+		if err := q.wait(done); err != nil {
 			return err
 		}
 	}
