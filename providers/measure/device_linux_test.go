@@ -4,6 +4,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"strconv"
 	"strings"
 	"sync/atomic"
 	"testing"
@@ -103,4 +104,55 @@ func TestWhatIsNoDrive(t *testing.T) {
 		assert.ErrorContains(t, err, says)
 		assert.NotEmpty(t, p.Next)
 	}
+}
+
+// The kernel counts the operations that a device has under way (Linux Documentation/
+// ABI/stable/sysfs-block: inflight): with a deep series they are many, with depth 1
+// never two. Looked at often enough, it is seen.
+func TestDepthAsTheKernelCounts(t *testing.T) {
+	node := loop(t, make([]byte, LeastBytes))
+	everyWay(t, func(t *testing.T, open func(handle, int) (way, error)) {
+		d, err := openDevice(node)
+		require.NoError(t, err)
+		defer d.close()
+		w, err := open(d.handle, deepest)
+		require.NoError(t, err)
+		defer w.close()
+		most := func(depth int, operations int64) int {
+			stopped := new(atomic.Bool)
+			done := make(chan error)
+			c := &course{kind: speed.Kind{Access: speed.Random, Deed: speed.Read, BlockBytes: 4 << 10, Depth: depth}, blocks: d.bytes >> 12, most: operations, stopped: stopped}
+			go func() { done <- w.run(c, newLanes()) }()
+			seen := 0
+			for {
+				seen = max(seen, inflight(t, node))
+				if seen >= deepest/2 {
+					stopped.Store(true)
+				}
+				select {
+				case err := <-done:
+					require.NoError(t, err)
+					return seen
+				default:
+				}
+			}
+		}
+		assert.LessOrEqual(t, most(1, 500), 1)
+		deep := 0
+		for range 20 {
+			if deep = max(deep, most(deepest, 20000)); deep >= deepest/2 {
+				return
+			}
+		}
+		assert.Fail(t, "no depth", "the kernel never had more than %d operations under way", deep)
+	})
+}
+
+// inflight gives how many reads a device has under way.
+func inflight(t *testing.T, node string) int {
+	content, err := os.ReadFile(filepath.Join("/sys/block", filepath.Base(node), "inflight"))
+	require.NoError(t, err)
+	n, err := strconv.Atoi(strings.Fields(string(content))[0])
+	require.NoError(t, err)
+	return n
 }
