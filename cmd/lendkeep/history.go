@@ -19,24 +19,33 @@ type shown struct {
 	Events   []watch.Event `json:"events"` // everything, the oldest first
 }
 
-// historyOf reads the history of the host that is looked at, the guard's notes
-// that nobody has taken over yet included.
+// eventsOf reads the history of the host that is looked at, and the guard's notes that
+// nobody has taken over yet.
+func eventsOf(w *where) (events, notes []watch.Event, err error) {
+	events, err = w.history().Read()
+	if err != nil {
+		return nil, nil, fail(exitUsage, asRoot(err)+"; what is damaged lendkeep watch puts aside when it begins", "%w", err)
+	}
+	notes, _, err = w.history().Notes()
+	if err != nil {
+		return nil, nil, fail(exitUsage, asRoot(err), "%w", err)
+	}
+	return events, notes, nil
+}
+
+// historyOf makes of that what is shown.
 func historyOf(w *where) (shown, error) {
 	h := shown{Loans: []watch.Loan{}, Alarms: []watch.Event{}, Events: []watch.Event{}}
-	events, err := w.history().Read()
+	events, notes, err := eventsOf(w)
 	if err != nil {
-		return h, fail(exitUsage, asRoot(err)+"; what is damaged lendkeep watch puts aside when it begins", "%w", err)
-	}
-	notes, _, err := w.history().Notes()
-	if err != nil {
-		return h, fail(exitUsage, asRoot(err), "%w", err)
+		return h, err
 	}
 	for _, e := range append(events, notes...) {
 		if !e.Again {
 			h.Events = append(h.Events, e)
 		}
 	}
-	slices.SortStableFunc(h.Events, func(a, b watch.Event) int { return a.At.Compare(b.At) })
+	slices.SortStableFunc(h.Events, older)
 	l := watch.Fold(events)
 	for _, e := range l.Alarms {
 		h.Alarms = append(h.Alarms, e)
@@ -45,6 +54,8 @@ func historyOf(w *where) (shown, error) {
 	h.Watching, h.Loans = watchRuns(w), watch.Loans(events)
 	return h, nil
 }
+
+func older(a, b watch.Event) int { return a.At.Compare(b.At) }
 
 // last tells the newest event of each controller.
 func (h shown) last() map[string]watch.Event { return watch.Fold(h.Events).Last }

@@ -144,7 +144,7 @@ func surveyedOf(survey facts.Survey) surveyed {
 	ix := facts.NewIndex(&survey)
 	outs := guard.Outs(ix)
 	for _, v := range assess.Verdicts(ix) {
-		s.Controllers = append(s.Controllers, verdictShape{v.Of.Address.String(), title(v.Of, outs), v.MayBeLent(), listed(v.Against)})
+		s.Controllers = append(s.Controllers, verdictShape{v.Of.Address.String(), guard.Title(v.Of, outs), v.MayBeLent(), listed(v.Against)})
 	}
 	return s
 }

@@ -128,11 +128,7 @@ const mostTold = 8 << 10
 
 // oneLine joins the lines of several errors (errors.Join).
 func oneLine(err error) string {
-	line := strings.ReplaceAll(err.Error(), "\n", "; ")
-	if more := len(line) - mostTold; more > 0 {
-		line = strings.ToValidUTF8(line[:mostTold], "") + "... (and " + plain.Count(more, "more byte") + ")"
-	}
-	return line
+	return plain.Cut(strings.ReplaceAll(err.Error(), "\n", "; "), mostTold)
 }
 
 const about = `lendkeep lends whole PCI controllers of a Linux virtualization host, above all

@@ -28,7 +28,7 @@ func printSurvey(w io.Writer, survey facts.Survey) error {
 	verdicts := [][]string{{"address", "may be lent", "why not"}}
 	for _, v := range assess.Verdicts(ix) {
 		f := v.Of
-		controllers = append(controllers, []string{f.Address.String(), what(f, outs), orDash(f.Driver), companyOf(ix, f), linkOf(f), orDash(f.Slot)})
+		controllers = append(controllers, []string{f.Address.String(), what(f, outs), orDash(f.Driver), companyOf(ix, f), orDash(f.Link.Told()), orDash(f.Slot)})
 		verdicts = append(verdicts, verdictRow(v))
 	}
 	t.table(controllers)
@@ -61,14 +61,6 @@ func what(f *facts.Function, outs map[facts.Address]guard.Out) string {
 		return "NVMe " + f.NVMe.Model + ", serial " + f.NVMe.Serial
 	}
 	return f.Kind()
-}
-
-// short is what without words between; a title says where besides.
-func short(f *facts.Function, outs map[facts.Address]guard.Out) string {
-	if out, is := outs[f.Address]; is && out.Identity.Serial != "" {
-		return strings.TrimSpace(out.Model + " " + out.Identity.Serial)
-	}
-	return f.Name()
 }
 
 // companyOf says whether others share a function's group; they are named in a
@@ -116,21 +108,13 @@ func printGroups(t *text, ix *facts.Index, outs map[facts.Address]guard.Out) {
 	}
 }
 
-func linkOf(f *facts.Function) string {
-	l := f.Link
-	if l == nil || l.Width == 0 {
-		return "-"
-	}
-	return fmt.Sprintf("%.3g GT/s x%d of %.3g x%d", float64(l.SpeedMTps)/1000, l.Width, float64(l.MaxSpeedMTps)/1000, l.MaxWidth)
-}
-
 // printDrives lists the drives, and those that are lent or put aside by what is
 // recorded of them.
 func printDrives(t *text, ix *facts.Index, outs map[facts.Address]guard.Out) {
 	rows := [][]string{{"drive", "of", "size", "holds", "used by"}}
 	for i := range ix.Survey.Functions {
 		f := &ix.Survey.Functions[i]
-		of := f.Address.String() + " " + short(f, outs)
+		of := f.Address.String() + " " + guard.Name(f, outs)
 		for _, drive := range ix.Drives(f.Address) {
 			rows = append(rows, []string{drive.Name, of, facts.Size(drive.SizeBytes), contents(ix, drive), usersOf(ix, f.Address)})
 		}
@@ -160,68 +144,18 @@ func contents(ix *facts.Index, drive *facts.Block) string {
 		if part.Partition != nil && part.Partition.Name != "" {
 			name = part.Partition.Name
 		}
-		list = append(list, layered(ix, part, name, 0))
-	}
-	switch {
-	case len(list) > 0:
-		return strings.Join(list, ", ")
-	case drive.Signature != nil:
-		return drive.Signature.Kind + built(ix, drive, 0)
-	}
-	// What the kernel and udev do not show, a look into the drive may.
-	if looked := ix.Content(drive.Name); looked != nil && (looked.Blank || looked.Unfinished != "" || looked.Signature != nil) {
-		return looked.Describe()
-	}
-	return "no partitions"
-}
-
-// mostBuilt is how many devices on top of each other are shown.
-const mostBuilt = 8
-
-// layered says what a device holds, and what is built on it: start (vfat), or
-// system (crypto_LUKS) > LUKS vault (LVM2_member) > LV vg0/root (ext4).
-func layered(ix *facts.Index, b *facts.Block, name string, depth int) string {
-	if b.Signature != nil {
-		name += " (" + b.Signature.Kind + ")"
-	}
-	return name + built(ix, b, depth)
-}
-
-// built is what is built on a device.
-func built(ix *facts.Index, b *facts.Block, depth int) string {
-	var list []string
-	for _, holder := range b.Holders {
-		on := ix.Block(holder)
-		if on == nil || depth == mostBuilt {
-			list = append(list, holder)
-			continue
-		}
-		list = append(list, layered(ix, on, cmp.Or(on.Built(), on.Name), depth+1))
+		list = append(list, ix.Layers(part, name))
 	}
 	if len(list) == 0 {
-		return ""
+		return ix.Undivided(drive)
 	}
-	return " > " + strings.Join(list, " + ")
+	return strings.Join(list, ", ")
 }
 
 func usersOf(ix *facts.Index, at facts.Address) string {
 	var list []string
 	for _, use := range ix.Uses(at) {
-		user, on := use.User, ix.LastOf(use)
-		if use.Kind == facts.UseHolder { // itself what is built
-			on = nil
-			name, _, _ := strings.Cut(user, " (")
-			if b := ix.Block(name); b != nil {
-				user = cmp.Or(b.Built(), user)
-			}
-		}
-		text := string(use.Kind) + " " + user
-		if on != nil && on.Built() != "" {
-			text += " on " + on.Built()
-		}
-		if use.Kind == facts.UseGuest && !use.Live {
-			text += " (off)"
-		}
+		text := ix.User(use)
 		if !slices.Contains(list, text) {
 			list = append(list, text)
 		}
@@ -234,13 +168,9 @@ func usersOf(ix *facts.Index, at facts.Address) string {
 
 func titleAt(ix *facts.Index, at facts.Address, outs map[facts.Address]guard.Out) string {
 	if f := ix.Function(at); f != nil {
-		return title(f, outs)
+		return guard.Title(f, outs)
 	}
 	return "what should be at " + at.String()
-}
-
-func title(f *facts.Function, outs map[facts.Address]guard.Out) string {
-	return short(f, outs) + " at " + f.Address.String()
 }
 
 func printGaps(t *text, survey facts.Survey) {

@@ -1,6 +1,9 @@
 package facts
 
-import "strings"
+import (
+	"cmp"
+	"strings"
+)
 
 // Built names a device that is built on others as people know it: a LUKS or
 // other encrypted volume, a logical volume, an md array. Of others it is empty.
@@ -35,13 +38,95 @@ func volume(name string) string {
 	return strings.ReplaceAll(group+"/"+rest, own, "-")
 }
 
+// mostBuilt is how many devices on top of each other are told.
+const mostBuilt = 8
+
+// Layers says what a device of that name holds, and what is built on it: start
+// (vfat), or system (crypto_LUKS) > LUKS vault (LVM2_member) > LV vg0/root (ext4).
+func (ix *Index) Layers(b *Block, name string) string { return ix.layers(b, name, 0) }
+
+func (ix *Index) layers(b *Block, name string, depth int) string {
+	if b.Signature != nil {
+		name += " (" + b.Signature.Kind + ")"
+	}
+	return name + ix.builtOn(b, depth)
+}
+
+// Undivided says what is on a drive that has no partitions, and what is built on it.
+func (ix *Index) Undivided(drive *Block) string {
+	holds := "no partitions"
+	if drive.Signature != nil {
+		holds = drive.Signature.Kind
+	} else if looked := ix.Content(drive.Name); looked != nil && (looked.Blank || looked.Unfinished != "" || looked.Signature != nil) {
+		holds = looked.Describe() // what the kernel and udev do not show
+	}
+	return holds + ix.builtOn(drive, 0)
+}
+
+// builtOn says what is built on a device, beginning with an arrow; empty: nothing.
+func (ix *Index) builtOn(b *Block, depth int) string {
+	var list []string
+	for _, holder := range b.Holders {
+		on := ix.Block(holder)
+		if on == nil || depth == mostBuilt {
+			list = append(list, holder)
+			continue
+		}
+		list = append(list, ix.layers(on, cmp.Or(on.Built(), on.Name), depth+1))
+	}
+	if len(list) == 0 {
+		return ""
+	}
+	return " > " + strings.Join(list, " + ")
+}
+
+// User says who makes a use of a drive, and through which device built on it: mount
+// /home on LV vg0/home, guest catalogue (off).
+func (ix *Index) User(use Use) string {
+	user, on := use.User, ix.LastOf(use)
+	if use.Kind == UseHolder { // itself what is built
+		on = nil
+		if b := ix.titled(user); b != nil {
+			user = cmp.Or(b.Built(), user)
+		}
+	}
+	text := string(use.Kind) + " " + user
+	if on != nil && on.Built() != "" {
+		text += " on " + on.Built()
+	}
+	if use.Kind == UseGuest && !use.Live {
+		text += " (off)"
+	}
+	return text
+}
+
+// titled gives the block device that a link of a use's chain names, or nil.
+func (ix *Index) titled(title string) *Block {
+	name, _, _ := strings.Cut(title, " (")
+	return ix.blocks[name]
+}
+
 // LastOf gives the last block device of a use's chain, or nil.
 func (ix *Index) LastOf(use Use) *Block {
 	for i := len(use.Chain) - 1; i >= 0; i-- {
-		name, _, _ := strings.Cut(use.Chain[i], " (")
-		if b := ix.blocks[name]; b != nil {
+		if b := ix.titled(use.Chain[i]); b != nil {
 			return b
 		}
 	}
 	return nil
+}
+
+// OriginOf gives the partition that a use is of, else the drive; nil where it is of
+// neither.
+func (ix *Index) OriginOf(use Use) *Block {
+	var drive *Block
+	for _, link := range use.Chain {
+		switch b := ix.titled(link); {
+		case b != nil && b.Whole != "":
+			return b
+		case drive == nil:
+			drive = b
+		}
+	}
+	return drive
 }

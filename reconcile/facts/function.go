@@ -2,6 +2,7 @@ package facts
 
 import (
 	"cmp"
+	"fmt"
 	"slices"
 
 	"lendkeep/spec/pci"
@@ -74,6 +75,15 @@ type Link struct {
 	Width        int `json:"width"`          // current_link_width
 	MaxSpeedMTps int `json:"max_speed_mtps"` // max_link_speed
 	MaxWidth     int `json:"max_width"`      // max_link_width
+}
+
+// Told says at what rate and on how many lanes a link runs, of what it could at most:
+// 2.5 GT/s x1 of 2.5 x1. Empty where that is not known.
+func (l *Link) Told() string {
+	if l == nil || l.Width == 0 {
+		return ""
+	}
+	return fmt.Sprintf("%.3g GT/s x%d of %.3g x%d", float64(l.SpeedMTps)/1000, l.Width, float64(l.MaxSpeedMTps)/1000, l.MaxWidth)
 }
 
 // BAR is a base address region that is in use, as a line of the file resource

@@ -2,6 +2,7 @@ package guard
 
 import (
 	"slices"
+	"strings"
 
 	"lendkeep/reconcile/facts"
 )
@@ -63,4 +64,18 @@ func (o Out) Partitions() []string {
 		}
 	}
 	return names
+}
+
+// Name says what a function is, as facts.Function does; one that can say nothing of
+// itself by what is recorded of it.
+func Name(f *facts.Function, outs map[facts.Address]Out) string {
+	if out, is := outs[f.Address]; is && out.Identity.Serial != "" {
+		return strings.TrimSpace(out.Model + " " + out.Identity.Serial)
+	}
+	return f.Name()
+}
+
+// Title is Name, and where the function is.
+func Title(f *facts.Function, outs map[facts.Address]Out) string {
+	return Name(f, outs) + " at " + f.Address.String()
 }

@@ -68,12 +68,16 @@ func replaced(s string, bad func(rune) bool, by func(r rune, raw string) string)
 
 // Shown is Text, and no longer than anybody reads: a name in a file may have many
 // megabytes.
-func Shown(s string) string {
-	more := len(s) - mostShown
+func Shown(s string) string { return Text(Cut(s, mostShown)) }
+
+// Cut gives a text of which no more than so many bytes are left, and says how many
+// are missing.
+func Cut(s string, most int) string {
+	more := len(s) - most
 	if more <= 0 {
-		return Text(s)
+		return s
 	}
-	return Text(strings.ToValidUTF8(s[:mostShown], "")) + "... (and " + Count(more, "more byte") + ")"
+	return strings.ToValidUTF8(s[:most], "") + "... (and " + Count(more, "more byte") + ")"
 }
 
 // mostShown is in bytes; a list of the steps of a large order is well below.

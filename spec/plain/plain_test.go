@@ -36,6 +36,12 @@ func TestText(t *testing.T) {
 	}
 }
 
+func TestCut(t *testing.T) {
+	assert.Equal(t, "short", plain.Cut("short", 5))
+	assert.Equal(t, "shor... (and 1 more byte)", plain.Cut("short", 4))
+	assert.Equal(t, "Gr... (and 4 more bytes)", plain.Cut("Größe", 3), "no half character is left")
+}
+
 // size is a number, and kind a text, of a type of their own.
 type (
 	size uint64
