@@ -103,6 +103,15 @@ test: test-tools
 test-tools:
 	@./testdata/need.sh gcc util-linux libvirt0 libvirt-daemon-driver-qemu qemu-system-x86 qemu-utils libxml2-utils pci.ids ovmf gdisk fdisk dosfstools mtools xfsprogs e2fsprogs ntfs-3g exfatprogs btrfs-progs cryptsetup-bin systemd groff-base bash-completion dpkg binutils kmod qemu-guest-agent
 
+# Drawn pages in a real browser (providers/page/browser), and the README's pictures.
+.PHONY: page-tools page-test pictures
+page-tools:
+	@./testdata/need.sh chromium tidy fonts-dejavu-core
+page-test: build page-tools
+	LENDKEEP_REQUIRE_OUTSIDE=1 $(GO) test -tags=$(TAGS),pages -count=1 -timeout 20m ./providers/page/browser
+pictures: build page-tools
+	$(GO) test -tags=$(TAGS),pages -count=1 ./providers/page/browser -run '^TestMakePictures$$' -pictures
+
 # The emulated host (testdata/emuhost): a real kernel that really lends, in
 # software. host builds its image, host-test runs the whole suite, host-smoke two
 # tests of it, host-shell gives a prompt.

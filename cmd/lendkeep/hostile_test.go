@@ -154,6 +154,7 @@ func TestHostileOrder(t *testing.T) {
 	see("plan", layout, "--shift", "day", "--xml", "-o", file)
 	see("plan", layout, "--shift", "day", "--xml", "--json")
 	see("plan", layout, "--shift", "day", "-o", "-")
+	see("draw", layout, "--order", file, "-o", "-")
 	sealed, err := openOrder(file)
 	require.NoError(t, err)
 	holdsNothingThatActs(t, "the order file", string(sealed.File()))
@@ -166,6 +167,7 @@ func TestHostileOrder(t *testing.T) {
 		holdsNothingThatActs(t, "show", out+told)
 	}
 	see("apply", file, "--approve", sealed.Code(), "--json")
+	see("draw", layout, "-o", "-")
 	see("status", layout)
 	see("status", "--history")
 	see("status", "--orders")
@@ -196,6 +198,8 @@ func hostileTexts(t *testing.T, without ...string) {
 		"plan":               {"plan", layout, "--survey", survey, "--shift", "day", "--xml", "-o", order},
 		"status":             {"status", layout, "--stand-in", folder},
 		"status as JSON":     {"status", layout, "--stand-in", folder, "--json"},
+		"draw":               {"draw", layout, "--survey", survey, "-o", "-"},
+		"draw to a path":     {"draw", layout, "--survey", survey, "-o", filepath.Join(layout, "larch.hcl", evil)},
 		"the history":        {"status", "--history", "--stand-in", folder},
 		"the orders":         {"status", "--orders", "--stand-in", folder},
 		"no order as JSON":   {"plan", layout, "--survey", survey, "--shift", "day", "--json"},

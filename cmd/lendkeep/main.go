@@ -165,7 +165,7 @@ func newRoot() *cobra.Command {
 	}
 	root.CompletionOptions.DisableDefaultCmd = true
 	root.AddCommand(surveyCommand(), adoptCommand(), checkCommand(), planCommand(), showCommand(), rehearseCommand(), applyCommand(),
-		resumeCommand(), rollbackCommand(), statusCommand(), watchCommand(), measureCommand(), shimCommand(), formatCommand(), versionCommand(), manCommand(), completionsCommand(), unguardCommand())
+		resumeCommand(), rollbackCommand(), statusCommand(), drawCommand(), watchCommand(), measureCommand(), shimCommand(), formatCommand(), versionCommand(), manCommand(), completionsCommand(), unguardCommand())
 	for _, t := range topics() {
 		root.AddCommand(t.page())
 	}

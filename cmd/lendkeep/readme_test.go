@@ -28,6 +28,18 @@ func TestReadmeIsShortAndNamesEveryCommand(t *testing.T) {
 	})
 }
 
+// Its pictures are there, and quick to load.
+func TestReadmePictures(t *testing.T) {
+	names := regexp.MustCompile(`!\[[^\]]+\]\(([^)]+)\)`).FindAllStringSubmatch(readme(t), -1)
+	require.NotEmpty(t, names)
+	for _, name := range names {
+		stat, err := os.Stat("../../" + name[1])
+		if assert.NoError(t, err) {
+			assert.Less(t, stat.Size(), int64(200_000), name[1])
+		}
+	}
+}
+
 // alone gives the command lines of lendkeep in lines of a shell.
 func alone(lines [][]string) []string {
 	var list []string

@@ -1,12 +1,9 @@
 package main
 
 import (
-	"errors"
-
 	"github.com/spf13/cobra"
 
 	"lendkeep/providers/memory"
-	"lendkeep/reconcile/carry"
 	"lendkeep/reconcile/facts"
 	"lendkeep/reconcile/rehearse"
 )
@@ -33,13 +30,8 @@ on any host is changed.`,
 			if err != nil {
 				return err
 			}
-			changes, err := sealed.Order.Changes(facts.NewIndex(&host))
-			if err != nil {
-				return fail(exitUsage, "plan again", "%w", err)
-			}
-			if len(changes) > 0 {
-				return failure{code: exitStale, err: errors.New("the survey is another than the order was written from"), details: changesOf(carry.StaleError{Changes: changes}),
-					next: "rehearse with the survey that the order was written from"}
+			if err := unchanged(sealed, facts.NewIndex(&host)); err != nil {
+				return err
 			}
 			judge, closeJudge := openJudge(c.Context())
 			defer closeJudge()

@@ -95,20 +95,9 @@ func TestSameBytes(t *testing.T) {
 // mostBytes bounds the page of a large host.
 const mostBytes = 500_000
 
-// large is a host of 250 controllers and 200 guests on which every partition has a
-// place and a size.
-func large() (facts.Survey, *spec.Layout) {
-	survey, layout := invented.Large(1)
-	for i := range survey.Blocks {
-		if b := &survey.Blocks[i]; b.Partition != nil {
-			b.Partition.StartBytes, b.SizeBytes = (1+200*uint64(b.Partition.Number-1))<<20, 200<<20
-		}
-	}
-	return survey, layout
-}
-
 func TestLargeHostIsSmall(t *testing.T) {
-	survey, layout := large()
+	survey, layout := invented.Large(1)
+	survey = invented.Parted(survey)
 	c := assess.NewCase(layout, facts.NewIndex(&survey), nil)
 	content, err := written.Write(page.Draw(page.Given{Case: c, Findings: assess.Assess(c), NoHistory: "nobody has asked"}))
 	require.NoError(t, err)
@@ -120,7 +109,8 @@ func TestLargeHostIsSmall(t *testing.T) {
 // BenchmarkDraw draws a large host, beside the checks of it in the same run; its
 // bound is 300 ms.
 func BenchmarkDraw(b *testing.B) {
-	survey, layout := large()
+	survey, layout := invented.Large(1)
+	survey = invented.Parted(survey)
 	var checks, draws time.Duration
 	for b.Loop() {
 		start := time.Now()

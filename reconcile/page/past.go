@@ -9,7 +9,7 @@ import (
 	"lendkeep/reconcile/watch"
 )
 
-// shownFor is how far back the bands go, from the moment of the survey.
+// shownFor is how far back the bands go.
 const shownFor = 7 * 24 * time.Hour
 
 // mostLoans and mostApart bound the lists below the bands; what is older is counted.
@@ -86,7 +86,7 @@ func (w window) x(at time.Time) Percent {
 	return Percent(mulDiv(uint64(whole), uint64(gone), uint64(w.until.Sub(w.from))))
 }
 
-func (w window) holds(from, to time.Time) bool { return to.After(w.from) && from.Before(w.until) }
+func (w window) holds(from, to time.Time) bool { return !to.Before(w.from) && !from.After(w.until) }
 
 func (w window) span(from, to time.Time, stay Stay, text string) Span {
 	x := w.x(from)
@@ -94,17 +94,18 @@ func (w window) span(from, to time.Time, stay Stay, text string) Span {
 }
 
 func (d *drawing) past(g Given) Past {
+	if g.History == nil {
+		return Past{Why: g.NoHistory}
+	}
+	if len(g.History.Events) == 0 {
+		return Past{Why: "nothing is in the history"}
+	}
 	until := d.ix.Survey.TakenAt
+	for _, e := range g.History.Events { // what was seen since, as on a stand-in
+		until = later(until, e.At)
+	}
 	w := window{until.Add(-shownFor), until}
 	p := Past{From: stamp(w.from), To: stamp(w.until)}
-	switch {
-	case g.History == nil:
-		p.Why = g.NoHistory
-		return p
-	case len(g.History.Events) == 0:
-		p.Why = "nothing is in the history"
-		return p
-	}
 	p.Ticks = w.ticks()
 	h := &seen{drawing: d, window: w, events: g.History.Events, loans: watch.Loans(g.History.Events)}
 	h.watched = h.watches(g.History.Watching)
@@ -204,7 +205,7 @@ func (s *seen) band(name string) Band {
 	}
 	slices.SortStableFunc(b.Spans, func(x, y Span) int { return cmp.Compare(x.X, y.X) })
 	for _, e := range s.events {
-		if e.Controller == name && e.Loud() && s.holds(e.At, e.At.Add(1)) {
+		if e.Controller == name && e.Loud() && s.holds(e.At, e.At) {
 			b.Alarms = append(b.Alarms, Alarm{s.x(e.At), string(e.Kind) + ", " + stamp(e.At) + ": " + e.String()})
 		}
 	}
@@ -272,7 +273,7 @@ func later(a, b time.Time) time.Time {
 // list tells the lends and alarms of the days shown in words.
 func (s *seen) list(p *Past) {
 	for n, loan := range slices.Backward(s.loans) {
-		if !s.holds(loan.From, later(s.known(n), loan.From.Add(1))) {
+		if !s.holds(loan.From, later(s.known(n), loan.From)) {
 			continue
 		}
 		if len(p.Loans) == mostLoans {
@@ -287,7 +288,7 @@ func (s *seen) list(p *Past) {
 		p.Loans = append(p.Loans, told)
 	}
 	for _, e := range slices.Backward(s.events) {
-		if !e.Loud() || !s.holds(e.At, e.At.Add(1)) {
+		if !e.Loud() || !s.holds(e.At, e.At) {
 			continue
 		}
 		if len(p.Apart) == mostApart {

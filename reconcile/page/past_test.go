@@ -106,3 +106,13 @@ func TestAnyHistory(t *testing.T) {
 		}
 	})
 }
+
+// What was seen after the survey, as on a stand-in, is shown too.
+func TestAfterTheSurvey(t *testing.T) {
+	b, layout := larch()
+	g := given(t, &b.Survey, layout, "")
+	g.History, g.NoHistory = &page.History{Events: []watch.Event{event(-5, watch.Lent)}}, ""
+	p := whole(t, g).Past
+	assert.Len(t, p.Loans, 1)
+	assert.Equal(t, "2026-11-25 11:00:00 UTC", p.To)
+}

@@ -1,0 +1,140 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"slices"
+
+	"github.com/spf13/cobra"
+
+	"lendkeep/providers/memory"
+	paper "lendkeep/providers/page"
+	"lendkeep/reconcile/assess"
+	"lendkeep/reconcile/carry"
+	"lendkeep/reconcile/facts"
+	"lendkeep/reconcile/fault"
+	"lendkeep/reconcile/order"
+	drawing "lendkeep/reconcile/page"
+	"lendkeep/reconcile/rehearse"
+)
+
+func drawCommand() *cobra.Command {
+	var w where
+	var out, orderFile string
+	c := &cobra.Command{
+		Use:   "draw LAYOUT",
+		Short: "Draw the host and its layout as one page for a browser",
+		Long: `Draws the host, or a survey of it, beside the layout in directory LAYOUT into one
+HTML file: what hangs where, what must go together, each drive to scale with what
+is on it and who uses it; what is where in each shift and what changes between
+them; the last days as the watch saw them; and each finding at its place.
+
+With --order it shows what that order changes too: each step at the place where
+it acts, with its undo, and those places before and after, the order being
+carried out on a copy of the host in memory. Nothing on the host is changed.
+
+The file stands alone: it fetches nothing and runs nothing. It can be printed,
+read on a phone, and attached to the review of a change; it holds serials and
+definitions, so look through it before you give it away. The same facts give the
+same bytes.`,
+		Example: "  lendkeep draw examples/larch -o larch.html --survey larch.survey.json\n  lendkeep draw examples/larch -o day.html --order day.order",
+		Args:    cobra.ExactArgs(1),
+		RunE: func(c *cobra.Command, arguments []string) error {
+			if out == "" {
+				return fail(exitUsage, "lendkeep draw LAYOUT -o FILE", "name the file that the page goes to")
+			}
+			given, err := drawnOf(c, arguments[0], orderFile, &w)
+			if err != nil {
+				return err
+			}
+			content, err := paper.Write(drawing.Draw(given))
+			if err != nil {
+				return err
+			}
+			if err := writeOut(c, out, content); err != nil || out == standard {
+				return err
+			}
+			t := text{w: c.OutOrStdout()}
+			t.line("Drawn to %s: host %s with %s and %s.", out, given.Case.Facts.Survey.Machine.Name,
+				count(len(given.Case.Layout.Controllers), "controller"), count(len(given.Findings), "finding"))
+			return t.err
+		},
+	}
+	w.flags(c, true)
+	c.Flags().StringVarP(&out, "output", "o", "", "write the page to this `FILE`; -, to standard output")
+	c.Flags().StringVar(&orderFile, "order", "", "draw what the order in this `FILE` changes, too")
+	return c
+}
+
+// drawnOf puts together what is drawn.
+func drawnOf(c *cobra.Command, dir, orderFile string, w *where) (drawing.Given, error) {
+	var given drawing.Given
+	shift := ""
+	if orderFile != "" {
+		sealed, err := openOrder(orderFile)
+		if err != nil {
+			return given, err
+		}
+		given.Order, shift = &sealed, sealed.Order.Shift
+	}
+	w.progress = newProgress(c.ErrOrStderr())
+	layout, survey, _, err := layoutOf(c.Context(), dir, w)
+	if err != nil {
+		return given, err
+	}
+	if given.Order != nil && given.Order.Order.LayoutHash != layout.Hash {
+		return given, failure{code: exitStale, err: errors.New("the layout is another than the order was written from"), next: "plan again, or name the layout of the order"}
+	}
+	given.Case = assess.NewCase(layout, facts.NewIndex(&survey), layout.Shift(shift))
+	given.Findings = assess.Assess(given.Case)
+	given.History, given.NoHistory = drawnHistory(w)
+	if given.Order != nil {
+		given.After, err = afterwards(c.Context(), *given.Order, given.Case.Facts)
+	}
+	return given, err
+}
+
+// drawnHistory gives what the watch has seen of the host, or why that is not known.
+func drawnHistory(w *where) (*drawing.History, string) {
+	if w.survey != "" {
+		return nil, "a survey file holds no history"
+	}
+	events, notes, err := eventsOf(w)
+	if err != nil {
+		return nil, "the history is not known: " + err.Error()
+	}
+	events = slices.Concat(events, notes)
+	slices.SortStableFunc(events, older)
+	return &drawing.History{Events: events, Watching: watchRuns(w)}, ""
+}
+
+// afterwards gives the host as it is once the order is carried out, by doing so on a
+// copy of it in memory.
+func afterwards(ctx context.Context, sealed order.Sealed, now *facts.Index) (*facts.Index, error) {
+	if err := unchanged(sealed, now); err != nil {
+		return nil, err
+	}
+	r := rehearse.Rehearsal{Host: memory.Rehearse, Sealed: sealed, Survey: *now.Survey, Pick: func(int, fault.Mode) bool { return false }}
+	report, err := r.Run(ctx)
+	if err != nil {
+		return nil, err
+	}
+	if !report.Through.Good {
+		return nil, fail(exitFindings, "do not apply this order; lendkeep rehearse tells more", "draw what is after the order: it was not carried out on a copy of the host: %s", report.Through.Why)
+	}
+	after := r.Planned()
+	return facts.NewIndex(&after), nil
+}
+
+// unchanged holds that an order was written from these facts.
+func unchanged(sealed order.Sealed, ix *facts.Index) error {
+	changes, err := sealed.Order.Changes(ix)
+	if err != nil {
+		return fail(exitUsage, "plan again", "%w", err)
+	}
+	if len(changes) == 0 {
+		return nil
+	}
+	return failure{code: exitStale, err: errors.New("the facts are others than those that the order was written from"), details: changesOf(carry.StaleError{Changes: changes}),
+		next: "plan again, or name the survey that the order was written from"}
+}
