@@ -3,10 +3,13 @@ package main
 import (
 	"context"
 	"errors"
+	"os"
+	"path/filepath"
 	"slices"
 
 	"github.com/spf13/cobra"
 
+	"lendkeep/providers/files"
 	"lendkeep/providers/memory"
 	paper "lendkeep/providers/page"
 	"lendkeep/reconcile/assess"
@@ -16,11 +19,12 @@ import (
 	"lendkeep/reconcile/order"
 	drawing "lendkeep/reconcile/page"
 	"lendkeep/reconcile/rehearse"
+	"lendkeep/reconcile/speed"
 )
 
 func drawCommand() *cobra.Command {
 	var w where
-	var out, orderFile string
+	var out, orderFile, measures string
 	c := &cobra.Command{
 		Use:   "draw LAYOUT",
 		Short: "Draw the host and its layout as one page for a browser",
@@ -31,19 +35,20 @@ them; the last days as the watch saw them; and each finding at its place.
 
 With --order it shows what that order changes too: each step at the place where
 it acts, with its undo, and those places before and after, the order being
-carried out on a copy of the host in memory. Nothing on the host is changed.
+carried out on a copy of the host in memory. With --measures it charts what was
+measured, beside what the links carry. Nothing on the host is changed.
 
 The file stands alone: it fetches nothing and runs nothing. It can be printed,
 read on a phone, and attached to the review of a change; it holds serials and
 definitions, so look through it before you give it away. The same facts give the
 same bytes.`,
-		Example: "  lendkeep draw examples/larch -o larch.html --survey larch.survey.json\n  lendkeep draw examples/larch -o day.html --order day.order",
+		Example: "  lendkeep draw examples/larch -o larch.html --survey larch.survey.json\n  lendkeep draw examples/larch -o day.html --order day.order --measures day.measures",
 		Args:    cobra.ExactArgs(1),
 		RunE: func(c *cobra.Command, arguments []string) error {
 			if out == "" {
 				return fail(exitUsage, "lendkeep draw LAYOUT -o FILE", "name the file that the page goes to")
 			}
-			given, err := drawnOf(c, arguments[0], orderFile, &w)
+			given, err := drawnOf(c, arguments[0], orderFile, measures, &w)
 			if err != nil {
 				return err
 			}
@@ -63,11 +68,12 @@ same bytes.`,
 	w.flags(c, true)
 	c.Flags().StringVarP(&out, "output", "o", "", "write the page to this `FILE`; -, to standard output")
 	c.Flags().StringVar(&orderFile, "order", "", "draw what the order in this `FILE` changes, too")
+	c.Flags().StringVar(&measures, "measures", "", "chart the measurements in this `FOLDER`, each a .json file, beside what the links carry")
 	return c
 }
 
 // drawnOf puts together what is drawn.
-func drawnOf(c *cobra.Command, dir, orderFile string, w *where) (drawing.Given, error) {
+func drawnOf(c *cobra.Command, dir, orderFile, measures string, w *where) (drawing.Given, error) {
 	var given drawing.Given
 	shift := ""
 	if orderFile != "" {
@@ -88,6 +94,9 @@ func drawnOf(c *cobra.Command, dir, orderFile string, w *where) (drawing.Given, 
 	given.Case = assess.NewCase(layout, facts.NewIndex(&survey), layout.Shift(shift))
 	given.Findings = assess.Assess(given.Case)
 	given.History, given.NoHistory = drawnHistory(w)
+	if given.Measured, given.NoMeasures, err = drawnMeasures(measures); err != nil {
+		return given, err
+	}
 	if given.Order != nil {
 		given.After, err = afterwards(c.Context(), *given.Order, given.Case.Facts)
 	}
@@ -106,6 +115,41 @@ func drawnHistory(w *where) (*drawing.History, string) {
 	events = slices.Concat(events, notes)
 	slices.SortStableFunc(events, older)
 	return &drawing.History{Events: events, Watching: watchRuns(w)}, ""
+}
+
+// drawnMeasures compares the measurements in a folder, by the names of their files.
+func drawnMeasures(folder string) (*speed.Comparison, string, error) {
+	if folder == "" {
+		return nil, "no measurements were given", nil
+	}
+	entries, err := os.ReadDir(folder) // sorted by name
+	if err != nil {
+		return nil, "", fail(exitUsage, "name the folder that they are in", "draw measurements: %w", err)
+	}
+	var results []speed.Result
+	for _, entry := range entries {
+		if filepath.Ext(entry.Name()) != ".json" {
+			continue
+		}
+		name := filepath.Join(folder, entry.Name())
+		content, err := files.Read(name, speed.MaxBytes)
+		if err != nil {
+			return nil, "", fail(exitUsage, "", "draw measurements: %w", err)
+		}
+		result, err := speed.Decode(content)
+		if err != nil {
+			return nil, "", fail(exitUsage, "take it out of the folder if it is none", "draw measurements: %s: %w", name, err)
+		}
+		results = append(results, result)
+	}
+	if len(results) == 0 {
+		return nil, "", fail(exitUsage, "name the folder that they are in", "draw measurements: %s holds no .json file", folder)
+	}
+	compared, err := speed.Compare(results)
+	if err != nil {
+		return nil, "", fail(exitUsage, "put those that belong beside each other into a folder of their own", "draw measurements: %w", err)
+	}
+	return &compared, "", nil
 }
 
 // afterwards gives the host as it is once the order is carried out, by doing so on a

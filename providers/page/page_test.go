@@ -18,6 +18,7 @@ import (
 	"lendkeep/reconcile/invented"
 	"lendkeep/reconcile/order"
 	"lendkeep/reconcile/page"
+	"lendkeep/reconcile/speed"
 	"lendkeep/reconcile/watch"
 	"lendkeep/spec"
 )
@@ -43,11 +44,25 @@ func drawn(t require.TestingT) page.Page {
 	sealed, err := order.Seal(o)
 	require.NoError(t, err)
 	g.Order, g.After = &sealed, c.Facts
+	g.Measured = measured(t)
 	at := b.Survey.TakenAt.Add(-30 * time.Hour)
 	g.History = &page.History{Watching: true, Events: []watch.Event{{At: at, Kind: watch.Began}, {At: at, Kind: watch.Lent, Controller: "reel", Guest: "grading"},
 		{At: at.Add(time.Hour), Kind: watch.LetGo, Controller: "reel"}, {At: at.Add(2 * time.Hour), Kind: watch.Alarm, Controller: "reel", Text: "late"},
 		{At: at.Add(3 * time.Hour), Kind: watch.Returned, Controller: "reel", Guest: "grading", Way: watch.Home}}}
 	return page.Draw(g)
+}
+
+// measured is two measurements beside each other.
+func measured(t require.TestingT) *speed.Comparison {
+	var list []speed.Result
+	for i, label := range []string{"before", "lent"} {
+		r := invented.Measured(label, func(k speed.Kind, run int) float64 { return float64(400*(i+1)+run*10) * 1e6 / float64(k.Depth) })
+		r.Host = &speed.Host{Guest: "grading", Lent: true, Way: &speed.Way{PayloadBytes: 256, Links: []speed.Link{{Below: "drive", Above: "port at 0000:00:1d.0", SpeedMTps: 8000, Width: 1}}}}
+		list = append(list, r)
+	}
+	c, err := speed.Compare(list)
+	require.NoError(t, err)
+	return &c
 }
 
 // The policy of the page knows its style, and there is no other; nothing leads out of

@@ -12,6 +12,7 @@ import (
 	"lendkeep/reconcile/assess"
 	"lendkeep/reconcile/facts"
 	"lendkeep/reconcile/order"
+	"lendkeep/reconcile/speed"
 	"lendkeep/reconcile/watch"
 	"lendkeep/spec/plain"
 )
@@ -20,11 +21,12 @@ import (
 type Given struct {
 	Case     *assess.Case // of the shift that the order is for, where there is one
 	Findings []assess.Finding
-	Order    *order.Sealed // nil: none is drawn
-	After    *facts.Index  // the host once the order is carried out; nil without one
-	History  *History      // nil: NoHistory says why it is not known
-	// NoHistory is one sentence.
-	NoHistory string
+	Order    *order.Sealed     // nil: none is drawn
+	After    *facts.Index      // the host once the order is carried out; nil without one
+	History  *History          // nil: NoHistory says why it is not known
+	Measured *speed.Comparison // nil: NoMeasures says why there is none
+	// NoHistory and NoMeasures are one sentence each.
+	NoHistory, NoMeasures string
 }
 
 // History is what was seen of lends.
@@ -43,6 +45,7 @@ type Page struct {
 	Day       Day
 	Past      Past
 	Order     *Order // nil: none
+	Speed     Speed
 	Findings  []Findings
 }
 
@@ -101,7 +104,7 @@ func Draw(g Given) Page {
 	d.markFindings(g.Findings)
 	d.markSteps(g.Order)
 	p := Page{Findings: d.findings(g.Findings), Nodes: d.nodes(), Lost: d.lost(), Elsewhere: d.elsewhere(),
-		Guests: d.guests(), Day: d.day(), Past: d.past(g), Order: d.order(g)}
+		Guests: d.guests(), Day: d.day(), Past: d.past(g), Order: d.order(g), Speed: d.speed(g)}
 	p.Host = d.host(p)
 	return p
 }

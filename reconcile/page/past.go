@@ -258,7 +258,7 @@ func (s *seen) known(n int) time.Time {
 }
 
 func (s *seen) add(b *Band, from, to time.Time, stay Stay, text string) {
-	if from.Before(to) && s.holds(from, to) {
+	if from.Before(to) && from.Before(s.until) && to.After(s.from) {
 		b.Spans = append(b.Spans, s.span(from, to, stay, text))
 	}
 }

@@ -150,19 +150,23 @@ func shows(t *testing.T, name, file string, widths ...int64) {
 			size(t, ctx, width, 900)
 			sees(t, ctx, fmt.Sprintf("%s, %s, %d pixels wide", name, scheme, width))
 			if os.Getenv("LENDKEEP_PAGES") != "" {
-				picture, err := chromedp.Run(ctx, chromedp.FullScreenshot(100))
+				size(t, ctx, width, 5000) // of a longer page its top
+				picture, err := chromedp.Run(ctx, chromedp.CaptureScreenshot())
 				require.NoError(t, err)
 				keeps(t, fmt.Sprintf("%s-%s-%d.png", name, scheme, width), picture)
 			}
 		}
 	}
 	media(t, ctx, "print", "dark")
-	size(t, ctx, printed, 900)
+	size(t, ctx, printed, 5000)
 	sees(t, ctx, name+", printed")
 	css := true
 	paper := call(t, ctx, page.PrintToPDF, page.PrintToPDFParams{PreferCSSPageSize: &css}).Data
 	assert.Greater(t, len(paper), 1000)
 	keeps(t, name+".pdf", paper)
+	picture, err := chromedp.Run(ctx, chromedp.CaptureScreenshot())
+	require.NoError(t, err)
+	keeps(t, name+"-printed.png", picture)
 	assert.Equal(t, []string{"file://" + file}, asked(), "%s: something was asked for, or said", name)
 }
 

@@ -24,6 +24,7 @@ import (
 	"lendkeep/reconcile/order"
 	"lendkeep/reconcile/page"
 	"lendkeep/reconcile/rehearse"
+	"lendkeep/reconcile/speed"
 	"lendkeep/reconcile/watch"
 	"lendkeep/spec"
 	"lendkeep/testdata/outside"
@@ -90,6 +91,7 @@ func day(t *testing.T) page.Given {
 	require.NoError(t, err)
 	after := r.Planned()
 	g.Order, g.After, g.History, g.NoHistory = &sealed, facts.NewIndex(&after), week(survey.TakenAt), ""
+	g.Measured = measured(t)
 	return g
 }
 
@@ -111,6 +113,19 @@ func week(until time.Time) *page.History {
 		h.Events = append(h.Events, back)
 	}
 	return h
+}
+
+// measured is two measurements beside each other.
+func measured(t *testing.T) *speed.Comparison {
+	var list []speed.Result
+	for i, label := range []string{"disk through the host", "reel lent"} {
+		r := invented.Measured(label, func(k speed.Kind, run int) float64 { return float64(400*(i+1)+run*10) * 1e6 / float64(k.Depth) })
+		r.Host = &speed.Host{Guest: "grading", Lent: i > 0, Way: &speed.Way{PayloadBytes: 256, Links: []speed.Link{{Below: "drive", Above: "port at 0000:00:04.0", SpeedMTps: 8000, Width: 1}}}}
+		list = append(list, r)
+	}
+	c, err := speed.Compare(list)
+	require.NoError(t, err)
+	return &c
 }
 
 // long gives a host on which nothing is called by a short name.
