@@ -47,7 +47,7 @@ func (d *drawing) findings(list []assess.Finding) []Findings {
 			drawn = append(drawn, Findings{Check: f.Check, Severity: string(f.Severity)})
 		}
 		last := &drawn[len(drawn)-1]
-		last.List = append(last.List, Finding{ID: findingID(i + 1), Number: i + 1, Summary: f.Summary, Said: Said{f.Detail, f.Remedies},
+		last.List = append(last.List, Finding{ID: findingID(i + 1), Number: i + 1, Summary: f.Summary, Said: Said{f.Detail, slices.Clone(f.Remedies)},
 			Causes: d.causes(f.Causes[:min(len(f.Causes), mostCauses)]), More: max(0, len(f.Causes)-mostCauses), Stated: f.At.String(), Places: d.about(f.At)})
 	}
 	for i := range drawn {

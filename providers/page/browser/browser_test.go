@@ -150,7 +150,7 @@ func shows(t *testing.T, name, file string, widths ...int64) {
 			size(t, ctx, width, 900)
 			sees(t, ctx, fmt.Sprintf("%s, %s, %d pixels wide", name, scheme, width))
 			if os.Getenv("LENDKEEP_PAGES") != "" {
-				size(t, ctx, width, 5000) // of a longer page its top
+				size(t, ctx, width, 8000) // of a longer page its top
 				picture, err := chromedp.Run(ctx, chromedp.CaptureScreenshot())
 				require.NoError(t, err)
 				keeps(t, fmt.Sprintf("%s-%s-%d.png", name, scheme, width), picture)

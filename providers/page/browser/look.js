@@ -19,7 +19,8 @@
       if (colour[3] === 1) return colour;
       if (colour[3] > 0) found.Faint.push("half transparent behind " + short(element.textContent));
     }
-    return matchMedia("print").matches || !matchMedia("(prefers-color-scheme: dark)").matches ? [255, 255, 255, 1] : [18, 18, 18, 1];
+    found.Faint.push("nothing behind " + short(element.textContent));
+    return [127, 127, 127, 1];
   };
 
   // Every line of every text.
