@@ -284,3 +284,40 @@ func TestNamesMakeIDs(t *testing.T) {
 	}
 	assert.Len(t, seen, len(p.Guests))
 }
+
+// What an order touches is drawn before and after; what looks the same is only named.
+func TestBeforeAndAfter(t *testing.T) {
+	b, layout := larch()
+	g := given(t, &b.Survey, layout, "day")
+	require.NotNil(t, g.Order)
+	g.After = g.Case.Facts
+	same := whole(t, g).Order
+	assert.Empty(t, same.Changes)
+	assert.NotEmpty(t, same.Alike)
+
+	later, _ := larch()
+	later.Survey.Libvirt.Guests[1].Live, later.Survey.Libvirt.Guests[1].Running, later.Survey.Libvirt.Guests[1].Condition = nil, false, "shut off"
+	g.After = facts.NewIndex(&later.Survey)
+	drawn := whole(t, g).Order
+	require.Len(t, drawn.Changes, 2)
+	reel, catalogue := drawn.Changes[0], drawn.Changes[1]
+	assert.Equal(t, "guest catalogue", reel.FunctionBefore.Drives[0].Parts[1].Users[1].Text)
+	assert.Equal(t, "guest catalogue (off)", reel.FunctionNow.Drives[0].Parts[1].Users[1].Text)
+	assert.Equal(t, "guest catalogue", catalogue.Title)
+	assert.True(t, catalogue.GuestBefore.Running)
+	assert.False(t, catalogue.GuestNow.Running)
+	assert.Equal(t, "after-guest-catalogue", catalogue.GuestNow.ID)
+}
+
+// Of a large order not everything is drawn twice, and all of it is named.
+func TestLargeOrder(t *testing.T) {
+	survey, layout := invented.Large(1)
+	g := given(t, &survey, placed(layout), "")
+	require.NotNil(t, g.Order)
+	after := survey
+	after.Libvirt.Guests = nil
+	g.After = facts.NewIndex(&after)
+	drawn := whole(t, g).Order
+	assert.Len(t, drawn.Changes, 24)
+	assert.NotEmpty(t, drawn.Others)
+}

@@ -20,6 +20,8 @@ type Order struct {
 	Erases    []string // serials of drives
 	Steps     []Step
 	Changes   []Change
+	Alike     []Mention // places that it touches and that look the same after
+	Others    []Mention // places that it touches and that are not drawn, as there are too many
 }
 
 // Step is a step of an order.
@@ -42,7 +44,6 @@ type Change struct {
 	Title                       string
 	FunctionBefore, FunctionNow *Function
 	GuestBefore, GuestNow       *Guest
-	Stays                       bool // both are drawn alike: what changes is not seen from outside
 }
 
 // places gives where a step acts, by what it gives.
@@ -129,7 +130,7 @@ func (d *drawing) order(g Given) *Order {
 		drawn.Steps = append(drawn.Steps, s)
 	}
 	if g.After != nil {
-		drawn.Changes = d.changes(g, touched)
+		d.changes(drawn, g, touched)
 	}
 	return drawn
 }
@@ -152,26 +153,38 @@ func round(d time.Duration) string { return d.Round(time.Second).String() }
 
 // changes draws each place that an order touches as it is, and as it is on the copy of
 // the host on which the order was carried out.
-func (d *drawing) changes(g Given, touched map[string]bool) []Change {
+func (d *drawing) changes(drawn *Order, g Given, touched map[string]bool) {
 	before, after := newDrawing(g.Case, "before-"), newDrawing(assess.NewCase(g.Case.Layout, g.After, g.Case.Shift), "after-")
 	before.markSteps(g.Order)
 	after.marks = before.marks
-	var list []Change
 	for _, c := range g.Case.Layout.Controllers {
-		if touched[d.controller(c.Name).To] {
+		place := d.controller(c.Name)
+		if touched[place.To] {
 			change := Change{Title: "controller " + c.Name, FunctionBefore: before.found(c.Name), FunctionNow: after.found(c.Name)}
-			change.Stays = alike(change.FunctionBefore, change.FunctionNow)
-			list = append(list, change)
+			drawn.change(change, place, alike(change.FunctionBefore, change.FunctionNow))
 		}
 	}
-	for _, guest := range d.guests() {
-		if touched[guest.ID] {
-			change := Change{Title: "guest " + guest.Name, GuestBefore: before.known(guest.Name), GuestNow: after.known(guest.Name)}
-			change.Stays = alike(change.GuestBefore, change.GuestNow)
-			list = append(list, change)
+	for _, name := range d.guestNames() {
+		place := d.guestMention(name)
+		if touched[place.To] {
+			change := Change{Title: "guest " + name, GuestBefore: before.known(name), GuestNow: after.known(name)}
+			drawn.change(change, place, alike(change.GuestBefore, change.GuestNow))
 		}
 	}
-	return list
+}
+
+// mostChanges is how many places are drawn twice: of more nobody sees what changes.
+const mostChanges = 24
+
+func (o *Order) change(c Change, place Mention, alike bool) {
+	switch {
+	case alike:
+		o.Alike = append(o.Alike, place)
+	case len(o.Changes) == mostChanges:
+		o.Others = append(o.Others, place)
+	default:
+		o.Changes = append(o.Changes, c)
+	}
 }
 
 // found draws a controller of the layout; nil where it was not found.
