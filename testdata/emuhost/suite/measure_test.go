@@ -72,9 +72,15 @@ func withMeasure(t testing.TB) host {
 	return h
 }
 
-// answers waits until the agent in a guest does.
+// answers waits until the agent in a guest does. Of one that does not, what the
+// guest's console says is told.
 func (h host) answers(guest string) {
 	h.Helper()
+	h.Cleanup(func() {
+		if h.Failed() {
+			h.Logf("console of %s:\n%s", guest, h.try("tail", "-n", "60", emuhost.Guest{Name: guest}.Serial()).Stdout)
+		}
+	})
 	h.until(4*time.Minute, "the agent of "+guest+" answers", func() bool {
 		return h.try("virsh", "qemu-agent-command", guest, `{"execute": "guest-ping"}`).Exit == 0
 	})
