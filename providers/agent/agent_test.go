@@ -244,7 +244,7 @@ func TestPieces(t *testing.T) {
 		"missing": {`{"buf-b64": "aGVsbG8="}`, "no count of bytes"},
 		"endless": {`{"count": 0, "buf-b64": "", "eof": false}`, "it neither goes on nor ends"},
 		"long":    {`{"count": 5, "buf-b64": "aGVsbG8=", "eof": false}`, "it has more than the 64 bytes that are read"},
-		"huge":    {`{"count": 300000, "buf-b64": "` + strings.Repeat("AAAA", 100000) + `", "eof": false}`, "300000 bytes, where 262144 were asked for"},
+		"huge":    {`{"count": 300000, "buf-b64": "` + strings.Repeat("AAAA", 100000) + `", "eof": false}`, "300000 bytes, where 65536 were asked for"},
 		"number":  {`7`, "want an object"},
 	} {
 		t.Run(name, func(t *testing.T) {

@@ -7,8 +7,9 @@ import (
 )
 
 // pieceBytes is how much of a file goes with one command. 48 MiB breaks the agent's
-// reader, and libvirt takes no string of more than 4 MiB (measured with QEMU 7.2).
-const pieceBytes = 256 << 10
+// reader, and libvirt takes no string of more than 4 MiB (measured with QEMU 7.2);
+// small ones keep the agent of a slow guest within answerWithin.
+const pieceBytes = 64 << 10
 
 // open opens a file of the guest's, as fopen(3) does, and closes it whatever happens.
 func (g *Guest) open(ctx context.Context, path, mode string, use func(handle int64) error) error {
