@@ -62,6 +62,9 @@ type ring struct {
 	order   []uint32 // numbers of entries, as they are handed over
 	done    []ringDone
 
+	flying    [deepest]ringEntry // by lane: what was handed over last
+	cancelled int                // operations that the kernel gave back undone
+
 	taken, handed *uint32 // of entries: by the kernel, by us
 	seen, arrived *uint32 // of what is done: by us, by the kernel
 }
@@ -107,17 +110,27 @@ func (r *ring) name() string { return "io_uring" }
 func (r *ring) run(c *course, lanes []*lane) error { return runQueue(r, c, lanes) }
 
 func (r *ring) put(c *course, i int, l *lane) error {
-	tail := *r.handed
-	at := tail & uint32(len(r.entries)-1) // both rings have a power of two
 	op := uint8(ringRead)
 	if c.writes() {
 		op = ringWrite
 	}
-	r.entries[at] = ringEntry{op: op, fd: int32(r.target), offset: uint64(l.offset), address: address(l.block(c)), length: uint32(c.kind.BlockBytes), lane: uint64(i)}
-	r.order[at] = at
-	atomic.StoreUint32(r.handed, tail+1)
+	r.flying[i] = ringEntry{op: op, fd: int32(r.target), offset: uint64(l.offset), address: address(l.block(c)), length: uint32(c.kind.BlockBytes), lane: uint64(i)}
+	r.hand(i)
 	return nil
 }
+
+func (r *ring) hand(i int) {
+	tail := *r.handed
+	at := tail & uint32(len(r.entries)-1) // both rings have a power of two
+	r.entries[at], r.order[at] = r.flying[i], at
+	atomic.StoreUint32(r.handed, tail+1)
+}
+
+// mostCancelled is how many operations are handed over again, of all that a ring
+// carries. Where a signal is pending, and Go's scheduler sends many, the kernel may
+// find no worker for an operation and gives it back undone (Linux 6.1,
+// io_uring/io-wq.c, create_worker_cont).
+const mostCancelled = 10_000
 
 func (r *ring) wait(done func(i, n int, err error)) error {
 	for *r.seen == atomic.LoadUint32(r.arrived) || *r.handed != atomic.LoadUint32(r.taken) {
@@ -130,6 +143,11 @@ func (r *ring) wait(done func(i, n int, err error)) error {
 	for *r.seen != atomic.LoadUint32(r.arrived) {
 		was := r.done[*r.seen&uint32(len(r.done)-1)]
 		atomic.StoreUint32(r.seen, *r.seen+1)
+		if was.result == -int32(unix.ECANCELED) && r.cancelled < mostCancelled {
+			r.cancelled++
+			r.hand(int(was.lane)) // the next wait has the kernel take it
+			continue
+		}
 		n, err := answer(int64(was.result))
 		done(int(was.lane), n, err)
 	}
