@@ -126,7 +126,7 @@ func TestDepthAsTheKernelCounts(t *testing.T) {
 			seen := 0
 			for {
 				seen = max(seen, inflight(t, node))
-				if seen >= deepest/2 {
+				if seen >= deepest/4 {
 					stopped.Store(true)
 				}
 				select {
@@ -140,7 +140,7 @@ func TestDepthAsTheKernelCounts(t *testing.T) {
 		assert.LessOrEqual(t, most(1, 500), 1)
 		deep := 0
 		for range 20 {
-			if deep = max(deep, most(deepest, 20000)); deep >= deepest/2 {
+			if deep = max(deep, most(deepest, 20000)); deep >= deepest/4 {
 				return
 			}
 		}

@@ -107,7 +107,8 @@ func TestEveryWayWritesAndReads(t *testing.T) {
 	})
 }
 
-// As many operations are under way at once as a series wants, and never more.
+// As many operations are under way at once as a series wants, by threads several, and
+// never more.
 func TestDepthIsReached(t *testing.T) {
 	everyWay(t, func(t *testing.T, open func(handle, int) (way, error)) {
 		file, lanes := aFile(t, 16)
@@ -119,7 +120,12 @@ func TestDepthIsReached(t *testing.T) {
 			c := &course{kind: kind, blocks: file.bytes / kind.BlockBytes, most: most, stopped: new(atomic.Bool)}
 			made, err := c.through(w, lanes, 0)
 			require.NoError(t, err)
-			assert.EqualValues(t, depth, made.depth)
+			assert.LessOrEqual(t, made.depth, int64(depth))
+			if w.name() == "threads" { // how many are in the kernel at once is its scheduler's
+				assert.GreaterOrEqual(t, made.depth, int64(min(depth, 2)))
+			} else {
+				assert.EqualValues(t, depth, made.depth)
+			}
 		}
 	})
 }
