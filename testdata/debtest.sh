@@ -48,7 +48,7 @@ in_root lendkeep version
 say "The main job, from the package."
 mkdir -p "$root/root/demo/testdata/hosts"
 cp testdata/demo.sh "$root/root/demo/testdata/"
-cp testdata/hosts/larch.txtar "$root/root/demo/testdata/hosts/"
+cp testdata/hosts/larch.txtar testdata/hosts/larch.agents.json "$root/root/demo/testdata/hosts/"
 ln -s /usr/share/doc/lendkeep/examples "$root/root/demo/examples"
 in_root sh /root/demo/testdata/demo.sh /usr/bin/lendkeep >"$WORK/demo" || { cat "$WORK/demo"; fail "the main job"; }
 grep -A 1 '^no difference' "$WORK/demo"
