@@ -6,6 +6,7 @@ import (
 	"os"
 	"regexp"
 	"strings"
+	"sync"
 	"syscall"
 
 	"github.com/spf13/cobra"
@@ -29,13 +30,13 @@ func keptFor(c, other *cobra.Command) string {
 }
 
 // option is how an option is written, or standard input.
-var option = regexp.MustCompile(`^--?[a-z-]*$`)
+var option = sync.OnceValue(func() *regexp.Regexp { return regexp.MustCompile(`^--?[a-z-]*$`) })
 
 // calling writes another call of lendkeep about the same host, as a shell takes it.
 func calling(c *cobra.Command, command string, arguments ...string) string {
 	text := "lendkeep " + command
 	for _, a := range arguments {
-		if !option.MatchString(a) {
+		if !option().MatchString(a) {
 			a = plain.Quoted(a)
 		}
 		text += " " + a

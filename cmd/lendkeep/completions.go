@@ -148,9 +148,7 @@ func controllers(_ *cobra.Command, given []string, begun string) ([]string, cobr
 func guests(_ *cobra.Command, given []string, begun string) ([]string, cobra.ShellCompDirective) {
 	var names []string
 	for _, layout := range layouts(given) {
-		for _, g := range layout.Guests {
-			names = append(names, g.Name)
-		}
+		names = append(names, spec.Names(layout.Guests)...)
 	}
 	for _, name := range given {
 		if sealed, err := openOrder(name); err == nil {

@@ -2,9 +2,11 @@ package main
 
 import (
 	"cmp"
+	"errors"
 	"os"
 	"path/filepath"
 	"regexp"
+	"sync"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -152,7 +154,7 @@ func (m *measuring) usable(dir string) error {
 		return fail(exitUsage, "lendkeep measure --compare BEFORE.json AFTER.json --svg FILE", "--svg needs --compare")
 	case m.label == "" && m.file == "":
 		return fail(exitUsage, "--label before, --label lent", "a result needs a name: --label NAME")
-	case m.label != "" && !labels.MatchString(m.label):
+	case m.label != "" && !labels().MatchString(m.label):
 		return fail(exitUsage, "take letters, digits, and . _ - between them", "--label cannot be %q", m.label)
 	case m.out == "":
 		return fail(exitUsage, "-o "+plain.Quoted(cmp.Or(m.label, "result")+".json"), "say where the result goes to: -o FILE")
@@ -168,19 +170,26 @@ func (m *measuring) usable(dir string) error {
 }
 
 // labels are names that mean nothing to a shell of any system.
-var labels = regexp.MustCompile(`^[\pL\pN][\pL\pN._-]{0,63}$`)
+var labels = sync.OnceValue(func() *regexp.Regexp { return regexp.MustCompile(`^[\pL\pN][\pL\pN._-]{0,63}$`) })
 
 // asked gives what is to be measured, where folder or device are known.
 func (m *measuring) asked(form speed.Form, path string) (measure.Asked, error) {
 	size, err := measure.ParseSize(m.size)
 	if err != nil {
-		return measure.Asked{}, fail(exitUsage, "write it as 512MiB or 4GiB, 1TiB at most", "%w", err)
+		return measure.Asked{}, foreseen(err)
 	}
 	a := measure.Asked{Form: form, Path: path, Write: m.write, Bytes: size, Runs: m.runs, Lasts: m.lasts, Label: m.label}
 	if form == speed.Device {
 		a.Bytes = 0
 	}
 	return a, nil
+}
+
+// foreseen says what to do about an error of measuring, where that is known.
+func foreseen(err error) error {
+	var known measure.Problem
+	errors.As(err, &known)
+	return fail(exitUsage, known.Next, "%w", err)
 }
 
 // foretold says before anything is written how much that will be.

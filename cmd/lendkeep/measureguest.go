@@ -119,14 +119,10 @@ func (m *measuring) stated(c *cobra.Command, dir string) (*spec.Guest, *facts.In
 	if err != nil {
 		return nil, nil, err
 	}
-	var names []string
-	for i := range layout.Guests {
-		if layout.Guests[i].Name == m.guest {
-			return &layout.Guests[i], facts.NewIndex(&survey), nil
-		}
-		names = append(names, layout.Guests[i].Name)
+	if guest := layout.Guest(m.guest); guest != nil {
+		return guest, facts.NewIndex(&survey), nil
 	}
-	return nil, nil, unstated("guest", m.guest, names)
+	return nil, nil, unstated("guest", m.guest, spec.Names(layout.Guests))
 }
 
 // unstated is of something that a layout does not state.
@@ -236,13 +232,11 @@ func (m *measuring) believed(content []byte, form speed.Form) (speed.Result, err
 // result is kept without: it was not measured for nothing.
 func (m *measuring) witnessed(c *cobra.Command, guest string, begin *facts.Index, r speed.Result) speed.Result {
 	r.Place.Side = speed.Guest
-	m.w.progress.awaited(readingHost, 0)
 	after, err := m.w.facts(context.WithoutCancel(c.Context()), "")
 	var host speed.Host
 	if err == nil {
 		host, err = witness.Of(guest, begin, facts.NewIndex(&after), r)
 	}
-	m.w.progress.end()
 	if err != nil {
 		told := text{w: c.ErrOrStderr()} // nowhere is left to report to
 		told.line("What the host knows of it is not added: %s. lendkeep measure --file adds it to what is written.", oneLine(err))

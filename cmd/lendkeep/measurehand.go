@@ -37,7 +37,7 @@ func (m *measuring) byHand(dir string, guest *spec.Guest, why error) error {
 func spelled(words []string, spell func(string) string) string {
 	var call strings.Builder
 	for _, word := range words {
-		if strings.ContainsAny(word, " ") || !option.MatchString(word) && plain.Quoted(word) != word {
+		if strings.ContainsAny(word, " ") || !option().MatchString(word) && plain.Quoted(word) != word {
 			word = spell(word)
 		}
 		call.WriteString(" " + word)

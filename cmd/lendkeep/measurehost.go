@@ -1,7 +1,7 @@
 package main
 
 import (
-	"errors"
+	"fmt"
 	"slices"
 
 	"github.com/spf13/cobra"
@@ -36,14 +36,9 @@ func (m *measuring) onHost(c *cobra.Command, dir string) (speed.Result, error) {
 	}
 	foretold(c, asked, "to "+path)
 	r, err := measure.Measure(c.Context(), asked, m.w.progress.noting("measuring "+m.controller))
-	var known measure.Problem
-	switch {
-	case errors.As(err, &known):
-		return none, fail(exitUsage, known.Next, "measure %s: %w", m.controller, err)
-	case err != nil:
-		return none, fail(exitUsage, "", "measure %s: %w", m.controller, err)
+	if err != nil {
+		return none, foreseen(fmt.Errorf("measure %s: %w", m.controller, err))
 	}
-	m.w.progress.awaited(readingHost, 0)
 	end, err := m.w.facts(c.Context(), "")
 	if err != nil {
 		return none, err
@@ -59,11 +54,7 @@ func (m *measuring) atHome(laid *assess.Case) (speed.Form, string, error) {
 	found := laid.Found(m.controller)
 	switch {
 	case found.Controller == nil:
-		var names []string
-		for _, c := range laid.Layout.Controllers {
-			names = append(names, c.Name)
-		}
-		return "", "", unstated("controller", m.controller, names)
+		return "", "", unstated("controller", m.controller, spec.Names(laid.Layout.Controllers))
 	case found.Where == facts.Lent && found.Holder != nil:
 		return "", "", fail(exitUsage, "measure there, --guest "+plain.Quoted(found.Holder.Name), "%s is lent to guest %s", m.controller, found.Holder.Name)
 	case found.Function == nil || found.Where != facts.Home:

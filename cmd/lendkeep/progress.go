@@ -42,7 +42,11 @@ const (
 )
 
 func newProgress(told io.Writer) *progress {
-	return &progress{line: screen.On(told).Fleeting(), now: time.Now, usual: lastReading()}
+	p := &progress{line: screen.On(told).Fleeting(), now: time.Now}
+	if p.line != nil {
+		p.usual = lastReading()
+	}
+	return p
 }
 
 // copied is told how many bytes of a phase are done.

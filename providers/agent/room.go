@@ -9,6 +9,7 @@ import (
 	"fmt"
 	"regexp"
 	"strings"
+	"sync"
 )
 
 // Room is a folder of our own in a guest, under a name that nobody there could
@@ -38,7 +39,7 @@ func (g *Guest) Parents(ctx context.Context) ([]string, error) {
 			return nil, err
 		}
 		root := strings.TrimSpace(string(ended.Out))
-		if !windowsFolder.MatchString(root) {
+		if !windowsFolder().MatchString(root) {
 			return nil, fmt.Errorf("guest %s says its system is in %q, which is no folder of Windows", g.Name, quoted(root))
 		}
 		return []string{root + `\Temp`}, nil
@@ -47,7 +48,7 @@ func (g *Guest) Parents(ctx context.Context) ([]string, error) {
 }
 
 // windowsFolder is a name that means nothing to cmd.exe.
-var windowsFolder = regexp.MustCompile(`^[A-Za-z]:(\\[A-Za-z0-9_.-]+)+$`)
+var windowsFolder = sync.OnceValue(func() *regexp.Regexp { return regexp.MustCompile(`^[A-Za-z]:(\\[A-Za-z0-9_.-]+)+$`) })
 
 // Room makes a room in a folder.
 func (g *Guest) Room(ctx context.Context, parent string) (*Room, error) {

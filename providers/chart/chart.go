@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"html/template"
 	"math"
+	"sync"
 
 	"lendkeep/reconcile/speed"
 )
@@ -28,7 +29,7 @@ const (
 var source string
 
 // The template escapes every text where it stands.
-var drawing = template.Must(template.New("chart").Parse(source))
+var drawing = sync.OnceValue(func() *template.Template { return template.Must(template.New("chart").Parse(source)) })
 
 type page struct {
 	Title         string
@@ -76,7 +77,7 @@ func SVG(c speed.Chart) ([]byte, error) {
 	}
 	p.Height = y + 16
 	var made bytes.Buffer
-	if err := drawing.Execute(&made, p); err != nil {
+	if err := drawing().Execute(&made, p); err != nil {
 		return nil, fmt.Errorf("draw chart: %w", err)
 	}
 	return made.Bytes(), nil

@@ -7,6 +7,7 @@ import (
 	"regexp"
 	"strconv"
 	"strings"
+	"sync"
 
 	"github.com/moby/sys/mountinfo"
 	"golang.org/x/sys/unix"
@@ -135,7 +136,7 @@ func (s *system) describe(dir string, t *speed.Target) {
 func firstPath(subsystem string) string {
 	entries, _ := os.ReadDir(subsystem)
 	for _, e := range entries {
-		if controller.MatchString(e.Name()) {
+		if controller().MatchString(e.Name()) {
 			if device, err := filepath.EvalSymlinks(filepath.Join(subsystem, e.Name(), "device")); err == nil {
 				return device
 			}
@@ -144,9 +145,9 @@ func firstPath(subsystem string) string {
 	return subsystem
 }
 
-var controller = regexp.MustCompile(`^nvme[0-9]+$`)
+var controller = sync.OnceValue(func() *regexp.Regexp { return regexp.MustCompile(`^nvme[0-9]+$`) })
 
-var ataPort = regexp.MustCompile(`/ata[0-9]+/`)
+var ataPort = sync.OnceValue(func() *regexp.Regexp { return regexp.MustCompile(`/ata[0-9]+/`) })
 
 // driver finds the driver of the drive's controller: the nearest device above the
 // drive that is on a bus of controllers.
@@ -163,7 +164,7 @@ func (s *system) driver(dir string, t *speed.Target) {
 		bus, _ := os.Readlink(filepath.Join(real, "subsystem"))
 		driver, _ := os.Readlink(filepath.Join(real, "driver"))
 		switch bus = filepath.Base(bus); {
-		case t.Drive.Bus == "" && ataPort.MatchString(real):
+		case t.Drive.Bus == "" && ataPort().MatchString(real):
 			t.Drive.Bus = "sata"
 		case t.Drive.Bus == "" && (bus == "nvme" || bus == "virtio" || bus == "usb" || bus == "mmc" || bus == "scsi" && !strings.Contains(real, "/virtio") && !strings.Contains(real, "/usb")):
 			t.Drive.Bus = bus

@@ -117,7 +117,7 @@ func (d *drawing) host(p Page) Host {
 	if m.IOMMUs == 0 {
 		h.Facts = append(h.Facts, "no IOMMU is in use: nothing can be lent")
 	}
-	for _, gap := range append(survey.Gaps[:len(survey.Gaps):len(survey.Gaps)], survey.Libvirt.Gaps...) {
+	for _, gap := range survey.AreaGaps() {
 		h.Unknown = append(h.Unknown, gapText(gap))
 	}
 	h.Mounts = d.otherMounts()

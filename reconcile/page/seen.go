@@ -7,6 +7,7 @@ import (
 
 	"lendkeep/reconcile/facts"
 	"lendkeep/reconcile/watch"
+	"lendkeep/spec"
 )
 
 // seen is a history in the making of its picture.
@@ -56,10 +57,7 @@ func (s *seen) watches(now bool) []stretch {
 
 // names gives the controllers of the layout, then others that the history knows.
 func (s *seen) names() []string {
-	var list []string
-	for _, c := range s.c.Layout.Controllers {
-		list = append(list, c.Name)
-	}
+	list := spec.Names(s.c.Layout.Controllers)
 	stated := len(list)
 	for _, e := range s.events {
 		if e.Controller != "" && !slices.Contains(list, e.Controller) {
