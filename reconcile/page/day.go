@@ -2,6 +2,7 @@ package page
 
 import (
 	"fmt"
+	"slices"
 
 	"lendkeep/reconcile/assess"
 	"lendkeep/reconcile/facts"
@@ -57,7 +58,7 @@ const (
 	Low    Level = "low"
 	Middle Level = "middle" // aside on VFIO
 	High   Level = "high"
-	Broken Level = "broken" // not found, or not working
+	Broken Level = "broken" // not found, not working, or not known
 )
 
 // Move is what changes between two columns.
@@ -204,19 +205,28 @@ func (m moment) mount(c *spec.Controller, rule spec.Mount) Cell {
 	default:
 		there = m.controller(c).Level == Low
 	}
-	if there {
+	switch {
+	case there:
 		return Cell{Text: "mounted", Level: High}
+	case m.now && slices.ContainsFunc(m.of.Facts.Survey.Gaps, func(g facts.Gap) bool { return g.Fact == "mounts" }):
+		return unknown
 	}
 	return Cell{Text: "not mounted", Level: Low}
 }
+
+// unknown is how something stands now of which the survey does not tell.
+var unknown = Cell{Text: "not known", Level: Broken}
 
 func (m moment) guest(name string) Cell {
 	runs := m.of.RunsNow(name)
 	if stated := m.of.Stated(name); stated != nil && !m.now {
 		runs = m.of.Runs(stated)
 	}
-	if runs {
+	switch {
+	case runs:
 		return Cell{Text: "runs", Level: High}
+	case m.now && m.of.Facts.Guest(name) == nil && len(m.of.Facts.Survey.Libvirt.Gaps) > 0:
+		return unknown
 	}
 	return Cell{Text: "off", Level: Low}
 }

@@ -202,6 +202,23 @@ func TestDay(t *testing.T) {
 	assert.Equal(t, []page.Level{page.Low, page.High, page.Low}, []page.Level{day.Rows[0].Cells[0].Level, day.Rows[0].Cells[1].Level, day.Rows[0].Cells[2].Level})
 }
 
+// What the survey does not tell is not told as off or unmounted.
+func TestDayOfWhatIsNotKnown(t *testing.T) {
+	b, layout := larch()
+	b.Survey.Mounts = nil
+	b.Survey.Gaps = []facts.Gap{{Fact: "mounts", Path: "/proc/self/mountinfo", Reason: "it is cut"}}
+	b.Survey.Libvirt.Guests = nil
+	b.Survey.Libvirt.Gaps = []facts.Gap{{Fact: "guests", Path: "libvirt", Reason: "no answer"}}
+	day := whole(t, given(t, &b.Survey, layout, "")).Day
+	now := map[string]string{}
+	for _, row := range append(day.Rows, day.Stays...) {
+		for _, name := range row.Names {
+			now[string(row.Kind)+" "+name.Text] = row.Cells[0].Text
+		}
+	}
+	assert.Equal(t, map[string]string{"controller reel": "home", "mount /srv/shelf": "not known", "guest grading": "not known", "guest catalogue": "not known"}, now)
+}
+
 // What is the same in all columns is told in one row for all of its like.
 func TestDayTellsAlikeOnce(t *testing.T) {
 	survey, layout := invented.Large(1)

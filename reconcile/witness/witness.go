@@ -60,9 +60,15 @@ func below(guest string, ix *facts.Index) *speed.Way {
 	return way(ix, on[0])
 }
 
+// untold stands for guests of which libvirt has not told: any may have run.
+const untold = "guests of which libvirt did not tell"
+
 func others(guest string, surveys ...*facts.Index) []string {
 	list := []string{}
 	for _, ix := range surveys {
+		if len(ix.Survey.Libvirt.Gaps) > 0 && !slices.Contains(list, untold) {
+			list = append(list, untold)
+		}
 		for _, g := range ix.Survey.Libvirt.Guests {
 			if name := speed.Text(g.Name); g.Running && g.Name != guest && !slices.Contains(list, name) && len(list) < mostOthers {
 				list = append(list, name)

@@ -66,6 +66,16 @@ func TestOf(t *testing.T) {
 	}
 }
 
+// Where libvirt has not told of all, nobody says that a guest ran alone.
+func TestOthersAreNotKnown(t *testing.T) {
+	begin, end := host(vda, false), host(vda, false, "catalogue")
+	end.Survey.Libvirt.Gaps = []facts.Gap{{Fact: "guests", Path: "libvirt", Reason: "no answer"}}
+	got, err := witness.Of("grading", begin, end, speed.Result{Target: speed.Target{Drive: speed.Drive{Bus: "virtio"}}})
+	require.NoError(t, err)
+	assert.Equal(t, []string{"catalogue", "guests of which libvirt did not tell"}, got.Others)
+	assert.Contains(t, witness.AtHome(reel, end, begin).Others, "guests of which libvirt did not tell")
+}
+
 func TestOfAGuestThatHasEnded(t *testing.T) {
 	ix := facts.NewIndex(&facts.Survey{})
 	got, err := witness.Of("grading", ix, ix, speed.Result{})
