@@ -53,7 +53,7 @@ type drive struct {
 }
 
 var throughTheHost = drive{time.Date(2026, 11, 24, 19, 2, 0, 0, time.UTC), "PhysicalDrive0", "viostor",
-	speed.Drive{Model: "Red Hat VirtIO", Bus: "virtio", SizeBytes: 64 << 30, SectorBytes: 512}, 131, 104, [2]float64{2900, 17200}, [2]float64{2400, 14100}}
+	speed.Drive{Model: "VirtIO disk", Bus: "virtio", SizeBytes: 64 << 30, SectorBytes: 512}, 131, 104, [2]float64{2900, 17200}, [2]float64{2400, 14100}}
 
 var lent = drive{time.Date(2026, 11, 25, 18, 40, 0, 0, time.UTC), "PhysicalDrive0", "stornvme",
 	speed.Drive{Model: "QEMU NVMe Ctrl", Serial: "RL-4410-0073", Bus: "nvme", SizeBytes: 2 << 30, SectorBytes: 512}, 204, 193, [2]float64{6300, 44800}, [2]float64{5900, 39700}}
