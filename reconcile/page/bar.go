@@ -84,10 +84,12 @@ func (d *drawing) fill(part *facts.Block) Fill {
 }
 
 // Smallest widths of a bar's segments. Free space thinner than that, as what tables
-// leave between partitions, is left out.
+// leave between partitions, is left out. By the logarithm, each piece has leastSeen
+// before the rest is shared out, or half of an equal share where there are very many.
 const (
 	thinnest  Percent = 2_00
 	leastFree Percent = 50
+	leastSeen Percent = 25
 )
 
 // bar gives each piece its width: to scale where every partition is seen then, else by
@@ -113,11 +115,17 @@ func bar(sizeBytes uint64, list []piece) (segments []Segment, log bool) {
 		}
 		total += weights[i]
 	}
-	from := uint64(0)
+	each := Percent(0)
+	if log {
+		each = min(leastSeen, whole/2/Percent(len(list)))
+	}
+	shared := uint64(whole - each*Percent(len(list)))
+	x, from := Percent(0), uint64(0)
 	for i, p := range list {
-		x := Percent(mulDiv(uint64(whole), from, total))
 		from += weights[i]
-		segments = append(segments, Segment{X: x, W: Percent(mulDiv(uint64(whole), from, total)) - x, Fill: p.fill, Number: p.number})
+		end := each*Percent(i+1) + Percent(mulDiv(shared, from, total))
+		segments = append(segments, Segment{X: x, W: end - x, Fill: p.fill, Number: p.number})
+		x = end
 	}
 	return segments, log
 }
