@@ -821,6 +821,14 @@ func TestEveryCheckHasACase(t *testing.T) {
 }
 
 // A controller of the layout that no guest borrows makes its group viable.
+// A controller that is stated but nowhere on the host is kept aside for nobody's sake.
+func TestWhatIsNowhereIsKeptAsideForNobody(t *testing.T) {
+	b := newBench()
+	b.layout.Controllers = append(b.layout.Controllers, invented.Controller("spool", "RL-4410-0099"))
+	c := assess.NewCase(b.layout, facts.NewIndex(&b.Survey), nil)
+	assert.Empty(t, c.KeptAside(c.Found("spool")))
+}
+
 func TestCompanionMakesAGroupViable(t *testing.T) {
 	b := newBench()
 	b.Card(b.reel, "e1000e")

@@ -141,7 +141,7 @@ func (c *Case) gather() {
 		switch found := c.Found(c.Layout.Controllers[i].Name); {
 		case c.isBorrowed(found.Controller.Name):
 			c.lent = append(c.lent, found)
-		case found.Function != nil && found.Where == facts.Home && c.KeptAside(found) != "":
+		case found.Where == facts.Home && c.KeptAside(found) != "":
 			c.aside = append(c.aside, found)
 		}
 	}
@@ -174,8 +174,11 @@ func (c *Case) taken() []Found {
 }
 
 // KeptAside names the borrowed controller for whose sake a controller is kept
-// on VFIO; empty for one that is not.
+// on VFIO; empty for one that is not, or that is nowhere.
 func (c *Case) KeptAside(found Found) string {
+	if found.Function == nil {
+		return ""
+	}
 	for _, companion := range c.Companions(found.Function) {
 		if companion.Controller == found.Controller {
 			return c.companies[*found.Function.Group].borrowed[0].Controller.Name
