@@ -24,6 +24,8 @@ type Content struct {
 	Volumes     []Volume   `json:"volumes,omitempty"`   // in the sequence of the table's entries
 	Gaps        []Gap      `json:"gaps,omitempty"`
 
+	System *Installed `json:"system,omitempty"` // the installed system on it; nil: nobody looked, or there is none
+
 	Behind []ImageFile `json:"behind,omitempty"` // of an image: the files that it is based on, the next one first
 }
 

@@ -30,6 +30,7 @@ func (s Survey) once() error {
 		twice("guest", s.Libvirt.Guests, func(g Guest) string { return g.Name }),
 		twice("pool", s.Libvirt.Pools, func(p Pool) string { return p.Name }),
 		twice("content of", s.Contents, func(c Content) string { return c.Of }),
+		twice("asked guest", s.Asked, func(i Installed) string { return i.Guest }),
 		twice("firmware", s.Firmware, func(f Firmware) string { return f.Path }),
 		twice("variable store", s.Stores, func(v VariableStore) string { return v.Path }),
 		twice("option ROM", s.ROMs, func(p PlacedROM) string { return p.Path }),

@@ -44,6 +44,8 @@ type Survey struct {
 
 	Contents []Content `json:"contents,omitempty"` // of the drives and images that were looked into, by what they are of
 
+	Asked []Installed `json:"asked,omitempty"` // the systems of running guests that answered, by guest
+
 	Confirmed []string `json:"confirmed,omitempty"` // steps by hand that a person has said are done
 
 	Gaps []Gap `json:"gaps,omitempty"` // whole areas that could not be read
