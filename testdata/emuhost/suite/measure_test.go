@@ -153,7 +153,7 @@ func TestMeasuredBeforeAndLent(t *testing.T) {
 
 	compared := h.mustLendkeep("measure", "--compare", "before.json", "lent.json", "--svg", "chart.svg")
 	t.Logf("These figures are of software that emulates hardware; they mean nothing about any.\n%s", compared)
-	for _, words := range []string{"before", "lent", "random read", "how many times as fast"} {
+	for _, words := range []string{"before", "lent", "random read", "how many times its rate"} {
 		assert.Contains(t, compared, words)
 	}
 	assert.Contains(t, string(h.read("/root/chart.svg")), "<svg")
