@@ -94,8 +94,10 @@ func ownerOf(t *testing.T, program string) string {
 	if err != nil {
 		outside.Missing(t, program+" is not here")
 	}
-	owner, _, _ := strings.Cut(string(said), ":")
-	return owner
+	// Other packages have programs of that name in folders of their own.
+	owner := regexp.MustCompile(`(?m)^([^:]+): (?:/usr)?/s?bin/`).FindSubmatch(said)
+	require.NotNil(t, owner, "%s: %s", program, said)
+	return string(owner[1])
 }
 
 // The package's removal asks lendkeep, an upgrade does not; what lendkeep refuses

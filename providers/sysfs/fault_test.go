@@ -256,6 +256,7 @@ var absenceSays = []string{
 	"/wwid", "/subsysnqn", // older kernels
 	"sys/class/iommu/dmar0",                       // no IOMMU in use
 	"usr/share/misc/pci.ids",                      // no names
+	"sys/bus/pci/slots/",                          // firmware names no slot there: what is known by its slot is then not found
 	"sys/kernel/iommu_groups/",                    // the links say the same
 	"sys/class/net/", "dev/", "srv/", "usr/sbin/", // not there
 	"proc/sys/kernel/hostname",                   // has a gap of its own

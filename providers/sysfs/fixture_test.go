@@ -2,9 +2,7 @@ package sysfs
 
 import (
 	"bytes"
-	"encoding/hex"
 	"flag"
-	"fmt"
 	"io/fs"
 	"maps"
 	"os"
@@ -55,28 +53,8 @@ func made(t testing.TB, entries map[string]archive.Entry) *archive.Archive {
 	return host
 }
 
-// larchNames are the names that larch has in place of the captured ones.
-var larchNames = [][2]string{
-	{"RIGNVME0001", "RL-4410-0073"},
-	{"RIGNVME0002", "RL-4410-0088"},
-	{"RIGNVME0003", "RL-4410-0119"},
-	{"RIGESP", "start"},
-	{"RIGDATA", "shelf"},
-}
-
-// asLarch replaces every captured name: alone in its field of 20 bytes, in
-// hexadecimal (as in a namespace's wwid), and as it stands.
-func asLarch(text string) string {
-	for _, name := range larchNames {
-		text = strings.ReplaceAll(text, fmt.Sprintf("%-20s", name[0]), fmt.Sprintf("%-20s", name[1]))
-		text = strings.ReplaceAll(text, hex.EncodeToString([]byte(name[0])), hex.EncodeToString([]byte(name[1])))
-		text = strings.ReplaceAll(text, name[0], name[1])
-	}
-	return text
-}
-
-// TestLarch holds larch.txtar to what it is said to be: the captured tree, with
-// names replaced and the overlay laid over it.
+// TestLarch holds larch.txtar to what it is said to be: the captured tree with
+// the overlay laid over it.
 func TestLarch(t *testing.T) {
 	larch := map[string]archive.Entry{}
 	captured := openHost(t, "captured-before.txtar")
@@ -84,8 +62,7 @@ func TestLarch(t *testing.T) {
 		if strings.HasPrefix(name, "libvirt/guests/") {
 			continue
 		}
-		e.Content, e.Target = []byte(asLarch(string(e.Content))), asLarch(e.Target)
-		larch[asLarch(name)] = e
+		larch[name] = e
 	}
 	overlay, err := archive.Open(hostFile("larch.overlay.txtar"))
 	require.NoError(t, err)
@@ -106,7 +83,6 @@ func TestLarch(t *testing.T) {
 	require.NoError(t, err)
 	assert.True(t, bytes.Equal(there, text.Bytes()),
 		"larch.txtar is out of step with what it is made from: go test ./providers/sysfs -run TestLarch -update")
-	assert.NotContains(t, text.String(), "RIG")
 }
 
 func TestMakeCaptured(t *testing.T) {

@@ -3,6 +3,7 @@ package sysfs
 import (
 	"io/fs"
 	"maps"
+	"regexp"
 	"slices"
 	"strings"
 	"testing"
@@ -15,17 +16,31 @@ import (
 	"lendkeep/spec/pci"
 )
 
+var devnoOf = regexp.MustCompile(`DEVNO-(\w+)-`)
+
 // laidOver gives larch without some directories, and with an archive of
-// testdata laid over it.
+// testdata laid over it. DEVNO-nvme0n1- in that stands for the number that the drive
+// has in larch.
 func laidOver(t *testing.T, file string, without ...string) *archive.Archive {
 	t.Helper()
 	over, err := archive.Open("testdata/" + file)
 	require.NoError(t, err)
-	entries := openHost(t, "larch.txtar").Entries()
+	larch := openHost(t, "larch.txtar")
+	entries := larch.Entries()
 	maps.DeleteFunc(entries, func(name string, _ archive.Entry) bool {
 		return slices.ContainsFunc(without, func(dir string) bool { return strings.HasPrefix(name, dir) })
 	})
-	maps.Copy(entries, over.Entries())
+	numbered := func(text string) string {
+		return devnoOf.ReplaceAllStringFunc(text, func(found string) string {
+			number, err := fs.ReadFile(larch, "sys/class/block/"+devnoOf.FindStringSubmatch(found)[1]+"/dev")
+			require.NoError(t, err)
+			return strings.TrimSpace(string(number))
+		})
+	}
+	for name, e := range over.Entries() {
+		e.Content = []byte(numbered(string(e.Content)))
+		entries[numbered(name)] = e
+	}
 	return made(t, entries)
 }
 
@@ -128,7 +143,7 @@ func TestSlotsClaimsAndInterfaces(t *testing.T) {
 	assert.Equal(t, address(t, "0000:02:00.0"), *index.Function(address(t, "0000:02:00.1")).Parent)
 	assert.Zero(t, index.Function(address(t, "0000:01:00.0")).Virtual)
 
-	virtio := index.Function(address(t, "0000:00:01.0"))
+	virtio := index.Function(address(t, "0000:00:03.0"))
 	assert.Equal(t, []facts.Interface{{Name: "eth7", Up: true}, {Name: "eth8", Up: true}}, virtio.Interfaces, "up where it is not known")
 	require.NotNil(t, virtio.Gap("network_interfaces"))
 	assert.Equal(t, []facts.Pages{{SizeBytes: 2 << 20, Total: 512}, {SizeBytes: 1 << 30, Total: 4, Free: 3}}, survey.Machine.HugePages)
@@ -152,7 +167,7 @@ func TestTroubles(t *testing.T) {
 	require.Len(t, survey.Gaps, 1)
 	assert.Contains(t, survey.Gaps[0].Reason, "the device went away under it")
 	assert.Contains(t, index.Block("nvme2n1").Gaps[0].Reason, "more than one signature")
-	assert.Equal(t, facts.Gap{Fact: "signature", Path: "/run/udev/data/b259:4", Reason: "permission denied"}, index.Block("nvme0n1p2").Gaps[0])
+	assert.Equal(t, facts.Gap{Fact: "signature", Path: "/run/udev/data/b" + index.Block("nvme0n1p2").Devno.String(), Reason: "permission denied"}, index.Block("nvme0n1p2").Gaps[0])
 	assert.Equal(t, "shelf", index.Block("nvme0n1p2").Partition.Name, "from the kernel, where udev cannot be asked")
 	assert.Equal(t, "it is blank", index.Function(address(t, "0000:02:00.0")).Gap("nvme.serial").Reason)
 	assert.Equal(t, 0, index.Function(address(t, "0000:02:00.0")).Link.Width)

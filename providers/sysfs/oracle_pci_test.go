@@ -117,6 +117,9 @@ func fromLspci(t *testing.T, section string) facts.Function {
 		if driver, found := strings.CutPrefix(line, "\tKernel driver in use: "); found {
 			f.Driver = driver
 		}
+		if slot, found := strings.CutPrefix(line, "\tPhysical Slot: "); found {
+			f.Slot = slot
+		}
 		if group, found := strings.CutPrefix(line, "\tIOMMU group: "); found {
 			n := int(number(group, 10))
 			f.Group = &n

@@ -26,6 +26,7 @@ sgdisk -U 1E0D6668-9649-4E08-B3B8-03BD9CEC6F94 \
 udevadm settle
 mkfs.vfat -F32 -n start -i EEEA7F01 ${drive}p1 >/dev/null
 mkfs.xfs -q -L shelf -m uuid=5d9655e5-37cf-48da-8cd1-fd1b2717ecf5 ${drive}p2
+sleep 2 # udev notices a moment later that they were written, and has the kernel read the table once more
 udevadm settle`
 
 // capture takes a host at three moments, each into a folder of its own.
