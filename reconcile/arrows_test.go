@@ -41,6 +41,8 @@ var allowed = map[string][]string{
 	"providers/formats/guid":  {},
 	"providers/formats/qcow2": {},
 	"providers/formats/fat":   {},
+	"providers/formats/ntfs":  {},
+	"providers/formats/hive":  {},
 	"providers/formats/esp":   {"providers/formats/fat"},
 	"providers/formats/table": {"reconcile/facts", "providers/formats/guid"},
 	"providers/archive":       {"providers/files"},

@@ -18,7 +18,7 @@ type finding struct {
 // found beside those is theirs, as libblkid has it.
 var recognisers = []func(*volume) finding{
 	raidMember, tailMember, volumeGroupMember, encrypted, bitLocker, poolMember, otherMembers,
-	swap, xfs, ext, ntfs, fat, exfat, btrfs, iso, otherFilesystems,
+	swap, xfs, ext, ntfsVolume, fat, exfat, btrfs, iso, otherFilesystems,
 }
 
 // Look looks into one partition, or a part of a drive, by its first byte and its

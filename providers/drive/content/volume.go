@@ -35,18 +35,30 @@ func (v *volume) at(offset, n uint64) []byte {
 	if n > readMost || !v.has(offset, n) {
 		return b
 	}
-	got, err := v.r.ReadAt(b, int64(v.start+offset))
+	if _, err := v.ReadAt(b, int64(offset)); err != nil {
+		clear(b)
+	}
+	return b
+}
+
+// ReadAt implements io.ReaderAt, for what reads more than a recogniser does. b is
+// filled or counts as not read.
+func (v *volume) ReadAt(b []byte, offset int64) (int, error) {
+	n := uint64(len(b))
+	if offset < 0 || !v.has(uint64(offset), n) {
+		return 0, io.EOF
+	}
+	got, err := v.r.ReadAt(b, int64(v.start)+offset)
 	if uint64(got) == n {
-		return b
+		return got, nil
 	}
 	if err == nil || errors.Is(err, io.EOF) {
 		err = io.ErrUnexpectedEOF
 	}
 	if v.err == nil {
-		v.err = fmt.Errorf("read %d bytes at %d: %w", n, v.start+offset, err)
+		v.err = fmt.Errorf("read %d bytes at %d: %w", n, v.start+uint64(offset), err)
 	}
-	clear(b)
-	return b
+	return 0, err
 }
 
 // text gives a label as blkid prints it: up to the first zero, without the
