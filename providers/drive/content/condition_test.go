@@ -324,6 +324,14 @@ func TestMembersByHand(t *testing.T) {
 		})
 	}
 	path := blank(t, 16<<20)
+	toGo := make([]byte, 512)
+	copy(toGo, "\xeb\x58\x90MSWIN4.1")
+	binary.LittleEndian.PutUint64(toGo[440:], 1<<20)
+	poke(t, path, 0, toGo...)
+	assert.Nil(t, looked(t, path).signature, "it leads to nothing")
+	poke(t, path, 1<<20, []byte("-FVE-FS-")...)
+	assert.Equal(t, blkid(t, path), looked(t, path).signature)
+	path = blank(t, 16<<20)
 	poke(t, path, 4096, super(16)...) // one that was moved here
 	assert.Nil(t, looked(t, path).signature)
 }

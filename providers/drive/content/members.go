@@ -98,11 +98,20 @@ func encrypted(v *volume) finding {
 	return finding{}
 }
 
-// bitLocker recognises the boot sector of a BitLocker volume (from memory:
-// libbde, BitLocker Drive Encryption format, volume header).
+// bitLocker recognises the boot sector of a BitLocker volume, and of one on a
+// removable drive (To Go), which looks as a FAT otherwise (util-linux
+// libblkid/src/superblocks/bitlocker.c; its metadata are asked for only where
+// nothing else marks it).
 func bitLocker(v *volume) finding {
-	if b := v.at(0, 512); b[0] == 0xeb && string(b[3:11]) == "-FVE-FS-" {
+	b := v.at(0, 512)
+	if b[0] == 0xeb && string(b[3:11]) == "-FVE-FS-" {
 		return member("BitLocker", "crypto", "", "")
+	}
+	if string(b[:11]) == "\xeb\x58\x90MSWIN4.1" {
+		at := binary.LittleEndian.Uint64(b[440:])
+		if at != 0 && at%64 == 0 && v.has(at, 8) && string(v.at(at, 8)) == "-FVE-FS-" {
+			return member("BitLocker", "crypto", "", "")
+		}
 	}
 	return finding{}
 }
