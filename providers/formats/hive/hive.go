@@ -15,7 +15,7 @@ import (
 const (
 	headBytes = 4096    // the base block; offsets of cells count from its end
 	sizeMost  = 2 << 30 // of all bins ("Limits")
-	loadMost  = 64 << 20
+	loadMost  = 32 << 20
 	primary   = 0 // file types ("Base block")
 )
 
