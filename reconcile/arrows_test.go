@@ -18,6 +18,7 @@ var allowed = map[string][]string{
 	"spec/pci":                {},
 	"reconcile/facts":         {"spec/plain", "spec/pci", "reconcile/strict", "reconcile/fields"},
 	"reconcile/definition":    {"spec/plain", "spec/pci", "reconcile/facts"},
+	"reconcile/boots":         {"spec/plain", "spec/pci", "reconcile/facts"},
 	"reconcile/assess":        {"spec", "reconcile/facts", "reconcile/definition"},
 	"reconcile/guard":         {"spec/plain", "reconcile/strict", "reconcile/facts"},
 	"reconcile/watch":         {"spec/plain", "reconcile/strict", "reconcile/facts", "reconcile/guard"},
