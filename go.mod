@@ -19,6 +19,7 @@ require (
 	github.com/klauspost/compress v1.18.5
 	github.com/lima-vm/go-qcow2reader v0.6.0
 	github.com/moby/sys/mountinfo v0.7.3
+	github.com/pierrec/lz4/v4 v4.1.26
 	github.com/rogpeppe/go-internal v1.16.0
 	github.com/rs/zerolog v1.35.1
 	github.com/spf13/cobra v1.10.2
@@ -49,7 +50,6 @@ require (
 	github.com/mattn/go-colorable v0.1.14 // indirect
 	github.com/mattn/go-isatty v0.0.20 // indirect
 	github.com/mitchellh/go-wordwrap v1.0.1 // indirect
-	github.com/pierrec/lz4/v4 v4.1.26 // indirect
 	github.com/pkg/xattr v0.4.12 // indirect
 	github.com/russross/blackfriday/v2 v2.1.0 // indirect
 	github.com/sirupsen/logrus v1.9.4 // indirect
