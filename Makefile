@@ -101,7 +101,7 @@ test: test-tools
 
 .PHONY: test-tools
 test-tools:
-	@./testdata/need.sh gcc util-linux libvirt0 libvirt-daemon-driver-qemu qemu-system-x86 qemu-utils libxml2-utils pci.ids ovmf gdisk fdisk dosfstools mtools xfsprogs e2fsprogs ntfs-3g libhivex-bin libwin-hivex-perl exfatprogs btrfs-progs cryptsetup-bin systemd groff-base bash-completion dpkg binutils kmod qemu-guest-agent cpio initramfs-tools-core bzip2 lz4 xz-utils zstd
+	@./testdata/need.sh gcc util-linux libvirt0 libvirt-daemon-driver-qemu qemu-system-x86 qemu-utils libxml2-utils pci.ids ovmf gdisk fdisk dosfstools mtools xfsprogs e2fsprogs ntfs-3g libhivex-bin libwin-hivex-perl exfatprogs btrfs-progs cryptsetup-bin systemd groff-base bash-completion dpkg binutils kmod qemu-guest-agent cpio initramfs-tools-core bzip2 lz4 xz-utils zstd dracut-core
 
 # Drawn pages in a real browser (providers/page/browser), and the README's pictures.
 .PHONY: page-tools page-test pictures

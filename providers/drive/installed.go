@@ -1,30 +1,31 @@
 package drive
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"io"
 	"slices"
 	"strings"
 
+	"lendkeep/providers/drive/linux"
 	"lendkeep/providers/drive/windows"
 	"lendkeep/reconcile/facts"
 )
 
 // lookers look for installed systems on a disk of which the content is known so
 // far, one for each kind of system.
-var lookers = []func(io.ReaderAt, *facts.Content) []facts.Installed{onPartitions(windows.Look)}
+var lookers = []func(context.Context, io.ReaderAt, *facts.Content) []facts.Installed{onPartitions(windows.Look), onWhole(linux.Look)}
 
 // installed gives the system on a disk; nil: none is seen. Which of several is
 // started nobody knows here.
-func installed(r io.ReaderAt, c *facts.Content) *facts.Installed {
+func installed(ctx context.Context, r io.ReaderAt, c *facts.Content) *facts.Installed {
 	if c.Unfinished != "" || c.Table == nil {
 		return nil
 	}
-	little := &bounded{r: r, size: c.SizeBytes}
 	var found []facts.Installed
 	for _, look := range lookers {
-		found = append(found, look(little, c)...)
+		found = append(found, look(ctx, r, c)...)
 	}
 	switch {
 	case len(found) == 0:
@@ -45,17 +46,30 @@ func installed(r io.ReaderAt, c *facts.Content) *facts.Installed {
 	return &facts.Installed{Gap: "more than one installed system may be on it: " + strings.Join(each, "; ")}
 }
 
-// onPartitions makes a looker of one that looks into a single partition.
-func onPartitions(look func(r io.ReaderAt, sizeBytes uint64, v facts.Volume) *facts.Installed) func(io.ReaderAt, *facts.Content) []facts.Installed {
-	return func(r io.ReaderAt, c *facts.Content) []facts.Installed {
+// onPartitions makes a looker of one that looks into a single partition, of which a
+// little is read.
+func onPartitions(look func(r io.ReaderAt, sizeBytes uint64, v facts.Volume) *facts.Installed) func(context.Context, io.ReaderAt, *facts.Content) []facts.Installed {
+	return func(_ context.Context, r io.ReaderAt, c *facts.Content) []facts.Installed {
+		little := &bounded{r: r, size: c.SizeBytes}
 		var found []facts.Installed
 		for _, v := range c.Volumes {
 			start, size := spanOf(c, v.Number)
-			if i := look(io.NewSectionReader(r, int64(start), int64(size)), size, v); i != nil {
+			if i := look(io.NewSectionReader(little, int64(start), int64(size)), size, v); i != nil {
 				found = append(found, *i)
 			}
 		}
 		return found
+	}
+}
+
+// onWhole makes a looker of one that looks into the disk as a whole, and bounds itself
+// what it reads.
+func onWhole(look func(context.Context, io.ReaderAt, *facts.Content) *facts.Installed) func(context.Context, io.ReaderAt, *facts.Content) []facts.Installed {
+	return func(ctx context.Context, r io.ReaderAt, c *facts.Content) []facts.Installed {
+		if i := look(ctx, r, c); i != nil {
+			return []facts.Installed{*i}
+		}
+		return nil
 	}
 }
 

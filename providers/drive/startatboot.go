@@ -84,7 +84,7 @@ func (o *opened) startWords(ctx context.Context) ([]windows.Word, error) {
 	}
 	c := content.Read(o.File, o.device.Name, o.drive.SizeBytes, o.drive.SectorBytes, false)
 	beside(ctx, o.File, &c)
-	found := installed(o.File, &c)
+	found := installed(ctx, o.File, &c)
 	switch {
 	case found == nil:
 		return nil, errors.New("no installed system is seen on it")

@@ -92,7 +92,7 @@ func (c Contents) drive(ctx context.Context, b facts.Block) facts.Content {
 	_ = unix.Fadvise(int(file.Fd()), 0, 0, unix.FADV_DONTNEED)
 	seen := content.Read(file, b.Name, size, sector, true)
 	beside(ctx, file, &seen)
-	seen.System = installed(file, &seen)
+	seen.System = installed(ctx, file, &seen)
 	past, err := direct(file)
 	if err != nil {
 		return unread(none, err)
@@ -147,8 +147,8 @@ func (c Contents) imageOnce(ctx context.Context, path, format string) (facts.Con
 	if file, ok := i.Chain()[0].File.(*os.File); ok && format == "raw" {
 		beside(ctx, file, &got)
 	}
-	got.System = installed(i, &got)
 	blank(ctx, i, &got)
+	got.System = installed(ctx, i, &got)
 	if i.Stamp() != none.Stamp {
 		return none, errWritten
 	}

@@ -39,6 +39,38 @@ func Lists(list string) bool {
 	return false
 }
 
+// BuiltIn answers by a kernel's modules.builtin whether it has the driver built in.
+func BuiltIn(list string) facts.Held {
+	switch {
+	case Lists(list):
+		return facts.Present
+	case strings.Contains(list, "kernel/") && strings.HasSuffix(list, "\n"):
+		return facts.Absent
+	}
+	return facts.Unknown // empty or cut off
+}
+
+var configLine = regexp.MustCompile(`(?m)^(?:CONFIG_BLK_DEV_NVME=(y|m)|# CONFIG_BLK_DEV_NVME is (not) set)$`)
+
+// Configured answers that by its configuration ("/boot/config-" and its release).
+func Configured(config string) facts.Held {
+	found := configLine.FindStringSubmatch(config)
+	switch {
+	case found == nil:
+		return facts.Unknown
+	case found[1] == "y":
+		return facts.Present
+	}
+	return facts.Absent
+}
+
+// barring are lines of modprobe.d(5) and words of the command line (kernel-parameters.txt,
+// modprobe(8), dracut.cmdline(7)) by which a module is not loaded by itself.
+var barring = regexp.MustCompile(`(?m)^[ \t]*(?:blacklist|install)[ \t]+nvme(?:[-_]core)?(?:[ \t\r]|$)|(?:^|\s)(?:modprobe\.blacklist|module_blacklist|rd\.driver\.blacklist)=(?:\S*,)?nvme(?:[-_]core)?(?:,|\s|$)|(?:^|\s)initcall_blacklist=(?:\S*,)?nvme(?:_core)?_init(?:,|\s|$)`)
+
+// Barred gives what in a text keeps the driver from being loaded; empty: nothing.
+func Barred(text string) string { return strings.TrimSpace(barring.FindString(text)) }
+
 // holds tells whether a kernel finds the driver.
 func (k Kernel) holds() facts.Held {
 	switch {

@@ -27,6 +27,7 @@ const (
 	Line      Kind = "kernel command line" // one, with which the system is started
 	LaterLine Kind = "kernel command line of later kernels"
 	Defaults  Kind = "defaults of GRUB" // /etc/default/grub, and the like: shell assignments
+	Unit      Kind = "mount unit"       // of systemd: systemd.mount(5), systemd.swap(5)
 )
 
 // lineMost bounds a line that is quoted.

@@ -174,8 +174,11 @@ func grubTitle(words []string) grubName {
 	return n
 }
 
-// noKernel is what is wrong with an entry until a kernel is named.
-const noKernel = "it names no kernel"
+// What is wrong with an entry until a kernel is named, and with one that starts none.
+const (
+	noKernel   = "it names no kernel"
+	otherThing = "it starts something else than a Linux kernel"
+)
 
 // grub takes a command within an entry.
 func (e *Entry) grub(words []string) {
@@ -205,8 +208,10 @@ func (e *Entry) grub(words []string) {
 		} else {
 			e.Gap = "where its files are is not told by a filesystem's id"
 		}
-	case "chainloader", "multiboot", "multiboot2", "module", "module2", "configfile", "source", "uki":
-		e.Gap = "it starts something else than a Linux kernel"
+	case "multiboot", "multiboot2", "module", "module2", "configfile", "source", "uki": // maybe a Linux below
+		e.Gap = "what it starts is not known"
+	case "chainloader":
+		e.Gap = otherThing
 	}
 }
 

@@ -65,7 +65,7 @@ func ReadEntry(name, text string, env map[string]string) Entry {
 	}
 	e.Line = strings.Join(options, " ")
 	if e.Kernel == "" && e.Gap == "" {
-		e.Gap = "it names no kernel"
+		e.Gap = noKernel
 	}
 	return e
 }
@@ -118,7 +118,7 @@ func ReadExtlinux(text string) Menu {
 			m.First = i
 		}
 		if m.Entries[i].Kernel == "" && m.Entries[i].Gap == "" {
-			m.Entries[i].Gap = "it names no kernel"
+			m.Entries[i].Gap = noKernel
 		}
 	}
 	return m
@@ -138,7 +138,12 @@ func (e *Entry) extlinux(key, value string) {
 				e.Initrds = append(e.Initrds, strings.Split(files, ",")...)
 			}
 		}
-	case "include", "config", "com32", "localboot", "fit":
-		e.Gap = "it does something else than to start a kernel"
+	case "localboot":
+		e.Gap = otherThing
+	case "include", "config", "com32", "fit":
+		e.Gap = "what it starts is not known"
 	}
 }
+
+// Foreign tells whether it starts something that is no Linux kernel.
+func (e Entry) Foreign() bool { return e.Gap == noKernel || e.Gap == otherThing }

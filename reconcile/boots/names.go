@@ -57,6 +57,8 @@ func (f File) names(own []string) []named {
 		return []named{{file: f, text: f.Text, says: says, why: why}}
 	case Defaults:
 		return f.defaults(own)
+	case Unit:
+		return f.unit(own)
 	}
 	return []named{{file: f, says: facts.Unknown, why: "lendkeep does not know how to read it"}}
 }
@@ -126,6 +128,9 @@ func paths(all []named) string {
 		if !slices.Contains(list, n.file.Path) {
 			list = append(list, n.file.Path)
 		}
+	}
+	if len(list) > toldMost+1 {
+		list = append(list[:toldMost], fmt.Sprintf("and %d more files", len(list)-toldMost))
 	}
 	return strings.Join(list, ", ")
 }

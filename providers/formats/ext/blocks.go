@@ -4,64 +4,32 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"slices"
+
+	"lendkeep/providers/formats/runs"
 )
 
-const (
-	// fileMost bounds a file that is read, in bytes; an initramfs is the largest.
-	fileMost = 1 << 30
-	// runsMost and nodesMost bound what is kept of where a file lies.
-	runsMost  = 1 << 16
-	nodesMost = 1 << 12
-)
-
-// run is a part of a file that lies in one piece; what no run has is a hole.
-type run struct {
-	at    uint64 // block of the file
-	count uint64
-	block uint64 // of the volume
-}
-
-// runs gives where a file lies, in the sequence of its blocks.
-func (v *Volume) runs(n inode) ([]run, error) {
-	m := &mapping{v: v, need: (n.size() + v.blockBytes - 1) / v.blockBytes}
-	var err error
-	if n.flags()&flagExtents != 0 {
-		err = m.extents(n[0x28:0x28+60], -1)
-	} else {
-		err = m.pointers(n[0x28 : 0x28+60])
-	}
-	return m.runs, err
-}
+// nodesMost bounds the blocks that say where a file lies.
+const nodesMost = 1 << 12
 
 // mapping walks what says where a file lies.
 type mapping struct {
 	v     *Volume
 	need  uint64 // blocks of the file
 	nodes int
-	runs  []run
+	file  *runs.File
 }
 
-// add notes a run behind those before it.
-func (m *mapping) add(r run) error {
-	if r.block == 0 || r.block >= m.v.blocks || r.count > m.v.blocks-r.block {
-		return fmt.Errorf("%d blocks at block %d of %d", r.count, r.block, m.v.blocks)
+// content gives the bytes of a file.
+func (v *Volume) content(n inode) (*runs.File, error) {
+	m := &mapping{v: v, need: (n.size() + v.blockBytes - 1) / v.blockBytes,
+		file: &runs.File{R: v.r, BlockBytes: v.blockBytes, Blocks: v.blocks, Bytes: n.size()}}
+	var err error
+	if n.flags()&flagExtents != 0 {
+		err = m.extents(n[0x28:0x28+60], -1)
+	} else {
+		err = m.pointers(n[0x28 : 0x28+60])
 	}
-	if len(m.runs) > 0 {
-		last := &m.runs[len(m.runs)-1]
-		if r.at < last.at+last.count {
-			return errors.New("its extents are out of sequence")
-		}
-		if r.at == last.at+last.count && r.block == last.block+last.count {
-			last.count += r.count
-			return nil
-		}
-	}
-	if len(m.runs) == runsMost {
-		return fmt.Errorf("it lies in more than %d pieces", runsMost)
-	}
-	m.runs = append(m.runs, r)
-	return nil
+	return m.file, err
 }
 
 func (m *mapping) node(block uint64) ([]byte, error) {
@@ -72,7 +40,7 @@ func (m *mapping) node(block uint64) ([]byte, error) {
 		return nil, fmt.Errorf("block %d of %d", block, m.v.blocks)
 	}
 	b := make([]byte, m.v.blockBytes)
-	return b, readFull(m.v.r, b, int64(block*m.v.blockBytes))
+	return b, runs.Full(m.v.r, b, block*m.v.blockBytes)
 }
 
 // extents walks a node of an extent tree (kernel documentation, "Extent Tree"). Each
@@ -101,7 +69,7 @@ func (m *mapping) extents(b []byte, depth int) error {
 		if count > 1<<15 { // reserved, never written: reads as zeroes
 			continue
 		}
-		if err := m.add(run{uint64(le.Uint32(e)), count, uint64(le.Uint32(e[8:])) | uint64(le.Uint16(e[6:]))<<32}); err != nil {
+		if err := m.file.Add(runs.Run{At: uint64(le.Uint32(e)), Count: count, Block: uint64(le.Uint32(e[8:])) | uint64(le.Uint16(e[6:]))<<32}); err != nil {
 			return err
 		}
 	}
@@ -133,7 +101,7 @@ func (m *mapping) pointer(block uint64, level int, at *uint64) error {
 		return nil
 	case level == 0:
 		*at++
-		return m.add(run{*at - 1, 1, block})
+		return m.file.Add(runs.Run{At: *at - 1, Count: 1, Block: block})
 	}
 	b, err := m.node(block)
 	if err != nil {
@@ -147,13 +115,6 @@ func (m *mapping) pointer(block uint64, level int, at *uint64) error {
 	return nil
 }
 
-// content reads a file by where it lies.
-type content struct {
-	v    *Volume
-	runs []run
-	size uint64
-}
-
 // Open gives the bytes of a regular file.
 func (v *Volume) Open(number uint64) (io.ReaderAt, error) {
 	n, err := v.inode(number)
@@ -164,49 +125,4 @@ func (v *Volume) Open(number uint64) (io.ReaderAt, error) {
 		return nil, fmt.Errorf("inode %d is no regular file", number)
 	}
 	return v.content(n)
-}
-
-func (v *Volume) content(n inode) (*content, error) {
-	runs, err := v.runs(n)
-	return &content{v, runs, n.size()}, err
-}
-
-// ReadAt reads up to the end of the file; holes are zeroes.
-func (c *content) ReadAt(p []byte, at int64) (int, error) {
-	if at < 0 || uint64(at) >= c.size {
-		return 0, io.EOF
-	}
-	whole := len(p)
-	p = p[:min(uint64(whole), c.size-uint64(at))]
-	for done := 0; done < len(p); {
-		offset := uint64(at) + uint64(done)
-		block, inside := offset/c.v.blockBytes, offset%c.v.blockBytes
-		i, _ := slices.BinarySearchFunc(c.runs, block, func(r run, block uint64) int {
-			if r.at+r.count <= block {
-				return -1
-			}
-			return 1
-		})
-		rest := p[done:]
-		switch {
-		case i == len(c.runs):
-			clear(rest)
-			done = len(p)
-		case c.runs[i].at > block: // a hole before it
-			hole := min(uint64(len(rest)), (c.runs[i].at-block)*c.v.blockBytes-inside)
-			clear(rest[:hole])
-			done += int(hole)
-		default:
-			r := c.runs[i]
-			rest = rest[:min(uint64(len(rest)), (r.at+r.count-block)*c.v.blockBytes-inside)]
-			if err := readFull(c.v.r, rest, int64((r.block+block-r.at)*c.v.blockBytes+inside)); err != nil {
-				return done, err
-			}
-			done += len(rest)
-		}
-	}
-	if len(p) < whole {
-		return len(p), io.EOF
-	}
-	return len(p), nil
 }

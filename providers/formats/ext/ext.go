@@ -13,6 +13,8 @@ import (
 	"fmt"
 	"io"
 	"io/fs"
+
+	"lendkeep/providers/formats/runs"
 )
 
 // Kernel Documentation/filesystems/ext4, "Super Block", "Block Group Descriptors" and
@@ -54,7 +56,7 @@ var le = binary.LittleEndian
 // replayed is no error: then what is read may be older than what was written.
 func Open(r io.ReaderAt, size uint64) (*Volume, error) {
 	b := make([]byte, 1024)
-	if err := readFull(r, b, superblockAt); err != nil {
+	if err := runs.Full(r, b, superblockAt); err != nil {
 		return nil, fmt.Errorf("read superblock: %w", err)
 	}
 	incompat := le.Uint32(b[0x60:])
@@ -118,7 +120,7 @@ func (v *Volume) inode(number uint64) (inode, error) {
 		return nil, fmt.Errorf("inode %d in group %d of %d", number, group, v.groups)
 	}
 	d := make([]byte, v.descriptor)
-	if err := readFull(v.r, d, int64(v.descriptorsAt+group*v.descriptor)); err != nil {
+	if err := runs.Full(v.r, d, v.descriptorsAt+group*v.descriptor); err != nil {
 		return nil, fmt.Errorf("read descriptor of group %d: %w", group, err)
 	}
 	table := uint64(le.Uint32(d[8:]))
@@ -129,7 +131,7 @@ func (v *Volume) inode(number uint64) (inode, error) {
 	if table == 0 || table >= v.blocks {
 		return nil, fmt.Errorf("inode table at block %d of %d", table, v.blocks)
 	}
-	if err := readFull(v.r, b, int64(table*v.blockBytes+index*v.inodeBytes)); err != nil {
+	if err := runs.Full(v.r, b, table*v.blockBytes+index*v.inodeBytes); err != nil {
 		return nil, fmt.Errorf("read inode %d: %w", number, err)
 	}
 	n := inode(b)
@@ -138,7 +140,7 @@ func (v *Volume) inode(number uint64) (inode, error) {
 		return nil, fmt.Errorf("inode %d is not used", number)
 	case n.flags()&refusedFlags != 0:
 		return nil, fmt.Errorf("inode %d is compressed, encrypted, or keeps its data in a way that is not read (flags %#x)", number, n.flags())
-	case n.size() > fileMost:
+	case n.size() > runs.FileMost:
 		return nil, fmt.Errorf("inode %d has %d bytes", number, n.size())
 	}
 	return n, nil
@@ -158,16 +160,4 @@ func (n inode) mode() fs.FileMode {
 		return fs.ModeSymlink
 	}
 	return fs.ModeIrregular
-}
-
-// readFull reads all of b or gives an error.
-func readFull(r io.ReaderAt, b []byte, at int64) error {
-	n, err := r.ReadAt(b, at)
-	if n == len(b) {
-		return nil
-	}
-	if err == nil || errors.Is(err, io.EOF) {
-		err = io.ErrUnexpectedEOF
-	}
-	return err
 }

@@ -4,11 +4,13 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+
+	"lendkeep/providers/formats/runs"
 )
 
 const (
-	folderMost = 16 << 20 // bytes of a folder that is listed
-	linkMost   = 4096     // PATH_MAX
+	folderMost = 4 << 20 // bytes of a folder that is listed
+	linkMost   = 4096    // PATH_MAX
 )
 
 // List gives the numbers of the files of a folder by their names.
@@ -28,7 +30,7 @@ func (v *Volume) List(number uint64) (map[string]uint64, error) {
 	files := map[string]uint64{}
 	b := make([]byte, v.blockBytes)
 	for at := uint64(0); at < size; at += v.blockBytes {
-		if err := readFull(c, b, int64(at)); err != nil {
+		if err := runs.Full(c, b, at); err != nil {
 			return nil, err
 		}
 		if err := v.entries(b, files); err != nil {
@@ -82,7 +84,7 @@ func (v *Volume) Link(number uint64) (string, error) {
 		return "", err
 	}
 	b := make([]byte, size)
-	if err := readFull(c, b, 0); err != nil {
+	if err := runs.Full(c, b, 0); err != nil {
 		return "", err
 	}
 	return string(b), nil
