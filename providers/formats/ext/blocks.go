@@ -14,14 +14,15 @@ const nodesMost = 1 << 12
 // mapping walks what says where a file lies.
 type mapping struct {
 	v     *Volume
+	seed  uint32 // of the sums of its blocks
 	need  uint64 // blocks of the file
 	nodes int
 	file  *runs.File
 }
 
 // content gives the bytes of a file.
-func (v *Volume) content(n inode) (*runs.File, error) {
-	m := &mapping{v: v, need: (n.size() + v.blockBytes - 1) / v.blockBytes,
+func (v *Volume) content(number uint64, n inode) (*runs.File, error) {
+	m := &mapping{v: v, seed: v.seed(number, n), need: (n.size() + v.blockBytes - 1) / v.blockBytes,
 		file: &runs.File{R: v.r, BlockBytes: v.blockBytes, Blocks: v.blocks, Bytes: n.size()}}
 	var err error
 	if n.flags()&flagExtents != 0 {
@@ -59,6 +60,9 @@ func (m *mapping) extents(b []byte, depth int) error {
 			below, err := m.node(uint64(le.Uint32(e[4:])) | uint64(le.Uint16(e[8:]))<<32)
 			if err != nil {
 				return err
+			}
+			if !m.v.treeRight(m.seed, below) {
+				return errors.New("extent tree: a checksum of it is wrong")
 			}
 			if err := m.extents(below, level-1); err != nil {
 				return err
@@ -124,5 +128,5 @@ func (v *Volume) Open(number uint64) (io.ReaderAt, error) {
 	if n.mode() != 0 {
 		return nil, fmt.Errorf("inode %d is no regular file", number)
 	}
-	return v.content(n)
+	return v.content(number, n)
 }

@@ -48,6 +48,8 @@ type Volume struct {
 	descriptorsAt uint64 // byte
 	descriptor    uint64 // bytes of one
 	filetype      bool
+	sums          bool   // of its metadata
+	sumSeed       uint32 // with which they begin
 }
 
 var le = binary.LittleEndian
@@ -70,7 +72,8 @@ func Open(r io.ReaderAt, size uint64) (*Volume, error) {
 		return nil, fmt.Errorf("blocks of 2^%d bytes", 10+uint64(shift))
 	}
 	v := &Volume{r: r, blockBytes: 1024 << shift, blocks: uint64(le.Uint32(b[4:])), inodes: le.Uint32(b[0:]),
-		groupInodes: le.Uint32(b[0x28:]), inodeBytes: 128, descriptor: 32, filetype: incompat&withFiletype != 0}
+		groupInodes: le.Uint32(b[0x28:]), inodeBytes: 128, descriptor: 32, filetype: incompat&withFiletype != 0,
+		sums: le.Uint32(b[0x64:])&withSums != 0, sumSeed: seedOf(b)}
 	first, groupBlocks := uint64(le.Uint32(b[0x14:])), uint64(le.Uint32(b[0x20:]))
 	if le.Uint32(b[0x4c:]) > 0 { // s_rev_level
 		v.inodeBytes = uint64(le.Uint16(b[0x58:]))
@@ -136,6 +139,8 @@ func (v *Volume) inode(number uint64) (inode, error) {
 	}
 	n := inode(b)
 	switch {
+	case !v.inodeRight(number, n):
+		return nil, fmt.Errorf("inode %d: its checksum is wrong", number)
 	case le.Uint16(b[0x1a:]) == 0:
 		return nil, fmt.Errorf("inode %d is not used", number)
 	case n.flags()&refusedFlags != 0:

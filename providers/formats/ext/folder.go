@@ -23,7 +23,7 @@ func (v *Volume) List(number uint64) (map[string]uint64, error) {
 	if n.mode() != fs.ModeDir || size == 0 || size > folderMost || size%v.blockBytes != 0 {
 		return nil, fmt.Errorf("inode %d is no folder that can be listed (%d bytes)", number, size)
 	}
-	c, err := v.content(n)
+	c, err := v.content(number, n)
 	if err != nil {
 		return nil, err
 	}
@@ -32,6 +32,9 @@ func (v *Volume) List(number uint64) (map[string]uint64, error) {
 	for at := uint64(0); at < size; at += v.blockBytes {
 		if err := runs.Full(c, b, at); err != nil {
 			return nil, err
+		}
+		if !v.folderRight(n, v.seed(number, n), at, b) {
+			return nil, fmt.Errorf("folder with inode %d: a checksum of it is wrong", number)
 		}
 		if err := v.entries(b, files); err != nil {
 			return nil, fmt.Errorf("folder with inode %d: %w", number, err)
@@ -79,7 +82,7 @@ func (v *Volume) Link(number uint64) (string, error) {
 	case size < 60 && n.flags()&flagExtents == 0:
 		return string(n[0x28 : 0x28+size]), nil
 	}
-	c, err := v.content(n)
+	c, err := v.content(number, n)
 	if err != nil {
 		return "", err
 	}

@@ -171,10 +171,36 @@ func TestRefusesInlineData(t *testing.T) {
 	assert.ErrorContains(t, err, "keeps its data in a way that is not read")
 }
 
+// One wrong byte of an inode or of a folder is seen where there are checksums.
+func TestChecksums(t *testing.T) {
+	from, image := t.TempDir(), filepath.Join(t.TempDir(), "image")
+	require.NoError(t, os.WriteFile(filepath.Join(from, "a-name"), []byte("a"), 0o600))
+	run(t, "mke2fs", "-q", "-F", "-t", "ext4", "-d", from, image, "8M")
+	b, err := os.ReadFile(image)
+	require.NoError(t, err)
+	v, err := ext.Open(bytes.NewReader(b), uint64(len(b)))
+	require.NoError(t, err)
+	number := find(t, v, "a-name")
+	at := bytes.Index(b, []byte("a-name"))
+	require.Positive(t, at)
+	b[at] ^= 1
+	_, err = v.List(v.Root())
+	assert.ErrorContains(t, err, "checksum")
+	b[at] ^= 1
+	stat, err := exec.Command("debugfs", "-R", fmt.Sprintf("imap <%d>", number), image).Output()
+	require.NoError(t, err)
+	var group, block, offset int
+	_, err = fmt.Sscanf(string(stat[bytes.Index(stat, []byte("is part of")):]), "is part of block group %d\n\tlocated at block %d, offset 0x%x", &group, &block, &offset)
+	require.NoError(t, err, string(stat))
+	b[block*1024+offset+4] ^= 1 // its size; blocks have 1 KiB, as of all that are small
+	_, _, err = v.Stat(number)
+	assert.ErrorContains(t, err, "checksum")
+}
+
 // A damaged filesystem ends in an error or in bytes, never in a panic or for ever.
 func TestDamaged(t *testing.T) {
 	image := filepath.Join(t.TempDir(), "image")
-	run(t, "mke2fs", "-q", "-F", "-t", "ext4", "-b", "1024", "-N", "1000", "-d", planted(t), image, "16M")
+	run(t, "mke2fs", "-q", "-F", "-t", "ext4", "-b", "1024", "-N", "1000", "-O", "^metadata_csum", "-d", planted(t), image, "16M")
 	whole, err := os.ReadFile(image)
 	require.NoError(t, err)
 	random := rand.New(rand.NewPCG(1, 2))
