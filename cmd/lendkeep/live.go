@@ -7,6 +7,7 @@ import (
 
 	"lendkeep/providers/archive"
 	"lendkeep/providers/drive"
+	"lendkeep/providers/drive/system"
 	"lendkeep/providers/files"
 	"lendkeep/providers/firmware"
 	"lendkeep/providers/holding"
@@ -34,7 +35,7 @@ func (w *where) openLive(uri string) (host, error) {
 		return host{}, fail(exitUsage, "see that libvirt runs and that you may use it: virsh -c "+plain.Quoted(uri)+" list; or work on a survey: --survey FILE", "%w", away)
 	}
 	confirmed := person.File{Path: filepath.Join(files.Kept, "confirmed.json")}
-	drives := drive.Drives{Root: "/", Folder: filepath.Join(files.Kept, "drives")}
+	drives := drive.Drives{Root: "/", Folder: filepath.Join(files.Kept, "drives"), Systems: system.Look}
 	if w.progress != nil {
 		drives.Watch = w.progress.copied
 	}
@@ -44,7 +45,7 @@ func (w *where) openLive(uri string) (host, error) {
 	}
 	silent := func(context.Context) (facts.Virtualization, map[string]string) { return unanswered(uri, away), nil }
 	live := liveHost{tree: tree, libvirt: silent, firmware: firmware.OnHost(tree.FS(), firmwareCache(), w.donors...), images: images,
-		contents: drive.Contents{Root: "/"}, sources: w.sources, confirmed: confirmed, recording: w.recording}
+		contents: drive.Contents{Root: "/", Systems: system.Look}, sources: w.sources, confirmed: confirmed, recording: w.recording}
 	if away != nil { // there is nothing to act through
 		return host{step.Ports{Survey: live}, func() {}}, nil
 	}

@@ -15,6 +15,7 @@ import (
 
 	"lendkeep/providers/drive/content"
 	"lendkeep/providers/drive/probe"
+	"lendkeep/providers/drive/system"
 	"lendkeep/reconcile/facts"
 	"lendkeep/testdata/outside"
 )
@@ -38,7 +39,7 @@ func invoke(t *testing.T, program string, arguments ...string) {
 func surveyed(t *testing.T, path string) facts.Content {
 	t.Helper()
 	s := &facts.Survey{}
-	Contents{}.Survey(t.Context(), s, nil, []facts.StatedImage{{Path: path, Format: "raw"}})
+	Contents{Systems: system.Look}.Survey(t.Context(), s, nil, []facts.StatedImage{{Path: path, Format: "raw"}})
 	return s.Contents[0]
 }
 

@@ -25,6 +25,8 @@ type Drives struct {
 	Openers func(context.Context, []facts.Devno) ([]string, error)
 	// Watch is told how far a copy is, in bytes; nil: nobody asks.
 	Watch func(phase string, done, total uint64)
+	// Systems finds the system that StartAtBoot changes.
+	Systems Systems
 }
 
 // settle is how long a drive that is busy is asked again: udev looks into every
@@ -36,6 +38,8 @@ type opened struct {
 	*os.File
 	device Device
 	drive  facts.Drive
+
+	systems Systems
 }
 
 // openDrive finds a drive, opens it for this process alone, and looks again
@@ -91,7 +95,7 @@ func (ds Drives) openOnce(ctx context.Context, d facts.Drive, flags int) (*opene
 		}
 		return nil, fmt.Errorf("open drive %s: %w", d.Serial, err)
 	}
-	o := &opened{file, device, d}
+	o := &opened{file, device, d, ds.Systems}
 	if err := errors.Join(ds.same(o), lock(file), fresh(o)); err != nil {
 		_ = file.Close() // nothing was written
 		return nil, fmt.Errorf("open drive %s (%s): %w", d.Serial, device.Name, err)

@@ -13,6 +13,7 @@ import (
 	"github.com/stretchr/testify/require"
 	"golang.org/x/sys/unix"
 
+	"lendkeep/providers/drive/system"
 	"lendkeep/reconcile/facts"
 )
 
@@ -42,7 +43,7 @@ func loop(t *testing.T, bytes int64, sector uint64) (Drives, facts.Drive, string
 		devno, err := devnoOf("/", filepath.Base(node))
 		return Device{Name: filepath.Base(node), Node: node, Devno: devno}, err
 	}
-	return Drives{Folder: t.TempDir(), Find: find, Openers: visibleOpeners},
+	return Drives{Folder: t.TempDir(), Find: find, Openers: visibleOpeners, Systems: system.Look},
 		facts.Drive{Controller: "reel", Serial: serial, Namespace: 1, SizeBytes: uint64(bytes), SectorBytes: sector}, node
 }
 

@@ -84,14 +84,14 @@ func (o *opened) startWords(ctx context.Context) ([]windows.Word, error) {
 	}
 	c := content.Read(o.File, o.device.Name, o.drive.SizeBytes, o.drive.SectorBytes, false)
 	beside(ctx, o.File, &c)
-	found := installed(ctx, o.File, &c)
+	found := o.systems.on(ctx, o.File, &c)
 	switch {
 	case found == nil:
 		return nil, errors.New("no installed system is seen on it")
 	case found.Kind != "windows" || found.Partition == 0:
 		return nil, fmt.Errorf("no Windows that can be told is seen on it: %s %s", found.Kind, found.Gap)
 	}
-	start, size := spanOf(&c, found.Partition)
+	start, size := c.Span(found.Partition)
 	words, err := windows.Words(io.NewSectionReader(o.File, int64(start), int64(size)), size, *c.Volume(found.Partition))
 	if err != nil {
 		return nil, fmt.Errorf("its registry stays as it is: %w", err)

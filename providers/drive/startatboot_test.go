@@ -33,8 +33,8 @@ func withWindows(t *testing.T, drives Drives, d facts.Drive, path string, change
 	fill(t, path, partitionAt, volume)
 }
 
-// system gives what a survey sees of a drive that is a file, or a device.
-func system(t *testing.T, path string) *facts.Installed {
+// systemOn gives what a survey sees of a drive that is a file, or a device.
+func systemOn(t *testing.T, path string) *facts.Installed {
 	s := surveyed(t, path)
 	return s.System
 }
@@ -80,7 +80,7 @@ func TestStartAtBoot(t *testing.T) {
 				withWindows(t, drives, d, path, bothWrong...)
 				before := wholeOf(t, path)
 				if sector == 512 && name == "file" {
-					a := system(t, path).Answer(facts.AsksDriver)
+					a := systemOn(t, path).Answer(facts.AsksDriver)
 					require.True(t, a.Mendable, "%+v", a)
 				}
 				require.Equal(t, "33", told(t, path))

@@ -9,6 +9,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"lendkeep/providers/drive/system"
 	"lendkeep/reconcile/facts"
 	"lendkeep/testdata/outside"
 )
@@ -27,7 +28,7 @@ func TestSurveyContents(t *testing.T) {
 	require.NoError(t, err)
 	block := facts.Block{Name: device.Name, Devno: device.Devno, SizeBytes: d.SizeBytes, SectorBytes: 4096}
 	s := &facts.Survey{Blocks: []facts.Block{block, {Name: "gone"}}}
-	Contents{}.Survey(t.Context(), s, []string{device.Name, "gone", "never"}, []facts.StatedImage{{Path: raw, Format: "raw"}, {Path: raw + ".none", Format: "raw"}})
+	Contents{Systems: system.Look}.Survey(t.Context(), s, []string{device.Name, "gone", "never"}, []facts.StatedImage{{Path: raw, Format: "raw"}, {Path: raw + ".none", Format: "raw"}})
 	by := map[string]facts.Content{}
 	for _, c := range s.Contents {
 		by[c.Of] = c
@@ -58,7 +59,7 @@ func TestSurveyContents(t *testing.T) {
 	other := block
 	other.Devno.Minor++
 	s = &facts.Survey{Blocks: []facts.Block{other}}
-	Contents{}.Survey(t.Context(), s, []string{device.Name}, nil)
+	Contents{Systems: system.Look}.Survey(t.Context(), s, []string{device.Name}, nil)
 	require.NotEmpty(t, s.Contents[0].Gaps)
 	assert.Contains(t, s.Contents[0].Gaps[0].Reason, filepath.Base(node)+" is now device")
 }
@@ -75,7 +76,7 @@ func TestSurveyQcow2(t *testing.T) {
 	said, err := exec.Command("qemu-img", "convert", "-c", "-O", "qcow2", raw, qcow2).CombinedOutput()
 	require.NoError(t, err, "%s", said)
 	s := &facts.Survey{}
-	Contents{}.Survey(t.Context(), s, nil, []facts.StatedImage{{Path: qcow2, Format: "qcow2"}})
+	Contents{Systems: system.Look}.Survey(t.Context(), s, nil, []facts.StatedImage{{Path: qcow2, Format: "qcow2"}})
 	c := s.Contents[0]
 	assert.Empty(t, c.Gaps)
 	assert.Equal(t, "qcow2", c.Format)

@@ -12,6 +12,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"lendkeep/providers/drive/content"
+	"lendkeep/providers/drive/system"
 	"lendkeep/providers/formats/table"
 	"lendkeep/reconcile/facts"
 	"lendkeep/testdata/outside"
@@ -25,7 +26,7 @@ func standIn(t *testing.T, bytes int64, sector uint64) (Drives, facts.Drive, str
 	require.NoError(t, os.WriteFile(path, nil, 0o600))
 	require.NoError(t, os.Truncate(path, bytes))
 	find := func(facts.Drive) (Device, error) { return Device{Name: "drive", Node: path, SectorBytes: sector}, nil }
-	return Drives{Folder: t.TempDir(), Find: find, Openers: visibleOpeners},
+	return Drives{Folder: t.TempDir(), Find: find, Openers: visibleOpeners, Systems: system.Look},
 		facts.Drive{Controller: "reel", Serial: serial, Namespace: 1, SizeBytes: uint64(bytes), SectorBytes: sector}, path
 }
 

@@ -1,4 +1,4 @@
-package drive
+package system
 
 import (
 	"bytes"
@@ -25,7 +25,7 @@ func TestSeveralSystems(t *testing.T) {
 		for _, e := range entries {
 			c.Volumes = append(c.Volumes, facts.Volume{Number: e.Number, Signature: &facts.Signature{Kind: "ntfs"}, Condition: facts.Clean})
 		}
-		return installed(t.Context(), bytes.NewReader(b), &c)
+		return Look(t.Context(), bytes.NewReader(b), &c)
 	}
 	assert.Nil(t, seen())
 	one := seen(entries[1])

@@ -1,11 +1,12 @@
-package drive
+// Package system looks for installed systems on a disk of which the table and the
+// volumes are known: Look asks those who know one kind each.
+package system
 
 import (
 	"context"
 	"errors"
 	"fmt"
 	"io"
-	"slices"
 	"strings"
 
 	"lendkeep/providers/drive/linux"
@@ -17,9 +18,9 @@ import (
 // far, one for each kind of system.
 var lookers = []func(context.Context, io.ReaderAt, *facts.Content) []facts.Installed{onPartitions(windows.Look), onWhole(linux.Look)}
 
-// installed gives the system on a disk; nil: none is seen. Which of several is
+// Look gives the system on a disk; nil: none is seen. Which of several is
 // started nobody knows here.
-func installed(ctx context.Context, r io.ReaderAt, c *facts.Content) *facts.Installed {
+func Look(ctx context.Context, r io.ReaderAt, c *facts.Content) *facts.Installed {
 	if c.Unfinished != "" || c.Table == nil {
 		return nil
 	}
@@ -53,7 +54,7 @@ func onPartitions(look func(r io.ReaderAt, sizeBytes uint64, v facts.Volume) *fa
 		little := &bounded{r: r, size: c.SizeBytes}
 		var found []facts.Installed
 		for _, v := range c.Volumes {
-			start, size := spanOf(c, v.Number)
+			start, size := c.Span(v.Number)
 			if i := look(io.NewSectionReader(little, int64(start), int64(size)), size, v); i != nil {
 				found = append(found, *i)
 			}
@@ -71,16 +72,6 @@ func onWhole(look func(context.Context, io.ReaderAt, *facts.Content) *facts.Inst
 		}
 		return nil
 	}
-}
-
-// spanOf gives the first byte of a partition and its size.
-func spanOf(c *facts.Content, number int) (start, size uint64) {
-	i := slices.IndexFunc(c.Table.Entries, func(e facts.Entry) bool { return e.Number == number })
-	if i < 0 {
-		return 0, 0
-	}
-	e := c.Table.Entries[i]
-	return e.First * c.SectorBytes, (e.Last - e.First + 1) * c.SectorBytes
 }
 
 // Of what is read to look for systems: by blocks, since a compressed image gives
