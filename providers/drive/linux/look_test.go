@@ -226,6 +226,9 @@ func TestUnifiedKernelImage(t *testing.T) {
 	assert.Equal(t, facts.Unknown, i.Answer(facts.AsksDriver).Says)
 	i = one(parts, files{"EFI/Linux/larch-1.efi.extra.d/a.addon.efi": "MZ"})
 	assert.Equal(t, facts.Unknown, i.Answer(facts.AsksNames).Says)
+	system = debian(t) // GRUB's menu too: either may be what is started
+	i = one(parts.and(files{".initrd": initramfs(t, files{"init": "x"})}), nil)
+	assert.Equal(t, facts.Unknown, i.Answer(facts.AsksDriver).Says, i.Answer(facts.AsksDriver).Seen)
 }
 
 func TestWhatIsNoSystem(t *testing.T) {

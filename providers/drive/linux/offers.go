@@ -178,11 +178,11 @@ const entriesMost = 200
 // Those that GRUB reads are one menu with its own.
 func (s *system) listed(o *offers, grub grubListed) {
 	seen := map[*volume]bool{}
-	add := func(at folder) {
+	add := func(at folder) int {
 		n, err := at.here.find(at.folder)
 		if err != nil || n.v == nil || seen[n.v] {
 			o.unsure(err)
-			return
+			return 0
 		}
 		seen[n.v] = true
 		names, err := at.here.list(at.folder)
@@ -207,20 +207,22 @@ func (s *system) listed(o *offers, grub grubListed) {
 			}
 			o.all = append(o.all, offer{Entry: e, from: from, at: n.v.alone()})
 		}
-		if len(o.all) > before && !grub.names {
-			o.menus++
-		}
+		return len(o.all) - before
 	}
-	add(folder{s.here, "/boot/loader/entries"})
+	inBoot, others := add(folder{s.here, "/boot/loader/entries"}), 0
 	for _, esp := range s.systemPartitions() {
-		add(folder{esp, "/loader/entries"})
+		others += add(folder{esp, "/loader/entries"})
 		images, err := esp.list("/EFI/Linux")
 		o.unsure(err)
 		for _, name := range images {
 			if strings.EqualFold(path.Ext(name), ".efi") {
 				o.all = append(o.all, oneFile(esp, name, images))
+				others++
 			}
 		}
+	}
+	if others > 0 || inBoot > 0 && !grub.names {
+		o.menus++
 	}
 }
 
