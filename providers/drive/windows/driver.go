@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"slices"
 	"strings"
 
 	"lendkeep/providers/formats/hive"
@@ -34,8 +35,8 @@ func Words(r io.ReaderAt, sizeBytes uint64, v facts.Volume) ([]Word, error) {
 		return nil, err
 	}
 	seen, words := s.driver()
-	if against := append(seen.faults, seen.doubts...); len(against) > 0 {
-		return nil, errors.New(strings.Join(against, "; "))
+	if against := slices.Concat(seen.faults, seen.doubts); len(against) > 0 {
+		return nil, errors.New(few(against))
 	}
 	return words, nil
 }
@@ -50,7 +51,7 @@ type sight struct {
 
 func (s sight) answer() facts.Answer {
 	a := facts.Answer{Question: facts.AsksDriver, Says: facts.Present, Where: where(systemHive)}
-	a.Seen = strings.Join(append(append(s.seen, s.faults...), s.doubts...), "; ")
+	a.Seen = few(slices.Concat(s.seen, s.faults, s.doubts))
 	switch {
 	case len(s.faults) > 0:
 		a.Says = facts.Absent
@@ -60,6 +61,15 @@ func (s sight) answer() facts.Answer {
 		a.Says = facts.Unknown
 	}
 	return a
+}
+
+// few joins texts, of which a hostile registry may give any number.
+func few(texts []string) string {
+	const most = 8
+	if more := len(texts) - most; more > 0 {
+		texts = append(slices.Clone(texts[:most]), fmt.Sprintf("and %d more", more))
+	}
+	return strings.Join(texts, "; ")
 }
 
 // doubt notes what could not be read, or a fault where it is only not there.
@@ -106,11 +116,13 @@ func (s *system) words(services *hive.Key, seen *sight) ([]Word, error) {
 		return nil, fmt.Errorf(`%s\%w`, service, err)
 	}
 	words, err := s.word(nil, `Start`, start, seen)
-	for _, v := range over {
+	for i, v := range over {
 		if err != nil {
 			break
 		}
-		if v.Name == "0" {
+		if slices.ContainsFunc(over[:i], func(o hive.Value) bool { return o.Name == v.Name }) {
+			err = fmt.Errorf(`%s\StartOverride\%.40q is there twice`, service, v.Name)
+		} else if v.Name == "0" {
 			words, err = s.word(words, `StartOverride\0`, v, seen)
 		} else if n, _, wrong := v.Number(); wrong != nil || n != 0 {
 			err = fmt.Errorf(`what %s\StartOverride\%.40q means is not known`, service, v.Name)

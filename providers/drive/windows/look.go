@@ -68,7 +68,7 @@ func Look(r io.ReaderAt, sizeBytes uint64, v facts.Volume) *facts.Installed {
 	driver, _ := s.driver()
 	software, err := s.open(softwareHive)
 	found.Name = nameOf(software)
-	found.Answers = append([]facts.Answer{driver.answer(), s.encryption(), s.fastStartup()}, s.pending(software, err))
+	found.Answers = append([]facts.Answer{driver.answer(), s.encryption(), s.fastStartup(software)}, s.pending(software, err))
 	unsettled := s.unsettled()
 	for i := range found.Answers {
 		found.Answers[i] = settled(found.Answers[i], unsettled)

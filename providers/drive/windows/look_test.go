@@ -98,7 +98,7 @@ func TestLook(t *testing.T) {
 		"another, and not at boot": {system(windows.Start("stornvme", 3), windows.Over("stornvme", "1", 3)), facts.AsksDriver, facts.Absent, false, "is not known"},
 		"no service":               {system(windows.Without(nvme)), facts.AsksDriver, facts.Absent, false, "stornvme: it is not there"},
 		"no start":                 {system(windows.Without(nvme + `\Start`)), facts.AsksDriver, facts.Absent, false, `stornvme\Start: it is not there`},
-		"start is a text":          {system(windows.Without(nvme+`\Start`), windows.Set(nvme, windows.Text("Start", "0"))), facts.AsksDriver, facts.Unknown, false, "Start is no number"},
+		"start is a text":          {system(windows.Without(nvme+`\Start`), windows.Set(nvme, windows.Text("Start", "0"))), facts.AsksDriver, facts.Unknown, false, `"Start" is no number`},
 		"another driver file":      {system(windows.Without(nvme+`\ImagePath`), windows.Set(nvme, windows.Text("ImagePath", `other.sys`))), facts.AsksDriver, facts.Unknown, false, `its driver is to be "other.sys"`},
 		"a long path":              {system(windows.Without(nvme+`\ImagePath`), windows.Set(nvme, windows.Text("ImagePath", `\SystemRoot\System32\drivers\stornvme.sys`))), facts.AsksDriver, facts.Present, false, "is there"},
 		"no path":                  {system(windows.Without(nvme + `\ImagePath`)), facts.AsksDriver, facts.Present, false, "is there"},
@@ -148,8 +148,11 @@ func TestLook(t *testing.T) {
 	got := p.look()
 	assert.Equal(t, "Windows 11 Pro (build 22631)", got.Name)
 	assert.Equal(t, facts.Absent, got.Answer(facts.AsksPending).Says)
+	p.put("SOFTWARE", padded(windows.Software().With(`Policies\Microsoft\Windows\System`, windows.Number("HiberbootEnabled", 1))))
+	assert.Contains(t, p.look().Answer(facts.AsksShutdown).Seen, "by a policy it is on")
 	p.put("SOFTWARE", []byte("no hive"))
 	assert.Equal(t, facts.Unknown, p.look().Answer(facts.AsksPending).Says)
+	assert.Equal(t, facts.Unknown, p.look().Answer(facts.AsksShutdown).Says)
 }
 
 // While the hive or its volume is not clean nothing is known, and nothing may be

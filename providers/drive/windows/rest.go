@@ -19,7 +19,7 @@ func (s *system) encryption() facts.Answer {
 // fastStartup answers whether shutting down hibernates, which takes both the
 // setting and the file (Microsoft, "Distinguishing Fast Startup from Wake-from-
 // Hibernation"; the names of the values: common practice).
-func (s *system) fastStartup() facts.Answer {
+func (s *system) fastStartup(software registry) facts.Answer {
 	a := facts.Answer{Question: facts.AsksShutdown, Says: facts.Unknown, Where: where(systemHive)}
 	if s.condition.Condition == facts.Hibernated {
 		a.Says, a.Where, a.Seen = facts.Absent, sleepFile, s.condition.Why
@@ -31,6 +31,12 @@ func (s *system) fastStartup() facts.Answer {
 		return a
 	}
 	a.Seen = fmt.Sprintf("HiberbootEnabled is %d", on)
+	if forced, err := policy(software); err != nil {
+		a.Seen += "; a policy: " + err.Error()
+		return a
+	} else if forced {
+		on, a.Seen = 1, a.Seen+", by a policy it is on"
+	}
 	if on == 0 {
 		a.Says = facts.Present
 		return a
@@ -44,6 +50,19 @@ func (s *system) fastStartup() facts.Answer {
 		a.Seen += "; " + err.Error()
 	}
 	return a
+}
+
+// policy tells whether a policy has fast startup be on, whatever is set (Microsoft,
+// WinInit.admx, "Require use of fast startup").
+func policy(software registry) (bool, error) {
+	if software.Hive == nil {
+		return false, errors.New(where(softwareHive) + " could not be read")
+	}
+	n, err := number(software, "Policies", "Microsoft", "Windows", "System", "HiberbootEnabled")
+	if errors.Is(err, hive.ErrNotThere) {
+		err = software.unsettled
+	}
+	return n != 0, err
 }
 
 // pending answers whether something waits for a restart, as far as the registry

@@ -40,6 +40,14 @@ func (h *Hive) cell(at, least uint32) ([]byte, error) {
 	return b, nil
 }
 
+// count notes how much lists have named: the same one may be named again and again.
+func (h *Hive) count(n int) error {
+	if h.counted += n; h.counted > countMost {
+		return errors.New("its lists name more than is read of one hive")
+	}
+	return nil
+}
+
 // bin gives the bin that an offset lies in. Each begins on a page, with a mark and
 // its own offset.
 func (h *Hive) bin(at uint32) (*bin, error) {

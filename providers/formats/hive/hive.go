@@ -16,7 +16,8 @@ const (
 	headBytes = 4096    // the base block; offsets of cells count from its end
 	sizeMost  = 2 << 30 // of all bins ("Limits")
 	loadMost  = 32 << 20
-	primary   = 0 // file types ("Base block")
+	countMost = 1 << 20 // of what lists name: those of a system name some ten thousand (common practice)
+	primary   = 0       // file types ("Base block")
 )
 
 // ErrNotThere is of a key or value that is not there: all that could hold it was
@@ -33,6 +34,7 @@ type Hive struct {
 	unclean  error
 	bins     map[uint32]*bin
 	loaded   uint64 // bytes of bins
+	counted  int    // keys and values that lists have named so far
 }
 
 // Open reads the base block of a hive of that size. One that Windows would not

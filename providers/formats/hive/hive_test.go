@@ -77,7 +77,7 @@ func TestReads(t *testing.T) {
 		require.NoError(t, err)
 		assert.Equal(t, `System32\drivers\stornvme.sys`, text)
 		_, _, err = v.Number()
-		assert.ErrorContains(t, err, "ImagePath is no number: type 1")
+		assert.ErrorContains(t, err, `"ImagePath" is no number: type 1`)
 		all, err := h.Find("ControlSet001", "Services")
 		require.NoError(t, err)
 		keys, err := all.Keys()
@@ -172,6 +172,9 @@ func TestHostileHives(t *testing.T) {
 		"no mark of a bin": func(h *Hive, b []byte) {
 			copy(b[4096+find(t, h, "ControlSet001", "Services", "stornvme").at&^4095:], "xbin")
 		},
+		"a name that no key may have": func(h *Hive, b []byte) {
+			binary.LittleEndian.PutUint16(b[4096+find(t, h, "ControlSet001", "Services", "stornvme").at+4+72:], nameMost+1)
+		},
 		"a bin that says too much": func(h *Hive, b []byte) {
 			binary.LittleEndian.PutUint32(b[4096+8:], 1<<31)
 		},
@@ -184,6 +187,22 @@ func TestHostileHives(t *testing.T) {
 			assert.NotErrorIs(t, err, ErrNotThere)
 		})
 	}
+}
+
+// Lists that are named again and again are not read without end.
+func TestReadsNoEndOfLists(t *testing.T) {
+	h := opened(t, windows.Hive(services(1300)))
+	k := find(t, h, "ControlSet001", "Services")
+	var err error
+	for range countMost/1300 + 1 {
+		if _, err = k.Keys(); err != nil {
+			break
+		}
+	}
+	require.ErrorContains(t, err, "more than is read")
+	_, err = h.Find("ControlSet001")
+	require.Error(t, err)
+	assert.NotErrorIs(t, err, ErrNotThere)
 }
 
 func find(t testing.TB, h *Hive, names ...string) *Key {

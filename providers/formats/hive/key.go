@@ -11,6 +11,9 @@ import (
 // some hundreds to two thousand (common practice).
 const keysMost = 1 << 16
 
+// nameMost is 256 letters of UTF-16 (Microsoft, "Registry Element Size Limits").
+const nameMost = 512
+
 // Of a key's flags ("Key node").
 const (
 	keyLink  = 0x10
@@ -39,7 +42,7 @@ func (h *Hive) key(at uint32) (*Key, error) {
 	word := func(at int) uint32 { return binary.LittleEndian.Uint32(b[at:]) }
 	k := &Key{hive: h, at: at, flags: binary.LittleEndian.Uint16(b[2:]), parent: word(16), keys: word(20), list: word(28), values: word(36), held: word(40)}
 	n := int(binary.LittleEndian.Uint16(b[72:]))
-	if string(b[:2]) != "nk" || n == 0 || 76+n > len(b) {
+	if string(b[:2]) != "nk" || n == 0 || n > nameMost || 76+n > len(b) {
 		return nil, fmt.Errorf("%w: no key is at %d", errBroken, at)
 	}
 	k.Name = name(b[76:76+n], k.flags&keyASCII != 0)
@@ -146,7 +149,7 @@ func (k *Key) open(l listing) (*Key, error) {
 	case next.parent != k.at:
 		return nil, fmt.Errorf("%w: the key at %d belongs to another", errBroken, l.at)
 	case next.flags&keyLink != 0:
-		return nil, fmt.Errorf("%s is a link to another key", next.Name)
+		return nil, fmt.Errorf("%.40q is a link to another key", next.Name)
 	}
 	return next, nil
 }

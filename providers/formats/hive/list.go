@@ -19,7 +19,7 @@ func (k *Key) listed() ([]listing, error) {
 		return nil, nil
 	}
 	if k.keys > keysMost {
-		return nil, fmt.Errorf("key %s has %d subkeys", k.Name, k.keys)
+		return nil, fmt.Errorf("key %.40q has %d subkeys", k.Name, k.keys)
 	}
 	b, count, err := k.hive.list(k.list)
 	if err != nil {
@@ -40,7 +40,7 @@ func (k *Key) listed() ([]listing, error) {
 		}
 	}
 	if err == nil && len(all) != int(k.keys) {
-		err = fmt.Errorf("%w: key %s has %d subkeys, its list %d", errBroken, k.Name, k.keys, len(all))
+		err = fmt.Errorf("%w: key %.40q has %d subkeys, its list %d", errBroken, k.Name, k.keys, len(all))
 	}
 	return all, err
 }
@@ -51,7 +51,8 @@ func (h *Hive) list(at uint32) ([]byte, int, error) {
 	if err != nil {
 		return nil, 0, err
 	}
-	return b, int(binary.LittleEndian.Uint16(b[2:])), nil
+	n := int(binary.LittleEndian.Uint16(b[2:]))
+	return b, n, h.count(1 + n)
 }
 
 // leaf adds what a list has that names keys.

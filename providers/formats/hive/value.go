@@ -33,10 +33,13 @@ func (k *Key) Values() ([]Value, error) {
 		return nil, nil
 	}
 	if k.values > valuesMost {
-		return nil, fmt.Errorf("key %s has %d values", k.Name, k.values)
+		return nil, fmt.Errorf("key %.40q has %d values", k.Name, k.values)
 	}
 	list, err := k.hive.cell(k.held, 4*k.values)
 	if err != nil {
+		return nil, err
+	}
+	if err := k.hive.count(int(k.values)); err != nil {
 		return nil, err
 	}
 	values := make([]Value, k.values)
@@ -91,7 +94,7 @@ func (v Value) SizeBytes() uint32 { return v.size &^ inline }
 // value"). What is anything else is an error.
 func (v Value) Number() (number uint32, at uint64, err error) {
 	if v.kind != typeNumber || v.size != inline|4 {
-		return 0, 0, fmt.Errorf("%s is no number: type %d, size %#x", v.Name, v.kind, v.size)
+		return 0, 0, fmt.Errorf("%.40q is no number: type %d, size %#x", v.Name, v.kind, v.size)
 	}
 	return v.data, headBytes + uint64(v.cell) + 4 + 8, nil
 }
@@ -99,7 +102,7 @@ func (v Value) Number() (number uint32, at uint64, err error) {
 // Text gives a text, without the zero at its end.
 func (v Value) Text() (string, error) {
 	if v.kind != typeText && v.kind != typePath {
-		return "", fmt.Errorf("%s is no text: type %d", v.Name, v.kind)
+		return "", fmt.Errorf("%.40q is no text: type %d", v.Name, v.kind)
 	}
 	b, err := v.bytes()
 	if err != nil {
@@ -124,7 +127,7 @@ func (v Value) bytes() ([]byte, error) {
 	case size == 0:
 		return nil, nil
 	case v.size&inline != 0 || size > most:
-		return nil, fmt.Errorf("%s has %d bytes", v.Name, size)
+		return nil, fmt.Errorf("%.40q has %d bytes", v.Name, size)
 	}
 	b, err := v.hive.cell(v.data, size)
 	if err != nil {

@@ -100,6 +100,9 @@ func (f *File) blocks(i *index, size uint64) error {
 		if err := i.among(b[24:]); err != nil {
 			return err
 		}
+		if uint64(len(i.waiting)) > blocks.size/size { // some are there twice
+			return fmt.Errorf("%w: the index of a folder goes in a circle", errTable)
+		}
 	}
 	return nil
 }

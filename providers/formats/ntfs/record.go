@@ -23,7 +23,7 @@ const (
 // Bounds for what a file's list of attributes may name.
 const (
 	listMost    = 256 << 10 // bytes, as the kernel has it (AL_ALIGNED_SIZE of 256 KiB)
-	recordsMost = 1024      // common practice: an extension of a badly scattered file holds some hundred runs
+	recordsMost = 512       // common practice: one of them holds some hundred runs of a scattered file
 )
 
 const numberMask = 1<<48 - 1 // of a reference; above it is how often the record was used

@@ -59,7 +59,7 @@ func Open(r io.ReaderAt, sizeBytes uint64) (*Volume, error) {
 	v.cluster = sector * per
 	v.record = v.sizeOf(b[64])
 	if sector < 256 || sector > 4096 || v.cluster == 0 || v.cluster > 2*mib || v.cluster&(v.cluster-1) != 0 ||
-		v.record < 512 || v.record > 65536 || v.record&(v.record-1) != 0 {
+		v.record < 512 || v.record > 4096 || v.record&(v.record-1) != 0 {
 		return nil, errors.New("its boot sector contradicts itself")
 	}
 	at := binary.LittleEndian.Uint64(b[48:])
