@@ -272,6 +272,26 @@ func TestListsAreApart(t *testing.T) {
 	}
 }
 
+// FuzzLook changes single places of a volume: whatever may be mended can be found
+// and stands where it is told to.
+func FuzzLook(f *testing.F) {
+	p := installed(f, nil)
+	p.put("SYSTEM", padded(windows.System(windows.Start("stornvme", 3), windows.Over("stornvme", "0", 3))))
+	good := bytes.Clone(p.b)
+	f.Add(uint32(p.places["SYSTEM"]), []byte("regf"))
+	f.Fuzz(func(t *testing.T, at uint32, change []byte) {
+		p := &partition{b: bytes.Clone(good)}
+		copy(p.b[int(at)%len(good):], change)
+		got := p.look()
+		mendable := got.Answer(facts.AsksDriver).Mendable
+		words, err := p.words()
+		require.True(t, !mendable || err == nil, "%v", err)
+		for _, w := range words {
+			require.Equal(t, w.Now, binary.LittleEndian.Uint32(p.b[w.At:]))
+		}
+	})
+}
+
 // A real one has some hundred services, and files in large folders: few bytes of
 // it are read.
 func TestReadsLittle(t *testing.T) {
