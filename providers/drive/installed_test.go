@@ -1,8 +1,6 @@
 package drive
 
 import (
-	"context"
-	"io"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -11,6 +9,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"lendkeep/providers/drive/system"
 	"lendkeep/reconcile/facts"
 	"lendkeep/testdata/outside"
 )
@@ -37,33 +36,11 @@ func TestSurveyInstalled(t *testing.T) {
 	run("mke2fs", "-q", "-F", "-t", "ext4", "-E", "offset=1048576", "-d", filepath.Join(folder, "root"), raw, "16M")
 	run("qemu-img", "convert", "-c", "-O", "qcow2", raw, raw+".qcow2")
 	s := &facts.Survey{}
-	Contents{}.Survey(t.Context(), s, nil, []facts.StatedImage{{Path: raw, Format: "raw"}, {Path: raw + ".qcow2", Format: "qcow2"}})
+	Contents{Systems: system.Look}.Survey(t.Context(), s, nil, []facts.StatedImage{{Path: raw, Format: "raw"}, {Path: raw + ".qcow2", Format: "qcow2"}})
 	require.Len(t, s.Contents, 2)
 	for _, c := range s.Contents {
 		require.NotNil(t, c.System, c.Of)
 		assert.Equal(t, []any{"linux", "Larch 12", 1}, []any{c.System.Kind, c.System.Name, c.System.Partition})
 		assert.Equal(t, facts.Unknown, c.System.Answer(facts.AsksDriver).Says)
-	}
-}
-
-func TestInstalledOfSeveral(t *testing.T) {
-	before := lookers
-	t.Cleanup(func() { lookers = before })
-	one := func(i *facts.Installed) func(context.Context, io.ReaderAt, *facts.Content) *facts.Installed {
-		return func(context.Context, io.ReaderAt, *facts.Content) *facts.Installed { return i }
-	}
-	a, b, gap := &facts.Installed{Kind: "linux"}, &facts.Installed{Kind: "windows"}, &facts.Installed{Gap: "partition 2 is btrfs"}
-	for _, c := range []struct {
-		seen []*facts.Installed
-		want *facts.Installed
-	}{
-		{nil, nil}, {[]*facts.Installed{nil, a}, a}, {[]*facts.Installed{gap, b}, b}, {[]*facts.Installed{gap, nil}, gap},
-		{[]*facts.Installed{a, b}, &facts.Installed{Gap: "it holds several systems: linux, windows"}},
-	} {
-		lookers = nil
-		for _, i := range c.seen {
-			lookers = append(lookers, one(i))
-		}
-		assert.Equal(t, c.want, installed(t.Context(), nil, nil))
 	}
 }
