@@ -29,7 +29,8 @@ that was done is undone in reverse.
 
 An order that erases a drive needs that drive's serial as well, and one with
 steps by hand asks for each whether it is done: typed, or given with --erase and
---confirmed.`,
+--confirmed. What can be seen is looked at then: what is seen not to be so counts as
+not done, whatever was said.`,
 		Example: "  lendkeep apply day.order\n  lendkeep apply day.order --approve ABCD-EFGH-IJKL-MNOP --json",
 		Args:    cobra.ExactArgs(1),
 		RunE: func(c *cobra.Command, arguments []string) error {

@@ -53,7 +53,7 @@ func (w *where) openLive(uri string) (host, error) {
 	return host{step.Ports{
 		Survey: live, Guests: conn, Mounts: drive.Mounts{}, Functions: tree, Recovery: tree,
 		Stores: firmware.Stores{Root: "/", Keep: filepath.Join(files.Kept, "variables")},
-		Guard:  hook.Files{Root: "/"}, Watch: systemd.Units{Root: "/"}, BootAids: firmware.Folder{Root: "/"}, Drives: drives, Person: confirmed,
+		Guard:  hook.Files{Root: "/"}, Watch: systemd.Units{Root: "/"}, BootAids: firmware.Folder{Root: "/"}, Drives: drives, Starters: drives, Person: confirmed,
 	}, conn.Close}, nil
 }
 

@@ -31,7 +31,7 @@ controller "cutting" {
 }
 
 guest "grading" {
-  system  = "windows" # which steps by hand the order asks for
+  system  = "windows" # which steps by hand the order asks for, where nothing could be seen
   borrows = [controller.cutting]
   boots   = controller.cutting
 

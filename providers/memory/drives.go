@@ -7,7 +7,6 @@ import (
 	"slices"
 
 	"lendkeep/reconcile/facts"
-	"lendkeep/reconcile/step"
 )
 
 // Ends is what was kept of a drive before it was cleared.
@@ -59,7 +58,7 @@ func (h *Host) Copy(ctx context.Context, from facts.Source, d facts.Drive, keep 
 			return fmt.Errorf("copy %s: the drive is not blank", from.Path)
 		}
 		content.Blank, content.EndsZero, content.Unfinished = false, false, ""
-		content.Table, content.Signature, content.Volumes = image.Table, image.Signature, image.Volumes
+		content.Table, content.Signature, content.Volumes, content.System = image.Table, image.Signature, image.Volumes, image.System
 		h.reread(b, content)
 		return nil
 	})
@@ -103,24 +102,6 @@ func (h *Host) ClearFilesystem(ctx context.Context, d facts.Drive, on facts.Entr
 		if there != nil && there.UUID != made.UUID {
 			return fmt.Errorf("clear partition %s: another filesystem is on it", on.Name)
 		}
-		return nil
-	})
-}
-
-// Confirm has everybody confirm what they are asked.
-func (h *Host) Confirm(ctx context.Context, s *step.ByHand) error {
-	return h.deed("confirm by hand", func() error {
-		if !slices.Contains(h.survey.Confirmed, s.Name()) {
-			h.survey.Confirmed = append(h.survey.Confirmed, s.Name())
-		}
-		return nil
-	})
-}
-
-// Forget forgets what was confirmed.
-func (h *Host) Forget(ctx context.Context, s *step.ByHand) error {
-	return h.deed("forget confirmation", func() error {
-		h.survey.Confirmed = slices.DeleteFunc(h.survey.Confirmed, func(name string) bool { return name == s.Name() })
 		return nil
 	})
 }

@@ -49,6 +49,7 @@ type world struct {
 	marks    map[string]facts.Volume        // how filesystems stood, by device and condition
 	ends     map[string]Ends                // what was kept of drives, by its name
 	stores   map[string]facts.VariableStore // what was kept of variable stores, by its sha256
+	done     []Done                         // steps by hand that are confirmed
 	boot     []facts.Mount                  // what a start of the host mounts
 	began    []facts.Guest                  // the guests that ran when the survey was taken
 	stubborn map[facts.Address]guard.Rung   // what brings a controller back that does not come by itself
@@ -82,6 +83,7 @@ func New(survey facts.Survey, judge Judge) *Host {
 	h := &Host{world: &world{survey: Clone(survey.Unanswered()), unseen: map[facts.Address]Unseen{}, remount: map[string]facts.Mount{}, origins: map[string]Origin{}, ends: map[string]Ends{}, stores: map[string]facts.VariableStore{}, marks: map[string]facts.Volume{}, judge: judge}}
 	h.boot = slices.Clone(h.survey.Mounts)
 	h.began = slices.DeleteFunc(slices.Clone(h.survey.Libvirt.Guests), func(g facts.Guest) bool { return g.Live == nil || g.Kept == nil })
+	h.believe()
 	ix := facts.NewIndex(&h.survey)
 	for _, p := range h.survey.Paths {
 		h.origins[p.Named] = Origin{p.Named, holding(ix, p.Named), p.Missing}
@@ -153,7 +155,7 @@ func (h *Host) Expect(at facts.Address, partition, kind string) {
 
 // Ports gives the host as everything that steps act through.
 func (h *Host) Ports() step.Ports {
-	return step.Ports{Survey: h, Guests: h, Mounts: h, Functions: h, Recovery: h, Stores: h, Guard: h, Watch: h, BootAids: h, Drives: h, Person: h}
+	return step.Ports{Survey: h, Guests: h, Mounts: h, Functions: h, Recovery: h, Stores: h, Guard: h, Watch: h, BootAids: h, Drives: h, Starters: h, Person: h}
 }
 
 // Survey reads the host's facts.
@@ -161,7 +163,7 @@ func (h *Host) Survey(ctx context.Context) (survey facts.Survey, err error) {
 	err = h.call("read the host", false, func() error {
 		h.mu.Lock()
 		defer h.mu.Unlock()
-		survey = Clone(h.survey).Answered()
+		survey = shown(Clone(h.survey)).Answered()
 		survey.Sort()
 		return cmp.Or(ctx.Err(), h.lost)
 	})
@@ -205,6 +207,7 @@ func Clone(s facts.Survey) facts.Survey {
 	s.Stores = slices.Clone(s.Stores)
 	s.ROMs = slices.Clone(s.ROMs)
 	s.Contents = slices.Clone(s.Contents)
+	s.Asked = slices.Clone(s.Asked)
 	s.Confirmed = slices.Clone(s.Confirmed)
 	return s
 }
@@ -240,5 +243,5 @@ func (h *Host) guest(name string) *facts.Guest {
 func (h *Host) Second() *Host {
 	h.mu.Lock()
 	defer h.mu.Unlock()
-	return &Host{world: &world{survey: Clone(h.survey), unseen: maps.Clone(h.unseen), remount: maps.Clone(h.remount), origins: maps.Clone(h.origins), ends: maps.Clone(h.ends), stores: maps.Clone(h.stores), marks: maps.Clone(h.marks), boot: h.boot, began: h.began, stubborn: h.stubborn, inUse: slices.Clone(h.inUse), judge: h.judge}}
+	return &Host{world: &world{survey: Clone(h.survey), unseen: maps.Clone(h.unseen), remount: maps.Clone(h.remount), origins: maps.Clone(h.origins), ends: maps.Clone(h.ends), stores: maps.Clone(h.stores), marks: maps.Clone(h.marks), done: slices.Clone(h.done), boot: h.boot, began: h.began, stubborn: h.stubborn, inUse: slices.Clone(h.inUse), judge: h.judge}}
 }

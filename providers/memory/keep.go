@@ -30,6 +30,7 @@ type kept struct {
 	Origins []Origin              `json:"origins"`
 	Ends    []Ends                `json:"ends"`
 	Stores  []facts.VariableStore `json:"stores,omitempty"`
+	Done    []Done                `json:"done,omitempty"`
 	// What brings controllers back that do not come by themselves.
 	Stubborn map[facts.Address]guard.Rung `json:"stubborn,omitempty"`
 }
@@ -62,7 +63,7 @@ func decoded(content []byte, judge Judge) (*Host, error) {
 		return nil, err
 	}
 	h := New(survey, judge)
-	h.stubborn = k.Stubborn
+	h.stubborn, h.done = k.Stubborn, k.Done
 	for _, a := range k.Away {
 		h.unseen[a.Address] = a
 	}
@@ -119,7 +120,7 @@ func (h *Host) changed() error {
 // become makes a host stand as another one does.
 func (h *Host) become(other *Host) {
 	h.survey, h.unseen, h.remount, h.origins, h.marks = other.survey, other.unseen, other.remount, other.origins, other.marks
-	h.ends, h.stores, h.boot, h.began, h.stubborn = other.ends, other.stores, other.boot, other.began, other.stubborn
+	h.ends, h.stores, h.done, h.boot, h.began, h.stubborn = other.ends, other.stores, other.done, other.boot, other.began, other.stubborn
 }
 
 func (h *Host) keep() error {
@@ -127,7 +128,7 @@ func (h *Host) keep() error {
 	if err := h.survey.Encode(&survey); err != nil {
 		return err
 	}
-	k := kept{Survey: survey.Bytes(), Away: []Unseen{}, Remount: []facts.Mount{}, Origins: []Origin{}, Ends: []Ends{}, Stubborn: h.stubborn}
+	k := kept{Survey: survey.Bytes(), Away: []Unseen{}, Remount: []facts.Mount{}, Origins: []Origin{}, Ends: []Ends{}, Done: h.done, Stubborn: h.stubborn}
 	for _, sum := range slices.Sorted(maps.Keys(h.stores)) {
 		k.Stores = append(k.Stores, h.stores[sum])
 	}

@@ -67,6 +67,21 @@ func moving(b *bench) {
 	b.layout.Guests[0].System = "windows"
 }
 
+const image = "/srv/images/grading.qcow2"
+
+// seen has grading's image hold a system of which the questions are answered so, in
+// their sequence, and grading start from its copy.
+func (b *bench) seen(kind string, says ...facts.Held) {
+	moving(b)
+	b.Reads()
+	b.layout.Guests[0].System, b.shift = kind, "day"
+	answers := map[facts.Matter]facts.Held{}
+	for i, q := range facts.Matters(kind) {
+		answers[q] = says[i]
+	}
+	b.Holds(image, kind, answers)
+}
+
 // leads has a name be a link to somewhere.
 func (b *bench) leads(named, to string) {
 	for i := range b.Survey.Paths {
@@ -724,6 +739,57 @@ var cases = map[string]struct {
 		moving(b)
 		b.System("/srv/images/grading-old.qcow2")
 	}, "copy", assess.Caution, "same identity"},
+	"a system of which nobody knows anything": {moving, "copy", assess.Caution, "driver is not known: no installed system was seen on /srv/images/grading.qcow2"},
+	"a system that was seen to start": {func(b *bench) { b.seen("windows", facts.Present, facts.Present, facts.Present) },
+		"copy", assess.Note, "image /srv/images/grading.qcow2, where it is: fast startup: it is present"},
+	"a driver that an order mends": {func(b *bench) { b.seen("windows", facts.Absent, facts.Present, facts.Present) },
+		"copy", assess.Note, "the order lets grading's NVMe driver start at boot"},
+	"a driver that nobody can mend": {func(b *bench) {
+		b.seen("windows", facts.Absent, facts.Present, facts.Present)
+		b.content(image).System.Answers[0].Mendable = false
+	}, "copy", assess.Stop, "INACCESSIBLE_BOOT_DEVICE"},
+	"a driver that nobody can mend, of a guest that stays off": {func(b *bench) {
+		b.seen("windows", facts.Absent, facts.Present, facts.Present)
+		b.content(image).System.Answers[0].Mendable = false
+		b.shift = "night"
+	}, "copy", assess.Caution, "INACCESSIBLE_BOOT_DEVICE"},
+	"drive encryption": {func(b *bench) { b.seen("windows", facts.Present, facts.Absent, facts.Present) },
+		"copy", assess.Caution, "have the recovery key at hand"},
+	"fast startup": {func(b *bench) { b.seen("windows", facts.Present, facts.Present, facts.Absent) },
+		"copy", assess.Caution, "where it is: fast startup: it is absent"},
+	"a restart that is waited for": {func(b *bench) {
+		b.seen("windows", facts.Present, facts.Present, facts.Present)
+		i := b.content(image).System
+		i.Answers = append(i.Answers, facts.Answer{Question: facts.AsksPending, Says: facts.Absent, Seen: "CBS: RebootPending"})
+	}, "copy", assess.Caution, "CBS: RebootPending"},
+	"an initramfs without the driver": {func(b *bench) {
+		b.seen("linux", facts.Absent, facts.Present, facts.Present)
+		b.content(image).System.Name = "Fedora Linux 39"
+	}, "copy", assess.Stop, "dracut -f --regenerate-all"},
+	"names of the old disk": {func(b *bench) { b.seen("linux", facts.Present, facts.Absent, facts.Present) },
+		"copy", assess.Stop, "lsblk -o NAME,UUID"},
+	"a loader that leads nowhere": {func(b *bench) { b.seen("linux", facts.Present, facts.Present, facts.Absent) },
+		"copy", assess.Stop, "update-grub"},
+	"another system than is stated": {func(b *bench) {
+		b.seen("linux", facts.Present, facts.Present, facts.Present)
+		b.layout.Guests[0].System = "windows"
+	}, "copy", assess.Stop, `take system = "windows" out`},
+	"a system of a kind that nobody knows": {func(b *bench) {
+		b.seen("plan9", facts.Present, facts.Present, facts.Present)
+		b.layout.Guests[0].System = ""
+	}, "copy", assess.Caution, "state system"},
+	"a drive whose system lacks its driver": {func(b *bench) {
+		b.Look("nvme0n1").System = invented.Installed("linux", invented.Settled("linux", facts.Absent))
+		b.shift = "day"
+	}, "loader", assess.Stop, "guest grading lacks its NVMe driver at start"},
+	"a drive whose Windows may have another driver": {func(b *bench) {
+		b.Look("nvme0n1").System = invented.Installed("windows", invented.Settled("windows", facts.Absent))
+		b.shift = "day"
+	}, "loader", assess.Caution, "INACCESSIBLE_BOOT_DEVICE"},
+	"a drive whose system names disks as the kernel does": {func(b *bench) {
+		b.Look("nvme0n1").System = invented.Installed("linux", map[facts.Matter]facts.Held{facts.AsksNames: facts.Absent})
+		b.shift = "day"
+	}, "loader", assess.Caution, "names its old disk"},
 	"a system that is not stated": {func(b *bench) {
 		moving(b)
 		b.layout.Guests[0].System = ""

@@ -2,19 +2,31 @@
 // controller cannot be copied, or copying it is dangerous: the drive is too
 // small, has another sector size or is not blank; the image is in use, was left
 // hibernated or dirty, is of a format that nobody states, holds no system; its own table is seen twice; the system
-// may not start from NVMe.
+// will not start from NVMe.
+//
+// Whether it will is seen, not asked of a person, where that can be: a guest that
+// runs says so itself through its agent, and of one that is off the image is
+// looked into. Of Windows it is asked whether its NVMe driver starts at boot,
+// whether drive encryption is bound to the old disk and whether shutting down
+// hibernates; of Linux whether the initramfs holds the driver, whether anything
+// names the old disk and whether the loader's entries lead to a kernel. What was
+// seen is told, and where. What is as it must be the order asks nobody for; where a
+// few bytes of a Windows' registry let its driver start at boot the order writes
+// them, on the copy alone; the rest is a step by hand, of which what is seen to be
+// wrong counts as not done, whatever is confirmed.
 //
 // Whether the drive holds the system already is told by the identity of its
 // partition table. Erasing what is on a drive needs its serial in the layout
 // (erase) and again at the approval.
 //
-// Severity: stop where it cannot be copied, or something would be lost; caution
-// where the system may not start, is seen twice, or what the drive holds is
-// written over; note where the image is gone or the drive is away, so that
-// nothing can be compared.
+// Severity: stop where it cannot be copied, something would be lost, the system is
+// another than the layout states, or the order would start a guest whose system
+// was seen not to start; caution where it may not start, is seen twice, or what the
+// drive holds is written over; note of what was seen to be as it must be, and where
+// the image is gone or the drive is away, so that nothing can be compared.
 //
-// Remedy: each case names its own: shut the guest down in full, state the format,
-// choose a larger drive, and only then allow erasing.
+// Remedy: each case names its own: shut the guest down in full, take the driver into
+// the initramfs, state the format, choose a larger drive, and only then allow erasing.
 package assess
 
 import (
@@ -49,6 +61,7 @@ func (f *filler) copy() bool {
 	seen := f.c.Facts.Path(source)
 	switch {
 	case f.Content.Holds(f.Image):
+		f.mend(f.c.Facts.SystemOn(f.Content.Of))
 		f.twins()
 		return true
 	case seen != nil && seen.Missing && f.Content.Table != nil && f.Content.Unfinished == "":
@@ -65,7 +78,7 @@ func (f *filler) copy() bool {
 	f.behind()
 	f.target()
 	f.source()
-	f.system()
+	f.system(f.c.Facts.SystemIn(source))
 	f.twins()
 	return !Stops(f.copying)
 }
@@ -215,26 +228,6 @@ func (f *filler) loaders() {
 	case !slices.ContainsFunc(esps, has):
 		f.say(Caution, "image "+source+" has no loader at the fallback path", "Firmware that has no entry for this drive starts "+facts.Fallback+" alone.", Cause{source, "loaders: " + cmp.Or(strings.Join(esps[0].Loaders, ", "), none)},
 			"copy the system's loader there in the guest (for GRUB: grub-install --removable)", "give the guest's firmware an entry for it")
-	}
-}
-
-// system says what lendkeep cannot see: whether the installed system finds its
-// new drive. What a person does about it is in the order.
-func (f *filler) system() {
-	for i := range f.c.Layout.Guests {
-		g := &f.c.Layout.Guests[i]
-		if !f.boots(g) {
-			continue
-		}
-		stated := Cause{g.At.String(), "system = " + cmp.Or(g.System, none)}
-		switch g.System {
-		case "windows":
-			f.say(Caution, "whether "+g.Name+" starts from NVMe is not known", "Windows stops at its first start (INACCESSIBLE_BOOT_DEVICE) when its NVMe driver is not enabled at boot.", stated, "do the steps by hand that the order lists")
-		case "linux":
-			f.say(Caution, "whether "+g.Name+" starts from NVMe is not known", "Its initramfs must hold the nvme driver, and no name like /dev/vda may stand in its fstab or command line.", stated, "do the steps by hand that the order lists")
-		default:
-			f.say(Caution, "which system guest "+g.Name+" runs is not stated", "So the order has no steps by hand for it.", stated, "state system = \"windows\" or \"linux\" in guest "+g.Name)
-		}
 	}
 }
 

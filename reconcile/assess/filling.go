@@ -21,6 +21,7 @@ type Filling struct {
 	Before      *facts.Table // that the table is made from; nil: the drive is blank
 	After       *facts.Table // nil: no table is written
 	Filesystems []Formatting
+	Mend        *facts.Answer // of the copy's NVMe driver, which an order lets start at boot; nil: it does not
 
 	copying []Finding // of the check copy
 	laying  []Finding // of the check partition
@@ -37,8 +38,11 @@ type Formatting struct {
 
 // Does tells whether anything is to be done.
 func (f Filling) Does() bool {
-	return f.Clear || f.Copy != nil || f.After != nil || len(f.Filesystems) > 0
+	return f.Clear || f.Copy != nil || f.After != nil || f.Mend != nil || len(f.Filesystems) > 0
 }
+
+// Fills tells whether anything is to be done that the drive counts as filled after.
+func (f Filling) Fills() bool { return f.Copy != nil || f.After != nil || f.Mend != nil }
 
 // Makes gives the filesystem that is made on the partition of that name, or nil.
 func (f Filling) Makes(partition string) *Formatting {
@@ -165,7 +169,7 @@ func (f *filler) use() {
 	}
 	for _, use := range f.c.Uses(f.found.Function.Address) {
 		if use.Live || use.Kind == facts.UseGuest && f.Clear {
-			f.stop("drive of "+f.name()+" is in use: "+string(use.Kind)+" "+use.User, "Its partition table cannot be written under this user, and nothing that is used is erased.",
+			f.stop("drive of "+f.name()+" is in use: "+string(use.Kind)+" "+use.User, "Nothing is written to it under this user, and nothing that is used is erased.",
 				Cause{use.Chain[0], use.String()}, freeing(f.found, use)...)
 		}
 	}

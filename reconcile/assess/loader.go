@@ -8,16 +8,22 @@
 // and the firmware goes on with the next. What cannot be seen, as while the
 // drive is lent, is told as not known.
 //
+// What the loader starts is looked into, too: a system on the drive that was seen
+// to lack its NVMe driver, or the kernel that its loader's entries name, does not
+// start. A copy that an order made of Windows gets its driver started at boot by
+// the next.
+//
 // With `boot_entry = "\\EFI\\..."` in a guest an order writes an entry for that
 // program and puts it first, while the guest is off. The variables as they were
 // are kept.
 //
 // Severity: note where it is not known, or several lead somewhere; caution; stop
-// where nothing can be started, no system is copied there and the order would
-// start the guest.
+// where nothing can be started, or what is there was seen not to start, no system is
+// copied there and the order would start the guest.
 //
 // Remedy: have an order write a boot entry (boot_entry), install the system or
-// move it there, or check again while the drive is with the host.
+// move it there, take the driver into its initramfs, or check again while the drive
+// is with the host.
 package assess
 
 import (
@@ -39,6 +45,7 @@ func checkLoaders(c *Case) []Finding {
 			continue
 		}
 		list = append(list, c.driveFindings(g)...)
+		list = append(list, c.driveStarts(g)...)
 		list = append(list, c.storeFindings(g)...)
 		if _, why := c.Entry(g); why.Summary != "" {
 			list = append(list, why)

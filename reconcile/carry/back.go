@@ -59,7 +59,7 @@ func (c *Carrier) undo(ctx context.Context, n int) (stuck string, err error) {
 	}
 	standing, seen := s.Stands(ix)
 	switch {
-	case standing == step.Before || report.About.Undoes == "":
+	case standing == step.Before || report.About.Undoes == "" || report.About.Covered:
 		return "", c.note(Record{Event: Outcome, Step: n + 1, Undo: true, Result: Undone, Note: seen})
 	case standing == step.Neither && !begun:
 		return "somebody has changed it since: " + seen, nil

@@ -20,6 +20,7 @@ import (
 	"lendkeep/reconcile/journal"
 	"lendkeep/reconcile/order"
 	"lendkeep/reconcile/rehearse"
+	"lendkeep/reconcile/step"
 	"lendkeep/spec"
 )
 
@@ -174,13 +175,93 @@ func TestMoving(t *testing.T) {
 	assert.Equal(t, []string{"unmount shelf of reel at /srv/shelf", "start guest grading, which borrows reel"}, does(day))
 }
 
-var shifts = map[string]func(*testing.T) (facts.Survey, order.Sealed){"day": day, "night": night, "by ROM": byROM, "moving": lentAfter}
+var shifts = map[string]func(*testing.T) (facts.Survey, order.Sealed){"day": day, "night": night, "by ROM": byROM, "moving": lentAfter, "mended": mended}
 
 // lentAfter has the guest start from its drive at the end: from then on nobody
 // sees what is on it.
 func lentAfter(t *testing.T) (facts.Survey, order.Sealed) {
 	survey, layout := movingFrom()
 	return survey, plan(t, survey, layout, "day")
+}
+
+// mended has a guest move that runs and says that its NVMe driver does not start at
+// boot: that is seen to on the copy, and one step by hand is left.
+func mended(t *testing.T) (facts.Survey, order.Sealed) {
+	survey, layout := movingFrom()
+	b := invented.Builder{Survey: survey}
+	b.Says("grading", "windows", map[facts.Matter]facts.Held{facts.AsksDriver: facts.Absent, facts.AsksEncryption: facts.Absent, facts.AsksShutdown: facts.Present})
+	return b.Survey, plan(t, b.Survey, layout, "day")
+}
+
+func TestMended(t *testing.T) {
+	survey, sealed := mended(t)
+	assert.Equal(t, []string{
+		"by hand, in guest grading: suspend drive encryption",
+		"install the guard of every start",
+		"shut down guest grading",
+		"change the definition of guest grading",
+		"erase the drive of reel (RL-4410-0073), which holds a partition table (GPT) with partition 1 old, xfs \"old\"",
+		"copy /srv/images/grading.qcow2 to the drive of reel (RL-4410-0073) and read it back",
+		"let the NVMe driver of guest grading start at boot, on the drive of reel (RL-4410-0073)",
+		"write the partition table of the drive of reel (RL-4410-0073): its backup goes to the end of the drive; partition 3 shelf is added, 1.0 GiB",
+		"make a filesystem (xfs) on partition shelf of the drive of reel (RL-4410-0073)",
+		"start guest grading, which borrows reel",
+	}, does(sealed))
+	r := rehearse.Rehearsal{Host: memory.Rehearse, Survey: survey, Sealed: sealed, Pick: func(int, fault.Mode) bool { return false }}
+	report, err := r.Run(context.Background())
+	require.NoError(t, err)
+	assert.True(t, report.Through.Good, report.Through.Why)
+}
+
+// unmoved is somebody who confirms and does nothing.
+type unmoved struct{ *memory.Host }
+
+func (u unmoved) Confirm(ctx context.Context, s *step.ByHand) error {
+	asked := *s
+	asked.Guest, asked.Image = "nobody", ""
+	return u.Host.Confirm(ctx, &asked)
+}
+
+// What is confirmed and seen not to be so is not done: the host stays as it was.
+func TestConfirmedButNotSo(t *testing.T) {
+	survey, sealed := mended(t)
+	approval, err := order.Approve(sealed, sealed.Code(), "RL-4410-0073")
+	require.NoError(t, err)
+	host := memory.New(survey, nil)
+	ports := host.Ports()
+	ports.Person = unmoved{host}
+	c := carry.Carrier{Ports: ports, Journal: journal.New(&fault.Disk{Fault: &fault.Fault{}}), Clock: &ticking{}}
+	report, err := c.Out(context.Background(), approval)
+	require.NoError(t, err)
+	assert.Equal(t, carry.Restored, report.Ended)
+	assert.Contains(t, report.Note, "confirmed, but not so: guest grading: where it is: it is absent")
+	assert.Equal(t, carry.Result(""), report.Steps[1].Result, "nothing else was begun")
+}
+
+// A guest that says all is well, and an image that says otherwise once it is off.
+func TestImageSaysOtherwise(t *testing.T) {
+	survey, layout := movingFrom()
+	b := invented.Builder{Survey: survey}
+	b.Says("grading", "windows", invented.Settled("windows", facts.Present))
+	sealed := plan(t, b.Survey, layout, "day")
+	approval, err := order.Approve(sealed, sealed.Code(), "RL-4410-0073")
+	require.NoError(t, err)
+	host := memory.New(b.Survey, nil)
+	c := carry.Carrier{Ports: host.Ports(), Journal: journal.New(&fault.Disk{Fault: &fault.Fault{}}), Clock: &ticking{}}
+	c.Ports.Survey = otherwise{host}
+	report, err := c.Out(context.Background(), approval)
+	require.NoError(t, err)
+	assert.Equal(t, carry.Restored, report.Ended)
+	assert.Contains(t, report.Note, "its guest may not start from the copy; plan again")
+}
+
+type otherwise struct{ *memory.Host }
+
+func (o otherwise) Survey(ctx context.Context) (facts.Survey, error) {
+	survey, err := o.Host.Survey(ctx)
+	b := invented.Builder{Survey: survey}
+	b.Holds("/srv/images/grading.qcow2", "windows", invented.Settled("windows", facts.Absent))
+	return b.Survey, err
 }
 
 func TestEveryFaultEndsWell(t *testing.T) {
@@ -286,7 +367,7 @@ func TestOrdersOnRandomHosts(t *testing.T) {
 		assert.Greater(t, stopped, 10)
 	}
 	if planned >= 100 {
-		for _, kind := range []string{"place rom", "place shim", "write entry", "clear drive", "copy system", "write table", "make filesystem"} {
+		for _, kind := range []string{"place rom", "place shim", "write entry", "by hand", "clear drive", "copy system", "start at boot", "write table", "make filesystem"} {
 			assert.Positive(t, kinds[kind], "no order had a step of kind %q: %v", kind, kinds)
 		}
 	}

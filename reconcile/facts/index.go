@@ -354,6 +354,7 @@ func (s *Survey) Sort() {
 	slices.SortFunc(s.Blocks, func(a, b Block) int { return cmp.Compare(a.Name, b.Name) })
 	slices.SortFunc(s.Paths, func(a, b Path) int { return cmp.Compare(a.Named, b.Named) })
 	slices.SortFunc(s.Contents, func(a, b Content) int { return cmp.Compare(a.Of, b.Of) })
+	slices.SortFunc(s.Asked, func(a, b Installed) int { return cmp.Compare(a.Guest, b.Guest) })
 	slices.SortFunc(s.Shims, func(a, b PlacedShim) int { return cmp.Compare(a.Path, b.Path) })
 	slices.SortFunc(s.ROMs, func(a, b PlacedROM) int { return cmp.Compare(a.Path, b.Path) })
 	slices.SortFunc(s.Libvirt.Guests, func(a, b Guest) int { return cmp.Compare(a.Name, b.Name) })

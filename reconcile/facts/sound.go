@@ -10,7 +10,7 @@ import (
 // sound holds what every question to a survey relies on: each thing is there
 // once, and what one fact names another one has.
 func (s Survey) sound() error {
-	checks := []func() error{s.once, s.soundFunctions, s.soundBlocks, s.soundHolders, s.soundMounts, s.soundGuests}
+	checks := []func() error{s.once, s.soundSystems, s.soundFunctions, s.soundBlocks, s.soundHolders, s.soundMounts, s.soundGuests}
 	for _, check := range checks {
 		if err := check(); err != nil {
 			return err
@@ -37,6 +37,31 @@ func (s Survey) once() error {
 		twice("shim disk", s.Shims, func(p PlacedShim) string { return p.Path }),
 	} {
 		if err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// soundSystems refuses a question that is answered twice, and a guest's answer in
+// a disk's place: of two answers the first would count.
+func (s Survey) soundSystems() error {
+	once := func(of string, i *Installed) error {
+		return twice("what "+of+" says of its", i.Answers, func(a Answer) string { return string(a.Question) })
+	}
+	for i := range s.Asked {
+		if err := once("guest "+s.Asked[i].Guest, &s.Asked[i]); err != nil {
+			return err
+		}
+	}
+	for _, c := range s.Contents {
+		if c.System == nil {
+			continue
+		}
+		if c.System.Guest != "" {
+			return fmt.Errorf("the system on %s is said to be of guest %s, but was read from bytes", c.Of, c.System.Guest)
+		}
+		if err := once(c.Of, c.System); err != nil {
 			return err
 		}
 	}

@@ -112,6 +112,46 @@ func (b *Builder) System(image string) *facts.Content {
 	return &b.Survey.Contents[len(b.Survey.Contents)-1]
 }
 
+// Holds notes the installed system of an image that was looked into: what is known
+// of each question, a driver that is absent being one that can be mended.
+func (b *Builder) Holds(image, kind string, says map[facts.Matter]facts.Held) {
+	for i := range b.Survey.Contents {
+		if c := &b.Survey.Contents[i]; c.Of == image {
+			c.System = Installed(kind, says)
+			c.System.Partition = 2
+		}
+	}
+}
+
+// Says notes what a running guest answers of its own system.
+func (b *Builder) Says(guest, kind string, says map[facts.Matter]facts.Held) {
+	answered := Installed(kind, says)
+	answered.Guest, answered.AskedAt = guest, b.Survey.TakenAt
+	b.Survey.Asked = append(b.Survey.Asked, *answered)
+}
+
+// Installed gives an installed system of which that is known; Windows without its
+// driver can be mended.
+func Installed(kind string, says map[facts.Matter]facts.Held) *facts.Installed {
+	i := &facts.Installed{Kind: kind, Name: "invented " + kind}
+	for _, q := range append(facts.Matters(kind), facts.AsksPending) {
+		if held := says[q]; held != "" {
+			i.Answers = append(i.Answers, facts.Answer{Question: q, Says: held, Where: "where it is", Seen: "it is " + string(held),
+				Mendable: kind == "windows" && q == facts.AsksDriver && held == facts.Absent})
+		}
+	}
+	return i
+}
+
+// Settled gives each question about a kind of system the same answer.
+func Settled(kind string, held facts.Held) map[facts.Matter]facts.Held {
+	says := map[facts.Matter]facts.Held{}
+	for _, q := range facts.Matters(kind) {
+		says[q] = held
+	}
+	return says
+}
+
 // Card adds a network card in the group of another function.
 func (b *Builder) Card(with facts.Address, driver string) facts.Address {
 	at := with
@@ -210,10 +250,13 @@ func (b *Builder) Run(name string) {
 }
 
 // Device adds a device to the kept definition of a guest.
-func (b *Builder) Device(guest, xml string) {
+func (b *Builder) Device(guest, xml string) { b.Edit(guest, "</devices>", xml+"</devices>") }
+
+// Edit replaces a text in the kept definition of a guest, where it first stands.
+func (b *Builder) Edit(guest, old, with string) {
 	for i := range b.Survey.Libvirt.Guests {
 		if g := &b.Survey.Libvirt.Guests[i]; g.Name == guest {
-			d, err := definition.Read(strings.Replace(g.Kept.XML, "</devices>", xml+"</devices>", 1))
+			d, err := definition.Read(strings.Replace(g.Kept.XML, old, with, 1))
 			if err != nil {
 				panic(err) // a mistake in a test's own input
 			}

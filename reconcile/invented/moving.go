@@ -19,6 +19,12 @@ func (r *random) moves(layout *spec.Layout) {
 		image := r.b.System(movedImage)
 		image.Volumes[1].Condition = rapid.SampledFrom([]facts.Condition{facts.Clean, facts.Clean, facts.Dirty, facts.UnsureIfClean, facts.Hibernated}).Draw(r.t, "left")
 	}
+	for i := range layout.Guests {
+		if g := &layout.Guests[i]; g.Boots != nil && facts.NewIndex(&r.b.Survey).Guest(g.Name) != nil { // a new one would get fittings
+			g.System = rapid.SampledFrom([]string{"windows", "windows", "", "windows", "linux", ""}).Draw(r.t, "stated system")
+		}
+	}
+	r.installed()
 	for i, at := range r.at {
 		f := r.b.Function(at)
 		if !r.chance(35, "fills the drive") || f.NVMe == nil || len(facts.NewIndex(&r.b.Survey).LiveUses(at)) > 0 {
@@ -37,6 +43,32 @@ func (r *random) moves(layout *spec.Layout) {
 			c.Drive.Partitions = append(c.Drive.Partitions, spec.Partition{Name: "attic", SizeBytes: 100 << 20, Format: rapid.SampledFrom([]string{"", "ext4"}).Draw(r.t, "format"), At: place()})
 		}
 		r.hold(f.NVMe.Namespaces[0].Block, c)
+	}
+}
+
+// installed draws what is known of the installed systems: in the image, and by
+// guests that were asked. What either says may be wrong.
+func (r *random) installed() {
+	draw := func(title string) (string, map[facts.Matter]facts.Held) {
+		kind := rapid.SampledFrom([]string{"windows", "windows", "windows", "windows", "linux", ""}).Draw(r.t, title)
+		says := map[facts.Matter]facts.Held{}
+		for _, q := range append(facts.Matters(kind), facts.AsksPending) {
+			says[q] = rapid.SampledFrom([]facts.Held{facts.Present, facts.Present, facts.Absent, facts.Unknown, ""}).Draw(r.t, title+" "+string(q))
+		}
+		if kind == "windows" && r.chance(50, title+" it lacks its driver") { // which a step mends
+			says[facts.AsksDriver] = facts.Absent
+		}
+		return kind, says
+	}
+	if r.chance(80, "image tells") {
+		kind, says := draw("in the image")
+		r.b.Holds(movedImage, kind, says)
+	}
+	for _, g := range r.b.Survey.Libvirt.Guests {
+		if r.chance(40, "answers") {
+			kind, says := draw("in " + g.Name)
+			r.b.Says(g.Name, kind, says)
+		}
 	}
 }
 

@@ -20,7 +20,8 @@ func Steps() []step.Step {
 	table := *b.Look("nvme0n1").Table
 	shelf := step.Filesystem{Controller: reel, Partition: "shelf", FSType: "xfs", Path: "/srv/shelf", Options: []string{"noatime"}}
 	rom, shim := facts.ROMFor(reel, "0a1b2c3d"), facts.ShimFor("reel", facts.Shim{Driver: "0a", Shell: "5e"})
-	hand := &step.ByHand{Guest: "grading", Controller: "reel", System: "windows", Hand: "encryption", Keep: "k"}
+	hand := &step.ByHand{Guest: "grading", Controller: "reel", System: "windows", Hand: "encryption", Keep: "k", Image: "/srv/images/grading.qcow2", Called: "Windows",
+		Of: "guest grading", Saw: facts.Answer{Question: facts.AsksEncryption, Says: facts.Unknown, Seen: "it did not say"}}
 	asked := []string{hand.Name()}
 	starts := definition.Wanted{Name: "grading", Known: []facts.Identity{reel}, Borrows: []definition.Borrowed{
 		{Identity: reel, Boots: true, ROM: rom.Path, Shim: &definition.ShimDisk{Path: shim.Path, Bus: "sata"}}}}
@@ -50,11 +51,14 @@ func Steps() []step.Step {
 func fills(reel facts.Identity, table facts.Table, asked []string) []step.Step {
 	to := step.Target{Controller: reel, Drive: facts.Drive{Controller: "reel", Serial: reel.Serial, Namespace: 1, SizeBytes: 2 << 30, SectorBytes: 512}, Keep: "k"}
 	from := facts.Source{Path: "/srv/images/grading.qcow2", SizeBytes: 1 << 30}
+	driver := facts.Answer{Question: facts.AsksDriver, Says: facts.Absent, Where: `\Windows\System32\config\SYSTEM`, Seen: "stornvme: Start is 3", Mendable: true}
 	entry, made := table.Entries[0], facts.NewFilesystem{Kind: "xfs", UUID: "u"}
 	return []step.Step{
 		&step.ClearDrive{Target: to, Holds: "a GPT", Table: table.ID, Then: "another"},
-		&step.CopySystem{Target: to, Source: from, Table: table.ID, DataBytes: 1 << 30, Users: []string{"grading"}, ByHand: asked, Erased: true},
+		&step.CopySystem{Target: to, Source: from, Table: table.ID, DataBytes: 1 << 30, Users: []string{"grading"}, ByHand: asked, Erased: true, Rests: []facts.Answer{driver}, Hands: []facts.Matter{facts.AsksEncryption}},
 		&step.CopySystem{Target: to, Source: from, Table: table.ID, Laid: true},
+		&step.StartAtBoot{Target: to, Guests: []string{"grading"}, Image: from.Path, Table: table.ID, Saw: driver, Copied: true},
+		&step.StartAtBoot{Target: to, Guests: []string{"grading"}, Image: from.Path, Table: table.ID, Saw: driver, Laid: true},
 		&step.WriteTable{Target: to, After: table, Erased: true},
 		&step.WriteTable{Target: to, Before: &table, After: table, Copied: true},
 		&step.WriteTable{Target: to, Before: &table, After: table},

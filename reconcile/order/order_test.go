@@ -465,6 +465,7 @@ func TestMoving(t *testing.T) {
 	assert.Equal(t, []string{
 		"by hand, in guest grading: see that the initramfs holds the nvme driver",
 		"by hand, in guest grading: see that nothing names the old disk",
+		"by hand, in guest grading: see that its loader leads to a kernel",
 		installs,
 		"shut down guest grading",
 		"change the definition of guest grading",
@@ -476,7 +477,7 @@ func TestMoving(t *testing.T) {
 	assert.Empty(t, o.Erases())
 	assert.Equal(t, []string{"RL-4410-0073"}, o.UndoErases())
 
-	table := o.Steps[6].Step.(*step.WriteTable).After
+	table := o.Steps[7].Step.(*step.WriteTable).After
 	assert.Equal(t, uint64(2<<30/512-1), table.BackupAt)
 	assert.Equal(t, uint64(2<<30/512-34), table.LastUsable)
 	shelf := table.Entry("shelf")

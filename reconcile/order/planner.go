@@ -17,9 +17,10 @@ import (
 type planner struct {
 	c     *assess.Case
 	steps []step.Written
-	stops map[string]bool     // guests that a step shuts down
-	guard bool                // a step installs the guard
-	hands map[string][]string // steps by hand, by guest
+	stops map[string]bool           // guests that a step shuts down
+	guard bool                      // a step installs the guard
+	hands map[string][]*step.ByHand // by guest
+	rests map[string][]facts.Answer // because of which there are no more of them, by controller
 }
 
 func (p *planner) add(s step.Step, why spec.Place) {
@@ -27,7 +28,7 @@ func (p *planner) add(s step.Step, why spec.Place) {
 }
 
 func (p *planner) plan() error {
-	p.stops, p.hands = map[string]bool{}, map[string][]string{}
+	p.stops, p.hands, p.rests = map[string]bool{}, map[string][]*step.ByHand{}, map[string][]facts.Answer{}
 	p.byHand() // first, since a person who says no should find the host untouched
 	lends := p.c.Lends()
 	if !lends {
@@ -169,7 +170,10 @@ func (p *planner) retire(g *spec.Guest, now *facts.Guest) {
 }
 
 func (p *planner) stop(g *spec.Guest, restart bool) {
-	s := &step.StopGuest{Guest: g.Name, Limit: g.Stop, Restart: restart, ByHand: p.hands[g.Name]}
+	s := &step.StopGuest{Guest: g.Name, Limit: g.Stop, Restart: restart}
+	for _, hand := range p.hands[g.Name] {
+		s.ByHand = append(s.ByHand, hand.Name())
+	}
 	for i := range p.c.Layout.Controllers {
 		found := p.c.Found(p.c.Layout.Controllers[i].Name)
 		if found.Holder != nil && found.Holder.Name == g.Name {
@@ -192,7 +196,7 @@ func (p *planner) start(g *spec.Guest) {
 	for _, ref := range g.Borrows {
 		found := p.c.Found(ref.Name)
 		s.Borrows = append(s.Borrows, found.Identity())
-		if f := p.c.Filling(ref.Name); f.Copy != nil || f.After != nil {
+		if f := p.c.Filling(ref.Name); f.Fills() {
 			s.Filled = append(s.Filled, ref.Name)
 		}
 		for _, companion := range p.c.Companions(found.Function) {
@@ -260,7 +264,7 @@ func (p *planner) takeBack(found assess.Found, idle bool) {
 func (p *planner) mount(found assess.Found, rule spec.Mount, wanted bool) {
 	fs := filesystemOf(found, rule)
 	filling := p.c.Filling(found.Controller.Name)
-	after := step.Mount{Filled: filling.Copy != nil || filling.After != nil, In: outer(found, rule)}
+	after := step.Mount{Filled: filling.Fills(), In: outer(found, rule)}
 	if wanted && after.In != "" && !p.mounts(after.In) {
 		return // a finding says why the outer one is not mounted
 	}

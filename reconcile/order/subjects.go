@@ -6,6 +6,7 @@ import (
 	"strings"
 
 	"lendkeep/reconcile/facts"
+	"lendkeep/reconcile/step"
 )
 
 // host notes what every order rests on: the machine, its kernel and libvirt.
@@ -120,9 +121,21 @@ func (r reader) image(name string) {
 	}
 	r.add("running guests", strings.Join(runs, ", "))
 	if len(runs) > 0 {
-		seen.Stamp, seen.Volumes, seen.Gaps = "", nil, nil
+		seen.Stamp, seen.Volumes, seen.Gaps, seen.System = "", nil, nil, nil
 	}
 	r.each("", seen)
+}
+
+// question notes what is known of a question about the system in an image, where
+// nobody is asked for it because of that.
+func (r reader) question(name string) {
+	question, image := step.QuestionOf(name)
+	a := r.ix.SystemIn(image).Answer(question)
+	says := string(a.Says)
+	if a.Mendable {
+		says += ", and can be mended on a copy"
+	}
+	r.add("answer", says)
 }
 
 func (r reader) mount(place string) {

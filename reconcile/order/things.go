@@ -49,8 +49,11 @@ var things = map[string]thingKind{
 	"mount":      {starts: atPlace, first: (*planner).mounted, read: reader.mount},
 	"image":      {starts: unaffected, first: always("as planned"), read: reader.image},
 
+	"question": {starts: unaffected, first: always("as seen"), read: reader.question},
+
 	// What is on a drive is a matter of its controller.
-	"drive": {starts: unaffected, first: (*planner).drive, under: controllerNamed},
+	"system": {starts: unaffected, first: always("as copied"), under: controllerNamed},
+	"drive":  {starts: unaffected, first: (*planner).drive, under: controllerNamed},
 	"filesystem": {starts: unaffected, first: always("absent"), under: func(name string) step.Thing {
 		controller, _, _ := strings.Cut(name, " ")
 		return controllerNamed(controller)

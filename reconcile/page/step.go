@@ -78,7 +78,7 @@ func (d *drawing) placeOf(thing step.Thing) Mention {
 	switch thing.Kind {
 	case "guest", "definition":
 		return d.guestMention(thing.Name)
-	case "controller", "drive", "filesystem":
+	case "controller", "drive", "filesystem", "system":
 		name, _, _ := strings.Cut(thing.Name, " ") // of a filesystem the partition follows
 		return d.ofLayout(name)
 	case "mount":

@@ -16,19 +16,24 @@ const (
 )
 
 // ByHand is what only a person can do, inside the guest. They say when it is
-// done; the host cannot see it. The order names the step; what it tells them is
-// this lendkeep's own.
+// done, and where the guest or its image can be asked, that must not say no. The
+// order names the step; what it tells them is this lendkeep's own.
 type ByHand struct {
 	Guest      string `json:"guest"`
 	Controller string `json:"controller"` // from which the guest will start
 	System     string `json:"system"`     // the guest's, of which the steps are
 	Hand       string `json:"hand"`       // the name of one of those
 	Keep       string `json:"keep"`       // of the order: an answer to an earlier one does not count
+
+	Image  string       `json:"image,omitempty"`  // that holds the system
+	Called string       `json:"called,omitempty"` // what the system calls itself
+	Of     string       `json:"of,omitempty"`     // who or what said what was seen
+	Saw    facts.Answer `json:"saw,omitzero"`     // when the order was written
 }
 
 // hand is what a person is told to do in a guest.
 type hand struct {
-	name     string
+	name     facts.Matter
 	what     string   // a verb phrase of one line
 	tells    []string // how it is done; %[1]s is the guest, %[2]s the controller
 	confirms string   // how they see that it is
@@ -38,10 +43,10 @@ type hand struct {
 // Windows: the service of its NVMe driver and its start types (Microsoft,
 // "INACCESSIBLE_BOOT_DEVICE" and "CM_SERVICE start types": 0 is boot), fast
 // startup and BitLocker (powercfg, manage-bde). Linux: initramfs-tools(7),
-// fstab(5).
+// fstab(5), crypttab(5), grub-mkconfig(8).
 var hands = map[string][]hand{
 	"windows": {{
-		name: "driver",
+		name: facts.AsksDriver,
 		what: "see that Windows starts its NVMe driver by itself",
 		tells: []string{
 			"start %[1]s once with %[2]s lent to it as a second disk beside its image (a layout without copy_of and boots)",
@@ -49,26 +54,30 @@ var hands = map[string][]hand{
 		},
 		confirms: `reg query HKLM\SYSTEM\CurrentControlSet\Services\stornvme /v Start prints 0x0, and stornvme has no key StartOverride`,
 	}, {
-		name:     "encryption",
+		name:     facts.AsksEncryption,
 		what:     "suspend drive encryption",
 		tells:    []string{"manage-bde -protectors -disable C: (the key is bound to the old disk)"},
 		confirms: "manage-bde -status C: says that protection is off, or that the drive is not encrypted",
 	}, {
-		name:     "fast startup",
+		name:     facts.AsksShutdown,
 		what:     "turn fast startup off, so that shutting down does not hibernate",
 		tells:    []string{"powercfg /h off, as administrator"},
 		confirms: "powercfg /a no longer lists hibernation and fast startup as available",
 	}},
 	"linux": {{
-		name:     "driver",
+		name:     facts.AsksDriver,
 		what:     "see that the initramfs holds the nvme driver",
-		tells:    []string{"with initramfs-tools: add nvme to /etc/initramfs-tools/modules, then update-initramfs -u; other systems: see their manual"},
-		confirms: "lsinitramfs /boot/initrd.img-$(uname -r) lists nvme.ko, or the kernel has it built in",
+		confirms: "lsinitramfs /boot/initrd.img-$(uname -r) lists nvme.ko (elsewhere lsinitrd, lsinitcpio), or the kernel has it built in",
 	}, {
-		name:     "names",
+		name:     facts.AsksNames,
 		what:     "see that nothing names the old disk",
-		tells:    []string{"write UUID= instead of /dev/vda and the like in /etc/fstab and the kernel command line"},
-		confirms: "grep -n '/dev/[vs]d' /etc/fstab /proc/cmdline prints nothing",
+		tells:    []string{"write UUID= instead of /dev/vda and the like in /etc/fstab, /etc/crypttab and the kernel command line"},
+		confirms: "grep -n '/dev/[vs]d' /etc/fstab /etc/crypttab /proc/cmdline prints nothing",
+	}, {
+		name:     facts.AsksLoader,
+		what:     "see that its loader leads to a kernel",
+		tells:    []string{"make the loader's entries anew: update-grub, or grub-mkconfig -o /boot/grub/grub.cfg"},
+		confirms: "each kernel and initramfs that they name is in /boot: grep -h -e linux -e initrd /boot/grub*/grub.cfg",
 	}},
 }
 
@@ -76,14 +85,14 @@ var hands = map[string][]hand{
 func Hands(system string) []string {
 	var list []string
 	for _, h := range hands[system] {
-		list = append(list, h.name)
+		list = append(list, string(h.name))
 	}
 	return list
 }
 
 func (s *ByHand) hand() hand {
 	for _, h := range hands[s.System] {
-		if h.name == s.Hand {
+		if string(h.name) == s.Hand {
 			return h
 		}
 	}
@@ -95,14 +104,23 @@ func (s *ByHand) Sound() error {
 	if !slices.Contains(Hands(s.System), s.Hand) {
 		return fmt.Errorf("this lendkeep knows no step by hand %q for system %q", s.Hand, s.System)
 	}
+	if s.Saw.Question != "" && string(s.Saw.Question) != s.Hand {
+		return fmt.Errorf("what was seen of %q is not about step by hand %q", s.Saw.Question, s.Hand)
+	}
 	return nil
 }
 
-// Details tells how it is done, and how the person sees that it is.
+// Details tells what was seen, how it is done, and how the person sees that it is.
 func (s *ByHand) Details() []Detail {
 	var list []Detail
+	if s.Saw.Seen != "" {
+		list = append(list, Detail{"found", found(s.Saw, s.Of)})
+	}
 	for _, line := range s.hand().tells {
 		list = append(list, Detail{"do", strings.NewReplacer("%[1]s", s.Guest, "%[2]s", s.Controller).Replace(line)})
+	}
+	if s.System == "linux" && s.Hand == string(facts.AsksDriver) {
+		list = append(list, details("do", facts.InitramfsCommands(s.Called))...)
 	}
 	return append(list, Detail{"seen", "when " + s.hand().confirms})
 }
@@ -126,11 +144,20 @@ func (s *ByHand) Ready(*facts.Index) error { return nil }
 
 func (s *ByHand) MayUndo(*facts.Index) error { return nil }
 
+// Stands implements Step. Whatever the person says: what is seen to be wrong all
+// the same is not done.
 func (s *ByHand) Stands(ix *facts.Index) (Standing, string) {
-	if slices.Contains(ix.Survey.Confirmed, s.Name()) {
+	sight := ix.SystemIn(s.Image)
+	switch now := sight.Answer(facts.Matter(s.Hand)); {
+	case !slices.Contains(ix.Survey.Confirmed, s.Name()):
+		return Before, "not confirmed"
+	case now.Says == facts.Absent:
+		return Before, "confirmed, but not so: " + found(now, sight.Of)
+	case now.Says == facts.Present:
+		return After, "confirmed, and seen: " + found(now, sight.Of)
+	default:
 		return After, "confirmed"
 	}
-	return Before, "not confirmed"
 }
 
 func (s *ByHand) Do(ctx context.Context, p Ports) error { return p.Person.Confirm(ctx, s) }

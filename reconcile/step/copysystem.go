@@ -28,8 +28,14 @@ type CopySystem struct {
 	DataBytes uint64       `json:"data_bytes"`
 	Users     []string     `json:"users,omitempty"`   // guests that have the image as a disk
 	ByHand    []string     `json:"by_hand,omitempty"` // what a person confirms before
-	Laid      bool         `json:"laid,omitempty"`    // a later step writes the table
-	Erased    bool         `json:"erased,omitempty"`  // an earlier step erases what is on the drive
+
+	// Rests are the answers because of which a person is not asked: what is as it
+	// must be, and the driver that a later step mends.
+	Rests []facts.Answer `json:"rests,omitempty"`
+	Hands []facts.Matter `json:"hands,omitempty"` // what ByHand is about
+
+	Laid   bool `json:"laid,omitempty"`   // a later step writes more of the drive
+	Erased bool `json:"erased,omitempty"` // an earlier step erases what is on the drive
 }
 
 // Details lists every file that is read, since what is in it becomes part of the
@@ -62,6 +68,9 @@ func (s *CopySystem) About() About {
 	for _, name := range s.ByHand {
 		a.Needs = append(a.Needs, confirmationIs(name, "given"))
 	}
+	for _, saw := range s.Rests {
+		a.Needs = append(a.Needs, questionIs(saw.Question, s.Source.Path, "as seen"))
+	}
 	if s.Laid {
 		a.Gives = []Condition{driveIs(s.name(), "copied")}
 	}
@@ -80,6 +89,9 @@ func (s *CopySystem) Ready(ix *facts.Index) error {
 			return fmt.Errorf("copy %s: partition %d is hibernated (%s): the system would go on from there and ruin what has changed; start the guest, shut it down in full, then plan again", s.Source.Path, v.Number, v.Why)
 		}
 	}
+	if err := s.rests(ix); err != nil {
+		return err
+	}
 	_, content, err := s.look(ix)
 	switch {
 	case err != nil:
@@ -88,6 +100,23 @@ func (s *CopySystem) Ready(ix *facts.Index) error {
 		return s.unused(ix) // it goes on
 	}
 	return errors.Join(s.blank(content, s.Erased), s.unused(ix))
+}
+
+// rests refuses an image that says now, with its guest off, that the copy would
+// not start after all.
+func (s *CopySystem) rests(ix *facts.Index) error {
+	sight := ix.SystemIn(s.Source.Path)
+	for _, q := range s.Hands {
+		if now := sight.Answer(q); now.Says == facts.Absent {
+			return fmt.Errorf("copy %s: %s was confirmed to be done by hand, and is not: %s; plan again", s.Source.Path, q, found(now, sight.Of))
+		}
+	}
+	for _, saw := range s.Rests {
+		if now := sight.Answer(saw.Question); now.Says == facts.Absent && !(now.Mendable && saw.Mendable) {
+			return fmt.Errorf("copy %s: %s was seen to be %q, and is now %q (%s): its guest may not start from the copy; plan again", s.Source.Path, saw.Question, saw.Seen, now.Seen, now.Where)
+		}
+	}
+	return nil
 }
 
 // image gives what the image holds, if it is the one that the order was

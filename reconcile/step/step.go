@@ -69,6 +69,9 @@ type About struct {
 	// Longest is set where the length cannot be told beforehand: such a step may
 	// be interrupted at any moment, and counts as stuck only after this time.
 	Longest time.Duration
+	// Covered is set where undoing an earlier step of the same order undoes this one,
+	// too: then nothing is done for it alone.
+	Covered bool
 	// Needs and Gives are what the sequence of an order is computed from.
 	Needs, Gives []Condition
 	// Erases is the serial of a drive on which the step destroys what is there,
@@ -91,6 +94,7 @@ type Ports struct {
 	Watch     WatchInstaller
 	BootAids  BootAids
 	Drives    Drives
+	Starters  Starters
 	Person    Person
 }
 
@@ -174,6 +178,18 @@ type Drives interface {
 	ClearFilesystem(ctx context.Context, d facts.Drive, on facts.Entry, made facts.NewFilesystem) error
 }
 
+// Starters changes how an installed system on a drive starts. The drive is found
+// and opened as Drives does it.
+type Starters interface {
+	// StartAtBoot lets the NVMe driver of the installed Windows start at boot: a
+	// few bytes of its registry are written in place, found again and read back.
+	// What stood there is kept first.
+	StartAtBoot(ctx context.Context, d facts.Drive, keep string) error
+	// UndoStartAtBoot puts back what was kept; where nothing was, nothing was
+	// changed.
+	UndoStartAtBoot(ctx context.Context, d facts.Drive, keep string) error
+}
+
 // Person is whoever carries the order out.
 type Person interface {
 	// Confirm asks whether a step by hand is done, and keeps a yes; anything
@@ -223,7 +239,7 @@ var kinds = byName(
 	&InstallGuard{}, &InstallWatch{}, &PlaceROM{}, &PlaceShim{}, &WriteEntry{},
 	&StopGuest{}, &StartGuest{}, &DefineGuest{}, &RetireGuest{},
 	&Mount{}, &Unmount{}, &TakeBack{}, &SetAside{},
-	&ByHand{}, &ClearDrive{}, &CopySystem{}, &WriteTable{}, &MakeFilesystem{},
+	&ByHand{}, &ClearDrive{}, &CopySystem{}, &StartAtBoot{}, &WriteTable{}, &MakeFilesystem{},
 )
 
 func byName(list ...Step) map[string]reflect.Type {

@@ -3,6 +3,8 @@ package step
 import (
 	"cmp"
 	"strings"
+
+	"lendkeep/reconcile/facts"
 )
 
 // Thing is something that steps need or change. It has one value at a time. What
@@ -76,6 +78,22 @@ func variablesAre(store, value string) Condition { return is("variables", store,
 func romIs(path, value string) Condition { return is("rom", path, value) } // absent, in place
 
 func shimIs(path, value string) Condition { return is("shim", path, value) } // absent, in place
+
+// questionIs is about what is known of a question about the system in an image.
+func questionIs(q facts.Matter, image, value string) Condition { // as seen
+	return is("question", string(q)+questionIn+image, value)
+}
+
+const questionIn = " in "
+
+// QuestionOf gives the question and the image that such a thing's name tells. No
+// question has the word in it that stands between.
+func QuestionOf(name string) (question facts.Matter, image string) {
+	q, image, _ := strings.Cut(name, questionIn)
+	return facts.Matter(q), image
+}
+
+func systemIs(controller, value string) Condition { return is("system", controller, value) } // as copied, starts at boot
 
 func guardIs(value string) Condition { return is("guard", "", value) } // in force, absent
 
