@@ -96,7 +96,7 @@ func (j *judge) pending() {
 func (j *judge) known(good, open []facts.Answer) {
 	name := j.g.Name
 	if len(good) > 0 {
-		j.say(Note, "what guest "+name+" starts from NVMe by was seen", "It is as it must be, so the order asks nobody for it.", j.causes(good),
+		j.say(Note, "guest "+name+" starts from NVMe, as far as was seen", "It is as it must be, so the order asks nobody for it.", j.causes(good),
 			"keep the image until it has started well from the drive")
 	}
 	switch {

@@ -26,14 +26,14 @@ func Matters(kind string) []Matter {
 	}
 }
 
-// Answer gives what is known of a question. Whatever is not plainly yes or no is
-// not known.
+// Answer gives what is known of a question. Whatever is not plainly yes or no, or
+// of a system that nobody knows, is not known.
 func (s Sight) Answer(q Matter) Answer {
 	a := Answer{Question: q, Says: Unknown, Seen: s.Why}
 	if s.System != nil {
 		a = s.System.Answer(q)
 	}
-	if a.Says != Present && a.Says != Absent {
+	if a.Says != Present && a.Says != Absent || Matters(s.Kind()) == nil {
 		a.Says = Unknown
 	}
 	a.Mendable = a.Mendable && a.Says == Absent

@@ -133,12 +133,17 @@ func TestTwoAnswersAreRefused(t *testing.T) {
 // What is neither yes nor no is not known, and only a no can be mended.
 func TestAnswersThatSayNothing(t *testing.T) {
 	for _, held := range []facts.Held{"", "yes", "unknown"} {
-		s := facts.Sight{System: &facts.Installed{Answers: []facts.Answer{{Question: facts.AsksDriver, Says: held, Mendable: true}}}}
+		s := facts.Sight{System: &facts.Installed{Kind: "windows", Answers: []facts.Answer{{Question: facts.AsksDriver, Says: held, Mendable: true}}}}
 		assert.Equal(t, facts.Unknown, s.Answer(facts.AsksDriver).Says)
 		assert.False(t, s.Answer(facts.AsksDriver).Mendable)
 	}
-	s := facts.Sight{System: &facts.Installed{Answers: []facts.Answer{{Question: facts.AsksDriver, Says: facts.Present, Mendable: true}}}}
+	s := facts.Sight{System: &facts.Installed{Kind: "windows", Answers: []facts.Answer{{Question: facts.AsksDriver, Says: facts.Present, Mendable: true}}}}
+	assert.Equal(t, facts.Present, s.Answer(facts.AsksDriver).Says)
 	assert.False(t, s.Answer(facts.AsksDriver).Mendable)
+	for _, kind := range []string{"", "plan9"} {
+		s.System.Kind = kind
+		assert.Equal(t, facts.Unknown, s.Answer(facts.AsksDriver).Says, "of what system is that?")
+	}
 }
 
 func TestInitramfsCommands(t *testing.T) {

@@ -134,7 +134,8 @@ func TestAnswersAreReliedOn(t *testing.T) {
 			s.Asked[0] = *invented.Installed("windows", says{facts.AsksDriver: facts.Absent, facts.AsksEncryption: facts.Present})
 			s.Asked[0].Guest = "grading"
 		}, "answer of question driver in " + grading + " was present, is absent, and can be mended on a copy"},
-		"it does not say": {func(s *facts.Survey) { s.Asked = nil }, "answer of question encryption in " + grading + " was present, is unknown"},
+		"it is another system": {func(s *facts.Survey) { s.Asked[0].Kind = "linux" }, "system of question driver in " + grading + " was windows, is linux"},
+		"it does not say":      {func(s *facts.Survey) { s.Asked = nil }, "answer of question encryption in " + grading + " was present, is unknown"},
 	} {
 		t.Run(name, func(t *testing.T) {
 			b, l := moving()

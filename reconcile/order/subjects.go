@@ -130,12 +130,14 @@ func (r reader) image(name string) {
 // nobody is asked for it because of that.
 func (r reader) question(name string) {
 	question, image := step.QuestionOf(name)
-	a := r.ix.SystemIn(image).Answer(question)
+	sight := r.ix.SystemIn(image)
+	a := sight.Answer(question)
 	says := string(a.Says)
 	if a.Mendable {
 		says += ", and can be mended on a copy"
 	}
 	r.add("answer", says)
+	r.add("system", sight.Kind())
 }
 
 func (r reader) mount(place string) {
