@@ -75,7 +75,8 @@ func (ds Drives) copyTo(ctx context.Context, i *image.Image, d facts.Drive, keep
 		Mark:   facts.UnfinishedMark + keep + "\n",
 		Record: ds.recordOf(keep),
 		Drive:  fmt.Sprintf("%s/%d, %d bytes", d.Serial, d.Namespace, d.SizeBytes),
-		Watch:  ds.Watch,
+		From:   "image", To: "drive",
+		Watch: ds.Watch,
 	})
 	if err := errors.Join(err, target.Close()); err != nil {
 		return err

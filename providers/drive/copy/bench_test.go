@@ -47,7 +47,7 @@ func copyOnly(from, to, record string) error {
 		return err
 	}
 	defer target.Close()
-	return Copy(context.Background(), i, target, Options{Mark: "unfinished", Record: record, Drive: to})
+	return Copy(context.Background(), i, target, Options{Mark: "unfinished", Record: record, Drive: to, From: "image", To: "drive"})
 }
 
 // BenchmarkCopy holds a copy with its reading back against qemu-img convert -n

@@ -1,6 +1,6 @@
-// Package copy copies a disk image to the beginning of a drive and reads all of
-// it back: sparse, in parallel, past the page cache, to be stopped at any moment
-// and to go on where it was. Start at Copy.
+// Package copy copies a disk, an image to the beginning of a drive or a drive's
+// system to a new image, and reads all of it back: sparse, in parallel, past the
+// page cache, to be stopped at any moment and to go on where it was. Start at Copy.
 package copy
 
 import (
@@ -13,6 +13,21 @@ import (
 
 	"lendkeep/providers/drive/image"
 )
+
+// Source is what is copied; *image.Image is one. Its methods are called from many
+// goroutines at once.
+type Source interface {
+	io.ReaderAt
+	SizeBytes() uint64
+	// Stamp changes with what it holds, as far as that can be told; empty: it cannot
+	// be looked at any more.
+	Stamp() string
+	// Extents gives all of it in sequence and without gaps, with what is known to be
+	// zeroes, which is not read then.
+	Extents(ctx context.Context, yield func(image.Extent) error) error
+	// Forget says that a stretch will not be read again.
+	Forget(offset, length int64)
+}
 
 // Target is what is written. Reads must answer from the drive itself, not from
 // a cache of the host; Sync returns once all that was written survives a power
@@ -31,10 +46,15 @@ type Options struct {
 	// Mark begins the first sector of the drive until the copy is whole; it is
 	// shorter than a sector and tells this copy from others.
 	Mark string
-	// Record is the path of the progress file; it is made if it is not there.
+	// Record is the path of the progress file; it is made if it is not there. Empty:
+	// there is none. Then nothing that an earlier try wrote is believed: all is
+	// compared, and what differs is written, which is right also where the source may
+	// have changed meanwhile without its stamp.
 	Record string
 	// Drive says which drive the target is, in a way that another has not.
 	Drive string
+	// From and To say in errors what is copied and what is written: "image", "drive".
+	From, To string
 	// Watch is told how many bytes of the disk are known to be on the drive as
 	// they are in the image. It may be nil; it is not called twice at once.
 	Watch func(phase string, done, total uint64)
@@ -61,37 +81,42 @@ const (
 // smaller steps.
 var pace = struct{ stretch, record int64 }{128 << 20, 512 << 20}
 
-// Copy makes the first bytes of a drive the same as the disk of an image, and
-// proves it: everything is read from the drive and from the image once more
-// and compared, zeroes too. What was on the drive there before is lost. The
-// first MiB is written last, and in it the first 4 KiB; until then the drive
-// begins with the mark. After an error or a crash the next call goes on from
-// the last position that the record has, if image, drive and mark are the same;
-// else it begins anew. The record is removed once the copy is whole. Every error says at which byte; context.Canceled and the
-// like come back as soon as the reads and writes under way have ended.
-func Copy(ctx context.Context, from *image.Image, to Target, o Options) error {
-	size := int64(from.SizeBytes())
-	switch {
-	case size == 0:
-		return errors.New("copy to drive: the image is empty, so there is no system in it")
-	case size > to.SizeBytes():
-		return fmt.Errorf("copy to drive: the image is %d bytes long, the drive only %d: its end would be lost; shrink the image first or take a larger drive", size, to.SizeBytes())
-	case len(o.Mark) == 0 || len(o.Mark) >= sectorBytes:
-		return fmt.Errorf("copy to drive: the mark has %d bytes", len(o.Mark))
-	}
-	c := &copying{from: from, to: to, options: o, size: size, head: min(size, headBytes), stamp: from.Stamp()}
-	if c.stamp == "" {
-		return errors.New("copy to drive: a file of the image cannot be looked at any more")
-	}
-	if err := c.run(ctx); err != nil {
-		return fmt.Errorf("copy to drive: %w", err)
+// Copy makes the first bytes of a target the same as its source, and proves it:
+// everything is read from both once more and compared, zeroes too. What was on the
+// target there before is lost. The first MiB is written last, and in it the first
+// 4 KiB; until then the target begins with the mark. After an error or a crash the
+// next call goes on from the last position that the record has, if source, target
+// and mark are the same;
+// else it begins anew. The record is removed once the copy is whole. Every error
+// says at which byte; context.Canceled and the like come back as soon as the reads
+// and writes under way have ended.
+func Copy(ctx context.Context, from Source, to Target, o Options) error {
+	if err := copyAll(ctx, from, to, o); err != nil {
+		return fmt.Errorf("copy to %s: %w", o.To, err)
 	}
 	return nil
 }
 
+func copyAll(ctx context.Context, from Source, to Target, o Options) error {
+	size := int64(from.SizeBytes())
+	switch {
+	case size == 0:
+		return fmt.Errorf("the %s is empty, so there is no system in it", o.From)
+	case size > to.SizeBytes():
+		return fmt.Errorf("the %s is %d bytes long, the %s only %d: its end would be lost; shrink the %[1]s first or take a larger %[3]s", o.From, size, o.To, to.SizeBytes())
+	case len(o.Mark) == 0 || len(o.Mark) >= sectorBytes:
+		return fmt.Errorf("the mark has %d bytes", len(o.Mark))
+	}
+	c := &copying{from: from, to: to, options: o, size: size, head: min(size, headBytes), stamp: from.Stamp()}
+	if c.stamp == "" {
+		return fmt.Errorf("the %s cannot be looked at any more", o.From)
+	}
+	return c.run(ctx)
+}
+
 // copying is one copy under way.
 type copying struct {
-	from    *image.Image
+	from    Source
 	to      Target
 	options Options
 	size    int64 // of the image's disk
@@ -129,6 +154,9 @@ func (c *copying) run(ctx context.Context) (err error) {
 // that no old table is seen on half a copy. Only a drive that still has the
 // mark is gone on with: whoever emptied it meanwhile took that away first.
 func (c *copying) begin() (start int64, err error) {
+	if c.options.Record == "" {
+		return c.head, c.mark()
+	}
 	of := identity{Stamp: c.stamp, SizeBytes: c.size, Drive: c.options.Drive}
 	old, at := openRecord(c.options.Record, of)
 	if old != nil {
@@ -174,6 +202,9 @@ func (c *copying) body(ctx context.Context, start int64) error {
 		for s := range written {
 			if err := c.check(ctx, s); err != nil {
 				return err
+			}
+			if c.record == nil {
+				continue
 			}
 			if err := c.record.reached(s.end); err != nil {
 				return err

@@ -172,7 +172,7 @@ func inSmallSteps(t testing.TB) {
 }
 
 func options(t testing.TB) Options {
-	return Options{Mark: mark, Record: filepath.Join(t.TempDir(), "test-1.copy"), Drive: "RL-4410-0073/1"}
+	return Options{Mark: mark, Record: filepath.Join(t.TempDir(), "test-1.copy"), Drive: "RL-4410-0073/1", From: "image", To: "drive"}
 }
 
 func TestCopy(t *testing.T) {

@@ -6,7 +6,7 @@ import (
 	"fmt"
 )
 
-// mark makes the head of the drive the mark with zeroes behind it.
+// mark makes the head of the target the mark with zeroes behind it.
 func (c *copying) mark() error {
 	buffer := <-c.space.single
 	defer func() { c.space.single <- buffer }()
@@ -17,21 +17,21 @@ func (c *copying) mark() error {
 		return err
 	}
 	if err := c.to.Sync(); err != nil {
-		return fmt.Errorf("mark the drive: %w", err)
+		return fmt.Errorf("mark the %s: %w", c.options.To, err)
 	}
 	marked, err := c.marked()
 	if err == nil && !marked {
-		err = errors.New("the drive did not keep its mark: it takes writes and loses them")
+		err = fmt.Errorf("the %s did not keep its mark: it takes writes and loses them", c.options.To)
 	}
 	return err
 }
 
-// marked tells whether the drive begins with the mark.
+// marked tells whether the target begins with the mark.
 func (c *copying) marked() (bool, error) {
 	buffer := <-c.space.single
 	defer func() { c.space.single <- buffer }()
 	start := buffer[:min(c.head, grain)]
-	err := c.readDrive(start, 0)
+	err := c.readTarget(start, 0)
 	return bytes.HasPrefix(start, []byte(c.options.Mark)), err
 }
 
@@ -40,7 +40,7 @@ func (c *copying) marked() (bool, error) {
 func (c *copying) end() error {
 	c.gauge.add(PhaseTable, 0)
 	if now := c.from.Stamp(); now != c.stamp {
-		return errors.New("the image was written while it was copied, so the copy is a mix of old and new: see that nothing uses the image, then try again")
+		return fmt.Errorf("the %s was written while it was copied, so the copy is a mix of old and new: see that nothing uses the %[1]s, then try again", c.options.From)
 	}
 	for _, p := range []piece{{grain, c.head - grain, false}, {0, min(c.head, grain), false}} {
 		if p.length <= 0 {
@@ -52,9 +52,12 @@ func (c *copying) end() error {
 	}
 	if now := c.from.Stamp(); now != c.stamp {
 		// The table is there and the rest may be older: take it away again.
-		return errors.Join(errors.New("the image was written while its beginning was copied: see that nothing uses the image, then try again"), c.mark())
+		return errors.Join(fmt.Errorf("the %s was written while its beginning was copied: see that nothing uses the %[1]s, then try again", c.options.From), c.mark())
 	}
 	c.gauge.add(PhaseTable, c.head)
+	if c.record == nil {
+		return nil
+	}
 	return c.record.remove()
 }
 
@@ -63,14 +66,14 @@ func (c *copying) writeHead(p piece) error {
 	pair := <-c.space.pairs
 	defer func() { c.space.pairs <- pair }()
 	want, got := pair[0][:p.length], pair[1][:p.length]
-	if err := c.readImage(want, p.offset); err != nil {
+	if err := c.readSource(want, p.offset); err != nil {
 		return err
 	}
 	if err := c.writeAt(want, p.offset); err != nil {
 		return err
 	}
 	if err := c.to.Sync(); err != nil {
-		return fmt.Errorf("bring the beginning onto the drive: %w", err)
+		return fmt.Errorf("bring the beginning onto the %s: %w", c.options.To, err)
 	}
 	return c.checkBlock(p, want, got)
 }
