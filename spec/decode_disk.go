@@ -12,7 +12,7 @@ var (
 		kind:   "disk",
 		named:  wrongName,
 		needs:  []string{"bus"},
-		allows: []string{"image", "block", "format", "size"},
+		allows: []string{"image", "block", "format", "size", "copy_from"},
 	}
 	networkForm = &form{
 		kind:   "network",
@@ -30,6 +30,7 @@ func (r *reader) decodeDisk(source *hclsyntax.Block, inside string) Disk {
 		Format:      b.choice("format", formats...),
 		Bus:         b.choice("bus", "virtio", "scsi", "sata"),
 		SizeBytes:   b.size(sector),
+		CopyFrom:    b.ref("copy_from", kindController),
 		At:          b.at,
 	}
 	b.exactlyOne("image", d.Image, "block", d.PartitionID, "image = \"/PATH\", or block = partition(\"ID\")")
@@ -41,7 +42,26 @@ func (r *reader) decodeDisk(source *hclsyntax.Block, inside string) Disk {
 		r.refuse(r.stated[spot{b.at, "format"}], "a partition has no image format",
 			"Its bytes are the disk's. Only an image takes a format.", "remove format")
 	}
+	if d.CopyFrom != nil {
+		b.made(d)
+	}
 	return d
+}
+
+// made reports what a disk that is made of a drive's system lacks, or has too much.
+func (b *block) made(d Disk) {
+	at := b.r.ranges[d.CopyFrom.At]
+	switch {
+	case d.PartitionID != "":
+		b.r.refuse(at, "copy_from makes an image, not a partition",
+			"The system of the drive is copied to a new file.", "write image = \"/PATH\" instead of block, or remove copy_from")
+	case d.Format == "" && !b.r.broken[spot{b.at, "format"}]:
+		b.r.refuse(at, "copy_from needs a format",
+			"The file is new, so nothing else says how it is made.", "add format = \"qcow2\", or \"raw\"")
+	case d.SizeBytes != 0:
+		b.r.refuse(b.r.stated[spot{b.at, "size"}], "an image with copy_from has its own size",
+			"It is as large as what is copied from the drive.", "remove size")
+	}
 }
 
 func (r *reader) decodeNetwork(source *hclsyntax.Block, inside string) Network {

@@ -182,6 +182,7 @@ type Disk struct {
 	PartitionID string // GPT partition id, lower case
 	Bus         string // "virtio", "scsi", "sata"
 	SizeBytes   uint64 // of an image that is yet to be made; 0: not stated
+	CopyFrom    *Ref   // controller from whose drive the image is made; nil: none
 	At          Place
 }
 

@@ -26,7 +26,7 @@ func layoutOf(ctx context.Context, dir string, w *where) (*spec.Layout, facts.Su
 		if w.connect == "" {
 			w.connect = first.Host.Libvirt
 		}
-		w.images, w.donors, w.sources = imagesOf(first), firmwareIn(first), sourcesOf(first)
+		w.images, w.donors, w.sources, w.made = imagesOf(first), firmwareIn(first), sourcesOf(first), madeOf(first)
 	}
 	survey, err := w.facts(ctx, "")
 	if err != nil {
@@ -50,6 +50,19 @@ func imagesOf(layout *spec.Layout) []string {
 	for _, g := range layout.Guests {
 		for _, d := range g.Disks {
 			if d.Image != "" {
+				list = append(list, d.Image)
+			}
+		}
+	}
+	return list
+}
+
+// madeOf lists the images that a layout has made of drives.
+func madeOf(layout *spec.Layout) []string {
+	var list []string
+	for _, g := range layout.Guests {
+		for _, d := range g.Disks {
+			if d.CopyFrom != nil {
 				list = append(list, d.Image)
 			}
 		}

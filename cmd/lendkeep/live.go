@@ -39,13 +39,13 @@ func (w *where) openLive(uri string) (host, error) {
 	if w.progress != nil {
 		drives.Watch = w.progress.copied
 	}
-	images := slices.Clone(w.images)
+	images := slices.Concat(w.images, w.made)
 	for _, source := range w.sources {
 		images = append(images, source.Path)
 	}
 	silent := func(context.Context) (facts.Virtualization, map[string]string) { return unanswered(uri, away), nil }
 	live := liveHost{tree: tree, libvirt: silent, firmware: firmware.OnHost(tree.FS(), firmwareCache(), w.donors...), images: images,
-		contents: drive.Contents{Root: "/", Systems: system.Look}, sources: w.sources, confirmed: confirmed, recording: w.recording}
+		contents: drive.Contents{Root: "/", Systems: system.Look}, sources: w.sources, drives: drives, made: w.made, confirmed: confirmed, recording: w.recording}
 	if away != nil { // there is nothing to act through
 		return host{step.Ports{Survey: live}, func() {}}, nil
 	}
@@ -53,7 +53,7 @@ func (w *where) openLive(uri string) (host, error) {
 	return host{step.Ports{
 		Survey: live, Guests: conn, Mounts: drive.Mounts{}, Functions: tree, Recovery: tree,
 		Stores: firmware.Stores{Root: "/", Keep: filepath.Join(files.Kept, "variables")},
-		Guard:  hook.Files{Root: "/"}, Watch: systemd.Units{Root: "/"}, BootAids: firmware.Folder{Root: "/"}, Drives: drives, Starters: drives, Person: confirmed,
+		Guard:  hook.Files{Root: "/"}, Watch: systemd.Units{Root: "/"}, BootAids: firmware.Folder{Root: "/"}, Drives: drives, Starters: drives, Images: drives, Person: confirmed,
 	}, conn.Close}, nil
 }
 
@@ -66,6 +66,8 @@ type liveHost struct {
 	images    []string // paths that the layout names
 	contents  drive.Contents
 	sources   []facts.StatedImage // images that are looked into, besides every NVMe drive
+	drives    drive.Drives
+	made      []string // images that are made of drives
 	confirmed person.File
 	recording *archive.Recording // gets what is not read from the tree; nil: nothing is kept
 }
@@ -83,6 +85,7 @@ func (h liveHost) Survey(ctx context.Context) (facts.Survey, error) {
 		drives = append(drives, n.Block)
 	}
 	h.contents.Survey(ctx, &survey, drives, h.sources)
+	h.drives.Rooms(&survey, h.made)
 	if h.recording != nil {
 		keepAnswers(h.recording, answers, survey.Contents)
 	}

@@ -95,7 +95,7 @@ func (ds Drives) openOnce(ctx context.Context, d facts.Drive, flags int) (*opene
 		}
 		return nil, fmt.Errorf("open drive %s: %w", d.Serial, err)
 	}
-	o := &opened{file, device, d, ds.Systems}
+	o := &opened{File: file, device: device, drive: d, systems: ds.Systems}
 	if err := errors.Join(ds.same(o), lock(file), fresh(o)); err != nil {
 		_ = file.Close() // nothing was written
 		return nil, fmt.Errorf("open drive %s (%s): %w", d.Serial, device.Name, err)
@@ -131,6 +131,11 @@ func (ds Drives) unused(ctx context.Context, device Device) error {
 	for _, p := range parts {
 		devices = append(devices, p.devno)
 	}
+	return ds.nobodyHas(ctx, devices)
+}
+
+// nobodyHas says who has any of these devices open.
+func (ds Drives) nobodyHas(ctx context.Context, devices []facts.Devno) error {
 	ask := ds.Openers
 	if ask == nil {
 		ask = holding.Openers

@@ -113,13 +113,22 @@ func (h *Host) writing(label string, d facts.Drive, deed func(*facts.Block, *fac
 }
 
 func (h *Host) write(d facts.Drive, deed func(*facts.Block, *facts.Content) error) error {
+	b, content, err := h.drive(d)
+	if err != nil {
+		return err
+	}
+	if uses := facts.NewIndex(&h.survey).LiveUses(*b.Controller); len(uses) > 0 {
+		return fmt.Errorf("open drive %s: device or resource busy: %s", d.Serial, uses[0])
+	}
+	return deed(b, content)
+}
+
+// drive finds a drive by what it is, with what is known of what it holds.
+func (h *Host) drive(d facts.Drive) (*facts.Block, *facts.Content, error) {
 	ix := facts.NewIndex(&h.survey)
 	list := ix.BySerial(d.Serial)
 	if len(list) != 1 || list[0].NVMe.State != "live" {
-		return fmt.Errorf("open drive %s: it is not here", d.Serial)
-	}
-	if uses := ix.LiveUses(list[0].Address); len(uses) > 0 {
-		return fmt.Errorf("open drive %s: device or resource busy: %s", d.Serial, uses[0])
+		return nil, nil, fmt.Errorf("open drive %s: it is not here", d.Serial)
 	}
 	for _, n := range list[0].NVMe.Namespaces {
 		b := ix.Block(n.Block)
@@ -127,15 +136,15 @@ func (h *Host) write(d facts.Drive, deed func(*facts.Block, *facts.Content) erro
 			continue
 		}
 		if b.SizeBytes != d.SizeBytes || b.SectorBytes != d.SectorBytes {
-			return fmt.Errorf("open drive %s: it has %d bytes, not %d", d.Serial, b.SizeBytes, d.SizeBytes)
+			return nil, nil, fmt.Errorf("open drive %s: it has %d bytes, not %d", d.Serial, b.SizeBytes, d.SizeBytes)
 		}
 		i := slices.IndexFunc(h.survey.Contents, func(c facts.Content) bool { return c.Of == b.Name })
 		if i < 0 {
-			return fmt.Errorf("open drive %s: what it holds is not known", d.Serial)
+			return nil, nil, fmt.Errorf("open drive %s: what it holds is not known", d.Serial)
 		}
-		return deed(b, &h.survey.Contents[i])
+		return b, &h.survey.Contents[i], nil
 	}
-	return fmt.Errorf("open drive %s: it has no namespace %d", d.Serial, d.Namespace)
+	return nil, nil, fmt.Errorf("open drive %s: it has no namespace %d", d.Serial, d.Namespace)
 }
 
 func (h *Host) sign(label string, d facts.Drive, on facts.Entry, signature *facts.Signature, may func(*facts.Signature) error) error {

@@ -48,6 +48,7 @@ type world struct {
 	origins  map[string]Origin              // by path
 	marks    map[string]facts.Volume        // how filesystems stood, by device and condition
 	ends     map[string]Ends                // what was kept of drives, by its name
+	places   map[string]facts.Path          // what was where images were made, by the name of what is kept
 	stores   map[string]facts.VariableStore // what was kept of variable stores, by its sha256
 	done     []Done                         // steps by hand that are confirmed
 	boot     []facts.Mount                  // what a start of the host mounts
@@ -80,7 +81,7 @@ type Origin struct {
 // New makes a host that stands as the survey says. The judge may be nil: then
 // nobody but this package judges definitions.
 func New(survey facts.Survey, judge Judge) *Host {
-	h := &Host{world: &world{survey: Clone(survey.Unanswered()), unseen: map[facts.Address]Unseen{}, remount: map[string]facts.Mount{}, origins: map[string]Origin{}, ends: map[string]Ends{}, stores: map[string]facts.VariableStore{}, marks: map[string]facts.Volume{}, judge: judge}}
+	h := &Host{world: &world{survey: Clone(survey.Unanswered()), unseen: map[facts.Address]Unseen{}, remount: map[string]facts.Mount{}, origins: map[string]Origin{}, ends: map[string]Ends{}, places: map[string]facts.Path{}, stores: map[string]facts.VariableStore{}, marks: map[string]facts.Volume{}, judge: judge}}
 	h.boot = slices.Clone(h.survey.Mounts)
 	h.began = slices.DeleteFunc(slices.Clone(h.survey.Libvirt.Guests), func(g facts.Guest) bool { return g.Live == nil || g.Kept == nil })
 	h.believe()
@@ -155,7 +156,7 @@ func (h *Host) Expect(at facts.Address, partition, kind string) {
 
 // Ports gives the host as everything that steps act through.
 func (h *Host) Ports() step.Ports {
-	return step.Ports{Survey: h, Guests: h, Mounts: h, Functions: h, Recovery: h, Stores: h, Guard: h, Watch: h, BootAids: h, Drives: h, Starters: h, Person: h}
+	return step.Ports{Survey: h, Guests: h, Mounts: h, Functions: h, Recovery: h, Stores: h, Guard: h, Watch: h, BootAids: h, Drives: h, Starters: h, Images: h, Person: h}
 }
 
 // Survey reads the host's facts.
@@ -208,6 +209,7 @@ func Clone(s facts.Survey) facts.Survey {
 	s.ROMs = slices.Clone(s.ROMs)
 	s.Contents = slices.Clone(s.Contents)
 	s.Asked = slices.Clone(s.Asked)
+	s.Rooms = slices.Clone(s.Rooms)
 	s.Confirmed = slices.Clone(s.Confirmed)
 	return s
 }
@@ -243,5 +245,5 @@ func (h *Host) guest(name string) *facts.Guest {
 func (h *Host) Second() *Host {
 	h.mu.Lock()
 	defer h.mu.Unlock()
-	return &Host{world: &world{survey: Clone(h.survey), unseen: maps.Clone(h.unseen), remount: maps.Clone(h.remount), origins: maps.Clone(h.origins), ends: maps.Clone(h.ends), stores: maps.Clone(h.stores), marks: maps.Clone(h.marks), done: slices.Clone(h.done), boot: h.boot, began: h.began, stubborn: h.stubborn, inUse: slices.Clone(h.inUse), judge: h.judge}}
+	return &Host{world: &world{survey: Clone(h.survey), unseen: maps.Clone(h.unseen), remount: maps.Clone(h.remount), origins: maps.Clone(h.origins), ends: maps.Clone(h.ends), places: maps.Clone(h.places), stores: maps.Clone(h.stores), marks: maps.Clone(h.marks), done: slices.Clone(h.done), boot: h.boot, began: h.began, stubborn: h.stubborn, inUse: slices.Clone(h.inUse), judge: h.judge}}
 }

@@ -31,6 +31,7 @@ type kept struct {
 	Ends    []Ends                `json:"ends"`
 	Stores  []facts.VariableStore `json:"stores,omitempty"`
 	Done    []Done                `json:"done,omitempty"`
+	Places  map[string]facts.Path `json:"places,omitempty"`
 	// What brings controllers back that do not come by themselves.
 	Stubborn map[facts.Address]guard.Rung `json:"stubborn,omitempty"`
 }
@@ -69,6 +70,9 @@ func decoded(content []byte, judge Judge) (*Host, error) {
 	}
 	for _, s := range k.Stores {
 		h.stores[s.SHA256] = s
+	}
+	for keep, p := range k.Places {
+		h.places[keep] = p
 	}
 	for _, m := range k.Remount {
 		h.remount[m.Devno.String()+m.Path] = m
@@ -120,7 +124,7 @@ func (h *Host) changed() error {
 // become makes a host stand as another one does.
 func (h *Host) become(other *Host) {
 	h.survey, h.unseen, h.remount, h.origins, h.marks = other.survey, other.unseen, other.remount, other.origins, other.marks
-	h.ends, h.stores, h.done, h.boot, h.began, h.stubborn = other.ends, other.stores, other.done, other.boot, other.began, other.stubborn
+	h.ends, h.places, h.stores, h.done, h.boot, h.began, h.stubborn = other.ends, other.places, other.stores, other.done, other.boot, other.began, other.stubborn
 }
 
 func (h *Host) keep() error {
@@ -128,7 +132,7 @@ func (h *Host) keep() error {
 	if err := h.survey.Encode(&survey); err != nil {
 		return err
 	}
-	k := kept{Survey: survey.Bytes(), Away: []Unseen{}, Remount: []facts.Mount{}, Origins: []Origin{}, Ends: []Ends{}, Done: h.done, Stubborn: h.stubborn}
+	k := kept{Survey: survey.Bytes(), Away: []Unseen{}, Remount: []facts.Mount{}, Origins: []Origin{}, Ends: []Ends{}, Done: h.done, Places: h.places, Stubborn: h.stubborn}
 	for _, sum := range slices.Sorted(maps.Keys(h.stores)) {
 		k.Stores = append(k.Stores, h.stores[sum])
 	}

@@ -69,6 +69,7 @@ var checks = []Check{
 	{"shift", "shift.go", checkShifts},
 	{"memory", "memory.go", checkMemory},
 	{"copy", "copy.go", checkCopy},
+	{"copy-from", "back.go", checkCopyFrom},
 	{"partition", "partition.go", checkPartitions},
 	{"return-mount", "returnmount.go", checkReturnMounts},
 	{"stray-mount", "straymount.go", checkStrayMounts},

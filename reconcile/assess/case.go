@@ -26,6 +26,7 @@ type Case struct {
 	uses      map[facts.Address][]facts.Use
 	changes   map[string]Change
 	fillings  map[string]Filling
+	backs     []Back // nil: not planned yet
 	companies map[int]*company
 	lent      []Found // controllers that a guest may borrow, those alone
 	aside     []Found // those that an order puts on VFIO for their sake
@@ -284,6 +285,9 @@ func (c *Case) mountsUnder(places []string) []OnMount {
 	}
 	return list
 }
+
+// On gives the return mount on which a file lies, if any.
+func (c *Case) On(file string) []OnMount { return c.mountsUnder([]string{file}) }
 
 // OnMount is a mount that a controller's return makes.
 type OnMount struct {

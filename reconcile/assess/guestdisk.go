@@ -133,11 +133,14 @@ func (c *Case) diskFinding(g *spec.Guest, d spec.Disk) (Finding, bool) {
 	if d.PartitionID != "" {
 		return c.partitionFinding(g, d)
 	}
+	if c.makes(d.Image) {
+		return f, false
+	}
 	if !c.missing(d.Image) {
 		return c.unknownDisk(g, d.Name, d.Image, d.At)
 	}
 	f.Summary = shorten("image of disk " + d.Name + " of guest " + g.Name + " is missing")
-	f.Detail = "The guest cannot start without it. lendkeep makes no images."
+	f.Detail = "The guest cannot start without it."
 	f.Causes = []Cause{{d.Image, "no such file"}}
 	f.Remedies = []string{"put the image there"}
 	if d.SizeBytes > 0 {

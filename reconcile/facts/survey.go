@@ -46,6 +46,8 @@ type Survey struct {
 
 	Asked []Installed `json:"asked,omitempty"` // the systems of running guests that answered, by guest
 
+	Rooms []Room `json:"rooms,omitempty"` // of the images that a layout or an order has made, by path
+
 	Confirmed []string `json:"confirmed,omitempty"` // steps by hand that a person has said are done
 
 	Gaps []Gap `json:"gaps,omitempty"` // whole areas that could not be read

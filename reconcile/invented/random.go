@@ -23,6 +23,7 @@ func Random(t *rapid.T) (facts.Survey, *spec.Layout) {
 	r.firmware()
 	r.systems()
 	r.moves(layout)
+	r.backs(layout)
 	r.starts(layout)
 	r.run()
 	r.b.Survey.Sort()

@@ -35,7 +35,7 @@ func Steps() []step.Step {
 		&step.WriteEntry{Guest: "grading", Store: "/vars.fd", StoreSum: "a0", Entry: facts.NewEntry{Label: "x", File: `\a.efi`}},
 		&step.StopGuest{Guest: "grading", Limit: time.Minute, LetsGo: []facts.Identity{reel}, Mounts: []step.Filesystem{shelf}, ByHand: asked},
 		&step.StartGuest{Guest: "grading", Limit: time.Minute, Borrows: []facts.Identity{reel}, Frees: []string{"/srv/shelf"}, LivesOn: []string{"/srv/films"},
-			Aside: []facts.Identity{{Controller: "card"}}, Guarded: true, Filled: []string{"reel"}, ROM: rom.Path, Shim: shim.Path, Apart: []string{"second"}, Store: "/vars.fd"},
+			Aside: []facts.Identity{{Controller: "card"}}, Guarded: true, Filled: []string{"reel"}, ROM: rom.Path, Shim: shim.Path, Apart: []string{"second"}, Made: []string{"/srv/images/back.qcow2"}, Store: "/vars.fd"},
 		&step.DefineGuest{Guest: "grading", Before: before, Wanted: starts},
 		&step.DefineGuest{Guest: "scans", Wanted: definition.Wanted{Name: "scans", MemoryBytes: 1 << 30, CPUs: 1}},
 		&step.RetireGuest{Guest: "grading", Before: before, Autostart: true},
@@ -52,6 +52,10 @@ func fills(reel facts.Identity, table facts.Table, asked []string) []step.Step {
 	to := step.Target{Controller: reel, Drive: facts.Drive{Controller: "reel", Serial: reel.Serial, Namespace: 1, SizeBytes: 2 << 30, SectorBytes: 512}, Keep: "k"}
 	from := facts.Source{Path: "/srv/images/grading.qcow2", SizeBytes: 1 << 30}
 	driver := facts.Answer{Question: facts.AsksDriver, Says: facts.Absent, Where: `\Windows\System32\config\SYSTEM`, Seen: "stornvme: Start is 3", Mendable: true}
+	image := facts.NewImage{Path: "/srv/images/back.qcow2", Format: "qcow2", Table: table}
+	if made, err := facts.ImageOf(image.Path, image.Format, table, table.Entries[:1]); err == nil {
+		image = made
+	}
 	entry, made := table.Entries[0], facts.NewFilesystem{Kind: "xfs", UUID: "u"}
 	return []step.Step{
 		&step.ClearDrive{Target: to, Holds: "a GPT", Table: table.ID, Then: "another"},
@@ -64,5 +68,6 @@ func fills(reel facts.Identity, table facts.Table, asked []string) []step.Step {
 		&step.WriteTable{Target: to, Before: &table, After: table},
 		&step.MakeFilesystem{Target: to, Partition: entry, Made: made, Over: true},
 		&step.MakeFilesystem{Target: to, Partition: entry, Made: made, Added: true},
+		&step.CopyBack{Target: to, Guest: "grading", Before: table, Image: image, On: []string{"/srv/films"}},
 	}
 }

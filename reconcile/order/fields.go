@@ -30,6 +30,7 @@ var passing = map[string]string{
 	"Survey.Stores":      "by guest",
 	"Survey.ROMs":        "by path",
 	"Survey.Shims":       "by path",
+	"Survey.Rooms":       "by the image that is made",
 	"Survey.Contents":    "by controller and by image",
 	"Survey.Asked":       "by question, where nobody is asked because of the answer",
 	"Installed.AskedAt":  "a time",
@@ -65,6 +66,7 @@ var passing = map[string]string{
 
 	"Content.Of":         "of a drive a kernel name, of an image what is asked by",
 	"Content.DataBytes":  "changes as the image is written, which its stamp tells",
+	"Room.FreeBytes":     "comes and goes; the step asks right before it writes",
 	"Volume.Why":         "words about the condition",
 	"Guest.UUID":         "as existence",
 	"Guest.Kept":         "its text is relied on, and what was read of it is in that",

@@ -38,6 +38,7 @@ func (p *planner) plan() error {
 	if lends {
 		p.installWatch()
 	}
+	p.back()
 	for i := range p.c.Layout.Guests {
 		if err := p.guest(&p.c.Layout.Guests[i]); err != nil {
 			return err
@@ -189,7 +190,7 @@ func (p *planner) stop(g *spec.Guest, restart bool) {
 }
 
 func (p *planner) start(g *spec.Guest) {
-	s := &step.StartGuest{Guest: g.Name, Limit: g.Stop, Guarded: p.guard && len(g.Borrows) > 0, ROM: pathOf(p.c.Change(g).ROM), Shim: shimOf(p.c.Change(g).Shim)}
+	s := &step.StartGuest{Guest: g.Name, Limit: g.Stop, Guarded: p.guard && len(g.Borrows) > 0, Made: step.Makes(p.steps, g.Name), ROM: pathOf(p.c.Change(g).ROM), Shim: shimOf(p.c.Change(g).Shim)}
 	if entry, _ := p.c.Entry(g); entry != nil {
 		s.Store = entry.Store.Path
 	}

@@ -27,7 +27,7 @@ var howRelied = map[string]string{
 	"Block": "controller", "PartitionTable": "controller", "Partition": "controller", "Signature": "controller", "Mapper": "controller",
 	"Content": "controller and image", "Table": "controller and image", "Entry": "controller and image", "Volume": "controller and image", "ImageFile": "image",
 	"Installed": "controller and image, and by question", "Answer": "controller and image, and by question",
-	"Mount": "mount", "Path": "path and guest",
+	"Room": "made", "Mount": "mount", "Path": "path and guest",
 	"Guest": "guest", "Firmware": "guest, host and firmware", "VariableStore": "guest and variables", "BootEntry": "guest and variables",
 	"ROM": "rom", "PlacedROM": "rom", "Shim": "shim", "PlacedShim": "shim", "SystemPartition": "shim",
 

@@ -59,6 +59,8 @@ var things = map[string]thingKind{
 		return controllerNamed(controller)
 	}},
 
+	"made": {starts: unaffected, first: (*planner).made, read: reader.made},
+
 	"firmware":  {starts: unaffected, first: always("as planned"), read: func(r reader, name string) { one(r, "", r.ix.Image(name)) }},
 	"rom":       {starts: unaffected, first: inPlace((*facts.Index).ROM), read: func(r reader, name string) { one(r, "", r.ix.ROM(name)) }},
 	"shim":      {starts: unaffected, first: inPlace((*facts.Index).Shim), read: func(r reader, name string) { one(r, "", r.ix.Shim(name)) }},

@@ -62,6 +62,9 @@ func (d *drawing) places(s step.Step) []Mention {
 		add(d.guestMention(s.Guest))
 	case *step.WriteEntry:
 		add(d.guestMention(s.Guest))
+	case *step.CopyBack:
+		add(d.guestMention(s.Guest))
+		add(d.ofLayout(s.Controller.Controller))
 	case *step.PlaceROM:
 		add(d.ofLayout(s.Controller))
 	case *step.PlaceShim:

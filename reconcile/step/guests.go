@@ -110,6 +110,7 @@ type StartGuest struct {
 	ROM     string           `json:"rom,omitempty"`      // path of the option ROM that it boots by
 	Shim    string           `json:"shim,omitempty"`     // path of the shim disk that it boots by
 	Apart   []string         `json:"apart,omitempty"`    // guests that an order shuts down before, since both cannot run
+	Made    []string         `json:"made,omitempty"`     // images of its disks that earlier steps make of drives
 	Store   string           `json:"store,omitempty"`    // path of its variable store, where a step before it writes to it
 }
 
@@ -154,6 +155,9 @@ func (s *StartGuest) needs() []Condition {
 	}
 	if s.Shim != "" {
 		list = append(list, shimIs(s.Shim, "in place"))
+	}
+	for _, path := range s.Made {
+		list = append(list, madeIs(path, "whole"))
 	}
 	if s.Store != "" {
 		list = append(list, variablesAre(s.Store, "as planned"))

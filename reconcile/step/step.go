@@ -95,6 +95,7 @@ type Ports struct {
 	BootAids  BootAids
 	Drives    Drives
 	Starters  Starters
+	Images    Images
 	Person    Person
 }
 
@@ -239,7 +240,7 @@ var kinds = byName(
 	&InstallGuard{}, &InstallWatch{}, &PlaceROM{}, &PlaceShim{}, &WriteEntry{},
 	&StopGuest{}, &StartGuest{}, &DefineGuest{}, &RetireGuest{},
 	&Mount{}, &Unmount{}, &TakeBack{}, &SetAside{},
-	&ByHand{}, &ClearDrive{}, &CopySystem{}, &StartAtBoot{}, &WriteTable{}, &MakeFilesystem{},
+	&ByHand{}, &ClearDrive{}, &CopySystem{}, &StartAtBoot{}, &WriteTable{}, &MakeFilesystem{}, &CopyBack{},
 )
 
 func byName(list ...Step) map[string]reflect.Type {

@@ -71,6 +71,8 @@ func filesystemIs(controller, partition, value string) Condition { // absent, ma
 
 func imageIs(path, value string) Condition { return is("image", path, value) } // as planned
 
+func madeIs(path, value string) Condition { return is("made", path, value) } // absent, whole
+
 func firmwareIs(path, value string) Condition { return is("firmware", path, value) } // as planned
 
 func variablesAre(store, value string) Condition { return is("variables", store, value) } // as before, as planned

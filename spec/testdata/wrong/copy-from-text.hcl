@@ -1,0 +1,12 @@
+host "larch" {}
+controller "reel" {
+  nvme { serial = "RL-4410-0073" }
+}
+guest "a" {
+  disk "system" {
+    image     = "/srv/images/a.qcow2"
+    format    = "qcow2"
+    bus       = "virtio"
+    copy_from = "reel" # want "copy_from"
+  }
+}

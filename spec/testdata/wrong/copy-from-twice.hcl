@@ -1,0 +1,20 @@
+host "larch" {}
+controller "reel" {
+  nvme { serial = "RL-4410-0073" }
+}
+guest "a" {
+  disk "system" {
+    image     = "/srv/images/a.qcow2"
+    format    = "qcow2"
+    bus       = "virtio"
+    copy_from = controller.reel
+  }
+}
+guest "b" {
+  disk "system" {
+    image     = "/srv/images/a.qcow2"
+    format    = "qcow2"
+    bus       = "virtio"
+    copy_from = controller.reel # want "the image is made twice"
+  }
+}
