@@ -101,6 +101,10 @@ func (ds Drives) openPlace(path string) (*place, error) {
 	if err != nil {
 		return nil, fmt.Errorf("open its folder: %w", err)
 	}
+	// A filesystem that could not tell files apart later is refused before one is made.
+	if _, err := lookAtOpen(folder); err != nil {
+		return nil, errors.Join(err, folder.Close())
+	}
 	return &place{folder, filepath.Base(path), filepath.Base(facts.PartOf(path))}, nil
 }
 

@@ -160,6 +160,9 @@ func (b *backer) source() bool {
 		return false
 	}
 	b.Drive, b.content = f.Drive, f.Content
+	if on := b.c.Facts.Holding(b.Disk.Image); on != nil && slices.ContainsFunc(b.c.Uses(b.Found.Function.Address), func(u facts.Use) bool { return u.Mount == on }) {
+		return b.stop("image "+b.Disk.Image+" would lie on the same drive", "By a link or a mount its folder is on the drive of "+name+" itself, so nothing would be given up.", Cause{on.Path, "mounted from " + name}, "choose a path on another drive")
+	}
 	if b.c.Filling(name).Does() {
 		return b.stop("the same order would write the drive of "+name, "The layout states partitions that are not on it yet. What a copy is made of must not change meanwhile.", Cause{b.Found.Controller.At.String(), "its drive block"},
 			"take from the drive block what is not on the drive", "make the partitions first, in an order of their own")
@@ -204,12 +207,26 @@ func (b *backer) hosts(e facts.Entry) bool {
 	if d := b.Found.Controller.Drive; d != nil && slices.ContainsFunc(d.Partitions, func(p spec.Partition) bool { return p.Name == e.Name }) {
 		return true
 	}
-	if e.ID != idOf("partition", b.Drive.Serial, b.Table.ID, e.Name, fmt.Sprint(e.First)) {
+	if !b.madeHere(e) {
 		return false
 	}
 	b.say(Note, "partition "+e.Name+" stays out of the image", "The layout does not state it, but lendkeep made it for the host, so it is none of the system's.",
 		Cause{fmt.Sprintf("partition %d of /dev/%s", e.Number, b.content.Of), "id " + e.ID}, "state it in the drive block as long as the host needs it")
 	return true
+}
+
+// madeHere tells a partition by the identity that lendkeep gives to those it makes,
+// by its own name or one that the layout states: a guest may have renamed it.
+func (b *backer) madeHere(e facts.Entry) bool {
+	names := []string{e.Name}
+	if d := b.Found.Controller.Drive; d != nil {
+		for _, p := range d.Partitions {
+			names = append(names, p.Name)
+		}
+	}
+	return slices.ContainsFunc(names, func(name string) bool {
+		return e.ID == idOf("partition", b.Drive.Serial, b.Table.ID, name, fmt.Sprint(e.First))
+	})
 }
 
 // users stops where anybody uses what would be copied: those who write make a broken

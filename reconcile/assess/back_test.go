@@ -68,6 +68,7 @@ func init() {
 		"a partition that is a disk of a guest that is off": {func(b *bench) {
 			b.Device("catalogue", "<disk type='block' device='disk'><source dev='/dev/nvme0n1p1'/><target dev='vdz' bus='virtio'/></disk>")
 		}, assess.Stop, "guest catalogue"},
+		"by a link on the same drive": {func(b *bench) { b.path(backImage).Resolved = "/srv/shelf/back.qcow2" }, assess.Stop, "choose a path on another drive"},
 		"nothing but the shelf": {func(b *bench) {
 			b.content("nvme0n1").Table.Entries = b.content("nvme0n1").Table.Entries[1:]
 		}, assess.Stop, "no partition is left"},
@@ -170,6 +171,18 @@ func TestWhatNeverGoesBack(t *testing.T) {
 	left := b.backs()[0].Image.Left(*table)
 	require.Len(t, left, 1)
 	assert.Equal(t, "shelf", left[0].Name)
+
+	// A guest has renamed it, and called another one so.
+	b = newBench()
+	givenUp(b)
+	table = b.content("nvme0n1").Table
+	hosts(table, 1)
+	table.Entries[0].Name, table.Entries[1].Name = "shelf", "other"
+	third.Number, third.Name = 3, "system"
+	table.Entries = append(table.Entries, third)
+	for _, e := range b.backs()[0].Image.Table.Entries {
+		assert.Equal(t, "system", e.Name)
+	}
 }
 
 // Once lendkeep has made it of this drive nothing is left to do, wherever that is.
