@@ -26,7 +26,6 @@ import (
 	"cmp"
 	"fmt"
 	"slices"
-	"strings"
 
 	"lendkeep/reconcile/facts"
 	"lendkeep/spec"
@@ -94,7 +93,7 @@ func (b *backer) stop(summary, detail string, cause Cause, remedies ...string) b
 
 // plan tells whether the image is to be made.
 func (b *backer) plan() bool {
-	if there, known := b.place(); !known || there {
+	if there, seen := b.place(); !seen || there {
 		return false
 	}
 	if !b.source() || !b.take() {
@@ -109,8 +108,8 @@ func (b *backer) plan() bool {
 
 // place asks what is where the image goes. It tells whether the image is there, as
 // lendkeep made it, and whether anything can be said.
-func (b *backer) place() (there, known bool) {
-	image := b.Disk.Image
+func (b *backer) place() (there, seen bool) {
+	image, known := b.Disk.Image, b.c.Facts.Guest(b.Guest.Name)
 	p, room := b.c.Facts.Path(image), b.c.Facts.Room(image)
 	why := ""
 	switch {
@@ -121,12 +120,16 @@ func (b *backer) place() (there, known bool) {
 	}
 	controller := b.Found.Controller
 	switch {
-	case why != "":
-		return false, b.stop("where image "+image+" goes is not known", "Whether something is there already, and how much room there is, must be seen before.", Cause{image, why},
-			"check on the host itself, as root and without --survey", "make its folder, or correct the path")
+	case b.c.hidden(image) && known != nil && b.c.Facts.Has(known, image):
+		b.say(Note, "image "+image+" is not looked at", "Guest "+b.Guest.Name+" has it as a disk, so it counts as made. It belongs on a mount that is not there now.", Cause{image, "its mount is absent"},
+			"take copy_from out of the layout once the guest has started well from it")
+		return true, true
 	case b.c.hidden(image):
 		return false, b.stop("image "+image+" would be on no mount", "It belongs on a mount of the layout that is not there now: what is written there would lie on another drive.", Cause{image, "its mount is absent"},
 			"plan again when the mount is there", "choose another path")
+	case why != "":
+		return false, b.stop("where image "+image+" goes is not known", "Whether something is there already, and how much room there is, must be seen before.", Cause{image, why},
+			"check on the host itself, as root and without --survey", "make its folder, or correct the path")
 	case !p.Missing && !room.Unfinished && controller.NVMe != nil && room.From == controller.NVMe.Serial:
 		return true, true
 	case room.Unfinished:
@@ -168,82 +171,6 @@ func (b *backer) source() bool {
 			"take from the drive block what is not on the drive", "make the partitions first, in an order of their own")
 	}
 	return true
-}
-
-// take takes the table apart into what goes and what stays.
-func (b *backer) take() bool {
-	name, holds := b.Found.Controller.Name, Cause{"/dev/" + b.content.Of, "holds " + b.content.Describe()}
-	byHand := "make the image by hand, knowing what is on the drive: qemu-img convert"
-	switch {
-	case b.content.Unfinished != "":
-		return b.stop("drive of "+name+" holds half a copy", "There is no whole system on it.", holds, "end the order that began it: lendkeep resume, or lendkeep rollback")
-	case b.content.Table == nil:
-		return b.stop("drive of "+name+" holds no partition table", "So there is no installed system on it that could be copied.", holds, "see whether it is the drive that is meant", "take copy_from out of the layout")
-	case b.content.Signature != nil:
-		return b.stop("drive of "+name+" is more than its table", "Beside the table it is marked as a whole, as an array or a filesystem does it.", holds, "see what keeps the mark: wipefs lists it", byHand)
-	case b.Drive.SectorBytes != 512:
-		return b.stop("drive of "+name+" has sectors of another size", "A partition table counts in sectors: one of a drive with sectors of "+fmt.Sprint(b.Drive.SectorBytes)+" bytes means other places in an image, which has 512.", holds, byHand)
-	}
-	b.Table = *b.content.Table
-	var carried []facts.Entry
-	for _, e := range b.Table.Entries {
-		if !b.hosts(e) {
-			carried = append(carried, e)
-		}
-	}
-	made, err := facts.ImageOf(b.Disk.Image, b.Disk.Format, b.Table, carried)
-	if err != nil {
-		return b.stop("drive of "+name+" cannot be taken apart", "Only partitions of the system's own go into an image, so they must be told from the others: "+err.Error()+".", holds,
-			"see what is wrong: sgdisk -v", byHand)
-	}
-	b.Image = made
-	return true
-}
-
-// hosts tells a partition of the host's: one that the layout states, or that
-// lendkeep made, whatever has become of the layout since. Of several with a stated
-// name all are.
-func (b *backer) hosts(e facts.Entry) bool {
-	if d := b.Found.Controller.Drive; d != nil && slices.ContainsFunc(d.Partitions, func(p spec.Partition) bool { return p.Name == e.Name }) {
-		return true
-	}
-	if !b.madeHere(e) {
-		return false
-	}
-	b.say(Note, "partition "+e.Name+" stays out of the image", "The layout does not state it, but lendkeep made it for the host, so it is none of the system's.",
-		Cause{fmt.Sprintf("partition %d of /dev/%s", e.Number, b.content.Of), "id " + e.ID}, "state it in the drive block as long as the host needs it")
-	return true
-}
-
-// madeHere tells a partition by the identity that lendkeep gives to those it makes,
-// by its own name or one that the layout states: a guest may have renamed it.
-func (b *backer) madeHere(e facts.Entry) bool {
-	names := []string{e.Name}
-	if d := b.Found.Controller.Drive; d != nil {
-		for _, p := range d.Partitions {
-			names = append(names, p.Name)
-		}
-	}
-	return slices.ContainsFunc(names, func(name string) bool {
-		return e.ID == idOf("partition", b.Drive.Serial, b.Table.ID, name, fmt.Sprint(e.First))
-	})
-}
-
-// users stops where anybody uses what would be copied: those who write make a broken
-// copy, and what is a disk of a guest is not another's to see.
-func (b *backer) users() {
-	for _, use := range b.c.Facts.UsesBut(b.Found.Function.Address, numbers(b.Image.Left(b.Table))) {
-		b.stop(string(use.Kind)+" "+use.User+" uses what would be copied", "Only the system's own partitions go into the image. This one is another's, or is written meanwhile.", Cause{use.Chain[0], use.String()},
-			"state the partition in the drive block of "+b.Found.Controller.Name+" where it is the host's", "end the use: unmount it, or shut down what has it")
-	}
-}
-
-func numbers(entries []facts.Entry) []int {
-	var list []int
-	for _, e := range entries {
-		list = append(list, e.Number)
-	}
-	return list
 }
 
 // volumes judges how the filesystems that go were left.
@@ -300,13 +227,4 @@ func (b *backer) tell() {
 			b.say(Caution, other.Of+" is a twin of the image to come", "Both have the same identity of table and partitions. A system that sees one beside the other may use the wrong one.", Cause{other.Of, "table id " + other.Table.ID}, "keep it away from guest "+b.Guest.Name)
 		}
 	}
-}
-
-// partsIn says in words which partitions these are.
-func partsIn(entries []facts.Entry, of *facts.Content) string {
-	shown := *of
-	table := *of.Table
-	table.Entries = entries
-	shown.Table, shown.Signature, shown.Unfinished = &table, nil, ""
-	return strings.TrimPrefix(shown.Describe(), "a partition table (GPT) with ")
 }

@@ -68,6 +68,11 @@ func init() {
 		"a partition that is a disk of a guest that is off": {func(b *bench) {
 			b.Device("catalogue", "<disk type='block' device='disk'><source dev='/dev/nvme0n1p1'/><target dev='vdz' bus='virtio'/></disk>")
 		}, assess.Stop, "guest catalogue"},
+		"on a mount that is away": {away, assess.Stop, "plan again when the mount is there"},
+		"made before, on a mount that is away": {func(b *bench) {
+			away(b)
+			b.Device("grading", "<disk type='file'><driver name='qemu' type='qcow2'/><source file='/srv/attic/back.qcow2'/><target dev='vdy'/></disk>")
+		}, assess.Note, "counts as made"},
 		"by a link on the same drive": {func(b *bench) { b.path(backImage).Resolved = "/srv/shelf/back.qcow2" }, assess.Stop, "choose a path on another drive"},
 		"nothing but the shelf": {func(b *bench) {
 			b.content("nvme0n1").Table.Entries = b.content("nvme0n1").Table.Entries[1:]
@@ -107,6 +112,13 @@ func init() {
 			tells    string
 		}{func(b *bench) { givenUp(b); change(b) }, "copy-from", c.severity, c.tells}
 	}
+}
+
+// away has the image belong on a mount of another drive, which is not there.
+func away(b *bench) {
+	b.NVMe("RL-4410-0088", "attic")
+	b.layout.Controllers = append(b.layout.Controllers, invented.Controller("tape", "RL-4410-0088", "attic", "/srv/attic"))
+	b.layout.Guests[0].Disks[0].Image = "/srv/attic/back.qcow2"
 }
 
 func (b *bench) path(named string) *facts.Path {
