@@ -187,6 +187,25 @@ func TestLoaderEntries(t *testing.T) {
 	assert.Contains(t, i.Answer(facts.AsksDriver).Seen, "no unified kernel image that can be read")
 }
 
+// Entries that GRUB reads, of which its environment names the one that is started, as
+// Fedora has them (from memory).
+func TestEntriesByGRUB(t *testing.T) {
+	entry := func(release string) string {
+		return "title Larch\nversion " + release + "\nlinux /boot/vmlinuz-" + release + "\ninitrd /boot/initrd.img-" + release + " $tuned_initrd\noptions $kernelopts $tuned_params\n"
+	}
+	system := debian(t).and(files{
+		"boot/grub/grub.cfg":            "load_env\nif [ \"${next_entry}\" ] ; then\n set default=\"${next_entry}\"\nelse\n set default=\"${saved_entry}\"\nfi\ninsmod blscfg\nblscfg\n",
+		"boot/loader/entries/id-6.conf": entry(release), "boot/loader/entries/id-5.conf": entry("5.10.0-9-amd64"),
+		"usr/lib/modules/5.10.0-9-amd64/modules.builtin": "kernel/a.ko\n",
+	})
+	for saved, says := range map[string]facts.Held{"id-6": facts.Present, "id-5": facts.Absent, "": facts.Unknown, "gone": facts.Unknown} {
+		i := look(t, disk(t, onOne(system.and(files{"boot/grub/grubenv": "saved_entry=" + saved + "\nkernelopts=root=UUID=" + rootID + " ro\n"}))...))
+		assert.Equal(t, says, i.Answer(facts.AsksDriver).Says, "%s: %s", saved, i.Answer(facts.AsksDriver).Seen)
+		assert.Equal(t, facts.Present, i.Answer(facts.AsksNames).Says, i.Answer(facts.AsksNames).Seen)
+		assert.Equal(t, facts.Present, i.Answer(facts.AsksLoader).Says, i.Answer(facts.AsksLoader).Seen)
+	}
+}
+
 // A unified kernel image as ukify puts it together: objcopy(1) adds the sections
 // (Unified Kernel Image specification).
 func TestUnifiedKernelImage(t *testing.T) {
