@@ -10,7 +10,7 @@ import (
 // of its conditions: what depends on one is taken where all ways agree, and is not
 // known where they do not (GRUB manual, "Shell-like scripting").
 func ReadGrub(text string, env map[string]string) Menu {
-	if strings.Count(text, "\n") > linesMost {
+	if len(text) > textMost || strings.Count(text, "\n") > linesMost {
 		return Menu{}.NoFirst()
 	}
 	if !strings.Contains(text, "load_env") {

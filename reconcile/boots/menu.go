@@ -32,9 +32,11 @@ func (m Menu) NoFirst() Menu {
 	return m
 }
 
-// linesMost bounds the lines of a loader's file, entriesMost what it offers.
+// linesMost and textMost bound a text that is read, in lines and bytes, entriesMost what
+// a loader's file offers.
 const (
-	linesMost   = 20000
+	linesMost   = 5000
+	textMost    = 512 << 10
 	entriesMost = 200
 )
 
@@ -95,6 +97,9 @@ func ReadEnv(text string) map[string]string {
 // "Config"; U-Boot doc/README.pxe).
 func ReadExtlinux(text string) Menu {
 	m := Menu{First: -1}
+	if len(text) > textMost {
+		return m
+	}
 	first := ""
 	for line := range strings.Lines(certain(text)) {
 		key, value, _ := strings.Cut(strings.TrimSpace(strings.ReplaceAll(line, "\t", " ")), " ")

@@ -47,6 +47,9 @@ func (f File) names(own []string) []named {
 	if f.Gap != "" {
 		return []named{{file: f, says: facts.Unknown, why: f.Gap}}
 	}
+	if len(f.Text) > textMost || strings.Count(f.Text, "\n") > linesMost {
+		return []named{{file: f, says: facts.Unknown, why: "it is too long to be read"}}
+	}
 	switch f.Kind {
 	case Fstab:
 		return f.lines(func(fields []string) (facts.Held, string) { return fstabLine(fields, own) })

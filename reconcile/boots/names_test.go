@@ -1,6 +1,7 @@
 package boots_test
 
 import (
+	"strings"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
@@ -66,6 +67,7 @@ func TestNames(t *testing.T) {
 		{"no fstab", []boots.File{root}, facts.Unknown, "none was seen"},
 		{"no line", []boots.File{good}, facts.Unknown, "none was seen"},
 		{"unread", []boots.File{good, root, {Kind: boots.Crypttab, Path: "/etc/crypttab", Gap: "too large"}}, facts.Unknown, "too large"},
+		{"too long", []boots.File{table(strings.Repeat("#\n", 6000)), root}, facts.Unknown, "too long"},
 		{"kind that is not known", []boots.File{good, root, {Kind: "x", Path: "/x"}}, facts.Unknown, "how to read it"},
 		{"disk", []boots.File{table(debianFstab + "/dev/vdb1 /data xfs nofail 0 0\n"), root}, facts.Absent, `line 13: "/dev/vdb1 /data xfs nofail 0 0": that is where`},
 		{"escaped", []boots.File{table(`/dev/vd\141 / ext4`), root}, facts.Absent, "line 1"},

@@ -111,6 +111,9 @@ func (s *system) onRoot(root *volume, boot []*volume) {
 	s.on, s.here = root.Number, root.alone()
 	s.here.mounts = map[string]*place{}
 	fstab, err := s.here.text("/etc/fstab")
+	if len(fstab) > fstabMost {
+		fstab, err = "", fmt.Errorf("/etc/fstab has %d bytes", len(fstab))
+	}
 	if err != nil && !errors.Is(err, fs.ErrNotExist) {
 		s.here.mounts["/boot"] = &place{gap: err.Error()}
 	}
@@ -126,6 +129,8 @@ func (s *system) onRoot(root *volume, boot []*volume) {
 		}
 	}
 }
+
+const fstabMost = 64 << 10 // bytes of which mounts are taken
 
 // mounted gives the partition that a line of fstab names.
 func (s *system) mounted(what string) *place {

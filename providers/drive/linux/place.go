@@ -155,7 +155,7 @@ func (p *place) has(name string) bool {
 }
 
 const (
-	textMost = 4 << 20 // bytes of a text that is read
+	textMost = 1 << 20 // bytes of a text that is read
 	listMost = 5000    // names of a folder all of which are looked at
 )
 
