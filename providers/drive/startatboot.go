@@ -5,7 +5,6 @@ import (
 	"encoding/binary"
 	"errors"
 	"fmt"
-	"io"
 	"slices"
 
 	"golang.org/x/sys/unix"
@@ -91,13 +90,9 @@ func (o *opened) startWords(ctx context.Context) ([]windows.Word, error) {
 	case found.Kind != "windows" || found.Partition == 0:
 		return nil, fmt.Errorf("no Windows that can be told is seen on it: %s %s", found.Kind, found.Gap)
 	}
-	start, size := c.Span(found.Partition)
-	words, err := windows.Words(io.NewSectionReader(o.File, int64(start), int64(size)), size, *c.Volume(found.Partition))
+	words, err := windows.Words(o.File, &c, found.Partition)
 	if err != nil {
 		return nil, fmt.Errorf("its registry stays as it is: %w", err)
-	}
-	for i := range words {
-		words[i].At += start
 	}
 	return words, nil
 }

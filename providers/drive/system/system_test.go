@@ -1,62 +1,43 @@
 package system
 
 import (
-	"bytes"
+	"context"
 	"io"
-	"os"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
-	"github.com/stretchr/testify/require"
 
 	"lendkeep/reconcile/facts"
-	"lendkeep/testdata/windows"
 )
 
-func TestSeveralSystems(t *testing.T) {
-	volume, err := os.ReadFile(windows.Volume(t, 6, map[string][]byte{"Windows/System32/config/SYSTEM": windows.Hive(windows.System())}))
-	require.NoError(t, err)
-	b := make([]byte, 20<<20)
-	copy(b[1<<20:], volume)
-	copy(b[8<<20:], volume)
-	entries := []facts.Entry{{Number: 1, First: 2048, Last: 2048 + 12287, Type: "x"}, {Number: 2, First: 16384, Last: 16384 + 12287, Type: "x"}}
-	seen := func(entries ...facts.Entry) *facts.Installed {
-		c := facts.Content{SizeBytes: 20 << 20, SectorBytes: 512, Table: &facts.Table{Kind: "gpt", Entries: entries}}
-		for _, e := range entries {
-			c.Volumes = append(c.Volumes, facts.Volume{Number: e.Number, Signature: &facts.Signature{Kind: "ntfs"}, Condition: facts.Clean})
+// Of several nobody knows here which is started, and what could not be read may be one.
+func TestLookOfSeveral(t *testing.T) {
+	before := lookers
+	t.Cleanup(func() { lookers = before })
+	one := func(i *facts.Installed) func(context.Context, io.ReaderAt, *facts.Content) *facts.Installed {
+		return func(context.Context, io.ReaderAt, *facts.Content) *facts.Installed { return i }
+	}
+	a, b, gap := &facts.Installed{Kind: "linux"}, &facts.Installed{Kind: "windows", Partition: 3}, &facts.Installed{Gap: "partition 2 is btrfs"}
+	several := func(text string) *facts.Installed {
+		return &facts.Installed{Gap: "more than one installed system may be on it: " + text}
+	}
+	for _, c := range []struct {
+		seen []*facts.Installed
+		want *facts.Installed
+	}{
+		{nil, nil}, {[]*facts.Installed{nil, a}, a}, {[]*facts.Installed{gap, nil}, gap},
+		{[]*facts.Installed{gap, b}, several("partition 2 is btrfs; windows on partition 3")},
+		{[]*facts.Installed{a, b}, several("linux; windows on partition 3")},
+	} {
+		lookers = nil
+		for _, i := range c.seen {
+			lookers = append(lookers, one(i))
 		}
-		return Look(t.Context(), bytes.NewReader(b), &c)
+		assert.Equal(t, c.want, Look(t.Context(), nil, &facts.Content{}))
 	}
-	assert.Nil(t, seen())
-	one := seen(entries[1])
-	assert.Equal(t, "windows", one.Kind)
-	assert.Equal(t, 2, one.Partition)
-	two := seen(entries...)
-	assert.Empty(t, two.Kind)
-	assert.Empty(t, two.Answers)
-	assert.Equal(t, "more than one installed system may be on it: windows on partition 1; windows on partition 2", two.Gap)
-}
-
-func TestBounded(t *testing.T) {
-	b := make([]byte, 3*blockBytes+100)
-	for i := range b {
-		b[i] = byte(i * 7 >> 3)
-	}
-	r := &bounded{r: bytes.NewReader(b), size: uint64(len(b))}
-	for _, c := range [][2]int{{0, 10}, {blockBytes - 5, 10}, {100, 3 * blockBytes}, {3 * blockBytes, 100}} {
-		got := make([]byte, c[1])
-		n, err := r.ReadAt(got, int64(c[0]))
-		require.NoError(t, err)
-		assert.Equal(t, c[1], n)
-		assert.Equal(t, b[c[0]:c[0]+c[1]], got)
-	}
-	n, err := r.ReadAt(make([]byte, 200), 3*blockBytes)
-	assert.Equal(t, 100, n)
-	assert.Equal(t, io.EOF, err)
-	r.read = blocksMost
-	_, err = r.ReadAt(make([]byte, 1), 0)
-	require.NoError(t, err, "it is remembered")
-	r.blocks = nil
-	_, err = r.ReadAt(make([]byte, 1), 0)
-	assert.Equal(t, errTooMuch, err)
+	lookers = []func(context.Context, io.ReaderAt, *facts.Content) *facts.Installed{one(a)}
+	marked := Look(t.Context(), nil, &facts.Content{Table: &facts.Table{}, Signature: &facts.Signature{Kind: "linux_raid_member"}})
+	assert.Empty(t, marked.Kind)
+	assert.Contains(t, marked.Gap, "linux_raid_member")
+	assert.Nil(t, Look(t.Context(), nil, &facts.Content{Unfinished: "order"}))
 }

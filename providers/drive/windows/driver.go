@@ -16,18 +16,20 @@ import (
 // when it is 0.
 type Word struct {
 	Name string // `Services\stornvme\Start`
-	At   uint64 // byte of the volume at which its four bytes stand, the lowest first
+	At   uint64 // byte of the disk at which its four bytes stand, the lowest first
 	Now  uint32
 }
 
 // Words gives what has to be 0 so that the NVMe driver of the Windows on a
-// partition starts at boot, whatever it is now. An error says why nobody may change
-// it in place, or why that would not be enough.
-func Words(r io.ReaderAt, sizeBytes uint64, v facts.Volume) ([]Word, error) {
-	if v.Signature == nil || v.Signature.Kind != "ntfs" {
+// partition of a disk starts at boot, whatever it is now. An error says why nobody
+// may change it in place, or why that would not be enough.
+func Words(r io.ReaderAt, c *facts.Content, partition int) ([]Word, error) {
+	v := c.Volume(partition)
+	if v == nil || v.Signature == nil || v.Signature.Kind != "ntfs" {
 		return nil, errors.New("it is no NTFS")
 	}
-	s, err := open(r, sizeBytes, v)
+	part, start, size := partOf(r, c, partition)
+	s, err := open(part, size, *v)
 	if err != nil {
 		return nil, err
 	}
@@ -37,6 +39,9 @@ func Words(r io.ReaderAt, sizeBytes uint64, v facts.Volume) ([]Word, error) {
 	seen, words := s.driver()
 	if against := slices.Concat(seen.faults, seen.doubts); len(against) > 0 {
 		return nil, errors.New(few(against))
+	}
+	for i := range words {
+		words[i].At += start
 	}
 	return words, nil
 }

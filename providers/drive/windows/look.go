@@ -38,10 +38,9 @@ type registry struct {
 	unsettled error // why Windows may read something else
 }
 
-// Look looks into a partition, of which v is known already. Nil: no Windows is
-// installed there. While the volume or a hive is not clean, what was seen is told,
-// but not known.
-func Look(r io.ReaderAt, sizeBytes uint64, v facts.Volume) *facts.Installed {
+// look looks into a partition, of which v is known already. Nil: no Windows is
+// installed there.
+func look(r io.ReaderAt, sizeBytes uint64, v facts.Volume) *facts.Installed {
 	switch {
 	case v.Signature == nil:
 		return nil

@@ -66,12 +66,14 @@ func (p *partition) look() *facts.Installed {
 	r := bytes.NewReader(p.b)
 	v := content.Look(r, 0, uint64(len(p.b)))
 	v.Number = 3
-	return Look(r, uint64(len(p.b)), v)
+	return look(r, uint64(len(p.b)), v)
 }
 
 func (p *partition) words() ([]Word, error) {
 	r := bytes.NewReader(p.b)
-	return Words(r, uint64(len(p.b)), content.Look(r, 0, uint64(len(p.b))))
+	c := &facts.Content{SectorBytes: 512, Table: &facts.Table{Entries: []facts.Entry{{Number: 3, Last: uint64(len(p.b))/512 - 1}}}, Volumes: []facts.Volume{content.Look(r, 0, uint64(len(p.b)))}}
+	c.Volumes[0].Number = 3
+	return Words(r, c, 3)
 }
 
 const nvme = `ControlSet001\Services\stornvme`
@@ -248,7 +250,7 @@ func TestFiles(t *testing.T) {
 
 func TestLocked(t *testing.T) {
 	for _, kind := range []string{"BitLocker", "ext4", "ReFS"} {
-		got := Look(bytes.NewReader(nil), 0, facts.Volume{Number: 2, Signature: &facts.Signature{Kind: kind}})
+		got := look(bytes.NewReader(nil), 0, facts.Volume{Number: 2, Signature: &facts.Signature{Kind: kind}})
 		if kind != "BitLocker" {
 			assert.Nil(t, got)
 			continue
@@ -259,7 +261,7 @@ func TestLocked(t *testing.T) {
 			assert.Contains(t, a.Seen, "encrypted by BitLocker")
 		}
 	}
-	assert.Nil(t, Look(bytes.NewReader(nil), 0, facts.Volume{}))
+	assert.Nil(t, look(bytes.NewReader(nil), 0, facts.Volume{}))
 }
 
 // No service is on both lists.
@@ -306,7 +308,7 @@ func TestReadsLittle(t *testing.T) {
 	require.NoError(t, err)
 	r := &counting{Reader: bytes.NewReader(raw)}
 	v := content.Look(bytes.NewReader(raw), 0, uint64(len(raw)))
-	got := Look(r, uint64(len(raw)), v)
+	got := look(r, uint64(len(raw)), v)
 	assert.Equal(t, facts.Present, got.Answer(facts.AsksDriver).Says, got.Answer(facts.AsksDriver).Seen)
 	assert.Less(t, r.bytes, 4<<20)
 	t.Logf("%d bytes", r.bytes)
