@@ -151,20 +151,6 @@ func (c *Content) Volume(number int) *Volume {
 	return &c.Volumes[i]
 }
 
-// Span gives the first byte of the partition of that number and its size in bytes;
-// zeroes where the table has none.
-func (c *Content) Span(number int) (startBytes, sizeBytes uint64) {
-	if c.Table == nil {
-		return 0, 0
-	}
-	i := slices.IndexFunc(c.Table.Entries, func(e Entry) bool { return e.Number == number })
-	if i < 0 {
-		return 0, 0
-	}
-	e := c.Table.Entries[i]
-	return e.First * c.SectorBytes, (e.Last - e.First + 1) * c.SectorBytes
-}
-
 // Drive is a namespace of an NVMe controller by what it says of itself. Writers
 // find and open it by that, never by a device name.
 type Drive struct {
