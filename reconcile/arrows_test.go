@@ -65,7 +65,7 @@ var allowed = map[string][]string{
 	"providers/person":            {"spec", "reconcile", "providers/files"},
 	"providers/program":           {},
 	"providers/chart":             {"spec", "reconcile"},
-	"providers/agent":             {"reconcile/strict"},
+	"providers/agent":             {"reconcile/strict", "reconcile/facts", "reconcile/boots", "providers/formats/initramfs"},
 	"providers/alarm":             {"providers/program"},
 	"providers/systemd":           {"spec", "reconcile", "providers/files", "providers/program"},
 	"providers/history":           {"spec", "reconcile", "providers/files"},

@@ -286,7 +286,7 @@ func FuzzReplies(f *testing.F) {
 		if err != nil {
 			return
 		}
-		if p, err := readPiece(inner); err == nil {
+		if p, err := readPiece(pieceBytes)(inner); err == nil {
 			assert.LessOrEqual(t, len(p.content), pieceBytes)
 		}
 		if pid, err := readPID(inner); err == nil {

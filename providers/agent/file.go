@@ -55,7 +55,7 @@ func (g *Guest) Fetch(ctx context.Context, path string, most int, read func(done
 	var content []byte
 	err := g.open(ctx, path, "rb", func(handle int64) error {
 		for {
-			p, err := ask(ctx, g, "guest-file-read", map[string]int64{"handle": handle, "count": pieceBytes}, readPiece)
+			p, err := ask(ctx, g, "guest-file-read", map[string]int64{"handle": handle, "count": pieceBytes}, readPiece(pieceBytes))
 			if err != nil {
 				return err
 			}

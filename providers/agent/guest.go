@@ -119,8 +119,9 @@ func number() int64 {
 	return int64(binary.LittleEndian.Uint64(drawn[:]) >> 12)
 }
 
-// ask gives the agent one command. Once begun it is not broken off: a command that
-// is given up on in the middle was done, or not, and nobody knows.
+// ask gives the agent one command, and the time that is left for it. Once begun it is
+// not broken off: a command that is given up on in the middle was done, or not, and
+// nobody knows.
 func ask[T any](ctx context.Context, g *Guest, command string, arguments any, read func([]byte) (T, error)) (T, error) {
 	var none T
 	if err := ctx.Err(); err != nil {
@@ -133,9 +134,13 @@ func ask[T any](ctx context.Context, g *Guest, command string, arguments any, re
 	if err != nil {
 		return none, err
 	}
-	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), answerWithin+onTheWay)
+	within := answerWithin
+	if end, bounded := ctx.Deadline(); bounded {
+		within = min(within, max(time.Until(end), time.Second))
+	}
+	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), within+onTheWay)
 	defer cancel()
-	reply, err := g.channel.AskAgent(ctx, g.Name, string(content), answerWithin)
+	reply, err := g.channel.AskAgent(ctx, g.Name, string(content), within)
 	if err != nil {
 		return none, err // it names guest and agent
 	}

@@ -16,6 +16,8 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"lendkeep/reconcile/boots"
+	"lendkeep/reconcile/facts"
 	"lendkeep/testdata/outside"
 )
 
@@ -121,4 +123,31 @@ func TestRealAgentThatMayNot(t *testing.T) {
 	var blocked Blocked
 	require.True(t, errors.As(err, &blocked))
 	assert.Equal(t, "guest-exec guest-file-open", strings.Join(blocked.Commands, " "))
+}
+
+// What the agent of this very system says of its fstab and its kernel is what stands
+// there; where a program is missing, or no loader is known, it is not known, and why.
+func TestRealAgentIsAskedForItsSystem(t *testing.T) {
+	i := Installed(t.Context(), realAgent(t, ""), "grading")
+	require.Empty(t, i.Gap)
+	assert.Equal(t, "linux", i.Kind)
+	require.Len(t, i.Answers, 3)
+	for _, a := range i.Answers {
+		assert.NotEmpty(t, a.Seen, a.Question)
+	}
+	fstab, err := os.ReadFile("/etc/fstab")
+	if errors.Is(err, os.ErrNotExist) {
+		fstab, err = nil, nil
+	}
+	require.NoError(t, err)
+	line, err := os.ReadFile("/proc/cmdline")
+	require.NoError(t, err)
+	alone := boots.Names(boots.File{Kind: boots.Fstab, Path: "/etc/fstab", Text: string(fstab)}, boots.File{Kind: boots.Line, Path: "/proc/cmdline", Text: string(line)})
+	if alone.Says != facts.Present { // other files can only add to it
+		assert.NotEqual(t, facts.Present, i.Answer(facts.AsksNames).Says)
+	}
+
+	i = Installed(t.Context(), realAgent(t, "guest-file-open,guest-exec"), "grading")
+	assert.Contains(t, i.Gap, "may not do guest-file-open")
+	assert.Empty(t, i.Answers)
 }

@@ -150,8 +150,12 @@ type piece struct {
 	last    bool
 }
 
-// readPiece reads a part of a file.
-func readPiece(content []byte) (piece, error) {
+// readPiece reads a part of a file of which so many bytes were asked for.
+func readPiece(most int) func([]byte) (piece, error) {
+	return func(content []byte) (piece, error) { return pieceIn(content, most) }
+}
+
+func pieceIn(content []byte, most int) (piece, error) {
 	var said struct {
 		Count *int   `json:"count"`
 		Bytes []byte `json:"buf-b64"`
@@ -165,8 +169,8 @@ func readPiece(content []byte) (piece, error) {
 		return piece{}, wrong{errors.New("no count of bytes, or nothing of the file's end")}
 	case *said.Count != len(said.Bytes):
 		return piece{}, wrong{fmt.Errorf("%d bytes, of which %d are there", *said.Count, len(said.Bytes))}
-	case len(said.Bytes) > pieceBytes:
-		return piece{}, wrong{fmt.Errorf("%d bytes, where %d were asked for", len(said.Bytes), pieceBytes)}
+	case len(said.Bytes) > most:
+		return piece{}, wrong{fmt.Errorf("%d bytes, where %d were asked for", len(said.Bytes), most)}
 	}
 	return piece{said.Bytes, *said.EOF}, nil
 }
