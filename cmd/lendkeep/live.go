@@ -45,15 +45,15 @@ func (w *where) openLive(uri string) (host, error) {
 	}
 	silent := func(context.Context) (facts.Virtualization, map[string]string) { return unanswered(uri, away), nil }
 	live := liveHost{tree: tree, libvirt: silent, firmware: firmware.OnHost(tree.FS(), firmwareCache(), w.donors...), images: images,
-		contents: drive.Contents{Root: "/", Systems: system.Look}, sources: w.sources, drives: drives, made: w.made, confirmed: confirmed, recording: w.recording}
+		contents: drive.Contents{Root: "/", Systems: system.Look}, sources: w.sources, drives: drives, made: w.made, confirmed: confirmed, recording: w.recording, guests: &askedGuests{progress: w.progress}}
 	if away != nil { // there is nothing to act through
 		return host{step.Ports{Survey: live}, func() {}}, nil
 	}
-	live.libvirt = conn.Answers
+	live.libvirt, live.guests.channel = conn.Answers, conn
 	return host{step.Ports{
 		Survey: live, Guests: conn, Mounts: drive.Mounts{}, Functions: tree, Recovery: tree,
 		Stores: firmware.Stores{Root: "/", Keep: filepath.Join(files.Kept, "variables")},
-		Guard:  hook.Files{Root: "/"}, Watch: systemd.Units{Root: "/"}, BootAids: firmware.Folder{Root: "/"}, Drives: drives, Starters: drives, Images: drives, Person: confirmed,
+		Guard:  hook.Files{Root: "/"}, Watch: systemd.Units{Root: "/"}, BootAids: firmware.Folder{Root: "/"}, Drives: drives, Starters: drives, Images: drives, Person: askingAfter{confirmed, live.guests},
 	}, conn.Close}, nil
 }
 
@@ -70,6 +70,7 @@ type liveHost struct {
 	made      []string // images that are made of drives
 	confirmed person.File
 	recording *archive.Recording // gets what is not read from the tree; nil: nothing is kept
+	guests    *askedGuests       // which run from those images
 }
 
 // Survey reads everything.
@@ -86,6 +87,7 @@ func (h liveHost) Survey(ctx context.Context) (facts.Survey, error) {
 	}
 	h.contents.Survey(ctx, &survey, drives, h.sources)
 	h.drives.Rooms(&survey, h.made)
+	h.guests.ask(ctx, &survey, h.sources)
 	if h.recording != nil {
 		keepAnswers(h.recording, answers, survey.Contents)
 	}
