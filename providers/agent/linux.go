@@ -6,6 +6,7 @@ import (
 	"io/fs"
 	"path"
 	"regexp"
+	"slices"
 	"strings"
 
 	"lendkeep/providers/formats/initramfs"
@@ -31,15 +32,19 @@ func (l *look) names(m menu) facts.Answer {
 	}
 	add(boots.Crypttab, "/etc/crypttab")
 	add(boots.Defaults, "/etc/default/grub")
-	names, err := l.list("/etc/default/grub.d")
-	if err != nil && !errors.Is(err, fs.ErrNotExist) {
-		files = append(files, boots.File{Kind: boots.Defaults, Path: "/etc/default/grub.d", Gap: quoted(err.Error())})
-	}
-	for _, name := range names {
-		if path.Ext(name) == ".cfg" {
-			add(boots.Defaults, "/etc/default/grub.d/"+name)
+	within := func(kind boots.Kind, folder string, suffixes ...string) {
+		names, err := l.list(folder)
+		if err != nil && !errors.Is(err, fs.ErrNotExist) {
+			files = append(files, boots.File{Kind: kind, Path: folder, Gap: quoted(err.Error())})
+		}
+		for _, name := range names {
+			if slices.Contains(suffixes, path.Ext(name)) {
+				add(kind, folder+"/"+name)
+			}
 		}
 	}
+	within(boots.Defaults, "/etc/default/grub.d", ".cfg")
+	within(boots.Unit, "/etc/systemd/system", ".mount", ".swap")
 	add(boots.LaterLine, "/etc/kernel/cmdline")
 	for _, e := range m.deciding() {
 		files = append(files, boots.File{Kind: boots.Line, Path: m.from, Text: e.Line, Gap: e.Gap})
@@ -81,7 +86,13 @@ func (l *look) driver(m menu) facts.Answer {
 		k.First = m.First >= 0
 		kernels = append(kernels, k)
 	}
-	return boots.Driver(kernels...)
+	a := boots.Driver(kernels...)
+	if a.Says == facts.Present {
+		if barred := l.barred(m); barred != "" {
+			a.Says, a.Seen = facts.Unknown, quoted(barred+"; "+a.Seen)
+		}
+	}
+	return a
 }
 
 // kernelsMost bounds how many kernels are looked into where it is not known which is
@@ -124,16 +135,43 @@ func (l *look) kernel(m menu, e boots.Entry) boots.Kernel {
 
 // builtIn tells whether a kernel has the driver built in, by what was installed with it.
 func (l *look) builtIn(release string) facts.Held {
-	list, err := l.text("/lib/modules/" + release + "/modules.builtin")
-	switch {
-	case err != nil:
-		return facts.Unknown
-	case boots.Lists(list):
-		return facts.Present
-	case strings.Contains(list, "kernel/") && strings.HasSuffix(list, "\n"):
-		return facts.Absent
+	if list, err := l.text("/lib/modules/" + release + "/modules.builtin"); err == nil && boots.BuiltIn(list) != facts.Unknown {
+		return boots.BuiltIn(list)
 	}
-	return facts.Unknown // empty or cut off
+	config, err := l.text("/boot/config-" + release)
+	if err != nil {
+		return facts.Unknown
+	}
+	return boots.Configured(config)
+}
+
+// barred gives what keeps the driver from being loaded by itself, or why that is not
+// known.
+func (l *look) barred(m menu) string {
+	for _, e := range m.deciding() {
+		if seen := boots.Barred(e.Line); seen != "" {
+			return fmt.Sprintf("the kernel's command line has %.80q", seen)
+		}
+	}
+	for _, folder := range []string{"/etc/modprobe.d", "/usr/lib/modprobe.d", "/lib/modprobe.d"} {
+		names, err := l.list(folder)
+		if err != nil && !errors.Is(err, fs.ErrNotExist) {
+			return "what keeps modules from being loaded is not known: " + err.Error()
+		}
+		for _, name := range names {
+			if path.Ext(name) != ".conf" {
+				continue
+			}
+			text, err := l.text(folder + "/" + name)
+			if err != nil && !errors.Is(err, fs.ErrNotExist) {
+				return "what keeps modules from being loaded is not known: " + err.Error()
+			}
+			if seen := boots.Barred(text); seen != "" {
+				return fmt.Sprintf("%s/%.60s has %.80q", folder, name, seen)
+			}
+		}
+	}
+	return ""
 }
 
 // inInitramfs looks for the driver in one of the files that are loaded as initramfs.
