@@ -98,7 +98,8 @@ func (l *look) entries(m *boots.Menu, env map[string]string) string {
 	return ""
 }
 
-// deciding are those by which it is judged: the first, or where that is not known all.
+// deciding are those by which it is judged: the first, or where that is not known all
+// that may start a Linux.
 func (m menu) deciding() []boots.Entry {
 	if m.gap != "" {
 		return nil
@@ -106,7 +107,7 @@ func (m menu) deciding() []boots.Entry {
 	if m.First >= 0 {
 		return m.Entries[m.First : m.First+1]
 	}
-	return m.Entries
+	return slices.DeleteFunc(slices.Clone(m.Entries), boots.Entry.Foreign)
 }
 
 // of gives the path in the running system of what a loader names. on is the id of the

@@ -1,6 +1,7 @@
-// Package boots judges by its texts whether an installed Linux will start from an
-// NVMe drive: how they name disks, and whether the kernel finds its driver. Who read
-// them, from bytes or by asking the guest, does not matter. Start at Names and Driver.
+// Package boots judges whether an installed system will start from an NVMe drive: a
+// Linux by its texts, how they name disks and whether the kernel finds its driver; a
+// Windows by numbers of its registry. Who read them, from bytes or by asking the guest,
+// does not matter. Start at Names and Driver.
 package boots
 
 import (

@@ -185,7 +185,7 @@ func (h host) defineGuest(name, devices string) {
 	h.Helper()
 	file := "/tmp/" + name + ".xml"
 	definition := "<domain type='qemu'>\n<name>" + name + "</name>\n<memory unit='MiB'>384</memory>\n<vcpu>1</vcpu>\n" +
-		"<os><type arch='x86_64' machine='q35'>hvm</type><kernel>" + guestKernel + "</kernel><initrd>" + guestInitrd + "</initrd><cmdline>console=ttyS0 quiet</cmdline></os>\n" +
+		"<os><type arch='x86_64' machine='q35'>hvm</type><kernel>" + guestKernel + "</kernel><initrd>" + guestInitrd + "</initrd><cmdline>console=ttyS0 quiet root=LABEL=system</cmdline></os>\n" +
 		"<features><acpi/></features>\n<devices>\n<controller type='usb' model='none'/>\n<memballoon model='none'/>\n" +
 		"<serial type='file'><source path='" + emuhost.Guest{Name: name}.Serial() + "'/></serial>\n" +
 		"<channel type='unix'><target type='virtio' name='org.qemu.guest_agent.0'/></channel>\n" + devices + "\n</devices>\n</domain>\n"
