@@ -44,6 +44,7 @@ var allowed = map[string][]string{
 	"providers/formats/ext":       {"providers/formats/runs"},
 	"providers/formats/xfs":       {"providers/formats/runs"},
 	"providers/formats/runs":      {},
+	"providers/formats/blocks":    {"providers/formats/runs"},
 	"providers/formats/initramfs": {},
 	"providers/formats/fat":       {},
 	"providers/formats/ntfs":      {},

@@ -13,6 +13,7 @@ import (
 	"slices"
 	"strings"
 
+	"lendkeep/providers/formats/blocks"
 	"lendkeep/reconcile/boots"
 	"lendkeep/reconcile/facts"
 	"lendkeep/spec/plain"
@@ -31,7 +32,7 @@ func Look(ctx context.Context, r io.ReaderAt, c *facts.Content) (found *facts.In
 	if c.Table != nil && c.Signature != nil {
 		return &facts.Installed{Gap: "the disk is marked as " + c.Signature.Kind + " as a whole, so what its partitions hold is not known"}
 	}
-	all := volumes(&blocks{r: r, bytes: c.SizeBytes}, c)
+	all := volumes(&blocks.Reader{R: r, Bytes: c.SizeBytes}, c)
 	roots := slices.DeleteFunc(slices.Clone(all), func(v *volume) bool { return !v.isRoot() })
 	boot := slices.DeleteFunc(slices.Clone(all), func(v *volume) bool { return !v.isBoot() })
 	s := &system{ctx: ctx, all: all, read: map[string]*image{}}

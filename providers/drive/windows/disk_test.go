@@ -2,7 +2,6 @@ package windows
 
 import (
 	"bytes"
-	"io"
 	"os"
 	"testing"
 
@@ -35,28 +34,4 @@ func TestSeveralSystems(t *testing.T) {
 	assert.Empty(t, two.Kind)
 	assert.Empty(t, two.Answers)
 	assert.Equal(t, "more than one system may be on it: a Windows on partition 1; a Windows on partition 2", two.Gap)
-}
-
-func TestBounded(t *testing.T) {
-	b := make([]byte, 3*blockBytes+100)
-	for i := range b {
-		b[i] = byte(i * 7 >> 3)
-	}
-	r := &bounded{r: bytes.NewReader(b), size: uint64(len(b))}
-	for _, c := range [][2]int{{0, 10}, {blockBytes - 5, 10}, {100, 3 * blockBytes}, {3 * blockBytes, 100}} {
-		got := make([]byte, c[1])
-		n, err := r.ReadAt(got, int64(c[0]))
-		require.NoError(t, err)
-		assert.Equal(t, c[1], n)
-		assert.Equal(t, b[c[0]:c[0]+c[1]], got)
-	}
-	n, err := r.ReadAt(make([]byte, 200), 3*blockBytes)
-	assert.Equal(t, 100, n)
-	assert.Equal(t, io.EOF, err)
-	r.read = blocksMost
-	_, err = r.ReadAt(make([]byte, 1), 0)
-	require.NoError(t, err, "it is remembered")
-	r.blocks = nil
-	_, err = r.ReadAt(make([]byte, 1), 0)
-	assert.Equal(t, errTooMuch, err)
 }
