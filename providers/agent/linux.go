@@ -1,12 +1,10 @@
 package agent
 
 import (
-	"errors"
+	"cmp"
 	"fmt"
 	"io/fs"
 	"path"
-	"regexp"
-	"slices"
 	"strings"
 
 	"lendkeep/providers/formats/initramfs"
@@ -21,47 +19,25 @@ func (l *look) linux() []facts.Answer {
 	return []facts.Answer{l.driver(m), l.names(m), l.loader(m)}
 }
 
+// reading is how the texts of this guest are read.
+func (l *look) reading() boots.Reading { return boots.Reading{Text: l.text, List: l.list} }
+
 // names judges how the system names disks: by the line with which it runs, and by
 // those with which it is started next.
 func (l *look) names(m menu) facts.Answer {
-	files := []boots.File{l.file(boots.Fstab, "/etc/fstab"), l.file(boots.Line, "/proc/cmdline")}
-	add := func(kind boots.Kind, name string) {
-		if f := l.file(kind, name); f.Text != "" || f.Gap != "" {
-			files = append(files, f)
-		}
+	running := boots.File{Kind: boots.Line, Path: "/proc/cmdline"}
+	var err error
+	if running.Text, err = l.text(running.Path); err != nil {
+		running.Gap = err.Error()
 	}
-	add(boots.Crypttab, "/etc/crypttab")
-	add(boots.Defaults, "/etc/default/grub")
-	within := func(kind boots.Kind, folder string, suffixes ...string) {
-		names, err := l.list(folder)
-		if err != nil && !errors.Is(err, fs.ErrNotExist) {
-			files = append(files, boots.File{Kind: kind, Path: folder, Gap: quoted(err.Error())})
-		}
-		for _, name := range names {
-			if slices.Contains(suffixes, path.Ext(name)) {
-				add(kind, folder+"/"+name)
-			}
-		}
+	files := append(l.reading().Files(), running)
+	for i := range files {
+		files[i].Gap = quoted(files[i].Gap)
 	}
-	within(boots.Defaults, "/etc/default/grub.d", ".cfg")
-	within(boots.Unit, "/etc/systemd/system", ".mount", ".swap")
-	add(boots.LaterLine, "/etc/kernel/cmdline")
 	for _, e := range m.deciding() {
 		files = append(files, boots.File{Kind: boots.Line, Path: m.from, Text: e.Line, Gap: e.Gap})
 	}
 	return boots.Names(files...)
-}
-
-// file reads a text. One that is not there is empty.
-func (l *look) file(kind boots.Kind, name string) boots.File {
-	f := boots.File{Kind: kind, Path: name}
-	text, err := l.text(name)
-	if err == nil {
-		f.Text = text
-	} else if !errors.Is(err, fs.ErrNotExist) {
-		f.Gap = quoted(err.Error())
-	}
-	return f
 }
 
 // driver judges whether the kernel that is started next finds the driver. Which one
@@ -99,13 +75,10 @@ func (l *look) driver(m menu) facts.Answer {
 // started: the initramfs of each is read as a whole.
 const kernelsMost = 3
 
-// releaseForm is what a kernel's release is made of; it becomes part of paths.
-var releaseForm = regexp.MustCompile(`^[A-Za-z0-9][A-Za-z0-9._+~-]{0,63}$`)
-
 // kernel looks for the driver of one that is started.
 func (l *look) kernel(m menu, e boots.Entry) boots.Kernel {
 	release, named := strings.CutPrefix(path.Base(e.Kernel), "vmlinuz-")
-	named = named && releaseForm.MatchString(release)
+	named = named && boots.IsRelease(release)
 	k := boots.Kernel{Name: release, BuiltIn: facts.Unknown, Initramfs: facts.Unknown, Where: m.from, Why: e.Gap}
 	if named {
 		k.BuiltIn = l.builtIn(release)
@@ -148,30 +121,15 @@ func (l *look) builtIn(release string) facts.Held {
 // barred gives what keeps the driver from being loaded by itself, or why that is not
 // known.
 func (l *look) barred(m menu) string {
+	var lines []string
 	for _, e := range m.deciding() {
-		if seen := boots.Barred(e.Line); seen != "" {
-			return fmt.Sprintf("the kernel's command line has %.80q", seen)
-		}
+		lines = append(lines, e.Line)
 	}
-	for _, folder := range []string{"/etc/modprobe.d", "/usr/lib/modprobe.d", "/lib/modprobe.d"} {
-		names, err := l.list(folder)
-		if err != nil && !errors.Is(err, fs.ErrNotExist) {
-			return "what keeps modules from being loaded is not known: " + err.Error()
-		}
-		for _, name := range names {
-			if path.Ext(name) != ".conf" {
-				continue
-			}
-			text, err := l.text(folder + "/" + name)
-			if err != nil && !errors.Is(err, fs.ErrNotExist) {
-				return "what keeps modules from being loaded is not known: " + err.Error()
-			}
-			if seen := boots.Barred(text); seen != "" {
-				return fmt.Sprintf("%s/%.60s has %.80q", folder, name, seen)
-			}
-		}
+	seen, err := l.reading().Barred(lines)
+	if seen == "" && err != nil {
+		return "what keeps modules from being loaded is not known: " + err.Error()
 	}
-	return ""
+	return seen
 }
 
 // inInitramfs looks for the driver in one of the files that are loaded as initramfs.
@@ -188,18 +146,14 @@ func (l *look) inInitramfs(m menu, e boots.Entry, name, release string) (held bo
 	var odd error
 	err = l.g.open(l.ctx, file, "rb", func(handle int64) error {
 		return initramfs.Walk(l.ctx, &large{ctx: l.ctx, g: l.g, handle: handle}, largeMost+1, func(f initramfs.File) error {
-			_, rest, within := strings.Cut("/"+f.Name, "/lib/modules/")
-			of, _, _ := strings.Cut(rest, "/")
-			switch {
-			case f.Mode&0o170000 != 0o100000:
-			case boots.IsModule(f.Name) && f.Bytes > 0 && (!within || of == release):
-				held = true
-				return fs.SkipAll
-			case boots.IsModule(f.Name):
-				odd = fmt.Errorf("it has the driver for another kernel (%.80q)", of)
-			case sealed[path.Base(f.Name)]:
-				odd = fmt.Errorf("it holds %.80q, which is not looked into", f.Name)
+			if f.Mode&0o170000 != 0o100000 {
+				return nil
 			}
+			var why error
+			if held, why = boots.InInitramfs(f.Name, f.Bytes, release); held {
+				return fs.SkipAll
+			}
+			odd = cmp.Or(why, odd)
 			return nil
 		})
 	})
@@ -209,7 +163,3 @@ func (l *look) inInitramfs(m menu, e boots.Entry, name, release string) (held bo
 	_ = l.still(err)
 	return held, err
 }
-
-// sealed are archives within an initramfs that are not looked into (dracut's
-// 99squash and its successors).
-var sealed = map[string]bool{"squashfs-root.img": true, "squash-root.img": true, "erofs-root.img": true, "root.squashfs": true, "root.img": true}

@@ -42,32 +42,11 @@ func (s *system) driver(o *offers) facts.Answer {
 	if o.gap != "" {
 		a.Says, a.Seen = facts.Unknown, o.gap+"; "+a.Seen
 	}
-	if barred := s.barred(lines); barred != "" && a.Says != facts.Absent {
+	// Of what cannot be read the other answers tell.
+	if barred, _ := s.reading().Barred(lines); barred != "" && a.Says != facts.Absent {
 		a.Says, a.Seen = facts.Unknown, barred+"; "+a.Seen
 	}
 	return a
-}
-
-// barred gives what keeps the driver from being loaded by itself.
-func (s *system) barred(lines []string) string {
-	for _, line := range lines {
-		if seen := boots.Barred(line); seen != "" {
-			return fmt.Sprintf("the kernel's command line has %.80q", seen)
-		}
-	}
-	for _, folder := range []string{"/etc/modprobe.d", "/usr/lib/modprobe.d", "/lib/modprobe.d"} {
-		names, err := s.here.list(folder)
-		if err != nil {
-			continue // of what cannot be read the other answers tell
-		}
-		for _, name := range names {
-			text, err := s.here.text(folder + "/" + name)
-			if seen := boots.Barred(text); err == nil && strings.HasSuffix(name, ".conf") && seen != "" {
-				return fmt.Sprintf("%s/%s has %.80q", folder, name, seen)
-			}
-		}
-	}
-	return ""
 }
 
 // kernel looks for the driver of one that is started.
@@ -138,10 +117,6 @@ type image struct {
 	builtIn facts.Held // by the modules.builtin in it
 }
 
-// sealed are archives within an initramfs that are not looked into (dracut's
-// 99squash and its successors).
-var sealed = map[string]bool{"squashfs-root.img": true, "squash-root.img": true, "erofs-root.img": true, "root.squashfs": true, "root.img": true}
-
 // image looks for the driver in all files that an entry has loaded as its initramfs.
 func (s *system) image(e offer, release string) *image {
 	key := fmt.Sprint(e.at.root, e.Initrds, e.one, release)
@@ -186,17 +161,16 @@ func (s *system) file(i *image, at *place, name, release string) error {
 func (s *system) part(i *image, r io.ReaderAt, size int64, release string) error {
 	var odd error
 	err := initramfs.Walk(s.ctx, r, size, func(f initramfs.File) error {
-		of, inside := moduleOf(f.Name)
-		switch {
-		case f.Mode&0o170000 != 0o100000:
-		case boots.IsModule(f.Name) && f.Bytes > 0 && (of == "" || release == "" || of == release):
+		if f.Mode&0o170000 != 0o100000 {
+			return nil
+		}
+		held, why := boots.InInitramfs(f.Name, f.Bytes, release)
+		if held {
 			i.says = facts.Present
 			return fs.SkipAll
-		case boots.IsModule(f.Name):
-			odd = fmt.Errorf("it has the driver for another kernel (%.80q)", of)
-		case sealed[path.Base(f.Name)]:
-			odd = fmt.Errorf("it holds %.80q, which lendkeep does not look into", f.Name)
-		case inside == "modules.builtin" && of == release && f.Bytes <= textMost:
+		}
+		odd = cmp.Or(why, odd)
+		if of, inside := boots.ModuleOf(f.Name); inside == "modules.builtin" && of == release && f.Bytes <= textMost {
 			list, err := io.ReadAll(f)
 			if err != nil {
 				return err
@@ -206,14 +180,4 @@ func (s *system) part(i *image, r io.ReaderAt, size int64, release string) error
 		return nil
 	})
 	return cmp.Or(err, odd)
-}
-
-// moduleOf gives the release to whose modules a file belongs, and its path below them.
-func moduleOf(name string) (release, inside string) {
-	_, rest, found := strings.Cut("/"+name, "/lib/modules/")
-	if !found {
-		return "", ""
-	}
-	release, inside, _ = strings.Cut(rest, "/")
-	return release, inside
 }

@@ -9,7 +9,6 @@ import (
 	"fmt"
 	"io"
 	"io/fs"
-	"path"
 	"slices"
 	"strings"
 
@@ -212,30 +211,14 @@ func (s *system) name() string {
 	return ""
 }
 
+// reading is how the texts of this system are read.
+func (s *system) reading() boots.Reading {
+	return boots.Reading{Text: s.here.text, List: s.here.list}
+}
+
 // names judges how the system names disks. The entry that is started decides.
 func (s *system) names(o *offers) facts.Answer {
-	files := []boots.File{s.text(boots.Fstab, "/etc/fstab")}
-	add := func(kind boots.Kind, name string) {
-		if f := s.text(kind, name); f.Text != "" || f.Gap != "" {
-			files = append(files, f)
-		}
-	}
-	add(boots.Crypttab, "/etc/crypttab")
-	add(boots.Defaults, "/etc/default/grub")
-	within := func(kind boots.Kind, folder string, suffixes ...string) {
-		list, err := s.here.list(folder)
-		if err != nil {
-			files = append(files, boots.File{Kind: kind, Path: folder, Gap: err.Error()})
-		}
-		for _, name := range list {
-			if slices.Contains(suffixes, path.Ext(name)) {
-				add(kind, folder+"/"+name)
-			}
-		}
-	}
-	within(boots.Defaults, "/etc/default/grub.d", ".cfg")
-	within(boots.Unit, "/etc/systemd/system", ".mount", ".swap")
-	add(boots.LaterLine, "/etc/kernel/cmdline")
+	files := s.reading().Files()
 	for _, e := range o.deciding() {
 		line := boots.File{Kind: boots.Line, Path: e.from, Text: e.Line, Gap: e.Gap}
 		if e.bare {
@@ -244,14 +227,4 @@ func (s *system) names(o *offers) facts.Answer {
 		files = append(files, line)
 	}
 	return boots.Names(files...)
-}
-
-// text reads one. One that is not there is empty.
-func (s *system) text(kind boots.Kind, name string) boots.File {
-	f := boots.File{Kind: kind, Path: name}
-	var err error
-	if f.Text, err = s.here.text(name); err != nil && !errors.Is(err, fs.ErrNotExist) {
-		f.Gap = err.Error()
-	}
-	return f
 }

@@ -6,7 +6,6 @@ import (
 	"io"
 	"io/fs"
 	"path"
-	"regexp"
 	"slices"
 	"strings"
 
@@ -271,9 +270,6 @@ func (s *system) bare(o *offers) {
 	}
 }
 
-// releaseForm is what a kernel's release is made of; it becomes part of paths.
-var releaseForm = regexp.MustCompile(`^[A-Za-z0-9][A-Za-z0-9._+~-]{0,63}$`)
-
 // release gives that of a kernel: by its own header (Linux Documentation/arch/x86/boot.rst,
 // kernel_version), else by its name; empty: not known.
 func release(n *node) string {
@@ -290,7 +286,7 @@ func release(n *node) string {
 			}
 		}
 	}
-	if !releaseForm.MatchString(name) || name == path.Base(n.path) && !strings.ContainsAny(name, ".") {
+	if !boots.IsRelease(name) || name == path.Base(n.path) && !strings.ContainsAny(name, ".") {
 		return ""
 	}
 	return name

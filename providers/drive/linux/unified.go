@@ -8,6 +8,7 @@ import (
 	"strings"
 
 	"lendkeep/providers/formats/runs"
+	"lendkeep/reconcile/boots"
 )
 
 // unified is a kernel with its initramfs and its command line in one EFI program
@@ -84,7 +85,7 @@ func openUnified(r io.ReaderAt) (*unified, error) {
 	if u.release, err = words(".uname"); err != nil {
 		return nil, err
 	}
-	if !releaseForm.MatchString(u.release) {
+	if !boots.IsRelease(u.release) {
 		u.release = ""
 	}
 	return u, nil
