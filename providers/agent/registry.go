@@ -7,6 +7,8 @@ import (
 	"regexp"
 	"strconv"
 	"strings"
+
+	"lendkeep/reconcile/facts"
 )
 
 // key is a key of a Windows registry, as reg.exe told it.
@@ -33,6 +35,19 @@ func (k *key) number(below, name string) *uint64 {
 		return nil
 	}
 	return &n
+}
+
+// says tells whether a REG_DWORD is another than 0: one that was not told is absent, as
+// one of 0 is.
+func (k *key) says(below, name string) facts.Held {
+	n := k.number(below, name)
+	switch _, told := k.values[below][name]; {
+	case n != nil && *n != 0:
+		return facts.Present
+	case told && n == nil:
+		return facts.Unknown
+	}
+	return facts.Absent
 }
 
 // valueLine is a value as reg.exe writes it, by four blanks: name, type, data. Names,

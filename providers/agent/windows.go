@@ -91,20 +91,29 @@ func (l *look) driverFile(k *key) string {
 	return ""
 }
 
+// policies is below which a policy of Windows' own stands. A program of 32 bits is shown
+// other keys unless it asks.
+const policies = `HKLM\SOFTWARE\Policies\Microsoft\Windows`
+
 // fastStartup judges whether shutting down hibernates.
 func (l *look) fastStartup(control string) facts.Answer {
 	power, err1 := l.registry(control + `\Power`)
 	session, err2 := l.registry(control + `\Session Manager\Power`)
-	var hibernate, fast *uint64
-	if err1 == nil {
-		hibernate = power.number("", "hibernateenabled")
-	}
+	policy, err3 := l.registry(policies, "/s", "/reg:64")
+	var fast *uint64
 	if err2 == nil {
 		fast = session.number("", "hiberbootenabled")
 	}
+	forced, hibernates := facts.Unknown, facts.Unknown
+	if err3 == nil {
+		forced = policy.says("system", "hiberbootenabled")
+	}
+	if err1 == nil && power.number("", "hibernateenabled") != nil {
+		hibernates = power.says("", "hibernateenabled")
+	}
 	a := facts.Answer{Question: facts.AsksShutdown, Where: control + `\Power, ` + control + `\Session Manager\Power`}
-	a.Says, a.Seen = boots.FastStartup(hibernate, fast)
-	if err := errors.Join(err1, err2); err != nil && a.Says == facts.Unknown {
+	a.Says, a.Seen = boots.FastStartup(fast, forced, hibernates)
+	if err := errors.Join(err1, err2, err3); err != nil && a.Says == facts.Unknown {
 		a.Seen = quoted(a.Seen + "; " + strings.ReplaceAll(err.Error(), "\n", "; "))
 	}
 	return a

@@ -6,6 +6,8 @@ import (
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+
+	"lendkeep/reconcile/facts"
 )
 
 // What reg.exe says has the form of the examples in Microsoft's and others' published
@@ -23,6 +25,7 @@ const (
 	override = "HKEY_LOCAL_MACHINE\\SYSTEM\\ControlSet001\\Services\\stornvme\\StartOverride\r\n    0    REG_DWORD    0x3\r\n\r\n"
 	selected = "\r\nHKEY_LOCAL_MACHINE\\SYSTEM\\Select\r\n    Current    REG_DWORD    0x1\r\n    Default    REG_DWORD    0x1\r\n    Failed    REG_DWORD    0x0\r\n    LastKnownGood    REG_DWORD    0x1\r\n\r\n"
 	power    = "\r\nHKEY_LOCAL_MACHINE\\SYSTEM\\ControlSet001\\Control\\Power\r\n    HibernateEnabled    REG_DWORD    0x0\r\n\r\nHKEY_LOCAL_MACHINE\\SYSTEM\\ControlSet001\\Control\\Power\\User\r\n"
+	policy   = "\r\nHKEY_LOCAL_MACHINE\\SOFTWARE\\Policies\\Microsoft\\Windows\\System\r\n    AllowX    REG_DWORD    0x1\r\n\r\n"
 	session  = "\r\nHKEY_LOCAL_MACHINE\\SYSTEM\\ControlSet001\\Control\\Session Manager\\Power\r\n    HiberbootEnabled    REG_DWORD    0x1\r\n\r\n"
 	manager  = "\r\nHKEY_LOCAL_MACHINE\\SYSTEM\\CurrentControlSet\\Control\\Session Manager\r\n    BootExecute    REG_MULTI_SZ    autocheck autochk *\r\n\r\n"
 	renames  = "    PendingFileRenameOperations    REG_MULTI_SZ    \\??\\C:\\x\\0\r\n"
@@ -36,6 +39,7 @@ var (
 	callService = `reg.exe query HKLM\SYSTEM\ControlSet001\Services\stornvme /s`
 	callPower   = `reg.exe query HKLM\SYSTEM\ControlSet001\Control\Power`
 	callSession = `reg.exe query HKLM\SYSTEM\ControlSet001\Control\Session Manager\Power`
+	callPolicy  = "reg.exe query " + policies + " /s /reg:64"
 	callFile    = `cmd.exe /d /c if exist %SystemRoot%\System32\drivers\stornvme.sys exit 77`
 	callLocker  = "powershell.exe -NoProfile -NonInteractive -Command " + protection
 	callParts   = "reg.exe query " + waiting[0].path + " /reg:64"
@@ -44,7 +48,7 @@ var (
 )
 
 func TestInstalledWindows(t *testing.T) {
-	good := map[string]string{callSelect: selected, callService: stornvme, callFile: "exit 77", callPower: power, callSession: session,
+	good := map[string]string{callSelect: selected, callService: stornvme, callFile: "exit 77", callPower: power, callSession: session, callPolicy: policy,
 		callLocker: "protection 1 0", callParts: parts, callUpdates: updates, callManager: manager}
 	const fine = "driver present, encryption present, fast startup present, pending present"
 	for name, c := range map[string]struct{ call, out, says, seen string }{
@@ -72,7 +76,8 @@ func TestInstalledWindows(t *testing.T) {
 		"two volumes":            {callLocker, "protection 2 0", strings.Replace(fine, "encryption present", "encryption unknown", 1), "no answer"},
 		"no class":               {callLocker, "!Ung\x81ltiger Namespace", strings.Replace(fine, "encryption present", "encryption unknown", 1), "it ended with code 1: Ung?ltiger"},
 		"hibernates":             {callPower, strings.Replace(power, "HibernateEnabled    REG_DWORD    0x0", "HibernateEnabled    REG_DWORD    0x1", 1), strings.Replace(fine, "fast startup present", "fast startup absent", 1), "hibernates it"},
-		"hibernation not told":   {callPower, "!", strings.Replace(fine, "fast startup present", "fast startup unknown", 1), "HibernateEnabled was not seen"},
+		"hibernation not told":   {callPower, "!", strings.Replace(fine, "fast startup present", "fast startup unknown", 1), "whether it can hibernate was not seen"},
+		"policy not told":        {callPolicy, "!", fine, "whether by a policy it is on was not seen; it cannot"},
 		"renames wait":           {callManager, strings.Replace(manager, "    Boot", renames+"    Boot", 1), strings.Replace(fine, "pending present", "pending absent", 1), "files are to be renamed"},
 		"updates wait":           {callUpdates, updates + strings.Replace(updates, "Results", "RebootRequired", 1), strings.Replace(fine, "pending present", "pending absent", 1), "updates are to be installed"},
 		"parts wait":             {callParts, parts + strings.Split(parts, "\r\n")[1] + "\\RebootPending\r\n", strings.Replace(fine, "pending present", "pending absent", 1), "parts of Windows"},
@@ -96,6 +101,17 @@ func TestInstalledWindows(t *testing.T) {
 			assert.Contains(t, strings.Join(seen, "\n"), c.seen)
 			assert.False(t, s.written)
 		})
+	}
+}
+
+// A policy has fast startup be on, whatever is set.
+func TestPolicy(t *testing.T) {
+	for out, says := range map[string]facts.Held{policy: facts.Present, strings.Replace(policy, "AllowX", "HiberbootEnabled", 1): facts.Absent, "!": facts.Unknown,
+		strings.Replace(policy, "AllowX    REG_DWORD", "HiberbootEnabled    REG_SZ", 1): facts.Unknown} {
+		s := stagedGuest(`{"id": "mswindows", "kernel-version": "10.0", "machine": "x86_64"}`, nil, map[string]string{callSelect: selected, callPolicy: out,
+			callPower: strings.Replace(power, "0x0", "0x1", 1), callSession: strings.Replace(session, "0x1", "0x0", 1)})
+		i := Installed(t.Context(), s, "grading")
+		assert.Equal(t, says, i.Answer(facts.AsksShutdown).Says, i.Answer(facts.AsksShutdown).Seen)
 	}
 }
 

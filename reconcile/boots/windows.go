@@ -18,8 +18,12 @@ func StartsAtBoot(service string, start uint64, overrides map[string]uint64) (fa
 	if start != 0 {
 		says = facts.Absent
 	}
-	for _, name := range slices.Sorted(maps.Keys(overrides)) {
-		seen += fmt.Sprintf(`, StartOverride\%.40s is %d`, name, overrides[name])
+	for i, name := range slices.Sorted(maps.Keys(overrides)) {
+		if i < toldMost {
+			seen += fmt.Sprintf(`, StartOverride\%.40s is %d`, name, overrides[name])
+		} else if i == toldMost {
+			seen += fmt.Sprintf(", and %d more", len(overrides)-i)
+		}
 		switch {
 		case overrides[name] == 0:
 		case name == "0":
@@ -31,20 +35,31 @@ func StartsAtBoot(service string, start uint64, overrides map[string]uint64) (fa
 	return says, seen
 }
 
-// FastStartup answers whether shutting Windows down does not hibernate it, by two
-// numbers of its registry; nil: not known. Hibernation that is off takes fast startup
-// with it (Microsoft, "Distinguishing Fast Startup from Wake-from-Hibernation"; the
-// names of the values: common practice).
-func FastStartup(hibernate, fast *uint64) (facts.Held, string) {
-	switch {
-	case hibernate != nil && *hibernate == 0:
-		return facts.Present, "HibernateEnabled is 0: it does not hibernate"
-	case fast == nil:
-		return facts.Unknown, "HiberbootEnabled was not seen"
-	case *fast == 0:
-		return facts.Present, "HiberbootEnabled is 0"
-	case hibernate == nil:
-		return facts.Unknown, fmt.Sprintf("HiberbootEnabled is %d, and HibernateEnabled was not seen", *fast)
+// FastStartup answers whether shutting Windows down does not hibernate it: by its number
+// HiberbootEnabled (nil: not seen), whether a policy has fast startup be on whatever that
+// is, and whether it can hibernate at all: what cannot takes fast startup with it
+// (Microsoft, "Distinguishing Fast Startup from Wake-from-Hibernation", and WinInit.admx,
+// "Require use of fast startup"; the names of the values: common practice).
+func FastStartup(fast *uint64, policy, hibernates facts.Held) (facts.Held, string) {
+	seen := "HiberbootEnabled was not seen"
+	if fast != nil {
+		seen = fmt.Sprintf("HiberbootEnabled is %d", *fast)
 	}
-	return facts.Absent, fmt.Sprintf("HiberbootEnabled is %d, and HibernateEnabled %d: shutting it down hibernates it", *fast, *hibernate)
+	switch policy {
+	case facts.Present:
+		seen += ", by a policy it is on"
+	case facts.Unknown:
+		seen += ", whether by a policy it is on was not seen"
+	}
+	switch on := policy == facts.Present || fast != nil && *fast != 0; {
+	case hibernates == facts.Absent:
+		return facts.Present, seen + "; it cannot hibernate"
+	case !on && fast != nil && policy == facts.Absent:
+		return facts.Present, seen
+	case on && hibernates == facts.Present:
+		return facts.Absent, seen + ": shutting it down hibernates it"
+	case on:
+		return facts.Unknown, seen + "; whether it can hibernate was not seen"
+	}
+	return facts.Unknown, seen
 }

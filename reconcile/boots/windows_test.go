@@ -31,16 +31,18 @@ func TestStartsAtBoot(t *testing.T) {
 }
 
 func TestFastStartup(t *testing.T) {
-	no, yes := new(uint64), new(uint64)
-	*yes = 1
+	const yes, no, open = facts.Present, facts.Absent, facts.Unknown
+	off, on := new(uint64), new(uint64)
+	*on = 1
 	for _, c := range []struct {
-		hibernate, fast *uint64
-		says            facts.Held
+		fast                     *uint64
+		policy, hibernates, says facts.Held
 	}{
-		{yes, yes, facts.Absent}, {no, yes, facts.Present}, {yes, no, facts.Present}, {no, no, facts.Present},
-		{nil, no, facts.Present}, {no, nil, facts.Present}, {nil, yes, facts.Unknown}, {yes, nil, facts.Unknown}, {nil, nil, facts.Unknown},
+		{off, no, yes, facts.Present}, {off, no, open, facts.Present}, {on, no, no, facts.Present}, {nil, open, no, facts.Present}, {on, yes, no, facts.Present},
+		{on, no, yes, facts.Absent}, {off, yes, yes, facts.Absent}, {nil, yes, yes, facts.Absent}, {on, open, yes, facts.Absent},
+		{nil, no, yes, facts.Unknown}, {off, open, yes, facts.Unknown}, {on, no, open, facts.Unknown}, {off, yes, open, facts.Unknown}, {nil, open, open, facts.Unknown},
 	} {
-		says, seen := boots.FastStartup(c.hibernate, c.fast)
+		says, seen := boots.FastStartup(c.fast, c.policy, c.hibernates)
 		assert.Equal(t, c.says, says, seen)
 		assert.NotEmpty(t, seen)
 	}

@@ -44,7 +44,7 @@ type Survey struct {
 
 	Contents []Content `json:"contents,omitempty"` // of the drives and images that were looked into, by what they are of
 
-	Asked []Installed `json:"asked,omitempty"` // the systems of running guests that answered, by guest
+	Asked []Installed `json:"asked,omitempty"` // the systems of running guests that were asked, by guest
 
 	Rooms []Room `json:"rooms,omitempty"` // of the images that a layout or an order has made, by path
 

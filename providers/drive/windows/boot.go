@@ -9,11 +9,11 @@ import (
 	"lendkeep/providers/formats/hive"
 )
 
-// boots lists services without which Windows finds no NVMe drive or nothing on it:
+// needed lists services without which Windows finds no NVMe drive or nothing on it:
 // one of them left with a StartOverride, as after a move from another kind of
 // machine, stops it with 0x7B (public reports for pci; the others from memory, by
 // what they do).
-var boots = []string{"acpi", "pci", "pcw", "msisadrv", "vdrvroot", "partmgr", "volmgr", "volmgrx", "mountmgr", "disk", "volume", "volsnap", "fvevol",
+var needed = []string{"acpi", "pci", "pcw", "msisadrv", "vdrvroot", "partmgr", "volmgr", "volmgrx", "mountmgr", "disk", "volume", "volsnap", "fvevol",
 	"rdyboost", "EhStorClass", "Wdf01000", "CLFS", "FileInfo", "FltMgr", "Ntfs", "Ksecdd", "CNG", "iorate", "storport"}
 
 // others lists services that Windows starts at boot for other controllers and
@@ -46,7 +46,7 @@ func overrides(services *hive.Key, seen *sight) {
 		switch {
 		case err != nil:
 			seen.doubts = append(seen.doubts, fmt.Sprintf(`%.40q: %v`, key.Name, err))
-		case set && in(boots, key.Name):
+		case set && in(needed, key.Name):
 			seen.faults = append(seen.faults, key.Name+" is kept from starting at boot by its StartOverride, so that Windows would stop with 0x7B")
 		case set:
 			seen.doubts = append(seen.doubts, fmt.Sprintf("%.40q is kept from starting at boot by its StartOverride; whether Windows needs it there is not known", key.Name))

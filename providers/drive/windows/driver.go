@@ -9,6 +9,7 @@ import (
 
 	"lendkeep/providers/formats/hive"
 	"lendkeep/providers/formats/ntfs"
+	"lendkeep/reconcile/boots"
 	"lendkeep/reconcile/facts"
 )
 
@@ -86,10 +87,7 @@ func (s *sight) doubt(err error) {
 	s.doubts = append(s.doubts, err.Error())
 }
 
-// driver reads what says whether Windows' NVMe driver starts at boot. A driver
-// starts there with Start 0, unless StartOverride says otherwise (Microsoft,
-// "HKLM\SYSTEM\CurrentControlSet\Services Registry Tree"; StartOverride: common
-// practice, and public reports of stop code 0x7B).
+// driver reads what says whether Windows' NVMe driver starts at boot.
 func (s *system) driver() (sight, []Word) {
 	var seen sight
 	services, err := s.set.Find("Services")
@@ -120,30 +118,52 @@ func (s *system) words(services *hive.Key, seen *sight) ([]Word, error) {
 	if err != nil {
 		return nil, fmt.Errorf(`%s\%w`, service, err)
 	}
-	words, err := s.word(nil, `Start`, start, seen)
-	for i, v := range over {
-		if err != nil {
-			break
+	n, _, err := start.Number()
+	if err != nil {
+		return nil, fmt.Errorf(`%s\%w`, service, err)
+	}
+	numbers, err := numbersOf(over)
+	says, told := boots.StartsAtBoot(service, uint64(n), numbers)
+	seen.seen, seen.wrong = append(seen.seen, told), says == facts.Absent
+	if err != nil {
+		return nil, err
+	}
+	words, err := s.word(nil, `Start`, start)
+	for _, v := range over {
+		if v.Name == "0" && err == nil {
+			numbers[v.Name] = 0
+			words, err = s.word(words, `StartOverride\0`, v)
 		}
-		if slices.ContainsFunc(over[:i], func(o hive.Value) bool { return o.Name == v.Name }) {
-			err = fmt.Errorf(`%s\StartOverride\%.40q is there twice`, service, v.Name)
-		} else if v.Name == "0" {
-			words, err = s.word(words, `StartOverride\0`, v, seen)
-		} else if n, _, wrong := v.Number(); wrong != nil || n != 0 {
-			err = fmt.Errorf(`what %s\StartOverride\%.40q means is not known`, service, v.Name)
-		}
+	}
+	if says, _ := boots.StartsAtBoot(service, 0, numbers); says != facts.Present && err == nil {
+		err = fmt.Errorf(`what the other numbers of %s\StartOverride mean is not known`, service)
 	}
 	return words, err
 }
 
+// numbersOf gives the values of a StartOverride by their names. With an error they are
+// not all.
+func numbersOf(over []hive.Value) (map[string]uint64, error) {
+	numbers := map[string]uint64{}
+	for _, v := range over {
+		n, _, err := v.Number()
+		if err != nil {
+			return numbers, fmt.Errorf(`what %s\StartOverride\%.40q means is not known`, service, v.Name)
+		}
+		if _, twice := numbers[v.Name]; twice {
+			return numbers, fmt.Errorf(`%s\StartOverride\%.40q is there twice`, service, v.Name)
+		}
+		numbers[v.Name] = uint64(n)
+	}
+	return numbers, nil
+}
+
 // word adds one of them, if its bytes can be told.
-func (s *system) word(words []Word, name string, v hive.Value, seen *sight) ([]Word, error) {
+func (s *system) word(words []Word, name string, v hive.Value) ([]Word, error) {
 	n, at, err := v.Number()
 	if err != nil {
 		return words, fmt.Errorf(`%s\%w`, service, err)
 	}
-	seen.seen = append(seen.seen, fmt.Sprintf(`%s\%s is %d`, service, name, n))
-	seen.wrong = seen.wrong || n != 0
 	place, err := s.registry.file.Place(at, 4)
 	if err != nil && n != 0 {
 		return words, fmt.Errorf(`%s\%s cannot be changed in place: %w`, service, name, err)

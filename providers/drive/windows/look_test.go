@@ -93,11 +93,11 @@ func TestLook(t *testing.T) {
 	}{
 		"starts at boot":           {system(), facts.AsksDriver, facts.Present, false, `stornvme\Start is 0; its driver file is there`},
 		"starts on demand":         {system(windows.Start("stornvme", 3)), facts.AsksDriver, facts.Absent, true, `stornvme\Start is 3`},
-		"overridden":               {system(windows.Over("stornvme", "0", 3)), facts.AsksDriver, facts.Absent, true, `stornvme\Start is 0; stornvme\StartOverride\0 is 3`},
+		"overridden":               {system(windows.Over("stornvme", "0", 3)), facts.AsksDriver, facts.Absent, true, `stornvme\Start is 0, StartOverride\0 is 3`},
 		"override that says boot":  {system(windows.Over("stornvme", "0", 0)), facts.AsksDriver, facts.Present, false, `StartOverride\0 is 0`},
-		"both":                     {system(windows.Start("stornvme", 3), windows.Over("stornvme", "0", 3)), facts.AsksDriver, facts.Absent, true, `is 3; stornvme\StartOverride\0 is 3`},
-		"another override":         {system(windows.Over("stornvme", "1", 3)), facts.AsksDriver, facts.Unknown, false, `StartOverride\"1" means is not known`},
-		"another, and not at boot": {system(windows.Start("stornvme", 3), windows.Over("stornvme", "1", 3)), facts.AsksDriver, facts.Absent, false, "is not known"},
+		"both":                     {system(windows.Start("stornvme", 3), windows.Over("stornvme", "0", 3)), facts.AsksDriver, facts.Absent, true, `is 3, StartOverride\0 is 3`},
+		"another override":         {system(windows.Over("stornvme", "1", 3)), facts.AsksDriver, facts.Unknown, false, `what the other numbers of stornvme\StartOverride mean is not known`},
+		"another, and not at boot": {system(windows.Start("stornvme", 3), windows.Over("stornvme", "1", 3)), facts.AsksDriver, facts.Absent, false, "not known"},
 		"no service":               {system(windows.Without(nvme)), facts.AsksDriver, facts.Absent, false, "stornvme: it is not there"},
 		"no start":                 {system(windows.Without(nvme + `\Start`)), facts.AsksDriver, facts.Absent, false, `stornvme\Start: it is not there`},
 		"start is a text":          {system(windows.Without(nvme+`\Start`), windows.Set(nvme, windows.Text("Start", "0"))), facts.AsksDriver, facts.Unknown, false, `"Start" is no number`},
@@ -113,8 +113,8 @@ func TestLook(t *testing.T) {
 		"the next set is another":  {system(windows.Without(`Select\Default`), windows.Set("Select", windows.Number("Default", 2))), facts.AsksDriver, facts.Unknown, false, "its control set is 1, the next one 2"},
 		"no set":                   {system(windows.Without("ControlSet001")), facts.AsksDriver, facts.Unknown, false, "ControlSet001: it is not there"},
 		"fast startup is off":      {system(), facts.AsksShutdown, facts.Present, false, "HiberbootEnabled is 0"},
-		"fast startup, no file":    {system(windows.Fast(1)), facts.AsksShutdown, facts.Present, false, `but there is no \hiberfil.sys`},
-		"fast startup, not told":   {system(windows.Without(`ControlSet001\Control\Session Manager\Power`)), facts.AsksShutdown, facts.Unknown, false, "it is not there"},
+		"fast startup, no file":    {system(windows.Fast(1)), facts.AsksShutdown, facts.Present, false, `it cannot hibernate, there is no \hiberfil.sys`},
+		"fast startup, not told":   {system(windows.Without(`ControlSet001\Control\Session Manager\Power`)), facts.AsksShutdown, facts.Present, false, "HiberbootEnabled was not seen; it cannot hibernate"},
 		"plain":                    {system(), facts.AsksEncryption, facts.Present, false, "partition 3 is a plain NTFS"},
 		"nothing waits":            {system(), facts.AsksPending, facts.Present, false, "nothing waits"},
 		"renames wait":             {system(windows.Set(`ControlSet001\Control\Session Manager`, text("PendingFileRenameOperations", 90))), facts.AsksPending, facts.Absent, false, "are to be renamed"},
@@ -154,7 +154,6 @@ func TestLook(t *testing.T) {
 	assert.Contains(t, p.look().Answer(facts.AsksShutdown).Seen, "by a policy it is on")
 	p.put("SOFTWARE", []byte("no hive"))
 	assert.Equal(t, facts.Unknown, p.look().Answer(facts.AsksPending).Says)
-	assert.Equal(t, facts.Unknown, p.look().Answer(facts.AsksShutdown).Says)
 }
 
 // While the hive or its volume is not clean nothing is known, and nothing may be
@@ -237,6 +236,16 @@ func TestFiles(t *testing.T) {
 	p.put("SYSTEM", padded(windows.System(windows.Fast(1))))
 	got := p.look().Answer(facts.AsksShutdown)
 	assert.Equal(t, facts.Absent, got.Says, got.Seen)
+	p.put("SYSTEM", padded(windows.System(windows.Without(`ControlSet001\Control\Session Manager\Power`))))
+	got = p.look().Answer(facts.AsksShutdown)
+	assert.Equal(t, facts.Unknown, got.Says)
+	assert.Contains(t, got.Seen, "HiberbootEnabled was not seen; ")
+	p.put("SYSTEM", padded(windows.System()))
+	assert.Equal(t, facts.Present, p.look().Answer(facts.AsksShutdown).Says)
+	p.put("SOFTWARE", padded(windows.Software().With(`Policies\Microsoft\Windows\System`, windows.Number("HiberbootEnabled", 1))))
+	assert.Equal(t, facts.Absent, p.look().Answer(facts.AsksShutdown).Says, "by a policy")
+	p.put("SOFTWARE", []byte("no hive"))
+	assert.Equal(t, facts.Unknown, p.look().Answer(facts.AsksShutdown).Says)
 
 	b, err := os.ReadFile(windows.Volume(t, 8, map[string][]byte{"Windows/System32/other": []byte("x")}))
 	require.NoError(t, err)
@@ -267,7 +276,7 @@ func TestLocked(t *testing.T) {
 // No service is on both lists.
 func TestListsAreApart(t *testing.T) {
 	seen := map[string]bool{}
-	for _, name := range append(append([]string{service}, boots...), others...) {
+	for _, name := range append(append([]string{service}, needed...), others...) {
 		name = strings.ToLower(name)
 		assert.False(t, seen[name], name)
 		seen[name] = true

@@ -7,6 +7,7 @@ import (
 
 	"lendkeep/providers/formats/hive"
 	"lendkeep/providers/formats/ntfs"
+	"lendkeep/reconcile/boots"
 	"lendkeep/reconcile/facts"
 )
 
@@ -16,53 +17,58 @@ func (s *system) encryption() facts.Answer {
 		Seen: fmt.Sprintf("partition %d is a plain NTFS, which BitLocker does not encrypt", s.condition.Number)}
 }
 
-// fastStartup answers whether shutting down hibernates, which takes both the
-// setting and the file (Microsoft, "Distinguishing Fast Startup from Wake-from-
-// Hibernation"; the names of the values: common practice).
+// fastStartup answers whether shutting down hibernates, for which Windows needs its
+// file.
 func (s *system) fastStartup(software registry) facts.Answer {
 	a := facts.Answer{Question: facts.AsksShutdown, Says: facts.Unknown, Where: where(systemHive)}
 	if s.condition.Condition == facts.Hibernated {
 		a.Says, a.Where, a.Seen = facts.Absent, sleepFile, s.condition.Why
 		return a
 	}
-	on, err := number(s.set, "Control", "Session Manager", "Power", "HiberbootEnabled")
-	if err != nil {
-		a.Seen = err.Error()
-		return a
+	fast, err := known(s.set, "Control", "Session Manager", "Power", "HiberbootEnabled")
+	policy, err2 := policy(software)
+	hibernates := facts.Present
+	_, err3 := s.volume.Find("hiberfil.sys")
+	if errors.Is(err3, ntfs.ErrNotThere) {
+		hibernates, err3 = facts.Absent, nil
+	} else if err3 != nil {
+		hibernates = facts.Unknown
 	}
-	a.Seen = fmt.Sprintf("HiberbootEnabled is %d", on)
-	if forced, err := policy(software); err != nil {
-		a.Seen += "; a policy: " + err.Error()
-		return a
-	} else if forced {
-		on, a.Seen = 1, a.Seen+", by a policy it is on"
-	}
-	if on == 0 {
-		a.Says = facts.Present
-		return a
-	}
-	switch _, err := s.volume.Find("hiberfil.sys"); {
-	case err == nil:
-		a.Says, a.Seen = facts.Absent, a.Seen+", and "+sleepFile+" is there: shutting down hibernates it"
-	case errors.Is(err, ntfs.ErrNotThere):
-		a.Says, a.Seen = facts.Present, a.Seen+", but there is no "+sleepFile+": it cannot hibernate"
-	default:
-		a.Seen += "; " + err.Error()
+	a.Says, a.Seen = boots.FastStartup(fast, policy, hibernates)
+	switch err := errors.Join(err, err2, err3); {
+	case a.Says == facts.Unknown && err != nil:
+		a.Seen += "; " + strings.ReplaceAll(err.Error(), "\n", "; ")
+	case hibernates == facts.Absent:
+		a.Seen += ", there is no " + sleepFile
 	}
 	return a
 }
 
-// policy tells whether a policy has fast startup be on, whatever is set (Microsoft,
-// WinInit.admx, "Require use of fast startup").
-func policy(software registry) (bool, error) {
+// known gives a number; nil where it could not be read.
+func known(from finder, path ...string) (*uint64, error) {
+	n, err := number(from, path...)
+	if err != nil {
+		return nil, err
+	}
+	wide := uint64(n)
+	return &wide, nil
+}
+
+// policy tells whether a policy has fast startup be on.
+func policy(software registry) (facts.Held, error) {
 	if software.Hive == nil {
-		return false, errors.New(where(softwareHive) + " could not be read")
+		return facts.Unknown, errors.New(where(softwareHive) + " could not be read")
 	}
 	n, err := number(software, "Policies", "Microsoft", "Windows", "System", "HiberbootEnabled")
-	if errors.Is(err, hive.ErrNotThere) {
-		err = software.unsettled
+	switch {
+	case errors.Is(err, hive.ErrNotThere) && software.unsettled == nil, err == nil && n == 0:
+		return facts.Absent, nil
+	case errors.Is(err, hive.ErrNotThere):
+		return facts.Unknown, software.unsettled
+	case err != nil:
+		return facts.Unknown, err
 	}
-	return n != 0, err
+	return facts.Present, nil
 }
 
 // pending answers whether something waits for a restart, as far as the registry
