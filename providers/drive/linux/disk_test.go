@@ -76,31 +76,46 @@ type part struct {
 
 // disk makes a whole disk: a GPT by sgdisk, filesystems by their own programs.
 func disk(t *testing.T, parts ...part) []byte {
-	image := filepath.Join(t.TempDir(), "disk")
 	starts, end := []int{}, 1
-	for _, p := range parts {
-		starts = append(starts, end)
-		end += p.size()
-	}
-	require.NoError(t, os.WriteFile(image, nil, 0o644))
-	require.NoError(t, os.Truncate(image, int64(end+1)*mib))
 	command := []string{"sgdisk", "-a", "2048"}
 	for i, p := range parts {
-		code := p.code
-		if code == "" {
-			code = "8300"
-		}
-		command = append(command, "-n", fmt.Sprintf("%d:%dM:+%dM", i+1, starts[i], p.size()), "-t", fmt.Sprintf("%d:%s", i+1, code),
+		starts = append(starts, end)
+		command = append(command, "-n", fmt.Sprintf("%d:%dM:+%dM", i+1, end, p.size()), "-t", fmt.Sprintf("%d:%s", i+1, cmp.Or(p.code, "8300")),
 			"-u", fmt.Sprintf("%d:22222222-0000-4000-8000-%012d", i+1, i+1), "-c", fmt.Sprintf("%d:part%d", i+1, i+1))
+		end += p.size()
 	}
-	piped(t, nil, "", append(command, image)...)
-	b, err := os.ReadFile(image)
-	require.NoError(t, err)
+	b := bytes.Clone(once(fmt.Sprint(command, end), func() []byte { return table(t, end+1, command) }))
 	for i, p := range parts {
-		copy(b[starts[i]*mib:], p.bytes(t))
+		make := func() []byte { return p.bytes(t) }
+		if p.kind == "vfat" { // the same on most disks
+			copy(b[starts[i]*mib:], once(fmt.Sprint(p), make))
+		} else {
+			copy(b[starts[i]*mib:], make())
+		}
 	}
 	return b
 }
+
+// table makes a disk with a partition table alone.
+func table(t *testing.T, mibs int, command []string) []byte {
+	image := filepath.Join(t.TempDir(), "disk")
+	require.NoError(t, os.WriteFile(image, nil, 0o644))
+	require.NoError(t, os.Truncate(image, int64(mibs)*mib))
+	piped(t, nil, "", append(command, image)...)
+	b, err := os.ReadFile(image)
+	require.NoError(t, err)
+	return b
+}
+
+// once makes what has that key when it is first asked for. Nobody changes it.
+func once(key string, make func() []byte) []byte {
+	if kept[key] == nil {
+		kept[key] = make()
+	}
+	return kept[key]
+}
+
+var kept = map[string][]byte{}
 
 const partMiB = 12
 
