@@ -2,6 +2,7 @@ package main
 
 import (
 	"io"
+	"slices"
 	"strings"
 	"time"
 
@@ -71,15 +72,18 @@ func happening(t *text, report carry.Report, r carry.Record) {
 	case carry.Rollback:
 		t.line("rolling back (%s)", strings.ReplaceAll(r.Note, "\n", " "))
 	default:
-		t.line("order %s %s", report.Sealed.Code(), endWord(r.Result))
+		t.line("order %s %s", report.Sealed.Code(), endWord(report, r.Result))
 	}
 }
 
-func endWord(result carry.Result) string {
-	switch result {
-	case carry.Carried:
+func endWord(report carry.Report, result carry.Result) string {
+	stays := func(s carry.StepReport) bool { return s.Undo && s.Result == carry.NotDone }
+	switch {
+	case result == carry.Carried:
 		return "is carried out"
-	case carry.Restored:
+	case result == carry.Restored && slices.ContainsFunc(report.Steps, stays):
+		return "is rolled back; the host is as before, but for what stays as it is"
+	case result == carry.Restored:
 		return "is rolled back; the host is as before"
 	default:
 		return "is stuck: a person is needed"

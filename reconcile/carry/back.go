@@ -18,7 +18,8 @@ func (c *Carrier) turn(ctx context.Context, why string) (Report, error) {
 }
 
 // backward undoes every step that may be in force, the last first. The first
-// that cannot be undone ends it: what came before may depend on it.
+// that cannot be undone ends it, since what came before may depend on it, but for
+// what may stay.
 func (c *Carrier) backward(ctx context.Context) (Report, error) {
 	why := c.report.Note
 	for i := range c.steps() {
@@ -32,6 +33,12 @@ func (c *Carrier) backward(ctx context.Context) (Report, error) {
 		stuck, err := c.undo(ctx, n)
 		if err != nil {
 			return c.report, err
+		}
+		if stuck != "" && c.report.Steps[n].About.MayStay {
+			if err := c.note(Record{Event: Outcome, Step: n + 1, Undo: true, Result: NotDone, Note: "it stays as it is: " + stuck}); err != nil {
+				return c.report, err
+			}
+			continue
 		}
 		if stuck != "" {
 			err := c.note(Record{Event: End, Result: Stuck, Note: fmt.Sprintf("step %d could not be undone (%s): %s; %s", n+1, c.report.Steps[n].About.Undoes, stuck, why)})

@@ -2,6 +2,7 @@ package carry_test
 
 import (
 	"context"
+	"errors"
 	"slices"
 	"testing"
 
@@ -9,8 +10,11 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"lendkeep/providers/memory"
+	"lendkeep/reconcile/carry"
 	"lendkeep/reconcile/facts"
+	"lendkeep/reconcile/fault"
 	"lendkeep/reconcile/invented"
+	"lendkeep/reconcile/journal"
 	"lendkeep/reconcile/order"
 	"lendkeep/reconcile/rehearse"
 	"lendkeep/spec"
@@ -50,4 +54,40 @@ func TestGivingUp(t *testing.T) {
 	assert.True(t, report.Good())
 	_, layout := givingUpFrom()
 	assert.Empty(t, does(plan(t, r.Planned(), layout, "night")), "the image is there now")
+}
+
+// used is a drive from which Windows ran, and left its volume in use.
+type used struct{ *memory.Host }
+
+func (used) UndoStartAtBoot(context.Context, facts.Drive, string) error {
+	return errors.New("its volume is dirty")
+}
+
+// A guest that ran keeps nobody from going back further: its driver stays as it is.
+func TestRollbackPastAGuestThatRan(t *testing.T) {
+	survey, layout := movingFrom()
+	b := invented.Builder{Survey: survey}
+	image := *b.System("/srv/images/grading.qcow2")
+	drive := *b.Look("nvme0n1")
+	drive.Blank, drive.Table, drive.Volumes = false, image.Table, image.Volumes
+	drive.System = invented.Installed("windows", map[facts.Matter]facts.Held{facts.AsksDriver: facts.Absent})
+	b.Survey.Contents = []facts.Content{drive, image}
+	sealed := plan(t, b.Survey, layout, "day")
+	at := slices.Index(does(sealed), "let the NVMe driver of guest grading start at boot, on the drive of reel (RL-4410-0073)")
+	require.Positive(t, at, does(sealed))
+	approval, err := order.Approve(sealed, sealed.Code(), "RL-4410-0073")
+	require.NoError(t, err)
+	host := memory.New(b.Survey, nil)
+	c := carry.Carrier{Ports: host.Ports(), Journal: journal.New(&fault.Disk{Fault: &fault.Fault{}}), Clock: &ticking{}}
+	c.Ports.Starters = used{host}
+	report, err := c.Out(t.Context(), approval)
+	require.NoError(t, err)
+	require.Equal(t, carry.Carried, report.Ended, report.Note)
+	report, err = c.Rollback(t.Context(), report)
+	require.NoError(t, err)
+	assert.Equal(t, carry.Restored, report.Ended, report.Note)
+	assert.Equal(t, carry.AskedFor, report.Note)
+	assert.Equal(t, carry.NotDone, report.Steps[at].Result)
+	assert.Contains(t, report.Steps[at].Note, "it stays as it is: its volume is dirty")
+	assert.Equal(t, carry.Undone, report.Steps[0].Result)
 }

@@ -73,7 +73,7 @@ const pause = 250 * time.Millisecond
 
 // Out carries an approved order out. Facts that changed since it was written
 // are a StaleError, and nothing is touched. When the report says "rolled back"
-// the host is as before; "stuck" needs a person.
+// the host is as before, but for steps that may stay and say so; "stuck" needs a person.
 func (c *Carrier) Out(ctx context.Context, approval order.Approval) (Report, error) {
 	sealed := approval.Sealed()
 	ix, err := c.here(ctx, sealed.Order)

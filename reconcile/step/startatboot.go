@@ -33,11 +33,13 @@ func (s *StartAtBoot) Details() []Detail {
 }
 
 // About implements Step. It goes between the copy and whatever else is written,
-// so that nothing of the drive is mounted yet.
+// so that nothing of the drive is mounted yet. Once a guest has started from the
+// drive, Windows may have left its volume in use or its registry elsewhere: a
+// rollback does not wait for that.
 func (s *StartAtBoot) About() About {
-	a := About{Kind: "start at boot", Risk: Safe, Takes: tableTakes, Within: driveWithin,
+	a := About{Kind: "start at boot", Risk: Safe, Takes: tableTakes, Within: driveWithin, MayStay: true,
 		Does:   "let the NVMe driver of guest " + strings.Join(s.Guests, " and of guest ") + " start at boot, on " + s.title(),
-		Undoes: "put the old values of the driver's service back, byte for byte",
+		Undoes: "put the old values of the driver's service back, byte for byte; once Windows ran from the drive they may stay as they are, which harms nothing",
 		Needs:  []Condition{driveIs(s.name(), "as found"), controllerIs(s.name(), "home")},
 		Gives:  []Condition{systemIs(s.name(), "starts at boot")}}
 	if s.Copied {
@@ -94,6 +96,9 @@ func (s *StartAtBoot) Stands(ix *facts.Index) (Standing, string) {
 	case facts.Present:
 		return After, found(driver, "the drive")
 	case facts.Absent:
+		if !s.Copied && driver.Seen != s.Saw.Seen {
+			return Neither, found(driver, "the drive") + "; before it was: " + s.Saw.Seen // one word of two, after a cut-off
+		}
 		return Before, found(driver, "the drive")
 	default:
 		return Neither, found(driver, "the drive")

@@ -75,6 +75,20 @@ func TestStartAtBoot(t *testing.T) {
 	require.ErrorContains(t, s.MayUndo(answered(b)), "it is in use")
 }
 
+// Where no copy goes with it, one number of two that was changed before a cut-off is
+// neither: what stood there is put back.
+func TestStartAtBootHalfDone(t *testing.T) {
+	b, s := copied(map[facts.Matter]facts.Held{facts.AsksDriver: facts.Absent})
+	s.Copied = false
+	standing, seen := s.Stands(answered(b))
+	assert.Equal(t, step.Before, standing, seen)
+	b.Survey.Contents[0].System.Answers[0].Seen = `stornvme\Start is 0; stornvme\StartOverride\0 is 3`
+	standing, seen = s.Stands(answered(b))
+	assert.Equal(t, step.Neither, standing, seen)
+	assert.NoError(t, s.Ready(answered(b)), "it goes on")
+	assert.True(t, s.About().MayStay)
+}
+
 // A confirmation counts as long as nothing that is seen speaks against it.
 func TestByHandStands(t *testing.T) {
 	hand := &step.ByHand{Guest: "grading", System: "windows", Hand: "encryption", Keep: "k", Image: "/srv/images/grading.qcow2"}

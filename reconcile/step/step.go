@@ -72,6 +72,9 @@ type About struct {
 	// Covered is set where undoing an earlier step of the same order undoes this one,
 	// too: then nothing is done for it alone.
 	Covered bool
+	// MayStay is set where what the step did harms nothing: where it cannot be undone a
+	// rollback leaves it, says so, and goes on.
+	MayStay bool
 	// Needs and Gives are what the sequence of an order is computed from.
 	Needs, Gives []Condition
 	// Erases is the serial of a drive on which the step destroys what is there,
