@@ -27,14 +27,16 @@ func ModuleOf(name string) (release, inside string) {
 // 99squash and its successors).
 var sealed = map[string]bool{"squashfs-root.img": true, "squash-root.img": true, "erofs-root.img": true, "root.squashfs": true, "root.img": true}
 
-// InInitramfs tells whether a regular file of an initramfs is the driver of a kernel;
-// of one whose release is not known ("") any will do. An error says why the whole may
+// InInitramfs tells whether a regular file of an initramfs is the driver of a kernel,
+// of which the release is "" where it is not known. An error says why the whole may
 // hold more, or for another kernel.
 func InInitramfs(name string, bytes int64, release string) (bool, error) {
 	of, _ := ModuleOf(name)
 	switch {
-	case IsModule(name) && bytes > 0 && (of == "" || release == "" || of == release):
+	case IsModule(name) && bytes > 0 && (of == "" || of == release):
 		return true, nil
+	case IsModule(name) && release == "":
+		return false, fmt.Errorf("it has the driver for kernel %.80q; which one is started is not known", of)
 	case IsModule(name):
 		return false, fmt.Errorf("it has the driver for another kernel (%.80q)", of)
 	case sealed[path.Base(name)]:

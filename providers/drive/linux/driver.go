@@ -42,8 +42,11 @@ func (s *system) driver(o *offers) facts.Answer {
 	if o.gap != "" {
 		a.Says, a.Seen = facts.Unknown, o.gap+"; "+a.Seen
 	}
-	// Of what cannot be read the other answers tell.
-	if barred, _ := s.reading().Barred(lines); barred != "" && a.Says != facts.Absent {
+	barred, err := s.reading().Barred(lines)
+	if barred == "" && err != nil && s.here.root != nil { // of a root that cannot be read the other answers tell
+		barred = "what keeps modules from being loaded is not known: " + err.Error()
+	}
+	if barred != "" && a.Says != facts.Absent {
 		a.Says, a.Seen = facts.Unknown, barred+"; "+a.Seen
 	}
 	return a

@@ -98,6 +98,8 @@ func TestWhatIsSeen(t *testing.T) {
 		{"compressed module", files{image: initramfs(t, files{modules + "kernel/drivers/nvme/host/nvme.ko.xz": "x"}, "xz", "--check=crc32", "-c")}, facts.AsksDriver, facts.Present, ""},
 		{"a link to nothing", files{image: initramfs(t, files{modules + "nvme.ko": "-> nowhere"})}, facts.AsksDriver, facts.Absent, ""},
 		{"barred", files{"etc/modprobe.d/no.conf": "# none\nblacklist nvme\n"}, facts.AsksDriver, facts.Unknown, "blacklist nvme"},
+		{"not known what is barred", files{"etc/modprobe.d/large.conf": strings.Repeat("# none\n", 1<<18)}, facts.AsksDriver, facts.Unknown, "what keeps modules from being loaded is not known"},
+		{"a kernel that does not say which", files{"boot/vmlinuz-" + release: kernel("?")}, facts.AsksDriver, facts.Unknown, "which one is started is not known"},
 		{"no kernel", files{"boot/vmlinuz-" + release: "-"}, facts.AsksDriver, facts.Unknown, "vmlinuz"},
 		{"another is started", files{"boot/grub/grub.cfg": grubConfig("1", rootID, "/boot"), modules + "modules.builtin": "-", "usr/lib/modules/5.10.0-9-amd64/modules.builtin": "kernel/a.ko\n"}, facts.AsksDriver, facts.Absent, "5.10.0-9-amd64"},
 		{"not known which is started", files{"boot/grub/grub.cfg": grubConfig("${other}", rootID, "/boot"), "usr/lib/modules/5.10.0-9-amd64/modules.builtin": "kernel/a.ko\n"}, facts.AsksDriver, facts.Unknown, "neither"},
