@@ -2,6 +2,7 @@ package linux_test
 
 import (
 	"bytes"
+	"context"
 	"math/rand/v2"
 	"testing"
 
@@ -32,5 +33,38 @@ func TestDamagedDisks(t *testing.T) {
 		for _, a := range i.Answers {
 			assert.Less(t, len(a.Seen)+len(a.Where), 2200)
 		}
+	}
+}
+
+// cutting ends a look after so many reads.
+type cutting struct {
+	*bytes.Reader
+	left int
+	end  context.CancelFunc
+}
+
+func (c *cutting) ReadAt(p []byte, at int64) (int, error) {
+	if c.left--; c.left == 0 {
+		c.end()
+	}
+	return c.Reader.ReadAt(p, at)
+}
+
+// A look that is given up says so, wherever it was, and nothing else.
+func TestGivenUp(t *testing.T) {
+	whole := disk(t, onOne(debian(t))...)
+	c := content.Read(bytes.NewReader(whole), "vda.img", uint64(len(whole)), 512, true)
+	for n := 1; ; n++ {
+		ctx, end := context.WithCancel(t.Context())
+		r := &cutting{bytes.NewReader(whole), n, end}
+		i := linux.Look(ctx, r, &c)
+		end()
+		if r.left > 0 {
+			assert.Greater(t, n, 5)
+			break
+		}
+		assert.Contains(t, i.Gap, "was given up")
+		assert.Empty(t, i.Kind)
+		assert.Empty(t, i.Answers)
 	}
 }

@@ -11,6 +11,7 @@ import (
 	"io/fs"
 	"slices"
 	"strings"
+	"time"
 
 	"lendkeep/providers/formats/blocks"
 	"lendkeep/reconcile/boots"
@@ -31,7 +32,15 @@ func Look(ctx context.Context, r io.ReaderAt, c *facts.Content) (found *facts.In
 	if c.Table != nil && c.Signature != nil {
 		return &facts.Installed{Gap: "the disk is marked as " + c.Signature.Kind + " as a whole, so what its partitions hold is not known"}
 	}
-	all := volumes(&blocks.Reader{R: r, Bytes: c.SizeBytes}, c)
+	ctx, cancel := context.WithTimeout(ctx, lookWithin)
+	defer cancel()
+	// What was not looked at in time may be another system, or the one that is started.
+	defer func() {
+		if ctx.Err() != nil {
+			found = &facts.Installed{Gap: fmt.Sprintf("looking for a Linux was given up: %v", ctx.Err())}
+		}
+	}()
+	all := volumes(&blocks.Reader{Ctx: ctx, R: r, Bytes: c.SizeBytes}, c)
 	roots := slices.DeleteFunc(slices.Clone(all), func(v *volume) bool { return !v.isRoot() })
 	boot := slices.DeleteFunc(slices.Clone(all), func(v *volume) bool { return !v.isBoot() })
 	s := &system{ctx: ctx, all: all, read: map[string]*image{}}
@@ -50,6 +59,10 @@ func Look(ctx context.Context, r io.ReaderAt, c *facts.Content) (found *facts.In
 	}
 	return s.installed()
 }
+
+// lookWithin bounds how long one disk is looked into, whatever is on it: 128 partitions
+// may each have folders and images as large as are read.
+const lookWithin = time.Minute
 
 // unread says which partitions may hold a system that is not looked into.
 func unread(all []*volume) *facts.Installed {

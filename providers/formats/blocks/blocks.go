@@ -4,6 +4,7 @@
 package blocks
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"io"
@@ -21,6 +22,7 @@ var ErrTooMuch = errors.New("more of it would have to be read than is read of on
 
 // Reader reads a disk, a block at a time. It is not for several at once.
 type Reader struct {
+	Ctx   context.Context // with which reading ends, since an io.ReaderAt is given none; nil: never
 	R     io.ReaderAt
 	Bytes uint64 // of the disk
 	Most  uint64 // bytes that are read of R; 0: no bound
@@ -48,6 +50,9 @@ func (b *Reader) ReadAt(to []byte, at int64) (int, error) {
 
 // block gives one block of the disk, of which the last may be short.
 func (b *Reader) block(number uint64) ([]byte, error) {
+	if b.Ctx != nil && b.Ctx.Err() != nil {
+		return nil, b.Ctx.Err()
+	}
 	if block, ok := b.known[number]; ok {
 		return block, nil
 	}
