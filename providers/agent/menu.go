@@ -36,6 +36,12 @@ func (l *look) menu() menu {
 			return menu{from: name, gap: quoted(err.Error())}
 		}
 	}
+	if other, err := l.others(); err != nil || other != "" && len(found) > 0 {
+		if err == nil {
+			err = errors.New("the files of several loaders are there: " + found[0].from + ", " + other)
+		}
+		return menu{from: "/boot", gap: quoted(err.Error())}
+	}
 	switch {
 	case len(found) == 0:
 		return menu{from: "/boot", gap: "no file of a loader that is known is there: neither GRUB's nor extlinux'"}
@@ -47,6 +53,31 @@ func (l *look) menu() menu {
 		m.gap = m.from + " offers no kernel"
 	}
 	return m
+}
+
+// partitions are the places at which systems mount the one that firmware reads.
+var partitions = []string{"/boot", "/boot/efi", "/efi"}
+
+// others gives a file of another loader, which is not read here: systemd-boot's
+// (loader.conf(5)), or a kernel that is a loader itself (Unified Kernel Image
+// specification). Firmware may start that one; empty: none is there.
+func (l *look) others() (string, error) {
+	for _, at := range partitions {
+		switch _, err := l.text(at + "/loader/loader.conf"); {
+		case err == nil:
+			return at + "/loader/loader.conf", nil
+		case !errors.Is(err, fs.ErrNotExist):
+			return "", err
+		}
+		names, err := l.list(at + "/EFI/Linux")
+		if err != nil && !errors.Is(err, fs.ErrNotExist) {
+			return "", err
+		}
+		if i := slices.IndexFunc(names, func(n string) bool { return strings.EqualFold(path.Ext(n), ".efi") }); i >= 0 {
+			return at + "/EFI/Linux/" + names[i], nil
+		}
+	}
+	return "", nil
 }
 
 // grub reads a grub.cfg with what stands beside it.
