@@ -45,7 +45,7 @@ func (p *place) removeOwn(name string, n *makingNote) error {
 	case n == nil || there.born != n.File:
 		return fmt.Errorf("%s is a file that this order did not make; it stays", name)
 	case name == p.name && there.written != n.Whole:
-		return fmt.Errorf("%s was written since it was made, so removing it would lose that; it stays: remove it by hand where nobody needs it", name)
+		return fmt.Errorf("%s was written since it was made, so removing it would lose that; it stays: see what it holds, move it away or remove it by hand, then lendkeep rollback", name)
 	}
 	return p.remove(name)
 }

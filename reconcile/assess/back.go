@@ -11,8 +11,8 @@
 // stated or free.
 //
 // A file that is there counts as the copy only where lendkeep made it of this very
-// drive. The image from which the system once moved has the same identity, and is
-// older.
+// drive, and its guest has it as a disk. The image from which the system once moved
+// has the same identity, and is older.
 //
 // Severity: stop where it cannot be made; caution for what goes into it, for a
 // filesystem that was not shut down, and since the system may not start from its new
@@ -131,7 +131,7 @@ func (b *backer) place() (there, seen bool) {
 		return false, b.stop("where image "+image+" goes is not known", "Whether something is there already, and how much room there is, must be seen before.", Cause{image, why},
 			"check on the host itself, as root and without --survey", "make its folder, or correct the path")
 	case !p.Missing && !room.Unfinished && controller.NVMe != nil && room.From == controller.NVMe.Serial:
-		return true, true
+		return b.current(known)
 	case room.Unfinished:
 		return false, b.stop("an unfinished copy is beside "+image, "Another order began it and has not ended.", Cause{facts.PartOf(image), "there"},
 			"end that order: lendkeep resume, or lendkeep rollback", "see what it is, and remove it where nobody needs it")
@@ -140,6 +140,18 @@ func (b *backer) place() (there, seen bool) {
 			"choose another path for the image", "take copy_from out of the layout where it is the copy already")
 	}
 	return false, true
+}
+
+// current tells whether an image that lendkeep made of the drive is the system as it is
+// now: its guest has it as a disk, and goes on in it. Else the guest may have gone on on
+// the drive, as after an order that was rolled back, and the image be older.
+func (b *backer) current(known *facts.Guest) (there, seen bool) {
+	image := b.Disk.Image
+	if known != nil && b.c.Facts.Has(known, image) {
+		return true, true
+	}
+	return false, b.stop("image "+image+" may be older than the drive", "Lendkeep made it of the drive of "+b.Found.Controller.Name+", but guest "+b.Guest.Name+" does not have it as a disk: it may have gone on on the drive since.", Cause{image, "made of " + b.Found.Controller.Name},
+		"choose another path for the image", "move the file away where nobody needs it, then plan again", "resume an order that has not ended: lendkeep resume")
 }
 
 // source asks whether the drive can be read and belongs to nobody meanwhile.

@@ -44,6 +44,10 @@ func init() {
 			b.path(backImage).Missing = false
 			b.room().From = "RL-4410-0088"
 		}, assess.Stop, "Nothing is written over it"},
+		"the image of an order that was rolled back is there": {func(b *bench) {
+			b.path(backImage).Missing = false
+			b.room().From = "RL-4410-0073"
+		}, assess.Stop, "may have gone on on the drive since"},
 		"an unfinished copy": {func(b *bench) { b.room().Unfinished = true }, assess.Stop, backImage + ".lendkeep-part"},
 		"no room":            {func(b *bench) { b.room().FreeBytes = 64 << 20 }, assess.Stop, "up to 68.0 MiB"},
 		"half a copy":        {func(b *bench) { b.content("nvme0n1").Unfinished = "k" }, assess.Stop, "no whole system"},
@@ -197,10 +201,12 @@ func TestWhatNeverGoesBack(t *testing.T) {
 	}
 }
 
-// Once lendkeep has made it of this drive nothing is left to do, wherever that is.
+// Once lendkeep has made it of this drive and its guest has it nothing is left to do,
+// wherever the drive is.
 func TestGoneBack(t *testing.T) {
 	b := newBench()
 	givenUp(b)
+	b.Device("grading", "<disk type='file'><driver name='qemu' type='qcow2'/><source file='"+backImage+"'/><target dev='vdy'/></disk>")
 	b.path(backImage).Missing = false
 	b.room().From = "RL-4410-0073"
 	assert.False(t, b.backs()[0].Does)
