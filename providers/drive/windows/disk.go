@@ -6,6 +6,7 @@ import (
 	"io"
 	"slices"
 	"strings"
+	"time"
 
 	"lendkeep/providers/formats/blocks"
 	"lendkeep/reconcile/facts"
@@ -15,11 +16,24 @@ import (
 // are known already. Nil: there is none. While its volume or registry is not clean,
 // what was seen is told, but not known. Which of several is started nobody knows
 // here.
-func Look(_ context.Context, r io.ReaderAt, c *facts.Content) *facts.Installed {
+func Look(ctx context.Context, r io.ReaderAt, c *facts.Content) *facts.Installed {
 	if c.Unfinished != "" || c.Table == nil {
 		return nil
 	}
-	little := &blocks.Reader{R: r, Bytes: c.SizeBytes, Most: readMost}
+	ctx, cancel := context.WithTimeout(ctx, lookWithin)
+	defer cancel()
+	found := lookAt(&blocks.Reader{Ctx: ctx, R: r, Bytes: c.SizeBytes, Most: readMost}, c)
+	if err := ctx.Err(); err != nil { // what was not looked at in time may be another system
+		return &facts.Installed{Gap: fmt.Sprintf("looking for a Windows was given up: %v", err)}
+	}
+	return found
+}
+
+// lookWithin bounds how long one disk is looked into: of what is read once, much may be
+// asked for again and again.
+const lookWithin = time.Minute
+
+func lookAt(little io.ReaderAt, c *facts.Content) *facts.Installed {
 	var found []*facts.Installed
 	var each []string
 	for _, v := range c.Volumes {

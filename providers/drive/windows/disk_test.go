@@ -2,6 +2,7 @@ package windows
 
 import (
 	"bytes"
+	"context"
 	"os"
 	"testing"
 
@@ -34,4 +35,37 @@ func TestSeveralSystems(t *testing.T) {
 	assert.Empty(t, two.Kind)
 	assert.Empty(t, two.Answers)
 	assert.Equal(t, "more than one system may be on it: a Windows on partition 1; a Windows on partition 2", two.Gap)
+}
+
+// cutting ends a look after so many reads.
+type cutting struct {
+	*bytes.Reader
+	left int
+	end  context.CancelFunc
+}
+
+func (c *cutting) ReadAt(p []byte, at int64) (int, error) {
+	if c.left--; c.left == 0 {
+		c.end()
+	}
+	return c.Reader.ReadAt(p, at)
+}
+
+// A look that is given up says so, wherever it was, and nothing else.
+func TestGivenUp(t *testing.T) {
+	b, err := os.ReadFile(windows.Volume(t, 6, map[string][]byte{"Windows/System32/config/SYSTEM": windows.Hive(windows.System())}))
+	require.NoError(t, err)
+	c := facts.Content{SizeBytes: 6 << 20, SectorBytes: 512, Table: &facts.Table{Kind: "gpt", Entries: []facts.Entry{{Number: 1, First: 0, Last: 12287}}},
+		Volumes: []facts.Volume{{Number: 1, Signature: &facts.Signature{Kind: "ntfs"}, Condition: facts.Clean}}}
+	for n := 1; ; n++ {
+		ctx, end := context.WithCancel(t.Context())
+		r := &cutting{bytes.NewReader(b), n, end}
+		i := Look(ctx, r, &c)
+		end()
+		if r.left > 0 {
+			assert.Greater(t, n, 3)
+			break
+		}
+		assert.Equal(t, facts.Installed{Gap: "looking for a Windows was given up: context canceled"}, *i)
+	}
 }
