@@ -97,7 +97,7 @@ func (ix *Index) seenOn(title, of string) Sight {
 // system from nothing but an image: it is the only disk, or first in the boot
 // order. A base of its disk is not what the guest runs from.
 func (ix *Index) startedFrom(g *Guest, image string) bool {
-	if g.Live == nil {
+	if g.Live == nil || slices.ContainsFunc(g.Live.Reaches, startsByHost) {
 		return false
 	}
 	var disks []string // what could be started, as the boot order names it
@@ -123,6 +123,10 @@ func (ix *Index) startedFrom(g *Guest, image string) bool {
 	kinds := g.Live.Boot.Kinds
 	return is != "" && len(disks) == 1 && (len(kinds) == 0 || strings.EqualFold(kinds[0], "hd"))
 }
+
+// startsByHost tells of a kernel that the host gives to a guest, whose root may be
+// anywhere (libvirt, "Direct kernel boot", "Host boot loader").
+func startsByHost(r Reach) bool { return r.At == "os/kernel" || r.At == "bootloader" }
 
 // classStorage is the base class of mass storage (PCI Code and ID Assignment
 // Specification, base class 01h).

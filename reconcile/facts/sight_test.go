@@ -59,6 +59,11 @@ func TestSystemIn(t *testing.T) {
 			b.Run("grading")
 			b.Says("grading", "linux", says)
 		}, "", "was started from"},
+		"the host gives it a kernel": {func(b *invented.Builder) {
+			edit(b, "</os>", "<kernel>/srv/boot/vmlinuz</kernel><cmdline>root=share rootfstype=virtiofs</cmdline></os>")
+			b.Run("grading")
+			b.Says("grading", "linux", says)
+		}, "", "was started from"},
 		"another guest has it": {func(b *invented.Builder) {
 			b.Guest("rescue", image)
 			b.Device("rescue", second)
