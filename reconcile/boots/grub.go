@@ -46,6 +46,7 @@ type grubLevel struct {
 	items     int  // entries and submenus in it so far
 	uncertain bool // whether all of those are offered depends on conditions
 	entry     int  // of menu.Entries, of a menuentry
+	depth     int  // of conditions and loops that it stands in
 }
 
 // grubName is how a default may name an entry or submenu.
@@ -112,7 +113,7 @@ func (g *grub) command(words []string) {
 	case words[len(words)-1] == "{":
 		g.open(top, words[:len(words)-1])
 	case top.kind == "menuentry":
-		g.menu.Entries[top.entry].grub(words)
+		g.menu.Entries[top.entry].grub(words, g.depth > top.depth)
 	case top.kind != "" && top.kind != "submenu": // a function: its commands are not run here
 	case words[0] == "blscfg":
 		g.menu.Listed = true
@@ -129,7 +130,7 @@ func (g *grub) command(words []string) {
 
 // open begins a block.
 func (g *grub) open(top *grubLevel, words []string) {
-	next := &grubLevel{}
+	next := &grubLevel{depth: g.depth}
 	if len(words) > 0 {
 		next.kind = words[0]
 	}
@@ -180,8 +181,12 @@ const (
 	otherThing = "it starts something else than a Linux kernel"
 )
 
-// grub takes a command within an entry.
-func (e *Entry) grub(words []string) {
+// grub takes a command within an entry, which may depend on a condition in there.
+func (e *Entry) grub(words []string, depends bool) {
+	if depends && (strings.HasPrefix(words[0], "linux") || strings.HasPrefix(words[0], "initrd")) {
+		e.Gap = "what it starts depends on a condition"
+		return
+	}
 	for _, word := range words {
 		if strings.ContainsRune(word, unsure) && (strings.HasPrefix(words[0], "linux") || strings.HasPrefix(words[0], "initrd")) {
 			e.Gap = "it has variables of which the value is not known"

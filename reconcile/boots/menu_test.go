@@ -228,3 +228,16 @@ func FuzzMenus(f *testing.F) {
 		}
 	})
 }
+
+// What an entry starts under a condition of its own is not known.
+func TestConditionWithinEntry(t *testing.T) {
+	for _, within := range []string{
+		"linux /vmlinuz root=UUID=1\nif [ \"${full}\" ]; then\ninitrd /initrd\nfi",
+		"if [ \"${full}\" ]; then\nlinux /vmlinuz root=UUID=1\ninitrd /initrd\nfi",
+	} {
+		m := boots.ReadGrub("if true; then\nmenuentry 'Larch' {\nif true; then\ninsmod gzio\nfi\n"+within+"\n}\nfi\n", nil)
+		assert.Equal(t, "what it starts depends on a condition", m.Entries[0].Gap, within)
+	}
+	m := boots.ReadGrub("if true; then\nmenuentry 'Larch' {\nif true; then\ninsmod gzio\nfi\nlinux /vmlinuz root=UUID=1\ninitrd /initrd\n}\nfi\n", nil)
+	assert.Empty(t, m.Entries[0].Gap)
+}
