@@ -165,7 +165,7 @@ func (p *place) text(name string) (string, error) {
 	if err != nil {
 		return "", err
 	}
-	if n.mode != 0 || n.bytes > textMost {
+	if n.mode != 0 || n.bytes < 0 || n.bytes > textMost { // a filesystem may say anything
 		return "", fmt.Errorf("%s: no file of a size that is read (%d bytes)", n.path, n.bytes)
 	}
 	if err := n.v.spend(int(n.bytes)); err != nil {
