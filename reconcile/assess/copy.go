@@ -1,8 +1,8 @@
 // copy: the installed system that shall move from an image to the drive of a
 // controller cannot be copied, or copying it is dangerous: the drive is too
 // small, has another sector size or is not blank; the image is in use, was left
-// hibernated or dirty, is of a format that nobody states, holds no system; its own table is seen twice; the system
-// will not start from NVMe.
+// hibernated or dirty, is of a format that nobody states, holds no system; its own
+// table is seen twice; the system will not start from NVMe.
 //
 // Whether it will is seen, not asked of a person, where that can be: a guest that
 // runs says so itself through its agent, and of one that is off the image is
@@ -13,7 +13,8 @@
 // seen is told, and where. What is as it must be the order asks nobody for; where a
 // few bytes of a Windows' registry let its driver start at boot the order writes
 // them, on the copy alone; the rest is a step by hand, of which what is seen to be
-// wrong counts as not done, whatever is confirmed.
+// wrong counts as not done, whatever is confirmed. Of Windows all this is proved by
+// formats alone: keep the image until the first good start from the drive.
 //
 // Whether the drive holds the system already is told by the identity of its
 // partition table. Erasing what is on a drive needs its serial in the layout
