@@ -22,7 +22,8 @@ func checkCommand() *cobra.Command {
 		Short: "Tell what is wrong, dangerous or worth knowing",
 		Long: `Holds the layout in directory LAYOUT against the host, or against a survey,
 and prints what it finds: stops, which keep any order from being written;
-cautions; notes. Nothing on the host is changed.
+cautions; notes. Nothing on the host is changed. A running guest whose system
+moves to a drive is asked about it by its agent, which only reads there.
 
 With --explain, which needs no layout, it tells what a finding means and what to
 do, or what a block or attribute of the layout language is for.`,

@@ -25,6 +25,8 @@ func planCommand() *cobra.Command {
 		Long: `Holds the layout against the host, or against a survey, and writes the order:
 which steps in which sequence, why, what each means for the guests and how it is
 undone. Findings that stop it are printed instead. Nothing on the host is changed.
+A running guest whose system moves to a drive is asked about it by its agent, which
+only reads there.
 
 With --shift the guests of that shift are to run and those of other shifts not.
 Guests in no shift, and all guests without --shift, stay on or off as they are.`,

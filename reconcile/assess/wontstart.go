@@ -30,7 +30,7 @@ func (j *judge) findings() []Finding {
 	for _, q := range facts.Matters(j.starts.System) {
 		switch a := j.starts.Sight.Answer(q); {
 		case q == facts.AsksDriver && j.mend != nil:
-			j.say(Note, "the order lets "+j.g.Name+"'s NVMe driver start at boot", "It is set not to. A few bytes of the drive's own copy are changed; the image stays as it is.", []Cause{j.cause(a)}, "read the step: it can be undone")
+			j.say(Note, "the order lets "+j.g.Name+"'s NVMe driver start at boot", "It is set not to. A few bytes of the drive's own copy are changed; the image stays as it is.", []Cause{j.cause(a)}, "read the step: it can be undone", keepImage)
 		case a.Says == facts.Absent:
 			j.wrong(a)
 		case a.Says == facts.Present:
@@ -91,13 +91,18 @@ func (j *judge) pending() {
 	}
 }
 
+const keepImage = "keep the image until it has started well from the drive"
+
 // known tells what is as it must be, and what nobody could see: that a person
 // looks after, by the steps of the order.
 func (j *judge) known(good, open []facts.Answer) {
 	name := j.g.Name
 	if len(good) > 0 {
-		j.say(Note, "guest "+name+" starts from NVMe, as far as was seen", "It is as it must be, so the order asks nobody for it.", j.causes(good),
-			"keep the image until it has started well from the drive")
+		detail := "It is as it must be, so the order asks nobody for it."
+		if j.starts.System == "windows" {
+			detail += " Of Windows that is proved by formats, not by a start."
+		}
+		j.say(Note, "guest "+name+" starts from NVMe, as far as was seen", detail, j.causes(good), keepImage)
 	}
 	switch {
 	case facts.Matters(j.starts.System) == nil:

@@ -1,6 +1,7 @@
 package boots
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"io/fs"
@@ -64,7 +65,7 @@ func (r Reading) Barred(lines []string) (string, error) {
 	for _, folder := range []string{"/etc/modprobe.d", "/usr/lib/modprobe.d", "/lib/modprobe.d"} {
 		names, err := r.List(folder)
 		if err != nil && !errors.Is(err, fs.ErrNotExist) {
-			unread = errors.Join(unread, err)
+			unread = cmp.Or(unread, err)
 		}
 		for _, name := range names {
 			if path.Ext(name) != ".conf" {
@@ -75,7 +76,7 @@ func (r Reading) Barred(lines []string) (string, error) {
 				return fmt.Sprintf("%s/%.60s has %.80q", folder, name, seen), nil
 			}
 			if err != nil && !errors.Is(err, fs.ErrNotExist) {
-				unread = errors.Join(unread, err)
+				unread = cmp.Or(unread, err)
 			}
 		}
 	}
