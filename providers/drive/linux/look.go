@@ -9,6 +9,7 @@ import (
 	"fmt"
 	"io"
 	"io/fs"
+	"regexp"
 	"slices"
 	"strings"
 	"time"
@@ -236,8 +237,29 @@ func (s *system) names(o *offers) facts.Answer {
 		line := boots.File{Kind: boots.Line, Path: e.from, Text: e.Line, Gap: e.Gap}
 		if e.bare {
 			line.Gap = "no file of a loader that is known gives its kernel a command line"
+		} else if line.Gap == "" {
+			line.Gap = s.elsewhere(e.Line)
 		}
 		files = append(files, line)
 	}
 	return boots.Names(files...)
+}
+
+// ofBytes is how a filesystem or partition is named by what it says of itself (mount(8)).
+// What is named by its disk or place is judged by boots.
+var ofBytes = regexp.MustCompile(`^((PART)?(UUID|LABEL)=|/dev/disk/by-(part)?(uuid|label)/)`)
+
+// elsewhere says that a command line has another root than the one that was found,
+// which then is on another disk, or nowhere; empty: it has not, or nobody can tell.
+func (s *system) elsewhere(line string) string {
+	root := ""
+	for _, word := range strings.Fields(line) {
+		if value, ok := strings.CutPrefix(word, "root="); ok {
+			root = strings.Trim(value, `"`)
+		}
+	}
+	if s.here.root == nil || !ofBytes.MatchString(root) || s.here.root.is(root) {
+		return ""
+	}
+	return fmt.Sprintf("it has root=%.80s, which is not %s, where the system was found", root, s.here.root.name())
 }

@@ -100,6 +100,8 @@ func TestWhatIsSeen(t *testing.T) {
 		{"barred", files{"etc/modprobe.d/no.conf": "# none\nblacklist nvme\n"}, facts.AsksDriver, facts.Unknown, "blacklist nvme"},
 		{"not known what is barred", files{"etc/modprobe.d/large.conf": strings.Repeat("# none\n", 1<<18)}, facts.AsksDriver, facts.Unknown, "what keeps modules from being loaded is not known"},
 		{"a kernel that does not say which", files{"boot/vmlinuz-" + release: kernel("?")}, facts.AsksDriver, facts.Unknown, "which one is started is not known"},
+		{"root by its place", files{"boot/grub/grub.cfg": strings.ReplaceAll(grubConfig("0", rootID, "/boot"), "root=UUID="+rootID, "root=/dev/disk/by-path/pci-0000:04:00.0-part1")}, facts.AsksNames, facts.Absent, "by-path"},
+		{"another root", files{"boot/grub/grub.cfg": strings.ReplaceAll(grubConfig("0", rootID, "/boot"), "root=UUID="+rootID, "root=UUID="+bootID)}, facts.AsksNames, facts.Unknown, "which is not partition 2, where the system was found"},
 		{"no kernel", files{"boot/vmlinuz-" + release: "-"}, facts.AsksDriver, facts.Unknown, "vmlinuz"},
 		{"another is started", files{"boot/grub/grub.cfg": grubConfig("1", rootID, "/boot"), modules + "modules.builtin": "-", "usr/lib/modules/5.10.0-9-amd64/modules.builtin": "kernel/a.ko\n"}, facts.AsksDriver, facts.Absent, "5.10.0-9-amd64"},
 		{"not known which is started", files{"boot/grub/grub.cfg": grubConfig("${other}", rootID, "/boot"), "usr/lib/modules/5.10.0-9-amd64/modules.builtin": "kernel/a.ko\n"}, facts.AsksDriver, facts.Unknown, "neither"},
