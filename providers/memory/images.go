@@ -43,6 +43,7 @@ func (h *Host) makeImage(d facts.Drive, holds facts.Table, made facts.NewImage, 
 	h.places[keep] = *p
 	p.Missing, p.Resolved, p.Format = false, made.Path, made.Format
 	room.From, room.Unfinished = d.Serial, false
+	h.found(p)
 	return nil
 }
 
@@ -58,6 +59,7 @@ func (h *Host) RemoveImage(ctx context.Context, made facts.NewImage, keep string
 			return err
 		}
 		*p, room.From = before, ""
+		h.found(p)
 		delete(h.places, keep)
 		return nil
 	})
@@ -71,4 +73,9 @@ func (h *Host) roomFor(image string) (*facts.Path, *facts.Room, error) {
 		return nil, nil, errors.New("the survey does not say what is at " + image)
 	}
 	return &h.survey.Paths[p], &h.survey.Rooms[room], nil
+}
+
+// found has a path come and go from now on with the filesystem on which it is now.
+func (h *Host) found(p *facts.Path) {
+	h.origins[p.Named] = Origin{p.Named, holding(facts.NewIndex(&h.survey), p.Named), p.Missing}
 }
