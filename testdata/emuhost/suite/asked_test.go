@@ -79,8 +79,8 @@ func TestGuestIsAskedAboutItsSystem(t *testing.T) {
 	lay("boot/without", h.initramfsWith(release, "nvme-core.ko"))
 	lay("boot/grub/grub.cfg", []byte("set default=0\nmenuentry 'Linux' {\n\tsearch --no-floppy --fs-uuid --set=root "+askedID+
 		"\n\tlinux /boot/vmlinuz-"+release+" root=LABEL=system ro\n\tinitrd /boot/initrd.img-"+release+"\n}\n"))
-	h.shell("truncate -s 256M " + workDisk + " && mkfs.ext4 -q -F " + workDisk + ` && mkdir -p /tmp/work && mount -o loop ` + workDisk + ` /tmp/work
-		cp -a /tmp/system /tmp/work/system; umount /tmp/work && rmdir /tmp/work`)
+	h.shell("truncate -s 256M " + workDisk + " && mkfs.ext4 -q -F " + workDisk + ` && mkdir -p /tmp/disk && mount -o loop ` + workDisk + ` /tmp/disk
+		cp -a /tmp/system /tmp/disk/system; umount /tmp/disk && rmdir /tmp/disk`)
 	h.defineGuest("grading", disk(workDisk, "vda", "WORK-1"))
 	h.run("virsh", "start", "grading")
 	h.answers("grading")

@@ -22,18 +22,18 @@ const (
 // name.
 var guestModules = []string{"virtio_pci", "virtio_blk", "virtio_console", "nvme", "crc32c_generic", "ext4"}
 
-// guestInit is its first program. It mounts /dev/vda at /work, takes over what is in
-// /work/system as its own, and ends with the agent: /sbin/shutdown is what that calls.
+// guestInit is its first program. It mounts /dev/vda at /disk, takes over what is in
+// /disk/system as its own, and ends with the agent: /sbin/shutdown is what that calls.
 const guestInit = `#!/bin/busybox sh
-/bin/busybox mkdir -p /proc /sys /dev /run /tmp /var/tmp /work /sbin
+/bin/busybox mkdir -p /proc /sys /dev /run /tmp /var/tmp /disk /sbin
 /bin/busybox --install -s /bin
 export PATH=/sbin:/bin
 mount -t proc proc /proc; mount -t sysfs sysfs /sys; mount -t devtmpfs dev /dev
 for m in /modules/*; do insmod $m; done
 n=0; while [ $n -lt 30 ] && ! ls /sys/class/virtio-ports/* >/dev/null 2>&1; do sleep 1; n=$((n+1)); done
 sleep 2
-mount -t ext4 /dev/vda /work
-[ -d /work/system ] && cp -a /work/system/. /
+mount -t ext4 /dev/vda /disk
+[ -d /disk/system ] && cp -a /disk/system/. /
 for p in /sys/class/virtio-ports/*; do
 	read name < $p/name
 	[ "$name" = org.qemu.guest_agent.0 ] && port=/dev/${p##*/}

@@ -92,7 +92,7 @@ func (h host) measure(label string, more ...string) {
 	h.mustLendkeep(append([]string{"measure", "workshop", "--guest", "grading", "--label", label, "--runs", "5", "--lasts", "100ms", "-o", label + ".json"}, more...)...)
 	g, err := agent.Meet(h.Context(), asking{h}, "grading")
 	require.NoError(h, err)
-	for folder, want := range map[string]string{"/var/tmp": "", "/work": "lost+found"} {
+	for folder, want := range map[string]string{"/var/tmp": "", "/disk": "lost+found"} {
 		left, err := g.Run(h.Context(), "ls", "-A", folder)
 		require.NoError(h, err)
 		assert.Equal(h, want, strings.TrimSpace(string(left.Out)), "something is left in the guest")
@@ -130,7 +130,7 @@ func TestMeasuredBeforeAndLent(t *testing.T) {
 	h.run("virsh", "start", "grading")
 	h.answers("grading")
 	h.measure("before", "--device", "/dev/vdb")
-	h.measure("written", "--folder", "/work", "--write", "--size", "64MiB")
+	h.measure("written", "--folder", "/disk", "--write", "--size", "64MiB")
 	h.run("virsh", "shutdown", "--mode", "agent", "grading")
 	h.until(time.Minute, "grading is off", func() bool { return strings.Contains(h.run("virsh", "domstate", "grading"), "shut off") })
 
@@ -160,7 +160,7 @@ func TestMeasuredBeforeAndLent(t *testing.T) {
 
 	// A guest that goes down in the middle: an error in words, and what may be left.
 	program, err := h.emulated.Begin(h.Context(), emuhost.Command{Argv: []string{"env", "-C", "/root", "lendkeep", "measure", "workshop", "--guest", "grading",
-		"--label", "cut", "--folder", "/work", "--write", "--size", "64MiB", "--lasts", "10s", "-o", "cut.json"}})
+		"--label", "cut", "--folder", "/disk", "--write", "--size", "64MiB", "--lasts", "10s", "-o", "cut.json"}})
 	require.NoError(t, err)
 	time.Sleep(20 * time.Second)
 	h.run("virsh", "destroy", "grading")
