@@ -1,10 +1,6 @@
 package order
 
 import (
-	"crypto/sha256"
-	"encoding/hex"
-	"time"
-
 	"lendkeep/reconcile/step"
 )
 
@@ -15,18 +11,12 @@ func (p *planner) back() {
 			continue
 		}
 		s := &step.CopyBack{Guest: b.Guest.Name, Before: b.Table, Image: b.Image,
-			Target: step.Target{Controller: b.Found.Identity(), Drive: b.Drive, Keep: p.keepImage(b.Drive.Serial, b.Image.Path)}}
+			Target: step.Target{Controller: b.Found.Identity(), Drive: b.Drive, Keep: p.keptOf("image", b.Drive.Serial, b.Image.Path)}}
 		for _, on := range p.c.On(b.Image.Path) {
 			s.On = append(s.On, on.Path)
 		}
 		p.add(s, b.Disk.CopyFrom.At)
 	}
-}
-
-// keepImage names what the order keeps of one image.
-func (p *planner) keepImage(serial, path string) string {
-	sum := sha256.Sum256([]byte("image\x00" + serial + "\x00" + path + "\x00" + p.c.Facts.Survey.TakenAt.Format(time.RFC3339) + "\x00" + p.c.Layout.Hash))
-	return hex.EncodeToString(sum[:8])
 }
 
 // made gives the value that an image has on the host as it was surveyed.

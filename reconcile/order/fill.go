@@ -4,6 +4,7 @@ import (
 	"crypto/sha256"
 	"encoding/hex"
 	"slices"
+	"strings"
 	"time"
 
 	"lendkeep/reconcile/assess"
@@ -59,8 +60,12 @@ func (p *planner) startAtBoot(found assess.Found, target step.Target, f assess.F
 
 // keep names what the order keeps of one drive: the same for the same order,
 // another for every other.
-func (p *planner) keep(d facts.Drive) string {
-	sum := sha256.Sum256([]byte(d.Serial + "\x00" + p.c.Facts.Survey.TakenAt.Format(time.RFC3339) + "\x00" + p.c.Layout.Hash))
+func (p *planner) keep(d facts.Drive) string { return p.keptOf(d.Serial) }
+
+// keptOf names what the order keeps of a thing.
+func (p *planner) keptOf(thing ...string) string {
+	thing = append(thing, p.c.Facts.Survey.TakenAt.Format(time.RFC3339), p.c.Layout.Hash)
+	sum := sha256.Sum256([]byte(strings.Join(thing, "\x00")))
 	return hex.EncodeToString(sum[:8])
 }
 
