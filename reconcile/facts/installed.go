@@ -28,11 +28,12 @@ type Answer struct {
 }
 
 // Matter is one of those that decide whether an installed system starts from an NVMe
-// drive. Each has the name of the step by hand that a person does where it is open.
+// drive. Each but what is pending has the name of the step by hand that a person does
+// where it is open.
 type Matter string
 
-// What is asked. Of Windows the first three are asked, and of Linux the driver, the
-// names and the loader.
+// What is asked. Of Windows the first three are asked and what is pending, of Linux the
+// driver, the names and the loader.
 const (
 	AsksDriver     Matter = "driver"       // its NVMe driver starts at boot; the initramfs holds it, or the kernel has it built in
 	AsksEncryption Matter = "encryption"   // no key of the system's drive is bound to the old disk
