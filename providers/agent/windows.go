@@ -10,9 +10,6 @@ import (
 	"lendkeep/reconcile/facts"
 )
 
-// nvmeService is the service of Windows' own NVMe driver.
-const nvmeService = "stornvme"
-
 // windows asks a Windows by programs that every one has. Their words are in its own
 // language and code page: only names and numbers are taken.
 func (l *look) windows() []facts.Answer {
@@ -20,7 +17,7 @@ func (l *look) windows() []facts.Answer {
 	if err != nil {
 		return []facts.Answer{open(facts.AsksDriver, nextSet, err), l.encryption(), open(facts.AsksShutdown, nextSet, err), l.pending()}
 	}
-	return []facts.Answer{l.service(set + `\Services\` + nvmeService), l.encryption(), l.fastStartup(set + `\Control`), l.pending()}
+	return []facts.Answer{l.service(set + `\Services\` + boots.NVMeService), l.encryption(), l.fastStartup(set + `\Control`), l.pending()}
 }
 
 // nextSet is the key that says with which settings Windows starts next.
@@ -59,7 +56,7 @@ func (l *look) service(path string) facts.Answer {
 		overrides[name] = *n
 	}
 	a := facts.Answer{Question: facts.AsksDriver, Where: path}
-	a.Says, a.Seen = boots.StartsAtBoot(nvmeService, *start, overrides)
+	a.Says, a.Seen = boots.StartsAtBoot(boots.NVMeService, *start, overrides)
 	if a.Says == facts.Present {
 		if why := l.driverFile(k); why != "" {
 			a.Says, a.Seen = facts.Unknown, a.Seen+"; "+why
@@ -81,7 +78,7 @@ func (l *look) driverFile(k *key) string {
 	if image, told := k.values[""]["imagepath"]; told && !usualImage.MatchString(image.text) {
 		return fmt.Sprintf("its driver is to be %.80q", image.text)
 	}
-	ended, err := l.run("cmd.exe", "/d", "/c", "if", "exist", `%SystemRoot%\System32\drivers\`+nvmeService+`.sys`, "exit", fmt.Sprint(isThere))
+	ended, err := l.run("cmd.exe", "/d", "/c", "if", "exist", `%SystemRoot%\System32\drivers\`+boots.NVMeService+`.sys`, "exit", fmt.Sprint(isThere))
 	switch {
 	case err != nil:
 		return "whether its file is there is not known: " + err.Error()

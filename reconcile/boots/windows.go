@@ -8,6 +8,9 @@ import (
 	"lendkeep/reconcile/facts"
 )
 
+// NVMeService is the service of Windows' own NVMe driver.
+const NVMeService = "stornvme"
+
 // StartsAtBoot answers whether Windows starts a driver at boot, by the numbers of its
 // service: Start must be 0 (Microsoft, "HKLM\SYSTEM\CurrentControlSet\Services Registry
 // Tree"), and no number of its key StartOverride another (common practice, and public

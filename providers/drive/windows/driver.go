@@ -186,7 +186,7 @@ func overridden(of *hive.Key) ([]hive.Value, error) {
 	return key.Values()
 }
 
-const service = "stornvme"
+const service = boots.NVMeService
 
 // file looks for the driver where its service says that it is.
 func (s *system) file(services *hive.Key, seen *sight) {
