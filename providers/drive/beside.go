@@ -116,8 +116,8 @@ func either(ours *facts.Signature, theirs []string, id string) (*facts.Signature
 // partBeside asks blkid about a partition.
 func partBeside(ctx context.Context, file *os.File, c *facts.Content, v *facts.Volume) error {
 	i := slices.IndexFunc(c.Table.Entries, func(e facts.Entry) bool { return e.Number == v.Number })
-	e := c.Table.Entries[i]
-	answer, err := probe.Blkid(ctx, file, e.First*c.SectorBytes, (e.Last-e.First+1)*c.SectorBytes)
+	start, size := c.Table.Entries[i].Span(c.SectorBytes)
+	answer, err := probe.Blkid(ctx, file, start, size)
 	if err != nil {
 		return err
 	}

@@ -142,6 +142,11 @@ func (t *Table) Entry(name string) *Entry {
 	return found
 }
 
+// Span gives a partition's first byte and its size in bytes, in sectors of that size.
+func (e Entry) Span(sectorBytes uint64) (startBytes, sizeBytes uint64) {
+	return e.First * sectorBytes, (e.Last - e.First + 1) * sectorBytes
+}
+
 // Volume gives what the entry of that number holds, or nil.
 func (c *Content) Volume(number int) *Volume {
 	i := slices.IndexFunc(c.Volumes, func(v Volume) bool { return v.Number == number })

@@ -90,7 +90,8 @@ func ImageOf(path, format string, of Table, carried []Entry) (NewImage, error) {
 func (n NewImage) MostBytes() uint64 {
 	sum := uint64(4 << 20)
 	for _, e := range n.Table.Entries {
-		sum += (e.Last - e.First + 1) * imageSector
+		_, size := e.Span(imageSector)
+		sum += size
 	}
 	return sum + n.SizeBytes/4096
 }

@@ -86,7 +86,8 @@ func said(e facts.Entry) string {
 	if e.Name != "" {
 		text += " " + e.Name
 	}
-	return text + ", " + facts.Size((e.Last-e.First+1)*512)
+	_, size := e.Span(512)
+	return text + ", " + facts.Size(size)
 }
 
 // Ready implements Step: where the image goes there is nothing, and room; the drive

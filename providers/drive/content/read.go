@@ -108,7 +108,7 @@ func volumes(r io.ReaderAt, t facts.Table, sectorBytes uint64, loaders bool) []f
 		if t.Kind == "dos" && (e.Type == "05" || e.Type == "0f" || e.Type == "85") {
 			continue
 		}
-		start, size := e.First*sectorBytes, (e.Last-e.First+1)*sectorBytes
+		start, size := e.Span(sectorBytes)
 		v := Look(r, start, size)
 		v.Number, v.ESP = e.Number, e.Type == facts.TypeESP || t.Kind == "dos" && e.Type == "ef"
 		if slices.Contains(neverFilesystem, e.Type) && v.Signature == nil {

@@ -68,7 +68,8 @@ func volumes(r io.ReaderAt, c *facts.Content) []*volume {
 			continue
 		}
 		e := c.Table.Entries[at]
-		v := newVolume(r, c.Volumes[i], e.First*c.SectorBytes, (e.Last-e.First+1)*c.SectorBytes)
+		start, size := e.Span(c.SectorBytes)
+		v := newVolume(r, c.Volumes[i], start, size)
 		v.partID, v.partLabel, v.kind = e.ID, e.Name, e.Type
 		if c.Table.Kind == "dos" && c.Table.ID != "" { // as the kernel names them (block/partitions/msdos.c)
 			v.partID = fmt.Sprintf("%s-%02x", c.Table.ID, e.Number)

@@ -62,8 +62,7 @@ func lookAt(little io.ReaderAt, c *facts.Content) *facts.Installed {
 // partOf gives a partition, its first byte and its size.
 func partOf(r io.ReaderAt, c *facts.Content, number int) (part io.ReaderAt, start, size uint64) {
 	if i := slices.IndexFunc(c.Table.Entries, func(e facts.Entry) bool { return e.Number == number }); i >= 0 {
-		e := c.Table.Entries[i]
-		start, size = e.First*c.SectorBytes, (e.Last-e.First+1)*c.SectorBytes
+		start, size = c.Table.Entries[i].Span(c.SectorBytes)
 	}
 	return io.NewSectionReader(r, int64(start), int64(size)), start, size
 }
