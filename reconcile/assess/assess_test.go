@@ -515,6 +515,13 @@ var cases = map[string]struct {
 		b.Mount("nvme1n1p1", "/srv/films")
 		b.Device("grading", "<disk type='block' device='disk'><source dev='/dev/nvme1n1p1'/><target dev='vdz'/></disk>")
 	}, "host-disk", assess.Caution, "mount /srv/films"},
+	"a mounted partition of a guest that is shut down": {func(b *bench) {
+		b.NVMe("RL-4410-0088", "films")
+		b.Mount("nvme1n1p1", "/srv/films")
+		b.Device("grading", "<disk type='block' device='disk'><source dev='/dev/nvme1n1p1'/><target dev='vdz'/></disk>")
+		b.Run("grading")
+		b.shift = "night"
+	}, "host-disk", assess.Stop, "mount /srv/films"},
 	"a member of an array that runs": {func(b *bench) {
 		b.NVMe("RL-4410-0088", "films")
 		b.Mapper("md", "nvme1n1p1")
@@ -586,6 +593,22 @@ var cases = map[string]struct {
 		b.Look("nvme0n1")
 		b.layout.Controllers[0].Drive.Partitions = append(b.layout.Controllers[0].Drive.Partitions, spec.Partition{Name: "attic", SizeBytes: 1 << 30})
 	}, "partition", assess.Stop, "mount /srv/shelf"},
+	"a partition that a guest names before it is there": {func(b *bench) {
+		moving(b)
+		b.layout.Controllers[0].Drive.CopyOf = ""
+		b.layout.Controllers[0].Drive.Partitions = []spec.Partition{{Name: "attic", SizeBytes: 1 << 20, Format: "xfs"}}
+		b.Edit("catalogue", "</devices>", "<disk type='block'><source dev='/dev/nvme0n1p1'/><target dev='vdx'/></disk></devices>")
+	}, "partition", assess.Stop, "named by guest catalogue"},
+	"a partition that is made for a guest": {func(b *bench) {
+		moving(b)
+		b.layout.Controllers[0].Drive.CopyOf = ""
+		b.layout.Controllers[0].Drive.Partitions = []spec.Partition{{Name: "attic", SizeBytes: 1 << 20}}
+		b.Edit("catalogue", "</devices>", "<disk type='block'><source dev='/dev/disk/by-partlabel/attic'/><target dev='vdx'/></disk></devices>")
+	}, "partition", assess.Caution, "named by guest catalogue"},
+	"a copied partition that a pool names": {func(b *bench) {
+		moving(b)
+		b.Survey.Libvirt.Pools = append(b.Survey.Libvirt.Pools, facts.Pool{Name: "attic", Kind: "fs", Sources: []string{"/dev/disk/by-partuuid/5f0c3b1e-0000-4000-8000-0000000000e1"}})
+	}, "partition", assess.Stop, "named by pool attic"},
 	"more than fits": {func(b *bench) {
 		moving(b)
 		b.layout.Controllers[0].Drive.Partitions = []spec.Partition{{Name: "attic", SizeBytes: 3 << 30}}

@@ -92,6 +92,7 @@ func (f *filler) fill() {
 	f.lay()
 	if f.Does() {
 		f.use()
+		f.awaits()
 	}
 }
 

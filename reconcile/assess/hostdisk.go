@@ -7,7 +7,7 @@
 // the guest something that changes under it.
 //
 // Severity: caution; stop where the guest would write it and the order would
-// start the guest.
+// start the guest, or shut it down: undone, it would be started again.
 //
 // Remedy: end the host's use, or give the guest another disk.
 package assess
@@ -24,10 +24,14 @@ func checkHostDisks(c *Case) []Finding {
 	var list []Finding
 	for i := range c.Layout.Guests {
 		g := &c.Layout.Guests[i]
-		if g.Retired {
+		d := c.willHave(g)
+		switch {
+		case c.shutsDown(g):
+			d = inForce(c.Facts.Guest(g.Name))
+		case g.Retired:
 			continue
 		}
-		if d := c.willHave(g); d != nil {
+		if d != nil {
 			for _, p := range c.storage(d) {
 				list = append(list, c.hostDisk(g, p)...)
 			}
@@ -44,6 +48,10 @@ func (c *Case) hostDisk(g *spec.Guest, p facts.Piece) []Finding {
 			Detail:   "The guest and the host would both write " + p.Named + ", and destroy what is on it.",
 			Causes:   []Cause{{p.Named, use.String()}},
 			Remedies: append(freeingDisk(use), "give the guest another disk"),
+		}
+		if c.shutsDown(g) {
+			f.Severity = Stop
+			f.Detail += " The order would shut it down, and its undo could not start it again: the guard of starts refuses that."
 		}
 		if !p.Writes {
 			if c.onlyReads(use) {

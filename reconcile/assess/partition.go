@@ -1,7 +1,7 @@
 // partition: a partition or filesystem that the layout states for the drive of
 // a controller cannot be made: the drive is unknown, in use or full, its table
-// is damaged or no GPT, something else is on the partition. Nothing that is
-// there already is ever changed or moved.
+// is damaged or no GPT, something else is on the partition, a guest or pool names
+// it already. Nothing that is there already is ever changed or moved.
 //
 // Severity: stop where the order would write, and for a member of an array, a
 // volume group or the like; else caution.

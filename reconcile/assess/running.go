@@ -89,6 +89,9 @@ func (c *Case) storage(d *facts.Definition) []facts.Piece {
 // startedBy tells whether the order that is aimed at starts a guest.
 func (c *Case) startedBy(g *spec.Guest) bool { return c.Runs(g) && c.starts(g) }
 
+// shutsDown tells whether the order that is aimed at shuts a guest down for good.
+func (c *Case) shutsDown(g *spec.Guest) bool { return c.RunsNow(g.Name) && !c.Runs(g) }
+
 // severityOf is that of what keeps a guest from being started.
 func (c *Case) severityOf(g *spec.Guest) Severity {
 	if c.startedBy(g) {

@@ -230,6 +230,21 @@ func (r *random) run() {
 			r.take(l.Address)
 		}
 		r.b.Run(g.Name)
+		r.resumed(g)
+	}
+}
+
+// resumed: a system that runs has gone on from where it was hibernated.
+func (r *random) resumed(g facts.Guest) {
+	ix := facts.NewIndex(&r.b.Survey)
+	content := ix.Content(movedImage)
+	if content == nil || !ix.Has(&g, movedImage) {
+		return
+	}
+	for i := range content.Volumes {
+		if v := &content.Volumes[i]; v.Condition == facts.Hibernated {
+			v.Condition = facts.Dirty
+		}
 	}
 }
 
