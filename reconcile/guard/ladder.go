@@ -121,11 +121,8 @@ func applies(ix *facts.Index, f *facts.Function, rung Rung) bool {
 // the bus resets all that is below the same bridge (Linux drivers/pci/pci.c,
 // pci_parent_bus_reset, which itself refuses then).
 func resettable(ix *facts.Index, f *facts.Function) bool {
-	if len(f.ResetMethods) == 0 {
-		return false
+	if len(f.ResetMethods) == 0 || f.ResetsAlone() {
+		return len(f.ResetMethods) > 0
 	}
-	if !slices.Equal(f.ResetMethods, []string{"bus"}) {
-		return true
-	}
-	return f.Upstream != nil && len(ix.Below(*f.Upstream)) == 1
+	return f.Upstream != nil && len(ix.ResetWith(f)) == 0
 }
