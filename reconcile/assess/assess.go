@@ -61,6 +61,7 @@ var checks = []Check{
 	{"group", "group.go", checkGroups},
 	{"goes-along", "along.go", checkAlong},
 	{"reset", "reset.go", checkReset},
+	{"quirk", "quirk.go", checkQuirks},
 	{"undeclared", "undeclared.go", checkUndeclared},
 	{"unread", "unread.go", checkUnread},
 	{"card", "card.go", checkCards},

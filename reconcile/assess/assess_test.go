@@ -13,6 +13,7 @@ import (
 	"lendkeep/reconcile/facts"
 	"lendkeep/reconcile/invented"
 	"lendkeep/spec"
+	"lendkeep/spec/pci"
 )
 
 // bench is a host and a layout that nothing speaks against but that starts are
@@ -68,6 +69,22 @@ func moving(b *bench) {
 }
 
 const image = "/srv/images/grading.qcow2"
+
+// behindPort puts the controller below a port of its own with a card that no driver
+// has, and gives it these ways to be reset.
+func (b *bench) behindPort(methods ...string) *facts.Function {
+	port := facts.Address{Slot: 4}
+	card := b.Function(b.Card(b.reel, ""))
+	b.Function(b.reel).ResetMethods = methods
+	b.Function(b.reel).Upstream, card.Upstream = &port, &port
+	return card
+}
+
+// is makes the controller one of a kind, with these ways to be reset.
+func (b *bench) is(vendor, device pci.ID, methods ...string) {
+	f := b.Function(b.reel)
+	f.Vendor, f.Device, f.ResetMethods = vendor, device, methods
+}
 
 // seen has grading's image hold a system of which the questions are answered so, in
 // their sequence, and grading start from its copy.
@@ -261,11 +278,53 @@ var cases = map[string]struct {
 	"no reset": {func(b *bench) { b.Function(b.reel).ResetMethods = nil },
 		"reset", assess.Caution, "reset_method"},
 	"reset by bus only, with others on it": {func(b *bench) {
-		port := facts.Address{Slot: 4}
-		card := b.Card(b.reel, "vfio-pci")
-		b.Function(b.reel).ResetMethods = []string{"bus"}
-		b.Function(b.reel).Upstream, b.Function(card).Upstream = &port, &port
-	}, "reset", assess.Stop, "82574L"},
+		b.behindPort("bus").Driver = "e1000e"
+	}, "reset", assess.Caution, "82574L Gigabit Network Connection at 0000:01:01.0, driver e1000e"},
+	"no reset of its own, others on its bus": {func(b *bench) { b.behindPort() },
+		"reset", assess.Caution, "resetting controller reel resets others"},
+	"a reset that only newer kernels have": {func(b *bench) { b.behindPort("cxl_bus") },
+		"reset", assess.Caution, "cxl_bus"},
+	"all that its reset hits goes along": {func(b *bench) {
+		b.behindPort("bus")
+		b.layout.Controllers = append(b.layout.Controllers, spec.Controller{Name: "card", PCI: &spec.PCIIdentity{Vendor: 0x8086, Device: 0x10d3}})
+	}, "reset", assess.Note, "reset with 1 other"},
+	"a virtual function without a reset": {func(b *bench) {
+		b.Function(b.reel).ResetMethods, b.Function(b.reel).Parent = []string{"bus"}, &facts.Address{Bus: 7}
+	}, "reset", assess.Caution, "which takes all virtual functions offline"},
+	"no reset of its own, and one of its bus breaks it": {func(b *bench) {
+		b.behindPort()
+		b.Function(b.reel).Vendor, b.Function(b.reel).Device = 0x1b21, 0x1164
+	}, "reset", assess.Caution, "cannot be reset"},
+	"no reset of its own, and one of its bus breaks the port": {func(b *bench) {
+		b.behindPort()
+		port := b.Function(b.Card(b.reel, "pcieport"))
+		port.Address, port.HeaderType, port.Vendor, port.Device = facts.Address{Slot: 4}, 1, 0x10de, 0x22ce
+	}, "reset", assess.Caution, "cannot be reset"},
+
+	"a bus reset that breaks it": {func(b *bench) { b.is(0x1b21, 0x1164, "pm", "bus") },
+		"quirk", assess.Caution, "echo pm > /sys/bus/pci/devices/0000:01:00.0/reset_method"},
+	"a bus reset that breaks it, and no other": {func(b *bench) { b.is(0x168c, 0x0030, "bus") },
+		"quirk", assess.Caution, "use a kernel that knows it"},
+	"a power reset without effect": {func(b *bench) {
+		b.is(0x1002, 0x6611, "pm")
+		b.Function(b.reel).Class = 0x030000
+	}, "quirk", assess.Caution, "keeps its contents when reset"},
+	"an FLR that hangs it": {func(b *bench) { b.is(0x1022, 0x149c, "flr", "bus") },
+		"quirk", assess.Caution, "quirk_no_flr, Linux"},
+	"a reset of its own": {func(b *bench) { b.is(0x144d, 0xa804, "device_specific", "flr", "bus") },
+		"quirk", assess.Note, "leave device_specific"},
+	"a reset of its own that the kernel lacks": {func(b *bench) { b.is(0x025e, 0xf1ac, "flr", "bus") },
+		"quirk", assess.Caution, "echo default"},
+	"a card that is known not to come back": {func(b *bench) { b.is(0x1002, 0x67df, "bus") },
+		"quirk", assess.Caution, "from memory, without a source"},
+	"an interrupt that cannot be masked": {func(b *bench) { b.is(0x10ec, 0x8169, "pm", "bus") },
+		"quirk", assess.Caution, "/proc/interrupts"},
+	"what vfio-pci refuses": {func(b *bench) { b.is(0x8086, 0x37c8, "flr") },
+		"quirk", assess.Stop, "vfio_pci_dev_in_denylist"},
+	"addresses that it must not keep": {func(b *bench) { b.is(0x1002, 0x7340, "flr") },
+		"quirk", assess.Note, "ATS"},
+	"slow to wake": {func(b *bench) { b.is(0x1022, 0x1639, "pm") },
+		"quirk", assess.Note, "disable_idle_d3"},
 	"two want it at once": {func(b *bench) {
 		b.layout.Guests = append(b.layout.Guests, invented.Guest("second", "reel"))
 		b.layout.Shifts[0].Guests = append(b.layout.Shifts[0].Guests, spec.Ref{Name: "second"})
@@ -980,6 +1039,20 @@ func TestNoNoise(t *testing.T) {
 			b.Survey.Blocks = append(b.Survey.Blocks, facts.Block{Name: "loop0", Devno: facts.Devno{Major: 7}, BackingFile: "/srv/common", ReadOnly: true})
 			b.shift = "day"
 		},
+		"a bus reset that hits nothing else": func(b *bench) {
+			b.behindPort("bus").Upstream = nil
+		},
+		"a reset that breaks it, but the kernel knows": func(b *bench) { b.is(0x1b21, 0x1164, "pm") },
+		"an interrupt that vfio-pci hides":             func(b *bench) { b.is(0x8086, 0x1572, "flr", "bus") },
+		"what vfio-pci would refuse has it already": func(b *bench) {
+			b.is(0x8086, 0x37c8, "flr")
+			b.Function(b.reel).Driver, b.shift = "vfio-pci", "night"
+		},
+		"a card that may not come back, but has a reset of its own": func(b *bench) { b.is(0x1002, 0x67df, "device_specific", "bus") },
+		"a kernel that does not say how it resets": func(b *bench) {
+			b.Survey.Machine.Kernel = "5.10.0-30-amd64"
+			b.is(0x144d, 0xa804)
+		},
 		"an image on a drive that comes home first": func(b *bench) {
 			b.Builder.Guest("third", "/srv/shelf/third.qcow2")
 			b.Survey.Paths = b.Survey.Paths[:2]
@@ -993,7 +1066,7 @@ func TestNoNoise(t *testing.T) {
 			b := newBench()
 			change(b)
 			for _, f := range b.findings() {
-				assert.NotContains(t, []string{"undeclared", "card", "shared", "host-disk", "guest-disk", "memory"}, f.Check, "%+v", f)
+				assert.NotContains(t, []string{"undeclared", "card", "shared", "host-disk", "guest-disk", "memory", "reset", "quirk"}, f.Check, "%+v", f)
 			}
 		})
 	}

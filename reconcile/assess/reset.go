@@ -1,13 +1,19 @@
-// reset: a controller that is to be lent cannot be reset at all, or only
-// together with others below the same bridge.
+// reset: a controller that is to be lent cannot be reset, or only together with
+// others, or not in the way that its kind says.
 //
-// Between two guests, and between guest and host, a function must be reset, or
-// it keeps what the last user left in it. The kernel says what it can do in
-// reset_method (Linux Documentation/ABI/testing/sysfs-bus-pci, since 5.15);
-// where the attribute is absent there is no way.
+// Between two guests, and between guest and host, a function must be reset, or it
+// keeps what the last user left in it. The kernel says what it can do in
+// reset_method (Linux Documentation/ABI/testing/sysfs-bus-pci, since 5.15), and
+// tries it in that sequence: device_specific, acpi, flr, af_flr and pm reset one
+// function alone; bus resets everything below the same bridge or port, so the
+// kernel does it for one function only where that is all there is (Linux 6.1
+// drivers/pci/pci.c, pci_parent_bus_reset). It lists bus for the first function of
+// a card all the same, for the others nothing (measured with Linux 6.1). VFIO
+// resets the bus where everything below it is on VFIO, and belongs to the one guest
+// (vfio_pci_core.c, vfio_pci_dev_set_resettable); else nothing is reset, and no one
+// is told. Where the attribute is absent there is no way for the function alone.
 //
-// Severity: caution where there is no way; stop where its bus is the only one and
-// others below it are not lent along.
+// Severity: caution; note where all that is reset with it goes along.
 //
 // Remedy: lend the others to the same guest, or move the card to a slot of its
 // own. One without any way: try lending and returning it while nothing of value
@@ -15,64 +21,85 @@
 package assess
 
 import (
+	"cmp"
 	"slices"
+	"strings"
 
 	"lendkeep/reconcile/facts"
-	"lendkeep/spec"
+	"lendkeep/reconcile/quirks"
+	"lendkeep/spec/plain"
 )
 
 func checkReset(c *Case) []Finding {
+	// Before 5.15 an absent attribute says nothing.
+	if !facts.KernelAtLeast(c.Facts.Survey.Machine.Kernel, 5, 15) {
+		return nil
+	}
 	var list []Finding
-	for _, found := range c.borrowed() {
-		if found.Function != nil {
-			list = append(list, c.resetFindings(found.Function, "controller "+found.Controller.Name, found.Controller.At, Stop, c.belowWith(found.Function, c.lentAlong(found)))...)
+	for _, l := range c.loans() {
+		if l.Gap("reset_method") == nil && !l.ResetsAlone() {
+			list = append(list, c.resetFindings(l)...)
 		}
 	}
-	c.eachUndeclared(func(g *spec.Guest, d *facts.Definition, at facts.Address) {
-		if f := c.Facts.Function(at); f != nil {
-			list = append(list, c.resetFindings(f, at.String()+" of guest "+g.Name, g.At, c.severityOf(g), c.belowWith(f, c.leaving(g, d)))...)
-		}
-	})
 	return list
 }
 
-// resetFindings tells what a reset of a function means, which hits the others
-// where it has no way but through its bus.
-func (c *Case) resetFindings(f *facts.Function, name string, at spec.Place, severity Severity, others []*facts.Function) []Finding {
-	// Before 5.15 an absent attribute says nothing.
-	if f.Gap("reset_method") != nil || !facts.KernelAtLeast(c.Facts.Survey.Machine.Kernel, 5, 15) {
-		return nil
-	}
-	switch {
-	case len(f.ResetMethods) == 0:
-		return []Finding{{Severity: Caution, At: at,
-			Summary:  shorten(name + " cannot be reset"),
-			Detail:   "It may not work for its next user after a guest has ended, the host included, until the machine is powered off and on.",
-			Causes:   []Cause{causeOf(f, "reset_method", "(absent)")},
-			Remedies: []string{"try lending and returning it while nothing of value is on it", "lend another controller"},
+// resetFindings tells what a reset of a function means that has no way of its own.
+func (c *Case) resetFindings(l loan) []Finding {
+	others := c.Facts.ResetWith(l.Function)
+	stay := slices.DeleteFunc(slices.Clone(others), func(f *facts.Function) bool { return l.along[f.Address] })
+	methods := causeOf(l.Function, "reset_method", cmp.Or(strings.Join(l.ResetMethods, " "), "(absent)"))
+	switch byBus := c.busCanReset(l.Function, others); {
+	case l.Parent != nil:
+		return []Finding{cannotReset(l, methods, "A virtual function must be able to be reset alone. It may not work for its next user until its parent was reset, which takes all virtual functions offline.")}
+	case len(l.ResetMethods) == 0 && !byBus:
+		return []Finding{cannotReset(l, methods, "It may not work for its next user after a guest has ended, the host included, until the machine is powered off and on.")}
+	case len(stay) > 0:
+		return []Finding{{Severity: Caution, At: l.at,
+			Summary:  shorten("resetting " + l.name + " resets others"),
+			Detail:   "It can only be reset through its bus, which resets everything below the same bridge. The kernel does that when all of it belongs to one guest, and else resets nothing: it keeps what its last user left in it.",
+			Causes:   append([]Cause{methods}, c.usedFunctions(stay)...),
+			Remedies: []string{"lend the others to the same guest", "move the card to a slot of its own; work for a powered-off, unplugged machine, by its maker's manual", tryFirst},
 		}}
-	case !slices.ContainsFunc(f.ResetMethods, func(m string) bool { return m != "bus" }) && len(others) > 0:
-		return []Finding{{Severity: severity, At: at,
-			Summary:  shorten("resetting " + name + " resets others"),
-			Detail:   "It can only be reset through its bus, which resets everything below the same bridge; the kernel refuses that while others use it.",
-			Causes:   append([]Cause{causeOf(f, "reset_method", "bus")}, titles(others)...),
-			Remedies: []string{"lend the others to the same guest", "move the card to a slot of its own"},
+	case len(others) > 0:
+		return []Finding{{Severity: Note, At: l.at,
+			Summary:  shorten(l.name + " is reset with " + plain.Count(len(others), "other")),
+			Detail:   "It can only be reset through its bus, which resets everything below the same bridge. All of that goes to the same guest, so the kernel can.",
+			Causes:   append([]Cause{methods}, c.usedFunctions(others)...),
+			Remedies: []string{"keep them together: lend and return all of them at once"},
 		}}
 	}
 	return nil
 }
 
-// belowWith gives the other functions below the same bridge that are not lent
-// along.
-func (c *Case) belowWith(f *facts.Function, lent map[facts.Address]bool) []*facts.Function {
-	if f.Upstream == nil {
-		return nil
+func cannotReset(l loan, seen Cause, detail string) Finding {
+	return Finding{Severity: Caution, At: l.at,
+		Summary:  shorten(l.name + " cannot be reset"),
+		Detail:   detail,
+		Causes:   []Cause{seen},
+		Remedies: []string{tryFirst, "lend another controller"},
 	}
-	var list []*facts.Function
-	for _, other := range c.Facts.Below(*f.Upstream) {
-		if other.Address != f.Address && !lent[other.Address] {
-			list = append(list, other)
+}
+
+// busCanReset tells whether a reset of the bus may reach a function: it is behind a
+// bridge, and none of those that it hits, the bridge included, is known to break.
+func (c *Case) busCanReset(f *facts.Function, others []*facts.Function) bool {
+	if f.Upstream == nil {
+		return false
+	}
+	for _, hit := range append([]*facts.Function{f, c.Facts.Function(*f.Upstream)}, others...) {
+		if hit != nil && breaks(hit, quirks.NoBusReset) {
+			return false
 		}
 	}
-	return list
+	return true
+}
+
+// usedFunctions states functions with who uses them.
+func (c *Case) usedFunctions(list []*facts.Function) []Cause {
+	var causes []Cause
+	for _, f := range list {
+		causes = append(causes, causeOf(f, "driver", f.Title()+", driver "+cmp.Or(f.Driver, none)+c.usedBy(f)))
+	}
+	return causes
 }
