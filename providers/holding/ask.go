@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"context"
 	"errors"
+	"os"
 	"slices"
 	"time"
 
@@ -20,8 +21,16 @@ const passing = 300 * time.Millisecond
 // hangs would never end.
 const askWithin = 10 * time.Second
 
-// AskAll asks of every function that a driver of the host has.
+// AskAll asks of every function that a driver of the host has, and who is logged in
+// over the network.
 func AskAll(ctx context.Context, s *facts.Survey) {
+	list, err := processes()
+	if err == nil {
+		s.Sessions, err = sessions(os.Getenv("SSH_CONNECTION"), list)
+	}
+	if err != nil {
+		s.Gaps = append(s.Gaps, facts.Gap{Fact: "sessions", Path: "/proc", Reason: err.Error()})
+	}
 	var all []facts.Address
 	for _, f := range s.Functions {
 		all = append(all, f.Address)
@@ -71,7 +80,8 @@ func look(ctx context.Context, s *facts.Survey, of map[facts.Address]bool) {
 	s.Mounts = slices.DeleteFunc(s.Mounts, func(m facts.Mount) bool { return m.Elsewhere != "" })
 	for i := range s.Functions {
 		if f := &s.Functions[i]; of[f.Address] {
-			f.Asked, f.Attached = true, nil
+			f.Asked = true
+			f.Attached = slices.DeleteFunc(slices.Clone(f.Attached), func(a facts.Attached) bool { return len(a.Openers) > 0 })
 			f.Gaps = without(f.Gaps, facts.GapUsers)
 		}
 	}
@@ -128,7 +138,7 @@ func shareHidden(ctx context.Context, s *facts.Survey, of map[facts.Address]bool
 
 // lookAround looks for names: processes, and mounts of other namespaces.
 func lookAround(ctx context.Context, s *facts.Survey, of map[facts.Address]bool) error {
-	found, errStrange := strange(of)
+	found := map[facts.Address][]facts.Attached{}
 	chars, errChars := characters(s, of)
 	wanted := map[node]bool{}
 	for _, c := range chars {
@@ -161,7 +171,7 @@ func lookAround(ctx context.Context, s *facts.Survey, of map[facts.Address]bool)
 			return cmp.Or(cmp.Compare(a.Class, b.Class), cmp.Compare(a.Name, b.Name))
 		})
 	}
-	return errors.Join(errStrange, errChars, errList, errSpaces, errOpened)
+	return errors.Join(errChars, errList, errSpaces, errOpened)
 }
 
 // maxElsewhere is how many mounts of other namespaces are named: that somebody

@@ -23,7 +23,7 @@ func hosts(t *testing.T) map[string]*archive.Archive {
 		"larch": openHost(t, "larch.txtar"), "before": openHost(t, "captured-before.txtar"),
 		"running": openHost(t, "captured-running.txtar"), "after": openHost(t, "captured-after.txtar"),
 		"holders": laidOver(t, "holders.txtar"), "btrfs": laidOver(t, "btrfs.txtar"), "multipath": laidOver(t, "multipath.txtar"),
-		"troubles": laidOver(t, "troubles.txtar"), "extras": laidOver(t, "extras.txtar"),
+		"troubles": laidOver(t, "troubles.txtar"), "extras": laidOver(t, "extras.txtar"), "kinds": laidOver(t, "kinds.txtar"),
 	}
 }
 
@@ -119,7 +119,7 @@ func TestQuestionSeesEnough(t *testing.T) {
 // wherever it does on the whole host, but for what is not its question's matter: then
 // it decides as if all could be read.
 func TestQuestionOnADamagedHost(t *testing.T) {
-	for _, name := range []string{"larch", "holders"} {
+	for _, name := range []string{"larch", "holders", "kinds"} {
 		host := hosts(t)[name]
 		survey := surveyOf(t, host, larchPaths...)
 		rules := rulesFor(&survey)

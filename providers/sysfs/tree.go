@@ -87,7 +87,7 @@ func (t Tree) Recorded() (Tree, *archive.Recording) {
 // gap in the survey; an error means that there is no survey, since ctx ended.
 func (t Tree) Survey(ctx context.Context, named []string) (facts.Survey, error) {
 	s := t.begin()
-	return s.take(ctx, s.readMachine, s.listMounts, s.readFunctions, s.readBlocks, s.readNVMe, s.readInterfaces,
+	return s.take(ctx, s.readMachine, s.listMounts, s.readFunctions, s.readBlocks, s.readNVMe, s.readInterfaces, s.readBelow,
 		s.readMounts, s.readSwaps, s.readClaims, s.readNames,
 		func(ctx context.Context) { s.readPaths(ctx, named) })
 }
@@ -99,7 +99,7 @@ func (t Tree) Survey(ctx context.Context, named []string) (facts.Survey, error) 
 func (t Tree) Answer(ctx context.Context, q facts.Question) (facts.Survey, error) {
 	s := t.begin()
 	s.about = &q
-	return s.take(ctx, s.readKernel, s.listMounts, s.readFunctions, s.readBlocks, s.readNVMe, s.readInterfaces,
+	return s.take(ctx, s.readKernel, s.listMounts, s.readFunctions, s.readBlocks, s.readNVMe, s.readInterfaces, s.readBelow,
 		s.readMounts, s.readSwaps, func(ctx context.Context) { s.readPaths(ctx, nil) })
 }
 

@@ -620,6 +620,19 @@ var cases = map[string]struct {
 		b.Function(b.Card(b.reel, "e1000e")).Interfaces = []facts.Interface{{Name: "eth3", Up: true}}
 		b.layout.Controllers = append(b.layout.Controllers, spec.Controller{Name: "card", PCI: &spec.PCIIdentity{Vendor: 0x8086, Device: 0x10d3}})
 	}, "host-use", assess.Stop, "network interface eth3"},
+	"a keyboard on a controller that is borrowed": {func(b *bench) {
+		b.Function(b.reel).Attached = []facts.Attached{{Name: "1-2", Class: "usb", Driver: "usbhid", Sort: "keyboard", Product: "Key Works K1"}}
+	}, "host-use", assess.Stop, "1-2 > device keyboard Key Works K1 (usb 1-2) (the host's driver usbhid has it)"},
+	"the session of whoever orders, over a bridge": {func(b *bench) {
+		b.Function(b.reel).Interfaces = []facts.Interface{{Name: "eth3", Built: []facts.Built{{Name: "br0", On: "eth3", Addresses: []string{"192.0.2.7/24"}}}}}
+		b.Survey.Sessions = []facts.Session{{Address: "192.0.2.7", Who: "sshd (pid 77)"}}
+	}, "host-use", assess.Stop, "eth3 > br0 > session sshd (pid 77), which comes over 192.0.2.7"},
+	"a card in a bridge, though down": {func(b *bench) {
+		b.Function(b.reel).Interfaces = []facts.Interface{{Name: "eth3", Built: []facts.Built{{Name: "br0", On: "eth3", Kind: "bridge"}}}}
+	}, "host-use", assess.Stop, "eth3 > network interface br0 (bridge)"},
+	"a card whose interface is nowhere to be seen": {func(b *bench) {
+		b.Function(b.reel).Gaps = []facts.Gap{{Fact: facts.GapInterfaces, Path: "/sys/class/net", Reason: "another namespace may have it"}}
+	}, "host-use", assess.Stop, "that is not seen, maybe"},
 	"memory pinned by what is not declared": {func(b *bench) {
 		b.Hold("catalogue", b.NVMe("RL-4410-0088"))
 		b.layout.Guests[1].Memory = &spec.Memory{SizeBytes: 64 << 30}

@@ -1,7 +1,8 @@
 // host-use: the host uses a drive behind a controller that a guest shall
 // borrow, or that is put aside for the sake of its IOMMU group, at whatever
 // depth: a mount, swap, LVM, md, encryption, a loop device, a running guest's
-// disk, a network interface. What cannot be told apart from use counts as use.
+// disk, a network interface, what is plugged into it and has a driver. What cannot
+// be told apart from use counts as use.
 //
 // libvirt checks none of this: it unbinds the driver under a mounted
 // filesystem, writes still report success and are lost, and only sync says
@@ -18,6 +19,7 @@ package assess
 
 import (
 	"slices"
+	"strings"
 
 	"lendkeep/reconcile/facts"
 	"lendkeep/spec"
@@ -33,8 +35,8 @@ func checkHostUse(c *Case) []Finding {
 			}
 			list = append(list, Finding{Severity: Stop, At: found.Controller.At,
 				Summary:  shorten("the host uses " + found.Controller.Name + ": " + string(use.Kind) + " " + use.User),
-				Detail:   "Lending it, or putting it aside, would take it away under this user; what is written afterwards is lost although it seems to succeed.",
-				Causes:   []Cause{{use.Chain[0], use.String()}},
+				Detail:   "Lending it, or putting it aside, would take it away under this user; " + use.Loss() + ".",
+				Causes:   []Cause{{use.Chain[0], use.Told()}},
 				Remedies: freeing(found, use),
 			})
 		}
@@ -83,12 +85,27 @@ func freeing(found Found, use facts.Use) []string {
 	case facts.UsePool:
 		return []string{"stop the storage pool " + use.User}
 	case facts.UseNetwork:
-		return []string{"set the interface " + use.User + " down and take it out of the host's network configuration"}
+		return freeingCard(use)
+	case facts.UseSession:
+		return []string{"give the order at the host's own console, or over another card"}
+	case facts.UseDevice:
+		return []string{"plug it in elsewhere", "take it from its driver: its name into /sys/bus/BUS/drivers/DRIVER/unbind, interfaces of USB one by one", "lend another controller"}
 	case facts.UseHolder:
 		return []string{"deactivate " + use.User + " (vgchange, mdadm, cryptsetup or losetup, by its kind)"}
 	default:
 		return []string{"find out what uses it, and end that use", "lend another controller"}
 	}
+}
+
+// freeingCard says how the host lets a network interface go.
+func freeingCard(use facts.Use) []string {
+	switch {
+	case len(use.Chain) > 1:
+		return []string{"take " + use.Chain[len(use.Chain)-1] + " out of " + use.User + ": ip link set " + plain.Quoted(use.Chain[len(use.Chain)-1]) + " nomaster, or delete what is built on it", "give " + use.User + " another card in the host's network configuration"}
+	case strings.Contains(use.User, " "): // no name that an interface can have
+		return []string{"look for its interface in the other network namespaces: lsns -t net", "set it down there, and bring it back"}
+	}
+	return []string{"set the interface " + use.User + " down and take it out of the host's network configuration"}
 }
 
 // shorten keeps a summary within the 60 characters that a finding has.

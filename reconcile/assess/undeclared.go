@@ -112,7 +112,7 @@ func (c *Case) against(g *spec.Guest, d *facts.Definition, f *facts.Function) []
 	}
 	for _, use := range c.Uses(f.Address) {
 		if use.Live {
-			add("the host uses it; what is written there after the start would be lost", use.String())
+			add("the host uses it; "+use.Loss(), use.Told())
 		}
 	}
 	for _, gap := range f.Gaps {

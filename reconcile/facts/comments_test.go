@@ -13,7 +13,7 @@ import (
 // Whoever reads a survey must find where a fact comes from, its unit and what it
 // means when it is empty: each field of what is read off a host says so.
 func TestFactsSayWhereTheyComeFrom(t *testing.T) {
-	for _, name := range []string{"function.go", "block.go"} {
+	for _, name := range []string{"function.go", "block.go", "attached.go", "card.go"} {
 		file, err := parser.ParseFile(token.NewFileSet(), name, nil, parser.ParseComments)
 		require.NoError(t, err)
 		ast.Inspect(file, func(n ast.Node) bool {

@@ -54,16 +54,6 @@ type Function struct {
 	Gaps            []Gap       `json:"gaps,omitempty"`               // what could not be read of it
 }
 
-// Attached is something below a function, neither block device nor network
-// interface, that is in use: a character device that a process has open. Or it
-// may be, since nobody knows what uses things of its class: then it has no
-// openers.
-type Attached struct {
-	Name    string   `json:"name"`              // kernel name, "sg2"
-	Class   string   `json:"class"`             // as below /sys/class, "scsi_generic"
-	Openers []Opener `json:"openers,omitempty"` // empty: nobody knows whether it is in use
-}
-
 // ClassNVMe is the class of NVMe controllers (PCI Code and ID Assignment
 // Specification, class 01 subclass 08 interface 02).
 const ClassNVMe = 0x010802
@@ -138,13 +128,6 @@ func (n *NVMe) SizeBytes() (sum uint64) {
 		sum += namespace.SizeBytes
 	}
 	return sum
-}
-
-// Interface is a network interface that a function provides. One whose flags
-// cannot be read counts as up: unknown means in use.
-type Interface struct {
-	Name string `json:"name"` // "eth0"
-	Up   bool   `json:"up"`   // IFF_UP of /sys/class/net/NAME/flags: somebody has configured it
 }
 
 // Title names the function for people: what it is, then where.

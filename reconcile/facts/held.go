@@ -50,22 +50,6 @@ func (ix *Index) claimed(b *Block) bool {
 		slices.ContainsFunc(ix.direct[b.Name], func(u directUse) bool { return u.kind == UseSwap })
 }
 
-// attached adds what is in use below a function besides its drives and cards.
-func (w *usesWalk) attached(f *Function) {
-	for _, a := range f.Attached {
-		chain := []string{f.Address.String(), a.Name}
-		if len(a.Openers) == 0 {
-			w.add(Use{Kind: UseUnknown, User: "somebody, maybe: lendkeep does not know what uses a device of class " + a.Class, Chain: chain, Live: true})
-		}
-		for _, o := range a.Openers {
-			w.add(Use{Kind: UseProcess, User: o.Process + ", which has it open", Chain: chain, Live: true})
-		}
-	}
-	if gap := f.Gap(GapUsers); gap != nil {
-		w.add(Use{Kind: UseUnknown, User: fmt.Sprintf("somebody, maybe: %s: %s", gap.Path, gap.Reason), Chain: []string{f.Address.String()}, Live: true})
-	}
-}
-
 // onNetwork are the ways of 9P that reach another machine or a process, not a
 // device (Linux Documentation/filesystems/9p.rst, trans).
 var onNetwork = []string{"trans=tcp", "trans=unix", "trans=fd", "trans=rdma"}

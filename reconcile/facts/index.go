@@ -38,6 +38,7 @@ type Index struct {
 	files     map[*Mount][]fileUse
 	direct    map[string][]directUse
 	reached   map[Address][]reachUse // by guests, besides what hangs on it
+	carried   map[string][]reachUse  // by guests, through a network interface that is built on others
 	somewhere []reachUse             // of which the survey does not say where
 	nvmes     map[string]*Function   // NVMe controllers by kernel name
 	cards     map[string]*Function   // by the names of their network interfaces
@@ -75,6 +76,7 @@ func NewIndex(survey *Survey) *Index {
 		files:     map[*Mount][]fileUse{},
 		direct:    map[string][]directUse{},
 		reached:   map[Address][]reachUse{},
+		carried:   map[string][]reachUse{},
 		nvmes:     map[string]*Function{},
 		cards:     map[string]*Function{},
 		lowers:    map[string][]*Block{},

@@ -169,6 +169,9 @@ func (ix *Index) addReach(r Reach, g *Guest, inForce bool) {
 		ix.addReached(*at, use)
 		return
 	}
+	if r.Kind == ReachCard && !slices.ContainsFunc(ix.carried[r.Name], func(u reachUse) bool { return u.user == use.user && u.live == use.live }) {
+		ix.carried[r.Name] = append(ix.carried[r.Name], use)
+	}
 	if use.may = ix.candidates(r); use.may != nil {
 		use.live = use.live && inForce
 		ix.somewhere = append(ix.somewhere, use)

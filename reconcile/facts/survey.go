@@ -48,6 +48,8 @@ type Survey struct {
 
 	Rooms []Room `json:"rooms,omitempty"` // of the images that a layout or an order has made, by path
 
+	Sessions []Session `json:"sessions,omitempty"` // who is logged in over the network; empty: nobody, or nobody looked
+
 	Confirmed []string `json:"confirmed,omitempty"` // steps by hand that a person has said are done
 
 	Gaps []Gap `json:"gaps,omitempty"` // whole areas that could not be read

@@ -19,6 +19,8 @@ const (
 	UseGuest   UseKind = "guest"  // a guest's disk or an image that one is based on
 	UsePool    UseKind = "pool"
 	UseNetwork UseKind = "network interface"
+	UseSession UseKind = "session" // somebody is logged in over it, perhaps who gives the order
+	UseDevice  UseKind = "device"  // a driver of the host's has what is plugged in, or is below
 	UseProcess UseKind = "process" // it has a device open, or mounted where the host does not see it
 	UseUnknown UseKind = "unknown"
 )
@@ -30,11 +32,33 @@ type Use struct {
 	Chain []string // controller, drive, partition, ... the last device before the user
 	Mount *Mount   // the mount it goes through, if any
 	Live  bool     // in use now; false for the disk of a guest that is off, or an inactive pool
+	More  string   // what else is known of it, "192.0.2.7/24, default route"; comes and goes
 }
 
 // String tells the use with its path, for findings.
 func (u Use) String() string {
 	return strings.Join(u.Chain, " > ") + " > " + string(u.Kind) + " " + u.User
+}
+
+// Told is String with what else is known of it.
+func (u Use) Told() string {
+	if u.More == "" {
+		return u.String()
+	}
+	return u.String() + " (" + u.More + ")"
+}
+
+// Loss says what becomes of the user when the function goes.
+func (u Use) Loss() string {
+	switch u.Kind {
+	case UseNetwork:
+		return "connections over it end, and nothing brings the interface up again or gives it its addresses when the controller is back"
+	case UseSession:
+		return "whoever gave the order would be cut off in the middle of it"
+	case UseDevice:
+		return "it is gone for the host as long as the controller is lent"
+	}
+	return "what is written afterwards is lost although it seems to succeed"
 }
 
 // Through tells whether a use is reached through the mount at a place.
@@ -170,11 +194,7 @@ func (ix *Index) Uses(at Address) []Use {
 	}
 	walk.attached(f)
 	walk.shares(f)
-	for _, card := range f.Interfaces {
-		if card.Up {
-			walk.add(Use{Kind: UseNetwork, User: card.Name, Chain: []string{at.String()}, Live: true})
-		}
-	}
+	walk.network(f)
 	return walk.uses
 }
 

@@ -180,6 +180,12 @@ func TestUsesByOtherNames(t *testing.T) {
 		"a card that is shared": {`<interface type="direct"><source dev="eth7" mode="bridge"/></interface>`, func(b *invented.Builder, at facts.Address) {
 			b.Function(at).Interfaces = []facts.Interface{{Name: "eth7"}}
 		}, true},
+		"a card that is shared, through what is built on it": {`<interface type="direct"><source dev="br0.7" mode="bridge"/></interface>`, func(b *invented.Builder, at facts.Address) {
+			b.Function(at).Interfaces = []facts.Interface{{Name: "eth7", Built: []facts.Built{{Name: "br0", On: "eth7"}, {Name: "br0.7", On: "br0"}}}}
+		}, true},
+		"another bridge than the card is in": {`<interface type="direct"><source dev="br1" mode="bridge"/></interface>`, func(b *invented.Builder, at facts.Address) {
+			b.Function(at).Interfaces = []facts.Interface{{Name: "eth7", Built: []facts.Built{{Name: "br0", On: "nothing"}}}}
+		}, false},
 		"a network that nobody knows": {inNetwork, func(b *invented.Builder, at facts.Address) { b.Function(at).Class = 0x020000 }, true},
 		"a network that gives the function": {inNetwork, func(b *invented.Builder, at facts.Address) {
 			b.Survey.Libvirt.Networks = []facts.Network{{Name: "pool", Functions: []facts.Address{at}}}

@@ -255,7 +255,7 @@ func (b *before) unused(f *facts.Function, owner *Controller, drivesOnly bool) e
 			}
 		case drivesOnly && !ofDrives(f, use):
 		default:
-			return fmt.Errorf("the host uses %s: %s; what is written there after the start would be lost", f.Title(), use)
+			return fmt.Errorf("the host uses %s: %s; %s", f.Title(), use.Told(), use.Loss())
 		}
 	}
 	if why := b.ix.Unasked(f.Address); why != "" {
@@ -273,8 +273,10 @@ func (b *before) unused(f *facts.Function, owner *Controller, drivesOnly bool) e
 // ID Assignment Specification) is taken for one.
 func ofDrives(f *facts.Function, use facts.Use) bool {
 	switch use.Kind {
-	case facts.UseNetwork:
+	case facts.UseNetwork, facts.UseSession:
 		return false
+	case facts.UseDevice:
+		return f.Class>>16 == 1
 	case facts.UseProcess, facts.UseUnknown:
 		return f.Class>>16 == 1 || !slices.ContainsFunc(f.Attached, func(a facts.Attached) bool { return a.Name == use.Chain[len(use.Chain)-1] })
 	}

@@ -30,7 +30,7 @@ func (r reader) controller(name string) {
 	r.add("guests that name it", names(r.ix.Keepers(f.Address)...))
 	var now, later []string
 	for _, use := range r.ix.Uses(f.Address) {
-		if use.Kind == facts.UseProcess {
+		if use.Kind == facts.UseProcess || use.Kind == facts.UseSession {
 			continue // comes and goes; asked again right before each deed
 		}
 		if use.Live {

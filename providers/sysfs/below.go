@@ -1,0 +1,108 @@
+package sysfs
+
+import (
+	"cmp"
+	"context"
+	"errors"
+	"fmt"
+	"io/fs"
+	"path"
+	"slices"
+	"strings"
+
+	"lendkeep/reconcile/facts"
+)
+
+// maxBelow is how many directories are looked into below one function: a storage
+// controller with two hundred disks has some thousands (common practice).
+const maxBelow = 50_000
+
+// readBelow finds, below every function that matters and that a driver of the host's
+// has, whatever may be in use besides block devices and network interfaces.
+func (s *survey) readBelow(ctx context.Context) {
+	for at, found := range s.functions {
+		f := s.function(at)
+		if !found.asked || f.HeaderType != 0 || f.OnVFIO() || ctx.Err() != nil {
+			continue
+		}
+		w := belowWalk{place: place{&s.reader, found.dir, &f.Gaps}, left: maxBelow}
+		if err := w.into(found.dir); err != nil {
+			w.gap(facts.GapBelow, "", err)
+		}
+		slices.SortFunc(w.list, func(a, b facts.Attached) int {
+			return cmp.Or(cmp.Compare(a.Class, b.Class), cmp.Compare(a.Name, b.Name))
+		})
+		f.Attached = w.list
+	}
+}
+
+// belowWalk goes down the directories of devices.
+type belowWalk struct {
+	place
+	left int // directories that it may still look into
+	list []facts.Attached
+}
+
+var errWide = fmt.Errorf("there is more below it than %d directories", maxBelow)
+
+// plainDirs are directories of a device that no other device is in (Linux
+// Documentation/ABI/testing/sysfs-devices, sysfs-block), and the folders of those
+// that are listed with all that uses them: block devices, NVMe controllers with
+// their namespaces, network interfaces.
+var plainDirs = []string{"power", "msi_irqs", "queue", "mq", "integrity", "trace", "holders", "slaves", "link", "block", "nvme", "net"}
+
+// into looks at everything in a directory.
+func (w *belowWalk) into(dir string) error {
+	if w.left--; w.left < 0 {
+		return errWide
+	}
+	entries, err := fs.ReadDir(w.fsys, dir)
+	if errors.Is(err, fs.ErrNotExist) { // gone meanwhile
+		return nil
+	}
+	if err != nil {
+		w.gap(facts.GapBelow, strings.TrimPrefix(dir, w.dir), err)
+		return nil
+	}
+	for _, entry := range entries {
+		name := entry.Name()
+		if !entry.IsDir() || slices.Contains(plainDirs, name) {
+			continue
+		}
+		if _, err := facts.ParseAddress(name); err == nil {
+			continue // another function
+		}
+		if err := w.device(path.Join(dir, name)); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// device looks at one, and at what is below it.
+func (w *belowWalk) device(dir string) error {
+	to, err := w.fsys.ReadLink(dir + "/subsystem")
+	if errors.Is(err, fs.ErrNotExist) {
+		return w.into(dir) // a folder of devices of one class
+	}
+	if err != nil {
+		w.gap(facts.GapBelow, strings.TrimPrefix(dir, w.dir)+"/subsystem", err)
+		return nil
+	}
+	name, class := path.Base(dir), path.Base(to)
+	p := place{w.reader, dir, w.gaps}
+	switch bus := path.Base(path.Dir(to)) == "bus"; {
+	case class == "usb":
+		return w.usb(p, name)
+	case bus:
+		driver := p.link(facts.GapBelow, "driver")
+		if driver == "" || facts.Carrier(class, driver) {
+			break
+		}
+		w.list = append(w.list, facts.Attached{Name: name, Class: class, Driver: driver})
+		return nil // what is below is used by that driver's leave
+	case !facts.IdleClass(class):
+		w.list = append(w.list, facts.Attached{Name: name, Class: class})
+	}
+	return w.into(dir)
+}

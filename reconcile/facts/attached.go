@@ -1,0 +1,63 @@
+package facts
+
+import (
+	"fmt"
+	"strings"
+)
+
+// Attached is something below a function, neither block device nor network
+// interface, that is in use, or of which it is not known that it is not. Where a
+// comment names a file, that is in the device's directory below the function's
+// (Linux Documentation/ABI/testing/sysfs-bus-usb, sysfs-class).
+type Attached struct {
+	Name    string   `json:"name"`              // kernel name: "sg2", "1-1.4"
+	Class   string   `json:"class"`             // as below /sys/class or /sys/bus: "scsi_generic", "usb"
+	Driver  string   `json:"driver,omitempty"`  // driver, a link, of it or its interfaces, several with a comma; empty: none
+	Product string   `json:"product,omitempty"` // manufacturer and product, as a USB device says of itself, cut after 64 bytes; its numbers where it says nothing
+	Sort    string   `json:"sort,omitempty"`    // what a USB device is by the class codes of its interfaces: "keyboard"; empty: not known
+	Openers []Opener `json:"openers,omitempty"` // processes that have it open; empty: none has, or its users are in the kernel
+}
+
+// MaxProduct is how many bytes are kept of what a device says of itself: it may
+// say 126 characters, in whatever script (USB 2.0, 9.6.7).
+const MaxProduct = 64
+
+// GapBelow is the fact of a gap that says why not everything below a function was
+// seen.
+const GapBelow = "attached"
+
+// title names something attached: what it is for people, then for the kernel.
+func (a Attached) title() string {
+	kernel := a.Class + " " + a.Name
+	if words := strings.TrimSpace(a.Sort + " " + a.Product); words != "" {
+		return words + " (" + kernel + ")"
+	}
+	return kernel
+}
+
+// attached adds what is in use below a function besides its drives and cards.
+func (w *usesWalk) attached(f *Function) {
+	for _, a := range f.Attached {
+		chain := []string{f.Address.String(), a.Name}
+		switch {
+		case len(a.Openers) > 0:
+			for _, o := range a.Openers {
+				w.add(Use{Kind: UseProcess, User: o.Process + ", which has it open", Chain: chain, Live: true})
+			}
+		case a.Driver != "":
+			w.add(Use{Kind: UseDevice, User: a.title(), Chain: chain, Live: true, More: "the host's driver " + a.Driver + " has it"})
+		default:
+			w.add(Use{Kind: UseUnknown, User: "somebody, maybe: lendkeep does not know what uses a device of class " + a.Class, Chain: chain, Live: true})
+		}
+	}
+	for _, fact := range []string{GapUsers, GapBelow} {
+		if gap := f.Gap(fact); gap != nil {
+			w.add(Use{Kind: UseUnknown, User: fmt.Sprintf("somebody, maybe: %s: %s", gap.Path, gap.Reason), Chain: chain(f), Live: true})
+			if gap.Fact == GapAll {
+				return
+			}
+		}
+	}
+}
+
+func chain(f *Function) []string { return []string{f.Address.String()} }

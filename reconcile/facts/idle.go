@@ -1,0 +1,74 @@
+package facts
+
+import "slices"
+
+// idleClasses are the classes of which a device by itself says nothing of a use:
+// those whose users show as block devices, network interfaces or openers of
+// character devices, and mere attributes and sensors. Of every other class there
+// may be users inside the kernel that no list has: the kernel's own keys use a
+// TPM, a watchdog that runs needs nobody who has it open (from memory; Linux
+// drivers/*, class_register).
+var idleClasses = map[string]bool{
+	"block": true, "nvme": true, "nvme-generic": true, "nvme-subsystem": true, "bdi": true, "bsg": true,
+	"scsi_host": true, "scsi_device": true, "scsi_disk": true, "scsi_generic": true, "scsi_tape": true, "scsi_changer": true, "enclosure": true,
+	"ata_port": true, "ata_link": true, "ata_device": true, "mmc_host": true,
+	"sas_host": true, "sas_phy": true, "sas_port": true, "sas_end_device": true, "sas_device": true, "sas_expander": true, "raid_devices": true,
+	"fc_host": true, "fc_remote_ports": true, "fc_transport": true, "fc_vports": true, "spi_host": true, "spi_transport": true,
+	"net": true, "mdio_bus": true, "phy": true, "ieee80211": true, "rfkill": true, "ptp": true, "pps": true, "wwan": true,
+	"hwmon": true, "leds": true, "thermal": true, "power_supply": true, "backlight": true, "wakeup": true, "pci_bus": true, "devcoredump": true,
+	"drm": true, "graphics": true, "drm_dp_aux_dev": true, "i2c-adapter": true, "i2c-dev": true, "sound": true, "accel": true, "cec": true,
+	"input": true, "hidraw": true, "usbmisc": true, "usb_device": true, "video4linux": true, "dvb": true, "rc": true, "lirc": true, "tty": true, "printer": true,
+	"misc": true, "mem": true, "mei": true, "virtio-ports": true, "vfio-dev": true,
+}
+
+// carriers are the kernel's drivers of things below a function that only carry what
+// shows further below as a block device, a network interface, a mount or a
+// character device that somebody must open, by bus; "*" is each driver of a bus
+// (from memory; Linux drivers of that name). Whatever else a driver has may be used
+// by the kernel itself.
+var carriers = map[string][]string{
+	"scsi":        {"sd", "sr", "st", "ch", "ses", "osst"}, // drivers/scsi: disks, tapes, changers; enclosures are mere attributes
+	"virtio":      {"virtio_blk", "virtio_scsi", "virtio_net", "9pnet_virtio", "virtiofs"},
+	"usb":         {"usb", "hub", "usb-storage", "uas"}, // drivers/usb/core/generic.c has each device; storage shows as SCSI disks
+	"mmc":         {"mmcblk"},
+	"memstick":    {"mspro_block", "ms_block"},
+	"mdio_bus":    {"*"},                                  // the other end of a network interface (drivers/net/phy)
+	"hdaudio":     {"*"},                                  // codecs of a sound card (sound/hda)
+	"serial-base": {"*"},                                  // drivers/tty/serial/serial_base_bus.c
+	"pci":         {"nvme", "pcieport"},                   // behind a VMD controller (drivers/pci/controller/vmd.c)
+	"pci_express": {"*"},                                  // what a port serves its own slot with (drivers/pci/pcie)
+	"auxiliary":   {"mlx5_core.eth", "mlx5_core.eth-rep"}, // drivers/net/ethernet/mellanox/mlx5: network interfaces
+}
+
+// IdleClass tells whether a device of a class is no use by itself: who uses it
+// shows elsewhere.
+func IdleClass(class string) bool { return idleClasses[class] }
+
+// Carrier tells the same of one on a bus, by the driver that has it.
+func Carrier(bus, driver string) bool {
+	list := carriers[bus]
+	return slices.Contains(list, driver) || slices.Contains(list, "*")
+}
+
+// usbSorts are what USB interfaces are for, by their class code, and where that says
+// less by class, subclass and protocol (Linux include/uapi/linux/usb/ch9.h,
+// USB_CLASS_*, after the USB-IF's list of defined class codes; of HID's boot
+// protocols include/linux/hid.h, USB_INTERFACE_PROTOCOL_*).
+var usbSorts = map[string]string{
+	"01": "audio device", "02": "modem or serial adapter", "03": "input or control device", "030101": "keyboard", "030102": "mouse",
+	"05": "physical device", "06": "camera", "07": "printer", "08": "storage device", "09": "hub", "0a": "modem or serial adapter",
+	"0b": "smart card reader", "0d": "content security device", "0e": "camera", "0f": "health device", "10": "audio and video device",
+	"11": "billboard", "12": "bridge of USB type C", "dc": "diagnostic device", "e0": "wireless adapter", "e00101": "Bluetooth adapter",
+	"0202": "modem", "0206": "network adapter", "020d": "network adapter", "fe01": "device that is loaded anew", "fe03": "test instrument",
+}
+
+// USBSort says what a USB interface is for, by its three codes, two hexadecimal
+// digits each; empty where they do not say.
+func USBSort(class, subclass, protocol string) string {
+	for _, code := range []string{class + subclass + protocol, class + subclass, class} {
+		if sort := usbSorts[code]; sort != "" {
+			return sort
+		}
+	}
+	return ""
+}
