@@ -2,6 +2,7 @@ package sysfs
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"crypto/hmac"
 	"crypto/sha256"
@@ -22,10 +23,11 @@ func (s *survey) readMachine(ctx context.Context) {
 	m.ID = s.machineID()
 	m.Name = proc.text("machine.name", "sys/kernel/hostname")
 	m.CommandLine = proc.text("machine.command_line", "cmdline")
-	m.MemoryBytes = s.memory(proc)
+	m.MemoryBytes, s.out.Topology.PageSize = s.memory(proc)
 	m.CPUs = s.cpus(proc)
 	m.IOMMUs = s.iommus()
 	m.HugePages = s.hugePages()
+	s.readTopology()
 	s.readKernel(ctx)
 }
 
@@ -81,28 +83,36 @@ func (s *survey) release(proc place) string {
 	return fields[2]
 }
 
-// memory reads MemTotal, which /proc/meminfo gives in units of 1024 bytes.
-func (s *survey) memory(proc place) uint64 {
+// memory reads what /proc/meminfo gives in units of 1024 bytes: MemTotal, and
+// Hugepagesize, which a kernel without huge pages has not.
+func (s *survey) memory(proc place) (total, page uint64) {
 	content, err := s.read("proc/meminfo")
+	if err == nil {
+		total, err = meminfo(content, "MemTotal:")
+	}
 	if err != nil {
 		proc.gap("machine.memory_bytes", "meminfo", err)
-		return 0
+		return 0, 0
 	}
+	page, _ = meminfo(content, "Hugepagesize:") // without it no size is the one that is meant
+	return total, page
+}
+
+// meminfo gives the bytes on the line of that word.
+func meminfo(content []byte, word string) (uint64, error) {
 	for line := range strings.Lines(string(content)) {
-		number, found := strings.CutPrefix(line, "MemTotal:")
+		_, number, found := strings.Cut(line, word)
 		if !found {
 			continue
 		}
 		number, found = strings.CutSuffix(strings.TrimSpace(number), " kB")
 		kilobytes, err := strconv.ParseUint(number, 10, 50)
 		if found && err == nil {
-			return kilobytes * 1024
+			return kilobytes * 1024, nil
 		}
-		proc.gap("machine.memory_bytes", "meminfo", unexpected(line))
-		return 0
+		return 0, unexpected(line)
 	}
-	proc.gap("machine.memory_bytes", "meminfo", errors.New("it has no line MemTotal"))
-	return 0
+	return 0, errors.New("it has no line " + strings.TrimSuffix(word, ":"))
 }
 
 func (s *survey) cpus(proc place) int {
@@ -162,23 +172,26 @@ func (s *survey) iommus() int {
 // hugePages reads the reserve of each size (Documentation/ABI/testing/
 // sysfs-kernel-mm-hugepages); a kernel without huge pages has none.
 func (s *survey) hugePages() []facts.Pages {
-	const dir = "sys/kernel/mm/hugepages"
-	area := s.whole(dir)
+	return s.whole("sys/kernel/mm/hugepages").pages("machine.huge_pages")
+}
+
+// pages reads a directory that has one for each size of page.
+func (p place) pages(fact string) []facts.Pages {
 	var list []facts.Pages
-	for _, name := range area.names("machine.huge_pages") {
+	for _, name := range p.names(fact) {
 		number, _ := strings.CutPrefix(name, "hugepages-")
 		number, _ = strings.CutSuffix(number, "kB")
 		size, err := strconv.ParseUint(number, 10, 50)
-		if err != nil {
-			area.gap("machine.huge_pages", name, unexpected(name))
+		if err != nil || size == 0 {
+			p.gap(fact, name, unexpected(name))
 			continue
 		}
 		list = append(list, facts.Pages{
 			SizeBytes: size * 1024,
-			Total:     int(area.number("machine.huge_pages", name+"/nr_hugepages", 10, 31)),
-			Free:      int(area.number("machine.huge_pages", name+"/free_hugepages", 10, 31)),
+			Total:     int(p.number(fact, name+"/nr_hugepages", 10, 31)),
+			Free:      int(p.number(fact, name+"/free_hugepages", 10, 31)),
 		})
 	}
-	slices.SortFunc(list, func(a, b facts.Pages) int { return int(a.SizeBytes>>10) - int(b.SizeBytes>>10) })
+	slices.SortFunc(list, func(a, b facts.Pages) int { return cmp.Compare(a.SizeBytes, b.SizeBytes) })
 	return list
 }

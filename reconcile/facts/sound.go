@@ -10,7 +10,7 @@ import (
 // sound holds what every question to a survey relies on: each thing is there
 // once, and what one fact names another one has.
 func (s Survey) sound() error {
-	checks := []func() error{s.once, s.soundSystems, s.soundFunctions, s.soundBlocks, s.soundHolders, s.soundMounts, s.soundGuests}
+	checks := []func() error{s.once, s.soundTopology, s.soundSystems, s.soundFunctions, s.soundBlocks, s.soundHolders, s.soundMounts, s.soundGuests}
 	for _, check := range checks {
 		if err := check(); err != nil {
 			return err

@@ -24,6 +24,7 @@ type Survey struct {
 	Format    int            `json:"format"`
 	TakenAt   time.Time      `json:"taken_at"` // UTC, whole seconds
 	Machine   Machine        `json:"machine"`
+	Topology  Topology       `json:"topology,omitzero"`
 	Functions []Function     `json:"functions"`
 	Blocks    []Block        `json:"blocks"`
 	Mounts    []Mount        `json:"mounts"`
@@ -90,9 +91,10 @@ type Machine struct {
 
 // Pages is the host's reserve of one size of huge page.
 type Pages struct {
-	SizeBytes uint64 `json:"size_bytes"` // of one page
-	Total     int    `json:"total"`      // nr_hugepages
-	Free      int    `json:"free"`       // free_hugepages
+	SizeBytes uint64 `json:"size_bytes"`        // of one page
+	Total     int    `json:"total"`             // nr_hugepages
+	Free      int    `json:"free"`              // free_hugepages
+	Surplus   int    `json:"surplus,omitempty"` // surplus_hugepages of a node: of Total, those that the kernel takes back as soon as nobody uses them
 }
 
 // Claim is a VFIO binding by vendor and device number, which takes every

@@ -94,11 +94,13 @@ func (c *comparison) machine() {
 		{"memory_bytes", "the memory", facts.Size(was.MemoryBytes), facts.Size(is.MemoryBytes)},
 		{"cpus", "the number of CPUs", fmt.Sprint(was.CPUs), fmt.Sprint(is.CPUs)},
 		{"iommus", "the number of IOMMUs in use", fmt.Sprint(was.IOMMUs), fmt.Sprint(is.IOMMUs)},
-		{"huge_pages", "the reserve of huge pages", reserve(was), reserve(is)},
+		{"huge_pages", "the reserve of huge pages", reserve(was.HugePages), reserve(is.HugePages)},
 	} {
 		c.seen(Change{host: a.fact == "name"}, a.what, a.was, a.is, read(c.was.Survey.Gaps, "machine."+a.fact), read(c.is.Survey.Gaps, "machine."+a.fact))
 	}
-	before, now := c.was.Survey.Libvirt.Version, c.is.Survey.Libvirt.Version
+	before, now := layOut(c.was.Survey.Topology), layOut(c.is.Survey.Topology)
+	c.seen(Change{}, "where processors and memory are", before, now, before != "", now != "")
+	before, now = c.was.Survey.Libvirt.Version, c.is.Survey.Libvirt.Version
 	c.seen(Change{}, "libvirt's version", before, now, before != "", now != "")
 }
 
@@ -107,14 +109,37 @@ func read(gaps []facts.Gap, names ...string) bool {
 	return !slices.ContainsFunc(gaps, func(g facts.Gap) bool { return slices.Contains(names, g.Fact) })
 }
 
-func reserve(m facts.Machine) string {
+func reserve(pages []facts.Pages) string {
 	var list []string
-	for _, p := range m.HugePages {
+	for _, p := range pages {
 		if p.Total > 0 {
 			list = append(list, fmt.Sprintf("%d of %s", p.Total, facts.Size(p.SizeBytes)))
 		}
 	}
 	return strings.Join(list, ", ")
+}
+
+// layOut tells nodes with their processors, memory and huge pages; nothing where
+// that is not known.
+func layOut(t facts.Topology) string {
+	if len(t.Gaps) > 0 {
+		return ""
+	}
+	var list []string
+	for _, n := range t.Nodes {
+		text := fmt.Sprintf("node %d: CPUs %s, %s", n.Number, shown(n.CPUs), facts.Size(n.MemoryBytes))
+		if pages := reserve(n.HugePages); pages != "" {
+			text += ", huge pages " + pages
+		}
+		list = append(list, text)
+	}
+	for _, core := range t.Cores {
+		list = append(list, "core "+core.CPUs)
+	}
+	if t.Isolated != "" {
+		list = append(list, "isolated "+t.Isolated)
+	}
+	return strings.Join(list, "; ")
 }
 
 // rest tells what needs no words of its own.

@@ -19,7 +19,7 @@ import (
 // drives it and who uses it.
 var roots = []string{
 	"/sys/devices/pci0000:00", "/sys/devices/virtual/block", "/sys/devices/virtual/iommu", "/sys/devices/virtual/nvme-subsystem",
-	"/sys/bus/pci", "/sys/block", "/sys/kernel/iommu_groups", "/sys/kernel/mm/hugepages", "/sys/fs/btrfs",
+	"/sys/bus/pci", "/sys/block", "/sys/devices/system/cpu", "/sys/devices/system/node", "/sys/kernel/iommu_groups", "/sys/kernel/mm/hugepages", "/sys/fs/btrfs",
 	"/sys/class/block", "/sys/class/iommu", "/sys/class/net", "/sys/class/nvme", "/sys/class/nvme-subsystem", "/sys/class/vfio",
 	"/proc/cmdline", "/proc/cpuinfo", "/proc/interrupts", "/proc/iomem", "/proc/mdstat", "/proc/meminfo", "/proc/modules",
 	"/proc/partitions", "/proc/swaps", "/proc/version", "/proc/self/mountinfo", "/proc/sys/kernel/hostname",
