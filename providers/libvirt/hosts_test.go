@@ -54,8 +54,8 @@ func TestJudgeAcceptsEveryEditOfCapturedGuests(t *testing.T) {
 // everyEdit gives each kind of edit alone, its disks' moves among them.
 func everyEdit(t *testing.T, xml string) []definition.Wanted {
 	on, off := true, false
-	list := []definition.Wanted{{}, {Firmware: "uefi"}, {Firmware: "bios"}, {Firmware: "/fw/code.fd"}, {CPUs: 1}, {CPUs: 7}, {CPUSet: "0-1"},
-		{MemoryBytes: 1 << 29}, {MemoryBytes: 64 << 30}, {HugePages: &on}, {HugePages: &off},
+	list := []definition.Wanted{{}, {Firmware: "uefi"}, {Firmware: "bios"}, {Firmware: "/fw/code.fd"}, {CPUs: 1}, {CPUs: 7}, {CPUs: 2, Near: &definition.Near{Node: 0, CPUs: []int{1, 3}, Rest: "0,2"}},
+		{MemoryBytes: 1 << 29}, {MemoryBytes: 64 << 30}, {HugePages: &on}, {HugePages: &off}, {MemoryBytes: 4 << 30, HugePages: &on, PageBytes: 1 << 30},
 		{Networks: []definition.Network{{Name: "lan", Bridge: "br9", Model: "e1000e"}}},
 		{Networks: []definition.Network{{Name: "lan", Network: "default"}}},
 		{Known: []facts.Identity{reel(1), spool(2)}, Borrows: []definition.Borrowed{{Identity: reel(1), Boots: true}}},

@@ -70,7 +70,8 @@ func wishes(t testing.TB, offers facts.Offers) []wish {
 			Borrows: []definition.Borrowed{{Identity: reel(1), Boots: boots}, {Identity: spool(2)}}}
 	}
 	all := lends("grading", true)
-	all.CPUs, all.CPUSet, all.MemoryBytes, all.HugePages = 6, "0-1", 16<<30, &on
+	all.CPUs, all.MemoryBytes, all.HugePages, all.PageBytes = 6, 16<<30, &on, 1<<30
+	all.Near = &definition.Near{Node: 0, CPUs: []int{1, 9, 2, 10, 3, 11}, Rest: "0,8"}
 	all.Disks = []definition.Disk{
 		{Name: "it's", Source: `/srv/"a" & <b>.qcow2`, Kind: "file", Format: "qcow2"},
 		{Name: "games", Source: "/dev/disk/by-partuuid/4f1c0c52-9a0e-4c6e-8f0a-5c1f2f0e7a11", Kind: "block", Bus: "scsi"},

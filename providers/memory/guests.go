@@ -160,7 +160,8 @@ func startedAs(live, kept facts.Definition) bool {
 		return disks
 	}
 	return slices.Equal(live.Hostdevs, kept.Hostdevs) && slices.Equal(live.Identities, kept.Identities) && slices.Equal(own(live), own(kept)) &&
-		live.MemoryBytes == kept.MemoryBytes && live.CPUs == kept.CPUs && live.HugePages == kept.HugePages
+		live.MemoryBytes == kept.MemoryBytes && live.CPUs == kept.CPUs && live.HugePages == kept.HugePages &&
+		live.PageBytes == kept.PageBytes && live.MemoryNodes == kept.MemoryNodes && live.Pinned == kept.Pinned
 }
 
 // disksThere refuses a start without the image, as QEMU does.

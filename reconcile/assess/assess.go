@@ -69,6 +69,7 @@ var checks = []Check{
 	{"shared", "shared.go", checkShared},
 	{"shift", "shift.go", checkShifts},
 	{"memory", "memory.go", checkMemory},
+	{"near", "near.go", checkNear},
 	{"copy", "copy.go", checkCopy},
 	{"copy-from", "back.go", checkCopyFrom},
 	{"partition", "partition.go", checkPartitions},

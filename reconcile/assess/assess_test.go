@@ -368,6 +368,21 @@ var cases = map[string]struct {
 		b.layout.Guests[1].Memory = &spec.Memory{SizeBytes: 64 << 30}
 		b.shift = "night"
 	}, "memory", assess.Caution, "64.0 GiB"},
+	"a controller on no known node": {func(b *bench) { b.near(2, 2, -1) }, "near", assess.Caution, "which of the host's 2 nodes"},
+	"a host that shows no nodes": {func(b *bench) {
+		b.near(2, 2, 1)
+		b.Survey.Topology = facts.Topology{}
+	}, "near", assess.Caution, "shows no NUMA nodes"},
+	"more processors than whole cores": {func(b *bench) { b.near(2, 7, 1) }, "near", assess.Caution, "count = 6 fits"},
+	"a node without memory": {func(b *bench) {
+		b.near(2, 2, 1)
+		b.Survey.Topology.Nodes[1].MemoryBytes = 0
+	}, "near", assess.Caution, "slot of node 0"},
+	"cores of another guest": {func(b *bench) {
+		b.near(2, 6, 1)
+		b.Builder.Guest("other", "/srv/images/other.qcow2")
+		b.Edit("other", "<os", "<cputune><vcpupin vcpu='0' cpuset='6'/></cputune><os")
+	}, "near", assess.Caution, "the others are of other"},
 	"partition to be mounted will hold no filesystem": {func(b *bench) {
 		moving(b)
 		b.layout.Controllers[0].Drive.Partitions[0].Format = ""

@@ -33,6 +33,7 @@ type Case struct {
 	crews     map[*spec.Shift][]running
 	will      map[string]*facts.Definition // of guests, once the order is carried out
 	pieces    map[*facts.Definition][]facts.Piece
+	seats     map[string]seated        // nil: not computed yet
 	meant     map[facts.Address]string // controllers of the layout by where they sit
 }
 

@@ -111,7 +111,7 @@ func (c *Case) wanted(g *spec.Guest) definition.Wanted {
 	}
 	if g.CPU != nil {
 		w.CPUs = g.CPU.Count
-		w.CPUSet = c.near(g.CPU.Near)
+		w.Near = c.Near(g).Map
 	}
 	if g.Memory != nil {
 		w.MemoryBytes = g.Memory.SizeBytes
@@ -129,19 +129,6 @@ func (c *Case) wanted(g *spec.Guest) definition.Wanted {
 		w.Networks = append(w.Networks, definition.Network{Name: n.Name, Bridge: n.Bridge, Network: n.Network, Model: n.Model, MAC: n.MAC})
 	}
 	return w
-}
-
-// near gives the processors of a controller's NUMA node. A host with one node
-// says -1, and then every processor is near.
-func (c *Case) near(ref *spec.Ref) string {
-	if ref == nil {
-		return ""
-	}
-	f := c.Found(ref.Name).Function
-	if f == nil || f.NUMANode < 0 {
-		return ""
-	}
-	return f.LocalCPUs
 }
 
 // disk gives a partition by the one link that names it for good, and an image

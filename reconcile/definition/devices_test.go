@@ -112,7 +112,7 @@ func TestCreate(t *testing.T) {
 	on := true
 	w := Wanted{
 		Name: "catalogue & co", Type: "qemu", Emulator: "/usr/bin/qemu-system-x86_64", Firmware: "uefi",
-		CPUs: 2, CPUSet: "0-1", MemoryBytes: 2 << 30, HugePages: &on,
+		CPUs: 2, Near: &Near{Node: 1, CPUs: []int{4, 12}, Rest: "5,13"}, MemoryBytes: 2 << 30, HugePages: &on, PageBytes: 1 << 30,
 		Disks:    []Disk{{Name: "system", Source: "/srv/c.qcow2", Kind: "file", Format: "qcow2"}, {Name: "prints", Source: "/dev/b", Kind: "block", Bus: "scsi"}},
 		Networks: []Network{{Name: "lan", Network: "default", MAC: "52:54:00:00:00:01"}},
 		Borrows:  []Borrowed{{Identity: reel(t, "0000:01:00.0"), Boots: true}},
@@ -131,9 +131,19 @@ func TestCreate(t *testing.T) {
   <memory unit='KiB'>2097152</memory>
   <currentMemory unit='KiB'>2097152</currentMemory>
   <memoryBacking>
-    <hugepages/>
+    <hugepages>
+      <page size='1048576' unit='KiB'/>
+    </hugepages>
   </memoryBacking>
-  <vcpu placement='static' cpuset='0-1'>2</vcpu>
+  <vcpu placement='static'>2</vcpu>
+  <cputune>
+    <vcpupin vcpu='0' cpuset='4'/>
+    <vcpupin vcpu='1' cpuset='12'/>
+    <emulatorpin cpuset='5,13'/>
+  </cputune>
+  <numatune>
+    <memory mode='strict' nodeset='1'/>
+  </numatune>
   <os firmware='efi'>
     <type arch='x86_64' machine='q35'>hvm</type>
   </os>

@@ -53,7 +53,7 @@ func apply(xml string, w Wanted) (*tree, []string, error) {
 	}
 	e := &edit{guest: t.guest, wanted: w}
 	for _, part := range []func(*edit) error{
-		(*edit).memory, (*edit).hugePages, (*edit).cpus, (*edit).firmware,
+		(*edit).memory, (*edit).hugePages, (*edit).cpus, (*edit).near, (*edit).firmware,
 		(*edit).leaves, (*edit).disks, (*edit).networks, (*edit).borrows,
 	} {
 		if err := part(e); err != nil {

@@ -46,7 +46,7 @@ func TestEditOfNothingGivesTheTextBack(t *testing.T) {
 func TestEditForTheMainJob(t *testing.T) {
 	on := true
 	w := Wanted{
-		Name: "grading", CPUs: 6, CPUSet: "0-5", MemoryBytes: 16 << 30, HugePages: &on,
+		Name: "grading", CPUs: 6, Near: &Near{Node: 1, CPUs: []int{2, 34, 3, 35, 4, 36}, Rest: "1,33"}, MemoryBytes: 16 << 30, HugePages: &on,
 		Borrows: []Borrowed{{Identity: reel(t, "0000:01:00.0"), Boots: true}},
 		Known:   []facts.Identity{reel(t, "0000:01:00.0")},
 	}
@@ -57,7 +57,10 @@ func TestEditForTheMainJob(t *testing.T) {
 		"memory in huge pages",
 		"6 processors instead of 2", "as many at most, instead of 4",
 		"processors as one socket with 3 cores of 2 threads, instead of <topology sockets='1' dies='1' cores='2' threads='2'/>",
-		"runs on CPUs 0-5 of the host instead of 0-1",
+		"processors on CPUs 2, 34, 3, 35, 4, 36 of the host, one by one, instead of 1, 0, any, any, any, any",
+		"its emulator on CPUs 1,33 of the host instead of 0",
+		"its IO thread 1 on CPUs 1,33 of the host", "its IO thread 2 on CPUs 1,33 of the host",
+		"all its memory from node 1 of the host",
 		"borrows reel (RL-4410-0073) at 0000:01:00.0",
 		"starts from reel: boot order 1, disk vda moves to 2, network card 52:54:00:6d:90:01 moves to 3, disk sda moves to 4",
 	}, changes)
@@ -80,10 +83,28 @@ was     |   <vcpu placement='static' cpuset='0-1' current='2'>4</vcpu>
 becomes |   <memoryBacking>
 becomes |     <hugepages/>
 becomes |   </memoryBacking>
-becomes |   <vcpu placement='static' cpuset='0-5'>6</vcpu>
+becomes |   <vcpu placement='static' cpuset='0-1'>6</vcpu>
         |   <iothreads>2</iothreads>
         |   <cputune>
-        |     <vcpupin vcpu='0' cpuset='1'/>
+was     |     <vcpupin vcpu='0' cpuset='1'/>
+was     |     <vcpupin vcpu='1' cpuset='0'/>
+was     |     <emulatorpin cpuset='0'/>
+becomes |     <vcpupin vcpu='0' cpuset='2'/>
+becomes |     <vcpupin vcpu='1' cpuset='34'/>
+becomes |     <vcpupin vcpu='2' cpuset='3'/>
+becomes |     <vcpupin vcpu='3' cpuset='35'/>
+becomes |     <vcpupin vcpu='4' cpuset='4'/>
+becomes |     <vcpupin vcpu='5' cpuset='36'/>
+becomes |     <emulatorpin cpuset='1,33'/>
+becomes |     <iothreadpin iothread='1' cpuset='1,33'/>
+becomes |     <iothreadpin iothread='2' cpuset='1,33'/>
+        |   </cputune>
+becomes |   <numatune>
+becomes |     <memory mode='strict' nodeset='1'/>
+becomes |   </numatune>
+        |   <os>
+        |     <type arch='x86_64' machine='pc-q35-7.2'>hvm</type>
+        |     <loader readonly='yes' secure='no' type='pflash'>/usr/share/OVMF/OVMF_CODE_4M.fd</loader>
         ...
         |     <vmport state='off'/>
         |   </features>
@@ -158,9 +179,6 @@ func TestEditMemoryProcessorsAndPages(t *testing.T) {
 		{"one processor", sample(t, "grading"), Wanted{Name: "grading", CPUs: 1},
 			[]string{"1 processor instead of 2", "as many at most, instead of 4", "processors: without <vcpupin vcpu='1' cpuset='0'/>",
 				"processors as one socket with 1 core of 1 thread, instead of <topology sockets='1' dies='1' cores='2' threads='2'/>"}, "<vcpu placement='static' cpuset='0-1'>1<"},
-		{"other CPUs of the host", sample(t, "grading"), Wanted{Name: "grading", CPUSet: "1"},
-			[]string{"runs on CPUs 1 of the host instead of 0-1", "processor 1 no longer pinned to CPUs 0"}, "<vcpu placement='static' cpuset='1' current='2'>4<"},
-		{"the same CPUs of the host", sample(t, "grading"), Wanted{Name: "grading", CPUSet: "1,0"}, nil, ""},
 		{"the same processors and memory on nodes", numa, Wanted{Name: "grading", CPUs: 2}, nil, ""},
 	}
 	for _, test := range tests {
@@ -210,6 +228,7 @@ func TestEditFirmware(t *testing.T) {
 
 func TestEditRefuses(t *testing.T) {
 	r := reel(t, "0000:01:00.0")
+	on := true
 	disk := Disk{Name: "a", Source: "/srv/a.img", Kind: "file", Format: "raw"}
 	tests := []struct {
 		name string
@@ -228,7 +247,13 @@ func TestEditRefuses(t *testing.T) {
 		{"a card to nowhere", Wanted{Name: "grading", Networks: []Network{{Name: "lan"}}}, "one of bridge and network"},
 		{"a control character", Wanted{Name: "grading", Disks: []Disk{{Name: "a", Source: "/srv/a\n.img", Kind: "file"}}}, "cannot be written in XML"},
 		{"no firmware", Wanted{Name: "grading", Firmware: "coreboot"}, "neither uefi, bios nor a path"},
-		{"no set of CPUs", Wanted{Name: "grading", CPUSet: "all"}, "not a set of CPUs"},
+		{"no set of CPUs", Wanted{Name: "grading", CPUs: 1, Near: &Near{CPUs: []int{1}, Rest: "all"}}, "not a set of CPUs"},
+		{"a map of other processors", Wanted{Name: "grading", CPUs: 2, Near: &Near{CPUs: []int{1}, Rest: "0"}}, "not one for each of its 2 processors"},
+		{"a map without processors", Wanted{Name: "grading", Near: &Near{Rest: "0"}}, "not one for each of its 0 processors"},
+		{"one CPU twice", Wanted{Name: "grading", CPUs: 2, Near: &Near{CPUs: []int{1, 1}, Rest: "0"}}, "cannot be given to two processors"},
+		{"pages of no size", Wanted{Name: "grading", MemoryBytes: 3 << 30, HugePages: &on, PageBytes: 3 << 20}, "no huge page has 3145728 bytes"},
+		{"no whole pages", Wanted{Name: "grading", MemoryBytes: 3 << 29, HugePages: &on, PageBytes: 1 << 30}, "not whole pages of 1 GiB"},
+		{"a size of no pages", Wanted{Name: "grading", MemoryBytes: 1 << 30, PageBytes: 1 << 30}, "with huge pages alone"},
 	}
 	for _, test := range tests {
 		t.Run(test.name, func(t *testing.T) {

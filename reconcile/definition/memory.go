@@ -70,30 +70,3 @@ func (e *edit) mayChangeMemory(wanted, was uint64) error {
 	}
 	return nil
 }
-
-func (e *edit) hugePages() error {
-	backing := child(e.guest, "memoryBacking")
-	pages := child(backing, "hugepages")
-	switch {
-	case e.wanted.HugePages == nil || *e.wanted.HugePages == (pages != nil):
-	case *e.wanted.HugePages:
-		if attr(child(backing, "source"), "type") == "anonymous" || attr(child(backing, "allocation"), "mode") == "ondemand" {
-			return fmt.Errorf("its %s keeps it from huge pages; change that by hand", spelled(backing))
-		}
-		if backing == nil {
-			backing = element("memoryBacking")
-			add(e.guest, backing, guestSequence)
-		}
-		add(backing, element("hugepages"), backingSequence)
-		e.say("memory in huge pages")
-	default:
-		if bare(pages) {
-			drop(pages)
-		} else {
-			e.lose("memory", pages)
-		}
-		dropEmpty(backing)
-		e.say("memory no longer in huge pages")
-	}
-	return nil
-}

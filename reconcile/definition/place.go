@@ -21,6 +21,8 @@ var (
 		console channel input tpm graphics sound audio video hostdev redirdev redirfilter hub watchdog memballoon
 		rng nvram panic shmem memory iommu vsock crypto`)
 	backingSequence = strings.Fields(`hugepages nosharepages locked source access allocation discard`)
+	tuneSequence    = strings.Fields(`shares period quota global_period global_quota emulator_period emulator_quota
+		iothread_period iothread_quota vcpupin emulatorpin iothreadpin vcpusched iothreadsched emulatorsched cachetune memorytune`)
 	// Every device ends with these; what comes before differs by kind.
 	deviceEnd = strings.Fields(`boot alias master rom acpi address`)
 )
@@ -29,14 +31,24 @@ var (
 // print it, on a line of its own. Children that libvirt 9.0 does not know come
 // after it.
 func add(parent, e *etree.Element, sequence []string) {
-	place := slices.Index(sequence, e.FullTag())
+	before := lastBefore(parent, e.FullTag(), sequence)
+	if same := children(parent, e.FullTag()); len(same) > 0 {
+		before = same[len(same)-1]
+	}
+	addAfter(parent, before, e)
+}
+
+// lastBefore gives the last child of parent that libvirt would print before the
+// first of that name; nil for none.
+func lastBefore(parent *etree.Element, name string, sequence []string) *etree.Element {
+	place := slices.Index(sequence, name)
 	var before *etree.Element
 	for c := range parent.ChildElementsSeq() {
-		if at := slices.Index(sequence, c.FullTag()); at >= 0 && at <= place {
+		if at := slices.Index(sequence, c.FullTag()); at >= 0 && at < place {
 			before = c
 		}
 	}
-	addAfter(parent, before, e)
+	return before
 }
 
 // addEnd puts a new element among those that every device ends with.

@@ -5,28 +5,21 @@ import (
 	"slices"
 	"strconv"
 
+	"lendkeep/reconcile/facts"
 	"lendkeep/spec/plain"
 
 	"github.com/beevik/etree"
 )
 
 func (e *edit) cpus() error {
-	if e.wanted.CPUs == 0 && e.wanted.CPUSet == "" {
+	if e.wanted.CPUs == 0 {
 		return nil
 	}
 	vcpu := child(e.guest, "vcpu")
 	if vcpu == nil {
 		return fmt.Errorf("it has no <vcpu>")
 	}
-	if e.wanted.CPUs != 0 {
-		if err := e.cpuCount(vcpu); err != nil {
-			return err
-		}
-	}
-	if e.wanted.CPUSet != "" {
-		return e.cpuSet(vcpu)
-	}
-	return nil
+	return e.cpuCount(vcpu)
 }
 
 func (e *edit) cpuCount(vcpu *etree.Element) error {
@@ -68,7 +61,7 @@ func (e *edit) tuneFewer() error {
 		if list == "" {
 			continue
 		}
-		set, err := parseCPUs(list)
+		set, err := facts.ParseCPUs(list)
 		if err != nil {
 			return err
 		}
@@ -81,8 +74,8 @@ func (e *edit) tuneFewer() error {
 }
 
 // tune corrects what is said of some of the guest's processors.
-func (e *edit) tune(el *etree.Element, of cpus) error {
-	left := cpus{}
+func (e *edit) tune(el *etree.Element, of facts.CPUs) error {
+	left := facts.CPUs{}
 	for n := range of {
 		if n < e.wanted.CPUs {
 			left[n] = true
@@ -119,41 +112,5 @@ func (e *edit) topology() error {
 	topology.CreateAttr("cores", strconv.Itoa(e.wanted.CPUs/threads))
 	topology.CreateAttr("threads", strconv.Itoa(threads))
 	e.say("processors as one socket with %s of %s, instead of %s", plain.Count(e.wanted.CPUs/threads, "core"), plain.Count(threads, "thread"), was)
-	return nil
-}
-
-func (e *edit) cpuSet(vcpu *etree.Element) error {
-	wanted, err := parseCPUs(e.wanted.CPUSet)
-	if err != nil {
-		return err
-	}
-	was := "any"
-	if list := attr(vcpu, "cpuset"); list != "" {
-		set, err := parseCPUs(list)
-		if err != nil {
-			return err
-		}
-		was = set.String()
-	}
-	if was != wanted.String() {
-		vcpu.CreateAttr("cpuset", wanted.String())
-		if attr(vcpu, "placement") == "auto" {
-			was += ", those that libvirt chooses"
-		}
-		vcpu.CreateAttr("placement", "static") // libvirt ignores the set where it places by itself
-		e.say("runs on CPUs %s of the host instead of %s", wanted, was)
-	}
-	for _, pin := range children(child(e.guest, "cputune"), "vcpupin") {
-		set, err := parseCPUs(attr(pin, "cpuset"))
-		if err != nil {
-			return err
-		}
-		// A pin goes before the guest's own set.
-		if !set.within(wanted) {
-			drop(pin)
-			e.say("processor %s no longer pinned to CPUs %s", attr(pin, "vcpu"), set)
-		}
-	}
-	dropEmpty(child(e.guest, "cputune"))
 	return nil
 }

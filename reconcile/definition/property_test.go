@@ -54,7 +54,6 @@ func someWanted(t *rapid.T, name string) Wanted {
 	w := Wanted{
 		Name:        name,
 		CPUs:        rapid.IntRange(0, 8).Draw(t, "cpus"),
-		CPUSet:      rapid.SampledFrom([]string{"", "0", "0-3", "1,3"}).Draw(t, "set"),
 		MemoryBytes: rapid.SampledFrom([]uint64{0, 1 << 30, 16 << 30, 12345}).Draw(t, "memory"),
 		Known:       somePlaces(t),
 	}
@@ -62,6 +61,13 @@ func someWanted(t *rapid.T, name string) Wanted {
 	if rapid.Bool().Draw(t, "states pages") {
 		pages := rapid.Bool().Draw(t, "pages")
 		w.HugePages = &pages
+		if pages && w.MemoryBytes > 0 && w.MemoryBytes%(1<<30) == 0 {
+			w.PageBytes = rapid.SampledFrom([]uint64{0, 2 << 20, 1 << 30}).Draw(t, "size of page")
+		}
+	}
+	if w.CPUs > 0 && rapid.Bool().Draw(t, "near") {
+		w.Near = &Near{Node: rapid.IntRange(0, 2).Draw(t, "node"), Rest: rapid.SampledFrom([]string{"0", "8-9,0"}).Draw(t, "rest"),
+			CPUs: rapid.SliceOfNDistinct(rapid.IntRange(0, 40), w.CPUs, w.CPUs, rapid.ID).Draw(t, "map")}
 	}
 	return w
 }
@@ -273,8 +279,11 @@ func untouched(t *rapid.T, xml string, w Wanted) []string {
 	if w.MemoryBytes > 0 {
 		stated["memory"], stated["currentMemory"] = true, true
 	}
-	if w.CPUs > 0 || w.CPUSet != "" {
+	if w.CPUs > 0 {
 		stated["vcpu"], stated["cpu"], stated["cputune"] = true, true, true
+	}
+	if w.Near != nil {
+		stated["numatune"] = true
 	}
 	if w.HugePages != nil {
 		stated["memoryBacking"] = true

@@ -3,6 +3,7 @@ package definition
 import (
 	"cmp"
 	"fmt"
+	"maps"
 	"slices"
 	"strconv"
 	"strings"
@@ -37,6 +38,7 @@ func (t *tree) read(xml string) (facts.Definition, error) {
 		return facts.Definition{}, fmt.Errorf("read definition: %w", err)
 	}
 	readReaches(t.guest, &d, taken)
+	readNear(t.guest, &d)
 	for _, part := range []func(*etree.Element, *facts.Definition) error{readRecords, readMemory, readCPUs, readBoot} {
 		if err := part(t.guest, &d); err != nil {
 			return facts.Definition{}, fmt.Errorf("read definition: %w", err)
@@ -63,6 +65,26 @@ func readMemory(guest *etree.Element, d *facts.Definition) (err error) {
 		d.MemoryBytes, err = bytesOf(memory)
 	}
 	return err
+}
+
+// readNear reads where on the host a guest runs and its memory is. What it says in
+// a way that is not understood says nothing: a guest like that is pinned nowhere.
+func readNear(guest *etree.Element, d *facts.Definition) {
+	pinned := facts.CPUs{}
+	for _, pin := range children(child(guest, "cputune"), "vcpupin") {
+		if set, err := facts.ParseCPUs(attr(pin, "cpuset")); err == nil {
+			maps.Copy(pinned, set)
+		}
+	}
+	d.Pinned = pinned.String()
+	if memory := at(guest, "numatune", "memory"); attr(memory, "mode") == "strict" && attr(memory, "placement") != "auto" {
+		if nodes, err := facts.ParseCPUs(attr(memory, "nodeset")); err == nil {
+			d.MemoryNodes = nodes.String()
+		}
+	}
+	if pages := children(at(guest, "memoryBacking", "hugepages"), "page"); len(pages) == 1 {
+		d.PageBytes, _ = pageBytes(pages[0])
+	}
 }
 
 func readCPUs(guest *etree.Element, d *facts.Definition) (err error) {

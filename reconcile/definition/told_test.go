@@ -121,10 +121,14 @@ func (d difference) ways() [][]string {
 		return [][]string{{"processor", d.now, "instead of"}}
 	case "domain/vcpu@current":
 		return [][]string{{"processor", "instead of " + d.was}}
-	case "domain/vcpu@placement":
-		return [][]string{{"runs on CPUs"}}
-	case "domain/vcpu@cpuset":
-		return [][]string{{"runs on CPUs", "instead of"}}
+	case "domain/cputune/vcpupin@cpuset":
+		return [][]string{{"processors on CPUs", d.now, "instead of", d.was}}
+	case "domain/cputune/emulatorpin@cpuset":
+		return [][]string{{"its emulator on CPUs " + d.now, "instead of " + d.was}}
+	case "domain/cputune/iothreadpin@cpuset":
+		return [][]string{{"its IO thread", d.now, "instead of " + d.was}}
+	case "domain/numatune/memory@mode", "domain/numatune/memory@nodeset", "domain/numatune/memory@placement":
+		return [][]string{{"all its memory from node", "instead of <memory", d.was}}
 	case "domain/cputune/vcpusched@vcpus":
 		return [][]string{exact}
 	case "domain/os@firmware":
@@ -172,8 +176,6 @@ func (d difference) goneWays() [][]string {
 		ways = append(ways, []string{"no longer borrows", a.String()})
 	case e.Tag == "disk":
 		ways = append(ways, []string{"stays", diskOf(e).Source})
-	case e.Tag == "vcpupin":
-		ways = append(ways, []string{"no longer pinned"})
 	case e.Tag == "boot":
 		ways = append(ways, []string{spelled(e) + " removed"})
 	case e.Tag == "guest" || e.Tag == "borrows":
@@ -207,6 +209,17 @@ func (d difference) madeWays() [][]string {
 		return [][]string{{"disk ", "instead of"}}
 	case "domain/memoryBacking", "domain/memoryBacking/hugepages":
 		return [][]string{{"in huge pages"}}
+	case "domain/memoryBacking/hugepages/page":
+		bytes, _ := pageBytes(e)
+		return [][]string{{"in huge pages of " + size(bytes)}}
+	case "domain/cputune", "domain/cputune/vcpupin":
+		return [][]string{{"processors on CPUs"}}
+	case "domain/cputune/emulatorpin":
+		return [][]string{{"its emulator on CPUs", value}}
+	case "domain/cputune/iothreadpin":
+		return [][]string{{"its IO thread " + value, attr(e, "cpuset")}}
+	case "domain/numatune", "domain/numatune/memory":
+		return [][]string{{"all its memory from node"}}
 	case "domain/os/loader":
 		return [][]string{{"firmware " + text(e)}}
 	case "domain/devices/hostdev/boot", "domain/devices/disk/boot":
@@ -248,6 +261,9 @@ var oddities = [][2]string{
 	{"<vcpu placement='static'", "<memoryBacking><source type='anonymous'/></memoryBacking>\n  <vcpu placement='static'"},
 	{"<os>", "<cputune><vcpupin vcpu='0' cpuset='1'/><vcpusched vcpus='0-3' scheduler='fifo' priority='1'/><!-- tuned --></cputune>\n  <os>"},
 	{"<os>", "<cputune><cachetune vcpus='1'><cache id='0' level='3' type='both' size='3' unit='MiB'/></cachetune></cputune>\n  <os>"},
+	{"<os>", "<iothreads>2</iothreads><iothreadids><iothread id='7'/></iothreadids><cputune><iothreadpin iothread='7' cpuset='3'/><emulatorpin cpuset='0-3,^1'/></cputune><numatune><!-- far --><memory mode='interleave' nodeset='0-1'/></numatune>\n  <os>"},
+	{"<os>", "<numatune><memory mode='strict' placement='auto'/></numatune>\n  <os>"},
+	{"<os>", "<numatune><memory mode='strict' nodeset='0'/><memnode cellid='0' mode='strict' nodeset='0'/></numatune>\n  <os>"},
 	{"<os>", "<vcpus><vcpu id='0' enabled='yes' hotpluggable='no'/></vcpus>\n  <os>"},
 	{"<os>", "<os firmware='efi'>\n    <firmware><feature enabled='yes' name='secure-boot'/><feature enabled='no' name='enrolled-keys'/></firmware>"},
 	{"hvm</type>", "hvm</type>\n    <loader readonly='yes' secure='yes' type='pflash'>/fw/secboot.fd</loader>\n    <nvram type='file' template='/fw/vars.fd'><source file='/v/ä.fd'/></nvram>"},
@@ -267,7 +283,7 @@ var oddities = [][2]string{
 }
 
 // once are elements of which libvirt prints one at most.
-var once = []string{"<maxMemory", "<memoryBacking", "<cputune", "<vcpus", "<loader", "<nvram"}
+var once = []string{"<maxMemory", "<memoryBacking", "<cputune", "<iothreads>", "<numatune", "<vcpus", "<loader", "<nvram"}
 
 // oddly puts an oddity into a definition that has none of its kind yet.
 func oddly(xml string, oddity [2]string) string {
@@ -312,8 +328,8 @@ func TestEditTellsAllThatItChanges(t *testing.T) {
 func TestEditTellsWhatBecomesOfEachOddity(t *testing.T) {
 	on, off := true, false
 	shared := []Disk{{Source: "/srv/other.raw", Kind: "file", Format: "raw"}, {Source: "/srv/o.qcow2", Kind: "file", Format: "qcow2", Bus: "scsi"}}
-	wishes := []Wanted{{Firmware: "bios"}, {Firmware: "uefi"}, {Firmware: "/fw/other.fd"}, {CPUs: 1}, {CPUs: 8}, {CPUSet: "0"},
-		{MemoryBytes: 4 << 30}, {MemoryBytes: 64 << 30}, {HugePages: &on}, {HugePages: &off},
+	wishes := []Wanted{{Firmware: "bios"}, {Firmware: "uefi"}, {Firmware: "/fw/other.fd"}, {CPUs: 1}, {CPUs: 8}, {CPUs: 2, Near: &Near{Node: 1, CPUs: []int{5, 7}, Rest: "4,6"}},
+		{MemoryBytes: 4 << 30}, {MemoryBytes: 64 << 30}, {HugePages: &on}, {HugePages: &off}, {MemoryBytes: 4 << 30, HugePages: &on, PageBytes: 2 << 20},
 		{Networks: []Network{{Name: "reel", Bridge: "br7", Model: "e1000e", MAC: "52:54:00:6d:90:01"}}},
 		{Networks: []Network{{Name: "reel", Network: "far", Model: "e1000e", MAC: "52:54:00:6d:90:02"}}},
 		{Disks: []Disk{{Name: "new", Source: "/srv/new.raw", Kind: "file", Format: "raw", Bus: "scsi"}}}}

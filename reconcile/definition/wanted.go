@@ -12,7 +12,7 @@ import (
 )
 
 // Wanted is what a layout states of one guest, resolved to one host: devices
-// to addresses, partitions to paths, nearness to CPU numbers. A zero field
+// to addresses, partitions to paths, nearness to CPU numbers (Near). A zero field
 // states nothing, and what the definition has stays.
 type Wanted struct {
 	Name string `json:"name"`
@@ -26,9 +26,10 @@ type Wanted struct {
 
 	Firmware    string    `json:"firmware,omitempty"` // "uefi", "bios" or the path of a firmware image
 	CPUs        int       `json:"cpus,omitempty"`
-	CPUSet      string    `json:"cpu_set,omitempty"` // the host's CPUs it may run on, "0-3,8"
+	Near        *Near     `json:"near,omitempty"` // nil: not stated; with it CPUs are
 	MemoryBytes uint64    `json:"memory_bytes,omitempty"`
 	HugePages   *bool     `json:"huge_pages,omitempty"`
+	PageBytes   uint64    `json:"page_bytes,omitempty"` // of one of them; 0: not stated
 	Disks       []Disk    `json:"disks,omitempty"`
 	Networks    []Network `json:"networks,omitempty"`
 	Leaves      []Disk    `json:"leaves,omitempty"` // images that the guest shall not have as disks any more, by their source alone; the files stay
@@ -82,7 +83,7 @@ func (w Wanted) check() error {
 			return fmt.Errorf("guest %s: %q cannot be written in XML", w.Name, value)
 		}
 	}
-	return cmp.Or(w.checkBorrows(), w.checkDisks(), w.checkShims(), w.checkNetworks())
+	return cmp.Or(w.checkBorrows(), w.checkNear(), w.checkPages(), w.checkDisks(), w.checkShims(), w.checkNetworks())
 }
 
 func (w Wanted) checkBorrows() error {
@@ -133,7 +134,7 @@ func (w Wanted) checkNetworks() error {
 
 // texts lists every text that goes into a definition.
 func (w Wanted) texts() []string {
-	list := []string{w.Name, w.Type, w.Emulator, w.Firmware, w.CPUSet}
+	list := []string{w.Name, w.Type, w.Emulator, w.Firmware}
 	for _, d := range w.Disks {
 		list = append(list, d.Name, d.Source, d.Kind, d.Format, d.Bus)
 	}

@@ -51,7 +51,10 @@ type Definition struct {
 	MemoryBytes uint64     `json:"memory_bytes"`
 	CPUs        int        `json:"cpus"`
 	HugePages   bool       `json:"huge_pages,omitempty"`
-	Locked      bool       `json:"locked,omitempty"` // all its memory stays in place
+	PageBytes   uint64     `json:"page_bytes,omitempty"`   // of one of them; 0: none, or of several sizes or the host's default
+	MemoryNodes string     `json:"memory_nodes,omitempty"` // the host's NUMA nodes that all its memory comes from, "0-1"; empty: any
+	Pinned      string     `json:"pinned_cpus,omitempty"`  // the host's CPUs that its processors are pinned to; empty: none is
+	Locked      bool       `json:"locked,omitempty"`       // all its memory stays in place
 	Boot        Boot       `json:"boot"`
 }
 

@@ -96,6 +96,9 @@ func subjectsOf(c *assess.Case, steps []step.Written) map[step.Thing]bool {
 			subjects[step.Thing{Kind: "libvirt"}] = true
 		}
 		wanted := c.Change(g).Wanted
+		if wanted.Near != nil {
+			subjects[step.Thing{Kind: "pins"}] = true
+		}
 		for _, disk := range slices.Concat(wanted.Disks, wanted.Leaves) {
 			subjects[step.Thing{Kind: "path", Name: disk.Source}] = true
 		}

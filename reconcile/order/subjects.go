@@ -23,6 +23,20 @@ func (r reader) host() {
 	}
 }
 
+// pins notes which CPUs guests are pinned to: a map of CPUs keeps off them.
+func (r reader) pins() {
+	var list []string
+	for i := range r.ix.Survey.Libvirt.Guests {
+		g := &r.ix.Survey.Libvirt.Guests[i]
+		for _, d := range g.Definitions() {
+			if d.Pinned != "" {
+				list = append(list, g.Name+" "+d.Pinned)
+			}
+		}
+	}
+	r.add("guests and their CPUs", short(strings.Join(list, "; ")))
+}
+
 // guest notes whether it runs, too, which matters for those that an order
 // touches or a shift names.
 func (r reader) guest(name string) {

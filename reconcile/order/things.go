@@ -38,6 +38,7 @@ const (
 var things = map[string]thingKind{
 	"host":    {starts: unaffected, read: func(r reader, _ string) { r.host() }},
 	"path":    {starts: unaffected, read: reader.path},
+	"pins":    {starts: unaffected, read: func(r reader, _ string) { r.pins() }},
 	"libvirt": {starts: unaffected, read: func(r reader, _ string) { r.each("offers", r.ix.Survey.Libvirt.Offers) }},
 
 	"guard": {starts: unaffected, first: always("as planned"), read: func(r reader, _ string) { r.each("", r.ix.Survey.Guard) }},

@@ -17,7 +17,7 @@ import (
 // Whatever a step needs or gives is a thing of which orders know how it stands
 // at first and what to rely on for it.
 func TestEveryThingIsKnown(t *testing.T) {
-	spoken := map[string]bool{"host": true, "path": true, "libvirt": true} // relied on only
+	spoken := map[string]bool{"host": true, "path": true, "libvirt": true, "pins": true} // relied on only
 	for _, s := range invented.Steps() {
 		about := s.About()
 		for _, c := range slices.Concat(about.Needs, about.Gives) {

@@ -1,0 +1,90 @@
+package order_test
+
+import (
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"lendkeep/reconcile/definition"
+	"lendkeep/reconcile/facts"
+	"lendkeep/reconcile/invented"
+	"lendkeep/reconcile/order"
+	"lendkeep/reconcile/step"
+	"lendkeep/spec"
+)
+
+// near is larch with two nodes, on which grading runs near reel.
+func near() (*invented.Builder, *spec.Layout) {
+	b, layout := larch()
+	b.Nodes(2, 4)
+	b.Function(facts.Address{Bus: 1}).NUMANode = 1
+	layout.Guests[0].CPU = &spec.CPU{Count: 3, Near: &spec.Ref{Name: "reel"}}
+	return b, layout
+}
+
+// defines gives the step that defines a guest.
+func defines(t *testing.T, o order.Order, guest string) *step.DefineGuest {
+	for _, w := range o.Steps {
+		if d, ok := w.Step.(*step.DefineGuest); ok && d.Guest == guest {
+			return d
+		}
+	}
+	require.Fail(t, "nothing defines "+guest)
+	return nil
+}
+
+func TestOrdersShowTheMap(t *testing.T) {
+	b, layout := near()
+	d := defines(t, plan(t, b, layout, "day"), "grading")
+	var told []string
+	for _, detail := range d.Details() {
+		told = append(told, detail.Text)
+	}
+	assert.Contains(t, told, "processors on CPUs 5, 13, 6 of the host, one by one")
+	assert.Contains(t, told, "its emulator on CPUs 4,12 of the host")
+	assert.Contains(t, told, "all its memory from node 1 of the host")
+	assert.Equal(t, d.Wanted, defines(t, plan(t, b, layout, "night"), "grading").Wanted, "whichever shift is aimed at")
+
+	xml, _, err := d.After()
+	require.NoError(t, err)
+	kept, err := definition.Read(xml)
+	require.NoError(t, err)
+	b.Survey.Libvirt.Guests[0].Kept = &kept
+	assert.NotContains(t, does(plan(t, b, layout, "night")), "change the definition of guest grading", "it is as it shall be")
+}
+
+// What the map was made of is relied on; what does not matter to it is not.
+func TestMapIsReliedOn(t *testing.T) {
+	for name, c := range map[string]struct {
+		change func(*invented.Builder)
+		want   string
+	}{
+		"a CPU went offline": {func(b *invented.Builder) { b.Survey.Topology.Online = "0-14" }, "topology online cpus of host"},
+		"isolated":           {func(b *invented.Builder) { b.Survey.Topology.Isolated = "6" }, "topology isolated cpus of host was none, is 6"},
+		"another guest is pinned": {func(b *invented.Builder) {
+			b.Edit("catalogue", "<os", "<cputune><vcpupin vcpu='0' cpuset='6'/></cputune><os")
+		}, "guests and their CPUs of pins was none, is catalogue 6"},
+		"less memory is free": {func(b *invented.Builder) { b.Survey.Topology.Nodes[1].FreeBytes = 0 }, ""},
+	} {
+		t.Run(name, func(t *testing.T) {
+			b, layout := near()
+			layout.Guests = layout.Guests[:1]
+			layout.Shifts = layout.Shifts[:1]
+			o := plan(t, b, layout, "day")
+			c.change(b)
+			changes, err := o.Changes(facts.NewIndex(&b.Survey))
+			require.NoError(t, err)
+			var told []string
+			for _, change := range changes {
+				told = append(told, change.String())
+			}
+			if c.want == "" {
+				assert.Empty(t, told)
+				return
+			}
+			assert.Contains(t, strings.Join(told, "\n"), c.want)
+		})
+	}
+}
