@@ -45,7 +45,7 @@ func look(r io.ReaderAt, sizeBytes uint64, v facts.Volume) *facts.Installed {
 	case v.Signature == nil:
 		return nil
 	case v.Signature.Kind == "BitLocker":
-		return locked(v)
+		return locked(r, v)
 	case v.Signature.Kind != "ntfs":
 		return nil
 	}
@@ -73,13 +73,6 @@ func look(r io.ReaderAt, sizeBytes uint64, v facts.Volume) *facts.Installed {
 		found.Answers[i] = settled(found.Answers[i], unsettled)
 	}
 	return &found
-}
-
-// locked is what a BitLocker volume shows: it may hold the system or only files.
-func locked(v facts.Volume) *facts.Installed {
-	return &facts.Installed{Kind: "windows", Partition: v.Number, Gap: fmt.Sprintf("partition %d is encrypted by BitLocker, so that nothing of it can be read", v.Number),
-		Answers: []facts.Answer{{Question: facts.AsksEncryption, Says: facts.Unknown, Where: bootSector,
-			Seen: fmt.Sprintf("partition %d is encrypted by BitLocker; whether its protection is suspended cannot be seen", v.Number)}}}
 }
 
 // open opens the registry of a Windows. An error with a system says that there is
