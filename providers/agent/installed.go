@@ -26,7 +26,7 @@ func Installed(ctx context.Context, channel Channel, name string) facts.Installe
 		return i
 	}
 	i.AskedAt, i.Name = time.Now().UTC().Truncate(time.Second), g.System.Name
-	l := &look{ctx: ctx, g: g, listed: map[string]listing{}}
+	l := &look{ctx: ctx, g: g, listed: map[string]listing{}, mounts: map[string][]string{}}
 	switch g.System.Kind {
 	case Linux:
 		i.Kind, i.Gap = "linux", l.lacks("guest-file-open", "guest-file-read", "guest-file-close")
@@ -59,6 +59,7 @@ type look struct {
 	g      *Guest
 	over   error // why nothing more is asked
 	listed map[string]listing
+	mounts map[string][]string // fields of findmnt, by folder
 }
 
 // lacks says which commands the guest does not let be done; empty: none.

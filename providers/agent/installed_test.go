@@ -29,6 +29,7 @@ type staged struct {
 	slow     time.Duration     // each command takes so long
 
 	opened  []string
+	calls   []string // of programs
 	at      map[int64]int
 	last    int64
 	ended   map[int64]string
@@ -78,6 +79,7 @@ func (s *staged) AskAgent(ctx context.Context, guest, command string, within tim
 		s.written = true
 	case "guest-exec":
 		s.last++
+		s.calls = append(s.calls, strings.Join(append([]string{a.Path}, a.Arg...), " "))
 		s.ended[s.last] = s.says(append([]string{a.Path}, a.Arg...))
 		return reply(map[string]any{"pid": s.last})
 	case "guest-exec-status":
@@ -244,6 +246,22 @@ func TestInstalledLinux(t *testing.T) {
 			}
 		})
 	}
+}
+
+// A guest has little time to be asked: nothing is asked twice, and of a folder that is
+// seen not to be there nothing more.
+func TestInstalledAsksOnce(t *testing.T) {
+	s := stagedGuest("", map[string]string{"/etc/fstab": "", "/boot/grub/grub.cfg": grubCfg, "/boot/vmlinuz-6.1.0-56-amd64": "MZ", "/boot/initrd.img-6.1.0-56-amd64": "x", "/boot/efi/EFI/BOOT/BOOTX64.EFI": "MZ"},
+		map[string]string{findmnt("/boot/grub"): "/ / " + rootID + "\n"})
+	Installed(t.Context(), s, "grading")
+	missing := []string{"/boot/loader/", "/boot/EFI/", "/boot/extlinux/", "/efi/EFI/", "/etc/default/", "/etc/systemd/", "/etc/kernel/"}
+	for i, call := range s.calls {
+		assert.NotContains(t, s.calls[:i], call)
+		for _, folder := range missing {
+			assert.NotContains(t, call+"/", "-- "+folder)
+		}
+	}
+	assert.Contains(t, s.calls, "ls -1 -A -- /boot/efi/EFI/Linux")
 }
 
 // Agents that say nothing, or not this, leave everything open.

@@ -149,11 +149,10 @@ func (l *look) of(m menu, on, name string) (string, error) {
 		return name, nil
 	}
 	for _, at := range []string{path.Dir(m.from), "/"} {
-		out, err := l.out("findmnt", "--noheadings", "--raw", "--output", "TARGET,FSROOT,UUID", "--target", at)
+		fields, err := l.mountOf(at)
 		if err != nil {
 			return "", err
 		}
-		fields := strings.Fields(string(out)) // TARGET has no blanks: --raw escapes them
 		if len(fields) < 2 || !path.IsAbs(fields[0]) {
 			return "", fmt.Errorf("findmnt does not say on which filesystem %s is", at)
 		}
@@ -166,6 +165,20 @@ func (l *look) of(m menu, on, name string) (string, error) {
 		return path.Join(fields[0], name), nil
 	}
 	return "", fmt.Errorf("it is on filesystem %.80q, which is not the one with %s or with /", on, path.Dir(m.from))
+}
+
+// mountOf gives where the filesystem of a folder is mounted, which part of it, and its id
+// where that is known. It is asked once.
+func (l *look) mountOf(folder string) ([]string, error) {
+	if known, ok := l.mounts[folder]; ok {
+		return known, nil
+	}
+	out, err := l.out("findmnt", "--noheadings", "--raw", "--output", "TARGET,FSROOT,UUID", "--target", folder)
+	if err != nil {
+		return nil, err
+	}
+	l.mounts[folder] = strings.Fields(string(out)) // TARGET has no blanks: --raw escapes them
+	return l.mounts[folder], nil
 }
 
 // loader judges whether what is started is there.

@@ -20,6 +20,9 @@ func (l *look) list(folder string) ([]string, error) {
 	if known, ok := l.listed[folder]; ok {
 		return known.names, known.err
 	}
+	if l.lacked(folder) {
+		return nil, fmt.Errorf("%s: %w", folder, fs.ErrNotExist)
+	}
 	out, err := l.out("ls", "-1", "-A", "--", folder)
 	var names []string
 	switch {
@@ -36,11 +39,19 @@ func (l *look) list(folder string) ([]string, error) {
 // lacks it, or is itself seen not to be there. What an agent says of a file that it
 // does not open is in the guest's language.
 func (l *look) absent(name string) bool {
-	names, err := l.list(path.Dir(name))
-	if err != nil {
-		return errors.Is(err, fs.ErrNotExist)
+	_, _ = l.list(path.Dir(name))
+	return l.lacked(name)
+}
+
+// lacked tells that by what was listed already: a guest is asked for little time.
+func (l *look) lacked(name string) bool {
+	for ; name != "/" && name != "."; name = path.Dir(name) {
+		in, ok := l.listed[path.Dir(name)]
+		if ok && (errors.Is(in.err, fs.ErrNotExist) || len(in.names) > 0 && !slices.Contains(in.names, path.Base(name))) {
+			return true
+		}
 	}
-	return len(names) > 0 && !slices.Contains(names, path.Base(name))
+	return false
 }
 
 // textMost bounds a text that is read of a guest, in bytes.
@@ -48,6 +59,9 @@ const textMost = 1 << 20
 
 // text reads a text; of one that is not there the error is fs.ErrNotExist.
 func (l *look) text(name string) (string, error) {
+	if l.lacked(name) {
+		return "", fmt.Errorf("%s: %w", name, fs.ErrNotExist)
+	}
 	content, err := l.read(name, textMost)
 	if err == nil {
 		return string(content), nil
