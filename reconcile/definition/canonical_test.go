@@ -45,3 +45,20 @@ func TestSameDefinition(t *testing.T) {
 	assert.True(t, definition.Same("no definition", "no definition"))
 	assert.False(t, definition.Same("no definition", "no definition\n"))
 }
+
+// What libvirt 9.0 writes of a guest whose controllers it has added by itself, and what
+// it writes once it was given that.
+func TestSameControllers(t *testing.T) {
+	const root, agent, port = "<controller type='pci' index='0' model='pcie-root'/>", "<controller type='virtio-serial' index='0'/>", "<controller type='pci' index='1' model='pcie-root-port'/>"
+	devices := func(list ...string) string {
+		return "<domain><name>grading</name><devices><disk/>" + strings.Join(list, "") + "<serial/></devices></domain>"
+	}
+	assert.True(t, definition.Same(devices(root, agent, port), devices(root, port, agent)))
+	assert.True(t, definition.Same(devices(root, agent, port), devices(agent, root, port)))
+	assert.False(t, definition.Same(devices(root, agent, port), devices(root, agent)), "one less")
+	assert.False(t, definition.Same(devices(root, agent), devices(root, strings.Replace(agent, "0", "1", 1))), "another number")
+	const usb1, usb2 = "<controller type='usb' index='0' model='ich9-ehci1'/>", "<controller type='usb' index='0' model='ich9-uhci1'/>"
+	assert.False(t, definition.Same(devices(usb1, usb2), devices(usb2, usb1)), "two of one number keep their sequence")
+	assert.False(t, definition.Same(devices("<disk a='1'/>", "<disk a='2'/>"), devices("<disk a='2'/>", "<disk a='1'/>")), "no controllers")
+	assert.False(t, definition.Same("<domain>"+root+agent+"</domain>", "<domain>"+agent+root+"</domain>"), "elsewhere")
+}
