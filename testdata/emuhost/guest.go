@@ -1,6 +1,7 @@
 package emuhost
 
 import (
+	"cmp"
 	"fmt"
 	"strings"
 )
@@ -8,10 +9,11 @@ import (
 // Guest is a small guest that borrows controllers. Its type is qemu: a KVM
 // guest under software emulation aborts the whole host.
 type Guest struct {
-	Name     string
-	Borrows  []string // addresses, as 0000:01:00.0
-	Firmware bool     // UEFI, which starts what is on the first controller
-	Image    string   // path of another image than OVMF's; one of 4 MiB
+	Name      string
+	Borrows   []string // addresses, as 0000:01:00.0
+	Firmware  bool     // UEFI, which starts what is on the first controller
+	Image     string   // path of another image than OVMF's; one of 4 MiB
+	MemoryMiB int      // 0: 128
 }
 
 // Serial is the file inside that the guest's serial line is written to.
@@ -20,7 +22,7 @@ func (g Guest) Serial() string { return "/var/log/" + g.Name + "-serial.log" }
 // XML is the guest's definition for libvirt.
 func (g Guest) XML() (string, error) {
 	var b strings.Builder
-	fmt.Fprintf(&b, "<domain type='qemu'>\n<name>%s</name>\n<memory unit='MiB'>128</memory>\n<vcpu>1</vcpu>\n", g.Name)
+	fmt.Fprintf(&b, "<domain type='qemu'>\n<name>%s</name>\n<memory unit='MiB'>%d</memory>\n<vcpu>1</vcpu>\n", g.Name, cmp.Or(g.MemoryMiB, 128))
 	b.WriteString("<os><type arch='x86_64' machine='q35'>hvm</type>")
 	switch {
 	case g.Image != "":
