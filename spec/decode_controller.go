@@ -20,7 +20,13 @@ var (
 	pciForm = &form{
 		kind:   "pci",
 		needs:  []string{"vendor", "device"},
-		allows: []string{"slot"},
+		allows: []string{"functions", "slot"},
+	}
+	// slotForm is that of pci which states functions, and with them what each is.
+	slotForm = &form{
+		kind:   "pci",
+		needs:  []string{"functions"},
+		allows: []string{"vendor", "device", "slot"},
 	}
 	returnForm = &form{
 		kind:   "return",
@@ -76,16 +82,6 @@ func (r *reader) decodeNVMe(source *hclsyntax.Block, inside string) *NVMeIdentit
 	return &NVMeIdentity{
 		Serial: b.checked("serial", wrongSerial),
 		Model:  b.checked("model", wrongModel),
-		At:     b.at,
-	}
-}
-
-func (r *reader) decodePCI(source *hclsyntax.Block, inside string) *PCIIdentity {
-	b := r.open(source, pciForm, inside)
-	return &PCIIdentity{
-		Vendor: pciID(b.checked("vendor", wrongPCI)),
-		Device: pciID(b.checked("device", wrongPCI)),
-		Slot:   b.checked("slot", wrongSlot),
 		At:     b.at,
 	}
 }

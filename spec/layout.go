@@ -45,7 +45,8 @@ type Host struct {
 	At        Place
 }
 
-// Controller is a PCI function that may be lent, known by what it is.
+// Controller is a PCI function, or all those of a slot, that may be lent, known by
+// what it is.
 // Exactly one of NVMe and PCI is set.
 type Controller struct {
 	Name   string
@@ -64,13 +65,22 @@ type NVMeIdentity struct {
 }
 
 // PCIIdentity tells any other controller by kind and, where two are alike, by
-// the physical slot it sits in.
+// the physical slot it sits in. It is one function, or all of a slot.
 type PCIIdentity struct {
 	Vendor pci.ID
 	Device pci.ID
 	Slot   string // name under /sys/bus/pci/slots; empty: any
-	At     Place
+	// Functions has all functions of the slot by their numbers, the first of which
+	// Vendor and Device are; empty: the controller is one function.
+	Functions []Kind
+	At        Place
 }
+
+// Kind is what functions alike are: vendor and device number.
+type Kind struct{ Vendor, Device pci.ID }
+
+// String gives 8086:10d3, as lspci -n prints it.
+func (k Kind) String() string { return k.Vendor.String() + ":" + k.Device.String() }
 
 // Drive says what the controller's drive shall hold.
 type Drive struct {

@@ -11,6 +11,7 @@ import (
 // that is missing for a mistake of its own. A new rule is a function and a line.
 var rules = []func(*reader, *overview){
 	sameDevice,
+	driveOfSlot,
 	lentThoughNever,
 	eraseAnotherDrive,
 	restTwice,

@@ -10,48 +10,71 @@ func sameDevice(r *reader, l *overview) {
 	alike := map[string][]*Controller{} // by serial, or vendor and device
 	for i := range l.Controllers {
 		c := &l.Controllers[i]
-		key := identity(c)
-		for _, first := range alike[key] {
-			if r.refuseSame(first, c) {
+		for _, key := range identities(c) {
+			if slices.ContainsFunc(alike[key], func(first *Controller) bool { return r.refuseSame(first, c, key) }) {
 				break
 			}
 		}
-		if key != "" {
+		for _, key := range identities(c) {
 			alike[key] = append(alike[key], c)
 		}
 	}
 }
 
-// identity gives what two controllers must have in common to be the same
-// device; "" when that is not stated, or wrongly.
-func identity(c *Controller) string {
+// identities gives what of it two controllers have in common that are the same
+// device: one text, and one for each kind of function of a whole slot. None where
+// that is not stated, or wrongly.
+func identities(c *Controller) []string {
 	switch {
-	case c.NVMe != nil:
-		return c.NVMe.Serial
-	case c.PCI != nil && c.PCI.Vendor != 0 && c.PCI.Device != 0:
-		return c.PCI.Vendor.String() + ":" + c.PCI.Device.String()
+	case c.NVMe != nil && c.NVMe.Serial != "":
+		return []string{c.NVMe.Serial}
+	case c.PCI == nil || c.PCI.Vendor == 0 || c.PCI.Device == 0:
+		return nil
+	case len(c.PCI.Functions) > 0:
+		list := kinds(c.PCI.Functions)
+		slices.Sort(list)
+		return slices.Compact(list)
 	default:
-		return ""
+		return []string{Kind{c.PCI.Vendor, c.PCI.Device}.String()}
 	}
 }
 
 // refuseSame reports two controllers of one identity, unless what else they
 // state keeps them apart: makers number for themselves, so two models may share
-// a serial, and two cards of one kind sit in two slots.
-func (r *reader) refuseSame(one, two *Controller) bool {
+// a serial, two cards of one kind sit in two slots, and whole slots are told apart by
+// all their functions.
+func (r *reader) refuseSame(one, two *Controller, key string) bool {
 	names := reference(kindController, one.Name) + " and " + reference(kindController, two.Name)
 	switch {
 	case one.NVMe != nil && two.NVMe != nil && overlap(one.NVMe.Model, two.NVMe.Model):
 		r.refuse(r.of(two.NVMe.At, "serial"), "two controllers are the same device",
 			fmt.Sprintf("%s both have the serial %q.", names, two.NVMe.Serial), "remove one, or correct its serial")
-	case one.PCI != nil && two.PCI != nil && overlap(one.PCI.Slot, two.PCI.Slot):
+	case one.PCI != nil && two.PCI != nil && overlap(one.PCI.Slot, two.PCI.Slot) && !bothWhole(one.PCI, two.PCI):
+		hint := "state the slot of each, or remove one"
+		if (len(one.PCI.Functions) > 0) != (len(two.PCI.Functions) > 0) {
+			hint = "remove one of them: functions that belong together are lent as one; or state the slot of each"
+		}
 		r.refuse(r.ranges[two.PCI.At], "two controllers can be the same device",
-			fmt.Sprintf("%s both are %s:%s, and no two different slots tell them apart.", names, two.PCI.Vendor, two.PCI.Device),
-			"state the slot of each, or remove one")
+			fmt.Sprintf("%s both are %s, and no two different slots tell them apart.", names, key), hint)
 	default:
 		return false
 	}
 	return true
+}
+
+// bothWhole tells whether two are slots whose functions differ.
+func bothWhole(one, two *PCIIdentity) bool {
+	return len(one.Functions) > 0 && len(two.Functions) > 0 && !slices.Equal(one.Functions, two.Functions)
+}
+
+// driveOfSlot: drives are found, written and mounted by a function of their own.
+func driveOfSlot(r *reader, l *overview) {
+	for _, c := range l.Controllers {
+		if c.PCI != nil && len(c.PCI.Functions) > 0 && c.Drive != nil {
+			r.refuse(r.ranges[c.Drive.At], "a whole slot has no drive",
+				"A drive is told by the function that it hangs on.", "state the drive in a controller of that function alone")
+		}
+	}
 }
 
 // overlap tells whether two texts can mean the same thing; empty means any.

@@ -89,8 +89,12 @@ func (w writer) controller(c *Controller) {
 	}
 	if c.PCI != nil {
 		pci := b.block("pci")
-		pci.text("vendor", c.PCI.Vendor.String())
-		pci.text("device", c.PCI.Device.String())
+		if len(c.PCI.Functions) > 0 {
+			pci.texts("functions", kinds(c.PCI.Functions))
+		} else {
+			pci.text("vendor", c.PCI.Vendor.String())
+			pci.text("device", c.PCI.Device.String())
+		}
 		pci.text("slot", c.PCI.Slot)
 	}
 	if c.Drive != nil {

@@ -149,6 +149,9 @@ type Identity struct {
 	Device     pci.ID  `json:"device"`
 	Serial     string  `json:"serial,omitempty"`
 	Model      string  `json:"model,omitempty"` // where the layout states it, since another controller has that serial
+	// Functions has all functions of the slot where they are the controller together;
+	// the address, vendor and device are then those of the first.
+	Functions Makes `json:"functions,omitzero"`
 }
 
 // Pool is a storage pool of libvirt's.

@@ -17,8 +17,12 @@ const (
 // that was read. An NVMe controller with the host proves itself by its serial.
 // One on VFIO can say nothing: it is known by the record alone, so vendor and
 // device number at the recorded address must at least agree, and no other
-// function may claim the serial.
+// function may claim the serial. The functions of a whole slot are where the record
+// has them, all of them and no other.
 func (ix *Index) Where(r Identity) (Whereabouts, *Function, *Guest) {
+	if r.Whole() {
+		return ix.whereWhole(r)
+	}
 	if r.Serial != "" {
 		switch list := ix.Claiming(r); {
 		case len(list) == 1 && list[0].NVMe.State == "live":
