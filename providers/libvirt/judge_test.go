@@ -50,6 +50,13 @@ func spool(bus uint8) facts.Identity {
 	return facts.Identity{Controller: "spool", Serial: `"S" & <1>`, Vendor: 0x1b36, Device: 0x10, Address: at(bus)}
 }
 
+// screen is all functions of a slot.
+func screen(bus uint8) facts.Identity {
+	r := facts.Identity{Controller: "screen", Vendor: 0x10de, Device: 0x2484, Address: at(bus)}
+	r.Functions[0], r.Functions[1] = facts.Make{Vendor: 0x10de, Device: 0x2484, SubsystemVendor: 0x1043, SubsystemDevice: 0x8790}, facts.Make{Vendor: 0x10de, Device: 0x228b}
+	return r
+}
+
 // wish is a definition and what a layout states of it.
 type wish struct {
 	name  string
@@ -87,6 +94,9 @@ func wishes(t testing.TB, offers facts.Offers) []wish {
 	linux.Name, linux.System = "linux", "linux"
 	byROM := lends("l2", true)
 	byROM.Borrows[0].ROM = "/usr/share/qemu/lendkeep-reel-0a1b2c3d.rom"
+	whole := lends("grading", false)
+	whole.Borrows = append(whole.Borrows, definition.Borrowed{Identity: screen(0x41)})
+	wholes := definition.Wanted{Name: "wholes", Type: "qemu", MemoryBytes: 1 << 30, Borrows: []definition.Borrowed{{Identity: screen(0x41)}, {Identity: spool(2)}, {Identity: screen(0x42)}}}
 	returned := definition.Wanted{Name: "l2", Known: []facts.Identity{reel(1)}, HugePages: &off, Firmware: "bios"}
 	return []wish{
 		{"a guest as it is", sample(t, "grading"), definition.Wanted{Name: "grading"}},
@@ -94,6 +104,8 @@ func wishes(t testing.TB, offers facts.Offers) []wish {
 		{"loans alone", sample(t, "l2-kept"), lends("l2", true)},
 		{"an option ROM", sample(t, "l2-kept"), byROM},
 		{"a loan given back", sample(t, "l2-kept"), returned},
+		{"a whole slot", sample(t, "grading"), whole},
+		{"a guest that is made with whole slots", create(t, wholes), wholes},
 		{"a guest that is made", create(t, made), made},
 		{"the least guest", create(t, least), least},
 		{"a Windows guest that is made", create(t, windows), windows},

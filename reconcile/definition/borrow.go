@@ -47,10 +47,15 @@ func (e *edit) borrows() error {
 		if err := e.otherwise(b.Identity); err != nil {
 			return err
 		}
-		lent[i] = e.lend(lent[i], b.Identity)
-		e.optionROM(lent[i], b)
+		for n, at := range b.Identity.Addresses() {
+			lent[i][n] = e.lend(lent[i][n], b.Identity, at)
+		}
+		e.optionROM(lent[i][0], b)
+		if err := e.oneSlot(lent[i], b.Identity); err != nil {
+			return err
+		}
 		if b.Boots {
-			boots = lent[i].Element
+			boots = lent[i][0].Element
 		}
 		wanted = append(wanted, b.Identity)
 	}
@@ -58,7 +63,7 @@ func (e *edit) borrows() error {
 	if err != nil {
 		return err
 	}
-	if changed && !allTold(now.Identities, wanted, append(devices, lent...)) {
+	if changed && !allTold(now.Identities, wanted, append(devices, slices.Concat(lent...)...)) {
 		e.say(NoteBroughtUp)
 	}
 	if shim := e.shimDisk(); shim != nil {
@@ -75,7 +80,7 @@ func (e *edit) borrows() error {
 func allTold(was, wanted []facts.Identity, devices []*device) bool {
 	silent := func(r facts.Identity, others []facts.Identity) bool {
 		return !slices.Contains(others, r) && !slices.ContainsFunc(devices, func(d *device) bool {
-			return d.told && (d.address == r.Address || d.record != nil && sameController(*d.record, r))
+			return d.told && (r.Has(d.address) || d.record != nil && sameController(*d.record, r))
 		})
 	}
 	return !slices.ContainsFunc(wanted, func(r facts.Identity) bool { return silent(r, was) }) &&
@@ -94,7 +99,7 @@ func (e *edit) lentDevices(records []facts.Identity) ([]*device, error) {
 			return nil, fmt.Errorf("<hostdev>: %w", err)
 		}
 		d := &device{Element: el, address: address}
-		if i := slices.IndexFunc(records, func(r facts.Identity) bool { return r.Address == address }); i >= 0 {
+		if i := slices.IndexFunc(records, func(r facts.Identity) bool { return r.Has(address) }); i >= 0 {
 			d.record = &records[i]
 		}
 		list = append(list, d)
@@ -102,25 +107,32 @@ func (e *edit) lentDevices(records []facts.Identity) ([]*device, error) {
 	return list, nil
 }
 
-// match finds the device of each controller that is borrowed: the one noted
-// for it, wherever that points by now, else the one at its present address
+// match finds the device of each function of each controller that is borrowed: the
+// one noted for it, wherever that points by now, else the one at its present address
 // that is not noted for another. Notes go first for all, since two controllers
 // may have changed places.
-func (e *edit) match(devices []*device, records []facts.Identity) []*device {
-	lent := make([]*device, len(e.wanted.Borrows))
-	claim := func(i int, fits func(*device) bool) {
-		if lent[i] != nil {
+func (e *edit) match(devices []*device, records []facts.Identity) [][]*device {
+	lent := make([][]*device, len(e.wanted.Borrows))
+	claim := func(d **device, fits func(*device) bool) {
+		if *d != nil {
 			return
 		}
 		if at := slices.IndexFunc(devices, func(d *device) bool { return !d.keep && fits(d) }); at >= 0 {
-			lent[i], devices[at].keep = devices[at], true
+			*d, devices[at].keep = devices[at], true
 		}
 	}
 	for i, b := range e.wanted.Borrows {
-		claim(i, func(d *device) bool { return d.record != nil && sameController(*d.record, b.Identity) })
+		lent[i] = make([]*device, len(b.Identity.Addresses()))
+		for n, at := range b.Identity.Addresses() {
+			claim(&lent[i][n], func(d *device) bool {
+				return d.record != nil && sameController(*d.record, b.Identity) && (!b.Identity.Whole() || d.address.Function == at.Function)
+			})
+		}
 	}
 	for i, b := range e.wanted.Borrows {
-		claim(i, func(d *device) bool { return d.record == nil && d.address == b.Identity.Address })
+		for n, at := range b.Identity.Addresses() {
+			claim(&lent[i][n], func(d *device) bool { return d.record == nil && d.address == at })
+		}
 	}
 	return lent
 }
@@ -138,17 +150,17 @@ func sameController(a, b facts.Identity) bool {
 // controller that the layout knows, or a second one of what is borrowed.
 func (e *edit) ours(d *device) bool {
 	return d.record != nil ||
-		slices.ContainsFunc(e.wanted.Known, func(r facts.Identity) bool { return r.Address == d.address }) ||
-		slices.ContainsFunc(e.wanted.Borrows, func(b Borrowed) bool { return b.Identity.Address == d.address })
+		slices.ContainsFunc(e.wanted.Known, func(r facts.Identity) bool { return r.Has(d.address) }) ||
+		slices.ContainsFunc(e.wanted.Borrows, func(b Borrowed) bool { return b.Identity.Has(d.address) })
 }
 
 func (e *edit) titleOf(d *device) string {
 	if d.record != nil {
-		return title(*d.record) + " at " + d.address.String()
+		return titleAt(*d.record, d.address) + " at " + d.address.String()
 	}
 	for _, r := range e.wanted.Known {
-		if r.Address == d.address {
-			return title(r) + " at " + d.address.String()
+		if r.Has(d.address) {
+			return titleAt(r, d.address) + " at " + d.address.String()
 		}
 	}
 	return "the device at " + d.address.String()
@@ -165,7 +177,7 @@ func (e *edit) otherwise(r facts.Identity) error {
 		if err != nil {
 			return fmt.Errorf("<%s>: %w", el.Tag, err)
 		}
-		if address == r.Address {
+		if r.Has(address) {
 			return fmt.Errorf("it has %s at %s already, as a <%s type='%s'>; remove that by hand", title(r), address, el.Tag, attr(el, "type"))
 		}
 	}
@@ -174,27 +186,28 @@ func (e *edit) otherwise(r facts.Identity) error {
 
 // lend makes a device lend the function that is wanted; what else the
 // definition says of the device, the guest's side of it above all, stays.
-func (e *edit) lend(d *device, r facts.Identity) *device {
+func (e *edit) lend(d *device, r facts.Identity, at facts.Address) *device {
+	what := titleAt(r, at)
 	if d == nil {
-		d = &device{address: r.Address, told: true, Element: with(
+		d = &device{address: at, told: true, Element: with(
 			element("hostdev", "mode", "subsystem", "type", "pci", "managed", "yes"),
 			element("driver", "name", "vfio"),
-			with(element("source"), element("address", addressAttrs(r.Address)...)),
+			with(element("source"), element("address", addressAttrs(at)...)),
 		)}
 		add(e.devices(), d.Element, deviceSequence)
-		e.say("borrows %s at %s", title(r), r.Address)
+		e.say("borrows %s at %s", what, at)
 		return d
 	}
-	if d.address != r.Address {
-		to := at(d.Element, "source", "address")
-		for pairs := addressAttrs(r.Address); len(pairs) > 0; pairs = pairs[2:] {
+	if d.address != at {
+		to := child(child(d.Element, "source"), "address")
+		for pairs := addressAttrs(at); len(pairs) > 0; pairs = pairs[2:] {
 			to.CreateAttr(pairs[0], pairs[1])
 		}
-		e.say("borrows %s at %s instead of %s", title(r), r.Address, d.address)
+		e.say("borrows %s at %s instead of %s", what, at, d.address)
 		d.told = true
 	}
 	if set(d.Element, "managed", "yes") {
-		e.say("libvirt rebinds the driver of %s by itself (managed)", title(r))
+		e.say("libvirt rebinds the driver of %s by itself (managed)", what)
 	}
 	return d
 }

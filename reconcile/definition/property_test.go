@@ -25,7 +25,10 @@ var (
 // somePlaces gives distinct controllers at distinct addresses.
 func somePlaces(t *rapid.T) []facts.Identity {
 	at := rapid.SliceOfNDistinct(someAddress, 3, 3, rapid.ID).Draw(t, "addresses")
+	screen := facts.Identity{Controller: "screen", Vendor: 0x10de, Device: 0x2484, Address: facts.Address{Segment: 7, Bus: at[2].Bus}}
+	screen.Functions[0], screen.Functions[1] = facts.Make{Vendor: 0x10de, Device: 0x2484}, facts.Make{Vendor: 0x10de, Device: 0x228b}
 	return []facts.Identity{
+		screen,
 		{Controller: "reel", Serial: "RL-4410-0073", Vendor: 0x1b36, Device: 0x10, Address: at[0]},
 		{Controller: "spool", Serial: `S "1" & <2>`, Vendor: 0x1b36, Device: 0x10, Address: at[1]},
 		{Controller: "nic", Vendor: 0x8086, Device: 0x10d3, Address: at[2]},
@@ -225,15 +228,20 @@ func holdsBorrows(t *rapid.T, xml string, w Wanted) {
 		require.NoError(t, err)
 		lent[a]++
 		for _, b := range w.Borrows {
-			if b.Identity.Address == a {
+			if b.Identity.Has(a) {
 				require.Equal(t, "yes", attr(e, "managed"))
 			}
 		}
 	}
 	var records []facts.Identity
 	for _, b := range w.Borrows {
-		require.Equal(t, 1, lent[b.Identity.Address])
-		delete(lent, b.Identity.Address)
+		for _, part := range b.Identity.Addresses() {
+			require.Equal(t, 1, lent[part])
+			delete(lent, part)
+		}
+		if b.Identity.Whole() {
+			require.True(t, InOneSlot(xml, b.Identity.Addresses()), "%s", xml)
+		}
 		records = append(records, b.Identity)
 		if !b.Boots {
 			continue
@@ -252,7 +260,9 @@ func holdsBorrows(t *rapid.T, xml string, w Wanted) {
 		}
 	}
 	for _, r := range w.Known {
-		require.Zero(t, lent[r.Address], "%s is not borrowed", r.Controller)
+		for _, part := range r.Addresses() {
+			require.Zero(t, lent[part], "%s is not borrowed", r.Controller)
+		}
 	}
 	require.ElementsMatch(t, records, d.Identities)
 }
@@ -322,7 +332,7 @@ func statedDevice(e *etree.Element, w Wanted) bool {
 	switch e.FullTag() {
 	case "hostdev":
 		a, err := addressOf(at(e, "source", "address"))
-		return holdsPCI(e) && (err != nil || a.Bus <= 4 && a.Segment == 0)
+		return holdsPCI(e) && (err != nil || a.Bus <= 4 && a.Segment == 0 || a.Segment == 7)
 	case "disk":
 		return facts.IsShim(diskOf(e).Source) || slices.ContainsFunc(w.Disks, func(d Disk) bool {
 			return d.isSourceOf(e) || aliasOf(e) == mark(diskMark, d.Name) || attr(child(e, "target"), "dev") == d.Name
@@ -332,7 +342,7 @@ func statedDevice(e *etree.Element, w Wanted) bool {
 			return whereTo(e) == n.whereTo() || aliasOf(e) == mark(networkMark, n.Name)
 		})
 	case "controller":
-		return attr(e, "type") == "scsi"
+		return attr(e, "type") == "scsi" || attr(e, "model") == "pcie-root-port" && len(e.Child) == 0
 	}
 	return false
 }

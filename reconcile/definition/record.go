@@ -57,7 +57,14 @@ func recordOf(e *etree.Element) (facts.Identity, error) {
 	r.Address, err1 = facts.ParseAddress(attr(e, "address"))
 	r.Vendor, err2 = idOf(e, "vendor")
 	r.Device, err3 = idOf(e, "device")
-	return r, cmp.Or(err1, err2, err3)
+	err := cmp.Or(err1, err2, err3)
+	if all := attr(e, "functions"); all != "" && err == nil {
+		err = r.Functions.UnmarshalText([]byte(all))
+	}
+	if err == nil && r.Whole() && r.Addresses()[0] != r.Address {
+		err = fmt.Errorf("the functions %s do not begin with that at %s", r.Functions, r.Address)
+	}
+	return r, err
 }
 
 func idOf(e *etree.Element, name string) (pci.ID, error) {
@@ -135,5 +142,8 @@ func recordElement(prefix string, r facts.Identity) *etree.Element {
 	e.CreateAttr("address", r.Address.String())
 	e.CreateAttr("vendor", r.Vendor.String())
 	e.CreateAttr("device", r.Device.String())
+	if r.Whole() {
+		e.CreateAttr("functions", r.Functions.String())
+	}
 	return e
 }

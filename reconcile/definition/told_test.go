@@ -198,7 +198,9 @@ func (d difference) madeWays() [][]string {
 	case "domain/devices/interface":
 		return [][]string{{"network ", whereTo(e)}}
 	case "domain/devices/controller":
-		return [][]string{{"SCSI controller " + attr(e, "index"), attr(e, "model")}}
+		return [][]string{{strings.ToUpper(attr(e, "type")), " " + attr(e, "index"), attr(e, "model")}}
+	case "domain/devices/hostdev/address":
+		return [][]string{{"in one slot of the guest"}}
 	case "domain/devices/hostdev/rom":
 		return [][]string{{"option ROM", value}}
 	case "domain/devices/disk/source", "domain/devices/interface/source", "domain/devices/interface/mac":

@@ -91,10 +91,12 @@ func (w Wanted) checkBorrows() error {
 	at := map[facts.Address]string{}
 	for _, b := range w.Borrows {
 		name := b.Identity.Controller
-		if other, twice := at[b.Identity.Address]; twice {
-			return fmt.Errorf("guest %s: %s and %s are both at %s", w.Name, other, name, b.Identity.Address)
+		for _, part := range b.Identity.Addresses() {
+			if other, twice := at[part]; twice {
+				return fmt.Errorf("guest %s: %s and %s are both at %s", w.Name, other, name, part)
+			}
+			at[part] = name
 		}
-		at[b.Identity.Address] = name
 		if b.Boots && boots != "" {
 			return fmt.Errorf("guest %s cannot start from both %s and %s", w.Name, boots, name)
 		}
@@ -166,4 +168,12 @@ func title(r facts.Identity) string {
 		return fmt.Sprintf("%s (%s:%s)", r.Controller, r.Vendor, r.Device)
 	}
 	return fmt.Sprintf("%s (%s)", r.Controller, r.Serial)
+}
+
+// titleAt names one function of a controller for people.
+func titleAt(r facts.Identity, at facts.Address) string {
+	if r.Whole() && r.Has(at) {
+		return fmt.Sprintf("%s (%s)", r.Controller, r.Functions[at.Function].Kind())
+	}
+	return title(r)
 }
