@@ -126,12 +126,16 @@ func controllerStatusOf(c *assess.Case, found assess.Found, outs map[facts.Addre
 	if found.Function == nil {
 		return s
 	}
-	s.What = titleAt(c.Facts, found.Function.Address, outs)
-	for _, use := range c.Uses(found.Function.Address) {
-		if use.Live {
-			s.Users = append(s.Users, string(use.Kind)+" "+use.User)
+	var titles []string
+	for _, f := range found.Functions {
+		titles = append(titles, titleAt(c.Facts, f.Address, outs))
+		for _, use := range c.Uses(f.Address) {
+			if use.Live {
+				s.Users = append(s.Users, string(use.Kind)+" "+use.User)
+			}
 		}
 	}
+	s.What = strings.Join(titles, ", ")
 	return s
 }
 

@@ -104,7 +104,7 @@ func (h *Host) means(d *facts.Definition) []facts.Identity {
 	}
 	var meant []facts.Identity
 	for _, l := range d.Hostdevs {
-		if i := slices.IndexFunc(list, func(r facts.Identity) bool { return r.Address == l.Address }); i >= 0 {
+		if i := slices.IndexFunc(list, func(r facts.Identity) bool { return r.Has(l.Address) }); i >= 0 && !slices.Contains(meant, list[i]) {
 			meant = append(meant, list[i])
 		}
 	}

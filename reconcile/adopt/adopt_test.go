@@ -41,6 +41,32 @@ func adopted(t require.TestingT, survey *facts.Survey) adopt.Adopted {
 	return a
 }
 
+// A card of which a guest has all functions in one slot of its own is one controller,
+// which an order leaves as it is; else each function is one.
+func TestAdoptsAWholeSlot(t *testing.T) {
+	b := larch()
+	at := b.Screen()
+	b.Guest("films", "/srv/images/films.qcow2", b.Whole("screen", at))
+	a := adopted(t, &b.Survey)
+	assert.Contains(t, file(a, "controllers.hcl"), `# Invented Graphics at 0000:e0:00.0, with Invented Sound at 0000:e0:00.1.
+controller "screen" {
+  pci {
+    functions = ["10de:2484", "10de:228b"]
+  }
+}
+`)
+	assert.Contains(t, file(a, "guests.hcl"), "borrows = [controller.screen]")
+	assert.NotContains(t, file(a, "controllers.hcl"), `device = "228b"`)
+
+	b = larch()
+	at = b.Screen()
+	b.Guest("films", "/srv/images/films.qcow2")
+	b.Hold("films", at)
+	at.Function = 1
+	b.Hold("films", at)
+	assert.Contains(t, file(adopted(t, &b.Survey), "controllers.hcl"), `device = "228b"`)
+}
+
 func file(a adopt.Adopted, name string) string {
 	for _, f := range a.Files {
 		if f.Name == name {

@@ -11,9 +11,10 @@ import (
 	"lendkeep/spec"
 )
 
-// controller is a PCI function and how a layout states it.
+// controller is a PCI function, or all of a slot, and how a layout states it.
 type controller struct {
-	f          *facts.Function
+	f          *facts.Function   // the first
+	others     []*facts.Function // of its slot, where they are one controller
 	name       string
 	nvme       *spec.NVMeIdentity
 	pci        *spec.PCIIdentity
@@ -36,9 +37,13 @@ func (c *controller) stated() *spec.Controller {
 	return block
 }
 
-// controller finds out how a function is stated. Names that are taken are not used.
-func (h *host) controller(f *facts.Function, names map[string]bool) *controller {
-	c := &controller{f: f, uses: h.ix.Uses(f.Address), lodgers: map[string]bool{}}
+// controller finds out how a function is stated, alone or with the others of its
+// slot. Names that are taken are not used.
+func (h *host) controller(f *facts.Function, others []*facts.Function, names map[string]bool) *controller {
+	c := &controller{f: f, others: others, uses: h.ix.Uses(f.Address), lodgers: map[string]bool{}}
+	for _, other := range others {
+		c.uses = append(c.uses, h.ix.Uses(other.Address)...)
+	}
 	c.verdict = sync.OnceValue(func() assess.Verdict { return assess.VerdictOn(h.ix, f) })
 	for _, use := range c.uses {
 		if use.Kind == facts.UseGuest {
@@ -49,6 +54,9 @@ func (h *host) controller(f *facts.Function, names map[string]bool) *controller 
 	record := h.record(f)
 	if record != nil && record.Serial != "" && f.NVMe == nil {
 		c.nvme, c.pci = &spec.NVMeIdentity{Serial: record.Serial, Model: record.Model}, nil
+	}
+	if len(others) > 0 {
+		c.nvme, c.pci = nil, assess.StatedWhole(h.ix, f)
 	}
 	if record != nil {
 		c.name = record.Controller
@@ -84,7 +92,11 @@ func (h *host) unstatable(c *controller) string {
 
 // where tells whether a function is lent or put aside, and to which guest.
 func (h *host) where(c *controller) (facts.Whereabouts, *facts.Guest) {
-	where, _, holder := h.ix.Where(facts.Identity{Address: c.f.Address, Vendor: c.f.Vendor, Device: c.f.Device})
+	r := facts.Identity{Address: c.f.Address, Vendor: c.f.Vendor, Device: c.f.Device}
+	if len(c.others) > 0 {
+		r.Functions = facts.MakesOf(append([]*facts.Function{c.f}, c.others...))
+	}
+	where, _, holder := h.ix.Where(r)
 	return where, holder
 }
 

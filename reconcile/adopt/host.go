@@ -34,13 +34,17 @@ func newHost(ix *facts.Index) *host {
 	for i := range ix.Survey.Libvirt.Guests {
 		h.guests = append(h.guests, h.guest(&ix.Survey.Libvirt.Guests[i]))
 	}
-	names := map[string]bool{}
+	names, within := map[string]bool{}, map[*facts.Function]bool{}
 	for i := range ix.Survey.Functions {
 		f := &ix.Survey.Functions[i]
-		if f.Bridge() {
+		if f.Bridge() || within[f] {
 			continue
 		}
-		c := h.controller(f, names)
+		others := h.wholeSlot(f)
+		for _, other := range others {
+			within[other] = true
+		}
+		c := h.controller(f, others, names)
 		if h.concerns(c) {
 			h.controllers = append(h.controllers, c)
 		} else {

@@ -187,6 +187,9 @@ func (h *host) describe(c *controller) string {
 	if c.f.NVMe == nil && c.f.DeviceName != "" {
 		text = strings.TrimSpace(c.f.VendorName + " " + text)
 	}
+	for _, other := range c.others {
+		text += ", with " + other.Title()
+	}
 	for _, drive := range h.ix.Drives(c.f.Address) {
 		text += ", " + drive.Name + " of " + facts.Size(drive.SizeBytes)
 	}

@@ -16,6 +16,7 @@ package assess
 
 import (
 	"fmt"
+	"slices"
 
 	"lendkeep/reconcile/facts"
 )
@@ -56,11 +57,14 @@ func wrongDevice(c *Case, g *facts.Guest, at facts.Address) (Finding, bool) {
 		return f, true
 	}
 	for _, r := range g.Kept.Identities {
-		if r.Address != at || agrees(c, r, there) {
-			continue
+		if !r.Has(at) || agrees(c, r, there) || at != r.Address && names(g.Kept, r.Address) {
+			continue // of a whole slot it is told with the first
 		}
 		f.Summary = "guest " + g.Name + " would get the wrong device"
 		f.Detail = fmt.Sprintf("Its definition lends it what sits at %s and means %s (%s), but there sits %s.", at, r.Controller, r.Serial, there.Title())
+		if r.Whole() {
+			f.Detail = fmt.Sprintf("Its definition lends it what sits in the slot of %s and means %s, as it was noted there, but %s.", at, r.Controller, c.Facts.Unlike(r))
+		}
 		f.Causes = append(f.Causes, causeOf(there, "", there.Title()))
 		f.Remedies = []string{"do not start the guest", mended}
 		if stated == nil || g.Running {
@@ -71,8 +75,15 @@ func wrongDevice(c *Case, g *facts.Guest, at facts.Address) (Finding, bool) {
 	return f, false
 }
 
+func names(d *facts.Definition, at facts.Address) bool {
+	return slices.ContainsFunc(d.Hostdevs, func(l facts.Hostdev) bool { return l.Address == at })
+}
+
 // agrees tells whether what sits there can be what the record means.
 func agrees(c *Case, r facts.Identity, there *facts.Function) bool {
+	if r.Whole() {
+		return c.Facts.Unlike(r) == ""
+	}
 	if there.Vendor != r.Vendor || there.Device != r.Device {
 		return false
 	}

@@ -18,10 +18,7 @@ import (
 func checkAlong(c *Case) []Finding {
 	var list []Finding
 	for _, found := range c.borrowed() {
-		if found.Function == nil {
-			continue
-		}
-		others := c.alongWith(found.Function)
+		others := c.alongWith(found.Functions)
 		if len(others) == 0 {
 			continue
 		}
@@ -36,22 +33,27 @@ func checkAlong(c *Case) []Finding {
 }
 
 // alongWith lists endpoints only: ports and bridges stay with the host.
-func (c *Case) alongWith(f *facts.Function) []*facts.Function {
+func (c *Case) alongWith(lent []*facts.Function) []*facts.Function {
 	var list []*facts.Function
-	seen := map[facts.Address]bool{f.Address: true}
+	seen := map[facts.Address]bool{}
+	for _, f := range lent {
+		seen[f.Address] = true
+	}
 	add := func(other *facts.Function) {
 		if other.HeaderType == 0 && !seen[other.Address] {
 			seen[other.Address] = true
 			list = append(list, other)
 		}
 	}
-	if f.Group != nil {
-		for _, other := range c.Facts.Group(*f.Group) {
+	for _, f := range lent {
+		if f.Group != nil {
+			for _, other := range c.Facts.Group(*f.Group) {
+				add(other)
+			}
+		}
+		for _, other := range c.Facts.Siblings(f.Address) {
 			add(other)
 		}
-	}
-	for _, other := range c.Facts.Siblings(f.Address) {
-		add(other)
 	}
 	return list
 }

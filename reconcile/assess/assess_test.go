@@ -39,6 +39,14 @@ func newBench() *bench {
 	return b
 }
 
+// screen has grading borrow a graphics card with its sound as one controller.
+func (b *bench) screen() facts.Address {
+	at := b.Builder.Screen()
+	b.layout.Controllers = append(b.layout.Controllers, invented.ScreenController("screen"))
+	b.layout.Guests[0].Borrows = append(b.layout.Guests[0].Borrows, spec.Ref{Name: "screen"})
+	return at
+}
+
 func (b *bench) findings() []assess.Finding {
 	return assess.Assess(assess.NewCase(b.layout, facts.NewIndex(&b.Survey), b.layout.Shift(b.shift)))
 }
@@ -267,6 +275,54 @@ var cases = map[string]struct {
 		port.HeaderType, port.Class, port.Device = 1, 0x060400, 0x000c
 		b.layout.Controllers = append(b.layout.Controllers, spec.Controller{Name: "port", PCI: &spec.PCIIdentity{Vendor: 0x8086, Device: 0x000c}})
 	}, "bridge", assess.Stop, "controller port is a bridge"},
+	"a function of a whole slot is gone": {func(b *bench) {
+		b.screen()
+		b.Survey.Functions = b.Survey.Functions[:len(b.Survey.Functions)-1]
+	}, "controller-identity", assess.Stop, "with the functions 10de:2484 in its slot; the layout states 10de:2484, 10de:228b"},
+	"a function more in a whole slot": {func(b *bench) {
+		more := *b.Function(b.screen())
+		more.Address.Function, more.Device = 2, 0x1ad8
+		b.Survey.Functions = append(b.Survey.Functions, more)
+	}, "controller-identity", assess.Stop, "10de:2484, 10de:228b, 10de:1ad8 in its slot"},
+	"another function in a whole slot": {func(b *bench) {
+		at := b.screen()
+		at.Function = 1
+		b.Function(at).Device = 0x10f9
+	}, "controller-identity", assess.Stop, "10de:2484, 10de:10f9 in its slot"},
+	"two whole slots alike": {func(b *bench) {
+		b.screen()
+		b.Builder.Screen()
+	}, "controller-identity", assess.Stop, "2 slots of the host have the functions 10de:2484, 10de:228b"},
+	"a function of a whole slot is another controller": {func(b *bench) {
+		b.screen()
+		b.layout.Controllers = append(b.layout.Controllers, spec.Controller{Name: "sound", PCI: &spec.PCIIdentity{Vendor: 0x10de, Device: 0x228b}})
+		b.layout.Guests[1].Borrows = append(b.layout.Guests[1].Borrows, spec.Ref{Name: "sound"})
+	}, "controller-identity", assess.Stop, "Invented Sound at 0000:e0:00.1 is a function of controller screen"},
+	"a card of another maker in a whole slot": {func(b *bench) {
+		at := b.screen()
+		r := b.Whole("screen", at)
+		b.Builder.Guest("films", "", r)
+		b.Function(at).SubsystemDevice = 0x8791
+	}, "wrong-device", assess.Stop, "10de:2484/1043:8791 is at 0000:e0:00.0, where 10de:2484/1043:8790 belongs to it"},
+	"the sound of a whole slot is in use": {func(b *bench) {
+		at := b.screen()
+		at.Function = 1
+		b.Function(at).Interfaces = []facts.Interface{{Name: "eth9", Up: true}}
+	}, "host-use", assess.Stop, "eth9"},
+	"another in the group of a whole slot": {func(b *bench) { b.Card(b.screen(), "e1000e") }, "group", assess.Stop, "82574L"},
+	"a part of a whole slot is with another guest": {func(b *bench) {
+		at := b.screen()
+		at.Function = 1
+		b.Builder.Guest("other", "")
+		b.Hold("other", at)
+		b.Function(at).Driver = "vfio-pci"
+		b.Run("other")
+	}, "contention", assess.Stop, "guest other"},
+	"what is not known of a whole slot's sound": {func(b *bench) {
+		at := b.screen()
+		at.Function = 1
+		b.Function(at).Gaps = []facts.Gap{{Fact: "driver", Path: "sound/driver", Reason: "permission denied"}}
+	}, "gap", assess.Stop, "sound/driver"},
 	"no IOMMU": {func(b *bench) { b.Survey.Machine.IOMMUs = 0 },
 		"iommu", assess.Stop, "intel_iommu=on"},
 	"in no group": {func(b *bench) { b.Function(b.reel).Group = nil },
@@ -1025,6 +1081,21 @@ func TestGuestOnAPartitionOfWhatIsLentAnotherTime(t *testing.T) {
 	b.layout.Shifts[0].Guests = append(b.layout.Shifts[0].Guests, spec.Ref{Name: "catalogue"})
 	b.shift = "day"
 	assert.True(t, assess.Stops(b.findings()))
+}
+
+// All functions of a slot are one controller, of which nothing but the card is to be
+// told.
+func TestWholeSlotIsOneController(t *testing.T) {
+	b := newBench()
+	b.screen()
+	b.shift = "day"
+	assert.False(t, assess.Stops(b.findings()), "%+v", b.findings())
+	for _, f := range b.findings() {
+		assert.NotContains(t, []string{"reset", "twins", "goes-along"}, f.Check, "%+v", f)
+	}
+	found := assess.NewCase(b.layout, facts.NewIndex(&b.Survey), nil).Found("screen")
+	assert.Len(t, found.Functions, 2)
+	assert.Equal(t, "0=10de:2484/1043:8790 1=10de:228b/1043:8790", found.Identity().Functions.String())
 }
 
 // Each case looks like one that would be told, and is none.

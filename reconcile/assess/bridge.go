@@ -17,7 +17,7 @@ import (
 
 func checkBridges(c *Case) []Finding {
 	var list []Finding
-	for _, found := range c.taken() {
+	for _, found := range parts(c.taken()) {
 		f := found.Function
 		if !f.Bridge() {
 			continue

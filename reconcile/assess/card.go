@@ -25,13 +25,10 @@ import (
 
 func checkCards(c *Case) []Finding {
 	var list []Finding
-	for _, found := range c.borrowed() {
-		if found.Function == nil {
-			continue
-		}
+	for _, found := range parts(c.borrowed()) {
 		list = append(list, c.card(found.Function, "controller "+found.Controller.Name, found.Controller.At, Stop, c.lentAlong(found))...)
 	}
-	for _, found := range c.putAside() {
+	for _, found := range parts(c.putAside()) {
 		list = append(list, c.virtuals(found.Function, "controller "+found.Controller.Name, found.Controller.At, Stop)...)
 	}
 	c.eachUndeclared(func(g *spec.Guest, d *facts.Definition, at facts.Address) {

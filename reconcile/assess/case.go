@@ -40,7 +40,8 @@ type Case struct {
 // Found is how a controller of the layout was found on the host.
 type Found struct {
 	Controller *spec.Controller
-	Function   *facts.Function // nil: not found; Why says why
+	Function   *facts.Function   // nil: not found; Why says why
+	Functions  []*facts.Function // all of them, by number, the first of which is Function
 	Where      facts.Whereabouts
 	Holder     *facts.Guest // the running guest that has it
 	ByRecord   bool         // known by a guest's record alone, as it is not with the host
@@ -85,11 +86,8 @@ func NewCase(layout *spec.Layout, index *facts.Index, shift *spec.Shift) *Case {
 				c.inside[folder] = append(c.inside[folder], OnMount{&layout.Controllers[i], m.Path})
 			}
 		}
-		found := c.find(&layout.Controllers[i])
+		found := c.claim(c.find(&layout.Controllers[i]))
 		c.found[found.Controller.Name] = found
-		if found.Function != nil {
-			c.meant[found.Function.Address] = found.Controller.Name
-		}
 	}
 	c.gather()
 	return c
@@ -120,6 +118,9 @@ func (f Found) Identity() facts.Identity {
 	if f.Controller.NVMe != nil {
 		r.Serial, r.Model = f.Controller.NVMe.Serial, f.Controller.NVMe.Model
 	}
+	if f.whole() {
+		r.Functions = facts.MakesOf(f.Functions)
+	}
 	return r
 }
 
@@ -147,7 +148,7 @@ func (c *Case) findNVMe(controller *spec.Controller) Found {
 		}
 		return c.findByRecord(found)
 	case 1:
-		found.Function = list[0]
+		found.is(list[0])
 		found.Where = facts.Home
 		if list[0].NVMe.State != "live" {
 			found.Where = facts.Gone
@@ -170,7 +171,8 @@ func (c *Case) findByRecord(found Found) Found {
 		}
 		where, f, holder := c.Facts.Where(r)
 		if where == facts.Lent || where == facts.Aside {
-			found.Function, found.Where, found.Holder, found.ByRecord = f, where, holder, true
+			found.is(f)
+			found.Where, found.Holder, found.ByRecord = where, holder, true
 			return found
 		}
 	}
@@ -188,30 +190,6 @@ func (c *Case) findByRecord(found Found) Found {
 	}
 	if len(serials) > 0 {
 		found.Why += "; it has " + strings.Join(serials, ", ")
-	}
-	return found
-}
-
-func (c *Case) findPCI(controller *spec.Controller) Found {
-	found := Found{Controller: controller, Where: facts.Gone}
-	want := controller.PCI
-	for _, f := range c.Facts.OfKind(want.Vendor, want.Device) {
-		if want.Slot == "" || f.Slot == want.Slot {
-			found.Several = append(found.Several, f)
-		}
-	}
-	switch len(found.Several) {
-	case 0:
-		found.Why = fmt.Sprintf("no function of the host is %s:%s", want.Vendor, want.Device)
-		if want.Slot != "" {
-			found.Near = c.Facts.OfKind(want.Vendor, want.Device)
-			found.Why += " in slot " + want.Slot
-		}
-	case 1:
-		found.Function, found.Several = found.Several[0], nil
-		found.Where, _, found.Holder = c.Facts.Where(found.Identity())
-	default:
-		found.Why = fmt.Sprintf("%d functions of the host are %s:%s", len(found.Several), want.Vendor, want.Device)
 	}
 	return found
 }

@@ -21,11 +21,10 @@ func checkContention(c *Case) []Finding {
 	list := c.homeless()
 	for _, found := range c.borrowed() {
 		list = append(list, c.rivals(found)...)
-		if found.Function == nil {
-			continue
-		}
 		list = append(list, c.strangers(found)...)
-		list = append(list, c.lodgers(found)...)
+		for _, part := range found.parts() {
+			list = append(list, c.lodgers(part)...)
+		}
 	}
 	return list
 }
@@ -107,24 +106,35 @@ func (c *Case) starts(g *spec.Guest) bool {
 // controller in it, but have it in their definitions.
 func (c *Case) strangers(found Found) []Finding {
 	var list []Finding
-	if found.Holder != nil && !c.borrows(found.Holder.Name, found.Controller.Name) {
-		list = append(list, Finding{Severity: Stop, At: found.Controller.At,
-			Summary:  shorten("guest " + found.Holder.Name + " has " + found.Controller.Name + " now"),
-			Detail:   "By the layout it does not borrow it. lendkeep does not shut down a guest to take a controller from it unless the layout says so.",
-			Causes:   []Cause{causeOf(found.Function, "driver", found.Function.Driver), {"live definition of guest " + found.Holder.Name, "<hostdev> at " + found.Function.Address.String()}},
-			Remedies: []string{"shut the guest down", "state in the layout that it borrows the controller"},
-		})
-	}
-	for _, g := range c.Facts.Keepers(found.Function.Address) {
-		if g == found.Holder || c.Stated(g.Name) != nil {
-			continue
+	told := map[*facts.Guest]bool{}
+	for _, part := range found.parts() {
+		f := part.Function
+		holder := c.Facts.Holder(f.Address)
+		if found.Where != facts.Lent || !f.OnVFIO() {
+			holder = nil
 		}
-		list = append(list, Finding{Severity: Caution, At: found.Controller.At,
-			Summary:  shorten("guest " + g.Name + " has " + found.Controller.Name + " in its definition"),
-			Detail:   "The layout does not name this guest. Whoever starts it lends it the controller without any check.",
-			Causes:   []Cause{{"definition of guest " + g.Name, "<hostdev> at " + found.Function.Address.String()}},
-			Remedies: []string{"state the guest in the layout", "take the device out of its definition"},
-		})
+		// Of a whole slot, a guest may have one function and another guest the rest.
+		if holder != nil && !told[holder] && (holder != found.Holder || !c.borrows(holder.Name, found.Controller.Name)) {
+			told[holder] = true
+			list = append(list, Finding{Severity: Stop, At: found.Controller.At,
+				Summary:  shorten("guest " + holder.Name + " has " + found.Controller.Name + " now"),
+				Detail:   "By the layout it does not borrow it. lendkeep does not shut down a guest to take a controller from it unless the layout says so.",
+				Causes:   []Cause{causeOf(f, "driver", f.Driver), {"live definition of guest " + holder.Name, "<hostdev> at " + f.Address.String()}},
+				Remedies: []string{"shut the guest down", "state in the layout that it borrows the controller"},
+			})
+		}
+		for _, g := range c.Facts.Keepers(f.Address) {
+			if g == found.Holder || c.Stated(g.Name) != nil || told[g] {
+				continue
+			}
+			told[g] = true
+			list = append(list, Finding{Severity: Caution, At: found.Controller.At,
+				Summary:  shorten("guest " + g.Name + " has " + found.Controller.Name + " in its definition"),
+				Detail:   "The layout does not name this guest. Whoever starts it lends it the controller without any check.",
+				Causes:   []Cause{{"definition of guest " + g.Name, "<hostdev> at " + f.Address.String()}},
+				Remedies: []string{"state the guest in the layout", "take the device out of its definition"},
+			})
+		}
 	}
 	return list
 }

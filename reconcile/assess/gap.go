@@ -16,7 +16,7 @@ import (
 
 func checkGaps(c *Case) []Finding {
 	var list []Finding
-	for _, found := range c.taken() {
+	for _, found := range parts(c.taken()) {
 		for _, gap := range c.gapsUnder(found.Function) {
 			list = append(list, Finding{Severity: Stop, At: found.Controller.At,
 				Summary:  shorten(fmt.Sprintf("%s of %s is not known", gap.Fact, found.Controller.Name)),

@@ -28,19 +28,31 @@ import (
 func checkGroups(c *Case) []Finding {
 	var list []Finding
 	for _, found := range c.borrowed() {
-		if found.Function == nil || found.Function.Group == nil {
-			continue
-		}
-		for _, g := range c.Borrowers(found.Controller.Name) {
-			if g.Retired {
-				continue
-			}
-			if f, bad := c.groupFinding(found, g); bad {
-				list = append(list, f)
+		for _, part := range onePerGroup(found.parts()) {
+			for _, g := range c.Borrowers(found.Controller.Name) {
+				if g.Retired {
+					continue
+				}
+				if f, bad := c.groupFinding(part, g); bad {
+					list = append(list, f)
+				}
 			}
 		}
 	}
 	return list
+}
+
+// onePerGroup leaves out those that are in no group, or in that of one before.
+func onePerGroup(list []Found) []Found {
+	seen := map[int]bool{}
+	return slices.DeleteFunc(list, func(found Found) bool {
+		group := found.Function.Group
+		if group == nil || seen[*group] {
+			return true
+		}
+		seen[*group] = true
+		return false
+	})
 }
 
 func (c *Case) groupFinding(found Found, g *spec.Guest) (Finding, bool) {
@@ -84,13 +96,11 @@ func functionsOf(blockers []facts.Blocker) []*facts.Function {
 func (c *Case) lentWith(g *spec.Guest) map[facts.Address]bool {
 	lent := map[facts.Address]bool{}
 	for _, ref := range g.Borrows {
-		f := c.Found(ref.Name).Function
-		if f == nil {
-			continue
-		}
-		lent[f.Address] = true
-		for _, found := range c.Companions(f) {
-			lent[found.Function.Address] = true
+		for _, f := range c.Found(ref.Name).Functions {
+			lent[f.Address] = true
+			for _, part := range parts(c.Companions(f)) {
+				lent[part.Function.Address] = true
+			}
 		}
 	}
 	return lent
@@ -124,17 +134,16 @@ func (c *Case) gather() {
 	c.companies = map[int]*company{}
 	for i := range c.Layout.Controllers {
 		found := c.Found(c.Layout.Controllers[i].Name)
-		if found.Function == nil || found.Function.Group == nil {
-			continue
-		}
-		group := *found.Function.Group
-		if c.companies[group] == nil {
-			c.companies[group] = &company{}
-		}
-		if together := c.companies[group]; c.isBorrowed(found.Controller.Name) {
-			together.borrowed = append(together.borrowed, found)
-		} else {
-			together.companions = append(together.companions, found)
+		for _, part := range onePerGroup(found.parts()) {
+			group := *part.Function.Group
+			if c.companies[group] == nil {
+				c.companies[group] = &company{}
+			}
+			if together := c.companies[group]; c.isBorrowed(found.Controller.Name) {
+				together.borrowed = append(together.borrowed, found)
+			} else {
+				together.companions = append(together.companions, found)
+			}
 		}
 	}
 	for i := range c.Layout.Controllers {
@@ -176,12 +185,11 @@ func (c *Case) taken() []Found {
 // KeptAside names the borrowed controller for whose sake a controller is kept
 // on VFIO; empty for one that is not, or that is nowhere.
 func (c *Case) KeptAside(found Found) string {
-	if found.Function == nil {
-		return ""
-	}
-	for _, companion := range c.Companions(found.Function) {
-		if companion.Controller == found.Controller {
-			return c.companies[*found.Function.Group].borrowed[0].Controller.Name
+	for _, f := range found.Functions {
+		for _, companion := range c.Companions(f) {
+			if companion.Controller == found.Controller {
+				return c.companies[*f.Group].borrowed[0].Controller.Name
+			}
 		}
 	}
 	return ""

@@ -28,7 +28,7 @@ import (
 
 func checkHostUse(c *Case) []Finding {
 	var list []Finding
-	for _, found := range c.taken() {
+	for _, found := range parts(c.taken()) {
 		for _, use := range c.Uses(found.Function.Address) {
 			if use.Kind == facts.UseSystem || !use.Live || c.handled(found, use) {
 				continue

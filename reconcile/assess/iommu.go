@@ -26,8 +26,8 @@ func checkIOMMU(c *Case) []Finding {
 		}}
 	}
 	var list []Finding
-	for _, found := range borrowed {
-		if f := found.Function; f != nil && f.Group == nil && f.Gap("group") == nil {
+	for _, found := range parts(borrowed) {
+		if f := found.Function; f.Group == nil && f.Gap("group") == nil {
 			list = append(list, Finding{Severity: Stop, At: found.Controller.At,
 				Summary:  "controller " + found.Controller.Name + " is in no IOMMU group",
 				Detail:   f.Title() + " is behind no IOMMU unit, so the kernel cannot lend it.",

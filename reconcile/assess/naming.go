@@ -38,6 +38,32 @@ func StatedAs(ix *facts.Index, f *facts.Function) (*spec.NVMeIdentity, *spec.PCI
 	return nil, nil
 }
 
+// StatedWhole gives what a layout states to mean all functions of the slot of which a
+// function is the first; nil where they are not several, not all known, or nothing that
+// it can state tells them from those of another slot.
+func StatedWhole(ix *facts.Index, first *facts.Function) *spec.PCIIdentity {
+	stated := &spec.PCIIdentity{Vendor: first.Vendor, Device: first.Device}
+	for _, f := range ix.Physical(first.Address) {
+		if !f.KindKnown() || f.Gap("parent") != nil {
+			return nil
+		}
+		stated.Functions = append(stated.Functions, spec.Kind{Vendor: f.Vendor, Device: f.Device})
+	}
+	if len(stated.Functions) < 2 || !hasAll(ix, first, stated.Functions) {
+		return nil
+	}
+	for _, other := range ix.OfKind(first.Vendor, first.Device) {
+		switch {
+		case other == first || !hasAll(ix, other, stated.Functions):
+		case first.Slot == "" || other.Slot == first.Slot:
+			return nil
+		default:
+			stated.Slot = first.Slot
+		}
+	}
+	return stated
+}
+
 // naming gives an identity in words; empty where there is none.
 func (c *Case) naming(f *facts.Function) string {
 	switch nvme, pci := StatedAs(c.Facts, f); {

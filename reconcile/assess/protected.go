@@ -16,7 +16,7 @@ import (
 
 func checkProtected(c *Case) []Finding {
 	var list []Finding
-	for _, found := range c.taken() {
+	for _, found := range parts(c.taken()) {
 		f := Finding{Severity: Stop, At: found.Controller.At,
 			Summary:  "controller " + found.Controller.Name + " is never lent",
 			Remedies: []string{"lend another controller"},

@@ -46,10 +46,11 @@ func checkReset(c *Case) []Finding {
 
 // resetFindings tells what a reset of a function means that has no way of its own.
 func (c *Case) resetFindings(l loan) []Finding {
-	others := c.Facts.ResetWith(l.Function)
+	hit := c.Facts.ResetWith(l.Function)
+	others := slices.DeleteFunc(slices.Clone(hit), func(f *facts.Function) bool { return slices.Contains(l.own, f) })
 	stay := slices.DeleteFunc(slices.Clone(others), func(f *facts.Function) bool { return l.along[f.Address] })
 	methods := causeOf(l.Function, "reset_method", cmp.Or(strings.Join(l.ResetMethods, " "), "(absent)"))
-	switch byBus := c.busCanReset(l.Function, others); {
+	switch byBus := c.busCanReset(l.Function, hit); {
 	case l.Parent != nil:
 		return []Finding{cannotReset(l, methods, "A virtual function must be able to be reset alone. It may not work for its next user until its parent was reset, which takes all virtual functions offline.")}
 	case len(l.ResetMethods) == 0 && !byBus:

@@ -14,7 +14,9 @@ package assess
 
 import (
 	"fmt"
+	"slices"
 
+	"lendkeep/reconcile/facts"
 	"lendkeep/spec"
 	"lendkeep/spec/pci"
 )
@@ -25,26 +27,36 @@ type kind struct{ vendor, device pci.ID }
 func checkTwins(c *Case) []Finding {
 	var list []Finding
 	told := map[kind]bool{}
-	for _, controller := range c.Layout.Controllers {
-		f := c.Found(controller.Name).Function
-		if f == nil || told[kind{f.Vendor, f.Device}] {
-			continue
+	for i := range c.Layout.Controllers {
+		found := c.Found(c.Layout.Controllers[i].Name)
+		for _, f := range found.Functions {
+			of := kind{f.Vendor, f.Device}
+			if told[of] {
+				continue
+			}
+			told[of] = true
+			list = append(list, c.claimed(of, found.Controller.At)...)
+			list = append(list, c.alikeTo(found, f)...)
 		}
-		of := kind{f.Vendor, f.Device}
-		told[of] = true
-		list = append(list, c.claimed(of, controller.At)...)
-		alike := c.Facts.OfKind(f.Vendor, f.Device)
-		if len(alike) < 2 {
-			continue
-		}
-		list = append(list, Finding{Severity: Note, At: controller.At,
-			Summary:  fmt.Sprintf("%d devices are of the kind of %s", len(alike), controller.Name),
-			Detail:   "Only serial, slot or address tell them apart. The layout means " + f.Title() + ".",
-			Causes:   titles(alike),
-			Remedies: []string{"never bind VFIO by vendor and device number on this host"},
-		})
 	}
 	return list
+}
+
+// alikeTo tells of the functions that are of the kind of one of a controller's, but
+// not the controller's too, as the ports of a network card are.
+func (c *Case) alikeTo(found Found, f *facts.Function) []Finding {
+	alike := slices.DeleteFunc(slices.Clone(c.Facts.OfKind(f.Vendor, f.Device)), func(other *facts.Function) bool {
+		return other != f && slices.Contains(found.Functions, other)
+	})
+	if len(alike) < 2 {
+		return nil
+	}
+	return []Finding{{Severity: Note, At: found.Controller.At,
+		Summary:  shorten(fmt.Sprintf("%d devices are of the kind of %s", len(alike), found.Controller.Name)),
+		Detail:   "Only serial, slot or address tell them apart. The layout means " + f.Title() + ".",
+		Causes:   titles(alike),
+		Remedies: []string{"never bind VFIO by vendor and device number on this host"},
+	}}
 }
 
 func (c *Case) claimed(of kind, at spec.Place) []Finding {

@@ -106,7 +106,7 @@ func (c *Case) against(g *spec.Guest, d *facts.Definition, f *facts.Function) []
 		add("it is never lent, by the layout's never_lend", f.NVMe.Serial)
 	}
 	for _, r := range d.Identities {
-		if r.Address == f.Address && !agrees(c, r, f) {
+		if r.Has(f.Address) && !agrees(c, r, f) {
 			add("it is not what the definition means there", r.Controller+" "+r.Serial)
 		}
 	}

@@ -175,7 +175,52 @@ func TestMoving(t *testing.T) {
 	assert.Equal(t, []string{"unmount shelf of reel at /srv/shelf", "start guest grading, which borrows reel"}, does(day))
 }
 
-var shifts = map[string]func(*testing.T) (facts.Survey, order.Sealed){"day": day, "night": night, "by ROM": byROM, "moving": lentAfter, "mended": mended}
+var shifts = map[string]func(*testing.T) (facts.Survey, order.Sealed){"day": day, "night": night, "by ROM": byROM, "moving": lentAfter, "mended": mended, "whole slot": wholeSlot}
+
+// wholeSlot lends all functions of a slot, of which one was left on VFIO, and gets back
+// those of another.
+func wholeSlot(t *testing.T) (facts.Survey, order.Sealed) {
+	b := invented.NewBuilder()
+	first, second := b.Screen(), b.Screen()
+	b.Function(first).Slot, b.Function(second).Slot = "1", "2"
+	sound := first
+	sound.Function = 1
+	b.Function(sound).Driver, b.Function(sound).DriverOverride = "vfio-pci", "vfio-pci"
+	b.Guest("films", "/srv/images/films.qcow2")
+	b.Guest("prints", "/srv/images/prints.qcow2", b.Whole("other", second))
+	for _, at := range b.Whole("other", second).Addresses() {
+		b.Function(at).Driver, b.Function(at).DriverOverride = "vfio-pci", "vfio-pci"
+	}
+	b.Run("prints")
+	b.Survey.Watch = facts.InstalledWatch{Systemd: true, Program: true}
+	one, two := invented.ScreenController("screen"), invented.ScreenController("other")
+	one.PCI.Slot, two.PCI.Slot = "1", "2"
+	films, prints := invented.Guest("films", "screen"), invented.Guest("prints", "other")
+	films.Boots, prints.Boots = nil, nil
+	layout := invented.Layout([]spec.Controller{one, two}, []spec.Guest{films, prints}, invented.Shift("day", "films"), invented.Shift("night", "prints"))
+	return b.Survey, plan(t, b.Survey, layout, "day")
+}
+
+func TestWholeSlotIsLentAndComesBack(t *testing.T) {
+	survey, sealed := wholeSlot(t)
+	assert.Equal(t, []string{
+		"install the guard of every start",
+		"install the service that watches lends, and start it",
+		"change the definition of guest films",
+		"shut down guest prints",
+		"take back screen from VFIO to the host's driver",
+		"start guest films, which borrows screen",
+		"take back other from guest prints",
+	}, does(sealed))
+	r := rehearse.Rehearsal{Host: memory.Rehearse, Survey: survey, Sealed: sealed, Pick: func(int, fault.Mode) bool { return false }}
+	report, err := r.Run(context.Background())
+	require.NoError(t, err)
+	require.True(t, report.Through.Good, report.Through.Why)
+	after := r.Planned()
+	for _, f := range after.Functions {
+		assert.Equal(t, f.Slot == "1" || f.Address.Bus == survey.Functions[0].Address.Bus, f.OnVFIO(), f.Address.String())
+	}
+}
 
 // lentAfter has the guest start from its drive at the end: from then on nobody
 // sees what is on it.

@@ -127,6 +127,12 @@ func (r Identity) Addresses() []Address {
 // Has tells whether the function at an address is the controller's.
 func (r Identity) Has(at Address) bool { return slices.Contains(r.Addresses(), at) }
 
+// At gives the record of the same controller at another place.
+func (r Identity) At(at Address) Identity {
+	r.Address = at
+	return r
+}
+
 // Physical gives the functions that sit in the slot of an address, by number,
 // without the virtual ones that others have made.
 func (ix *Index) Physical(at Address) []*Function {

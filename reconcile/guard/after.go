@@ -83,7 +83,7 @@ func (r Rules) letGo(call Call) []*Controller {
 	guest, held := r.guest(call.Guest), call.Definition.Functions()
 	for i := range r.Controllers {
 		c := &r.Controllers[i]
-		if slices.Contains(held, c.Identity.Address) || slices.Contains(guest.Borrows, c.Identity.Controller) {
+		if slices.ContainsFunc(held, c.Identity.Has) || slices.Contains(guest.Borrows, c.Identity.Controller) {
 			list = append(list, c)
 		}
 	}
@@ -96,7 +96,7 @@ func (r *Return) back(ix *facts.Index, c *Controller, granted []Grant) {
 	switch {
 	case where == facts.Aside || where == facts.Lent:
 		return
-	case f != nil && slices.ContainsFunc(granted, func(g Grant) bool { return g.of(f.Address) }):
+	case f != nil && slices.ContainsFunc(granted, func(g Grant) bool { return g.Place == "" && c.Identity.Has(g.Address) }):
 		return
 	case where == facts.Gone || f.Driver == "" && len(c.Mounts) > 0: // a card may have no driver at home
 		r.wait(c, true, "controller %s is not back with the host", name)

@@ -60,7 +60,7 @@ type Verdict struct {
 // only is used as a network card is left to libvirt then, as it always was.
 func Before(r Rules, ix *facts.Index, call Call) Verdict {
 	b := newBefore(r, ix, call)
-	checks := []func() error{b.seen, b.undisturbed, b.lending, b.leaving, b.disks, b.homes, b.links}
+	checks := []func() error{b.seen, b.undisturbed, b.together, b.lending, b.leaving, b.disks, b.homes, b.links}
 	for _, check := range checks {
 		if err := check(); err != nil {
 			return Verdict{Refuse: err.Error()}
@@ -194,14 +194,14 @@ func (b *before) lend(at facts.Address) error {
 // note that lendkeep left in it, else by the rules.
 func (b *before) meant(at facts.Address) *Controller {
 	for _, r := range b.call.Definition.Identities {
-		if r.Address == at {
+		if r.Has(at) {
 			c := b.known(r)
 			return &c
 		}
 	}
 	controllers := b.rules.ByName()
 	for _, name := range b.guest.Borrows {
-		if c := controllers[name]; c.Identity.Address == at {
+		if c := controllers[name]; c.Identity.Has(at) {
 			return c
 		}
 	}
@@ -221,7 +221,7 @@ func (b *before) known(r facts.Identity) Controller {
 func (b *before) owner(at facts.Address) *Controller {
 	for i := range b.rules.Controllers {
 		c := &b.rules.Controllers[i]
-		if _, f, _ := b.ix.Where(c.Identity); f != nil && f.Address == at {
+		if _, f, _ := b.ix.Where(c.Identity); f != nil && (f.Address == at || c.Identity.Whole() && c.Identity.Has(at)) {
 			return c
 		}
 	}

@@ -11,6 +11,8 @@ func (b *before) identity(meant Controller, at facts.Address) error {
 	name := meant.Identity.Controller
 	where, f, _ := b.ix.Where(meant.Identity)
 	switch {
+	case where == facts.Gone && meant.Identity.Whole():
+		return fmt.Errorf("controller %s is not what it was: %s; correct the layout, or the card, and bring the rules up to date by an order", name, b.ix.Unlike(meant.Identity))
 	case where == facts.Gone && f != nil && (f.NVMe == nil || f.NVMe.Serial == meant.Identity.Serial):
 		return fmt.Errorf("controller %s at %s does not work, or cannot be asked for its serial", name, f.Address)
 	case where == facts.Gone:
@@ -19,7 +21,7 @@ func (b *before) identity(meant Controller, at facts.Address) error {
 			there = now.Title()
 		}
 		return fmt.Errorf("controller %s %s is not to be found; at %s, which its definition names, is %s", name, meant.Identity.Serial, at, there)
-	case f.Address != at:
+	case f.Address != at && !(meant.Identity.Whole() && meant.Identity.Has(at)):
 		return fmt.Errorf("its definition names %s, but controller %s is at %s now; correct it by an order: lendkeep plan, then lendkeep apply", at, name, f.Address)
 	case where == facts.Aside:
 		return b.byExclusion(meant.Identity, f)

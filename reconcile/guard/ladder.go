@@ -68,11 +68,15 @@ func unreturned(ix *facts.Index, r facts.Identity) (f *facts.Function, why strin
 		return nil, fmt.Sprintf("%s and %s both have its serial", list[0].Address, list[1].Address)
 	}
 	_, f, _ = ix.Where(r)
-	if f == nil {
-		if f = ix.Function(r.Address); f != nil {
-			return nil, fmt.Sprintf("at %s is %s now", r.Address, f.Title())
-		}
+	switch {
+	case f == nil && len(ix.Parts(r)) == 0:
 		return nil, ""
+	case f == nil && r.Whole(): // nothing is done to the functions that are there
+		return nil, ix.Unlike(r)
+	case f == nil:
+		return nil, fmt.Sprintf("at %s is %s now", r.Address, ix.Function(r.Address).Title())
+	case r.Whole():
+		return nil, "it is on VFIO, or about to be"
 	}
 	switch gap := indispensable(f); {
 	case gap != nil:

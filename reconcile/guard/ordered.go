@@ -61,7 +61,7 @@ func (b *before) takes(at facts.Address) []facts.Identity {
 	if !b.started {
 		return nil
 	}
-	return slices.DeleteFunc(slices.Clone(b.call.Ordered.Takes), func(r facts.Identity) bool { return r.Address != at })
+	return slices.DeleteFunc(slices.Clone(b.call.Ordered.Takes), func(r facts.Identity) bool { return !r.Has(at) })
 }
 
 // borrows tells whether a guest may have a controller that sits at an address: by

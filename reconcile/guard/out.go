@@ -48,7 +48,9 @@ func Outs(ix *facts.Index) map[facts.Address]Out {
 func add(list map[facts.Address]Out, ix *facts.Index, c Controller) {
 	where, f, with := ix.Where(c.Identity)
 	if where == facts.Lent || where == facts.Aside {
-		list[f.Address] = Out{c, f, with}
+		for _, part := range ix.Parts(c.Identity.At(f.Address)) {
+			list[part.Address] = Out{c, part, with}
+		}
 	}
 }
 

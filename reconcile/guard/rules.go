@@ -142,6 +142,9 @@ func (r Rules) sound() error {
 			return fmt.Errorf("controller %q has no name or is there twice", name)
 		}
 		controllers[c.Identity.Controller] = true
+		if c.Identity.Whole() && c.Identity.Addresses()[0] != c.Identity.Address {
+			return fmt.Errorf("controller %s: its functions do not begin with that at %s", c.Identity.Controller, c.Identity.Address)
+		}
 		if c.OnFailure != "hold" && c.OnFailure != "alarm" {
 			return fmt.Errorf("controller %s: on_failure %q is neither hold nor alarm", c.Identity.Controller, c.OnFailure)
 		}
@@ -251,6 +254,9 @@ func (r Rules) Sentences() []string {
 		}
 		if names := borrowers[c.Identity.Controller]; len(names) > 0 {
 			list = append(list, "only "+strings.Join(names, ", ")+" may borrow "+name, c.leaves())
+			if c.Identity.Whole() {
+				list = append(list, name+" is lent as a whole, while its functions are "+c.Identity.Functions.String())
+			}
 		}
 		for _, m := range c.Mounts {
 			list = append(list, fmt.Sprintf("%s of %s is unmounted before a lend and mounted at %s after it%s", m.Partition, c.Identity.Controller, m.Path, m.how()))

@@ -50,7 +50,13 @@ func (c *Controller) udevRules(lines *strings.Builder) {
 	if r.Serial != "" {
 		fmt.Fprintf(lines, "ATTRS{serial}==\"%s\", ENV{.LENDKEEP}=\"guest\"\n", literal(r.Serial))
 	} else { // all of one line must be true of the same device above
-		fmt.Fprintf(lines, "SUBSYSTEMS==\"pci\", KERNELS==\"%s\", ATTRS{vendor}==\"0x%s\", ATTRS{device}==\"0x%s\", ENV{.LENDKEEP}=\"guest\"\n", r.Address, r.Vendor, r.Device)
+		for _, at := range r.Addresses() {
+			vendor, device := r.Vendor, r.Device
+			if r.Whole() {
+				vendor, device = r.Functions[at.Function].Vendor, r.Functions[at.Function].Device
+			}
+			fmt.Fprintf(lines, "SUBSYSTEMS==\"pci\", KERNELS==\"%s\", ATTRS{vendor}==\"0x%s\", ATTRS{device}==\"0x%s\", ENV{.LENDKEEP}=\"guest\"\n", at, vendor, device)
+		}
 	}
 	for _, p := range c.Keeps {
 		switch {

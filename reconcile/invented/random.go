@@ -35,6 +35,7 @@ type random struct {
 	b      *Builder
 	at     []facts.Address
 	cards  []facts.Address // those that share a controller's group
+	screen *facts.Address  // the first function of a graphics card; nil: there is none
 	shelf  []string        // the path where each controller's shelf belongs
 	lentTo map[string][]int
 	filled map[facts.Address]bool // drives on which something is yet to be made
@@ -88,6 +89,34 @@ func (r *random) host() {
 			r.cards = append(r.cards, card)
 		}
 	}
+	r.graphics()
+}
+
+// graphics adds a card of several functions, one of which may have another driver, be
+// gone, or be in use.
+func (r *random) graphics() {
+	if !r.chance(30, "graphics card") {
+		return
+	}
+	at := r.b.Screen()
+	r.screen = &at
+	sound := at
+	sound.Function = 1
+	switch f := r.b.Function(sound); rapid.IntRange(0, 9).Draw(r.t, "sound") {
+	case 5:
+		f.Driver = ""
+	case 6:
+		if r.b.Survey.Machine.IOMMUs > 0 {
+			f.Driver, f.DriverOverride = "vfio-pci", "vfio-pci"
+		}
+	case 7:
+		f.Interfaces = []facts.Interface{{Name: "eth90", Up: true}}
+	case 8:
+		f.Device++
+	case 9:
+		group := 80
+		f.Group = &group
+	}
 }
 
 // guard installs none, an outdated or damaged one, or one without its program.
@@ -121,6 +150,9 @@ func (r *random) guests() {
 				r.lentTo[name] = append(r.lentTo[name], c)
 			}
 			lent = append(lent, record)
+		}
+		if r.screen != nil && r.chance(40, "has the graphics card") {
+			lent = append(lent, r.b.Whole("screen", *r.screen))
 		}
 		r.b.Guest(name, image, lent...)
 		r.hide(image)
@@ -172,6 +204,9 @@ func (r *random) layout() *spec.Layout {
 		controllers = append(controllers, spec.Controller{Name: "card", PCI: &spec.PCIIdentity{Vendor: 0x8086, Device: 0x10d3}, At: place(),
 			Return: spec.Return{Within: 30 * time.Second, OnFailure: "hold", At: place()}})
 	}
+	if r.screen != nil {
+		controllers = append(controllers, ScreenController("screen"))
+	}
 	var guests []spec.Guest
 	var names [2][]string
 	for n := range rapid.IntRange(1, 3).Draw(r.t, "stated guests") {
@@ -190,6 +225,9 @@ func (r *random) stated(n int) spec.Guest {
 		if r.chance(40, "borrows") {
 			borrows = append(borrows, fmt.Sprintf("c%d", c))
 		}
+	}
+	if r.screen != nil && r.chance(50, "borrows the graphics card") {
+		borrows = append(borrows, "screen")
 	}
 	g := Guest(fmt.Sprintf("g%d", n), borrows...)
 	if r.chance(60, "memory") {
@@ -216,12 +254,16 @@ func (r *random) run() {
 			continue
 		}
 		free := !r.missing(g)
+		lent := map[facts.Address]bool{}
+		for _, l := range g.Kept.Hostdevs {
+			lent[l.Address] = true
+		}
 		for _, l := range g.Kept.Hostdevs {
 			f := r.b.Function(l.Address)
 			ix := facts.NewIndex(&r.b.Survey)
 			// What is on a drive that is lent nobody knows, a stand-in host neither.
-			free = free && !r.filled[l.Address] && r.b.Survey.Machine.IOMMUs > 0 && f != nil && f.NVMe != nil && len(ix.LiveUses(l.Address)) == 0 &&
-				len(ix.Blockers(*f.Group, map[facts.Address]bool{l.Address: true})) == 0
+			free = free && !r.filled[l.Address] && r.b.Survey.Machine.IOMMUs > 0 && f != nil && (f.NVMe != nil || f.Driver != "" && !f.OnVFIO()) && len(ix.LiveUses(l.Address)) == 0 &&
+				len(ix.Blockers(*f.Group, lent)) == 0
 		}
 		if !free {
 			continue

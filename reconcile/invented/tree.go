@@ -84,7 +84,7 @@ func (t *tree) function(f *facts.Function) {
 	t.link("sys/bus/pci/devices/"+name, dir)
 	for file, value := range map[string]string{
 		"vendor": fmt.Sprintf("0x%04x", uint16(f.Vendor)), "device": fmt.Sprintf("0x%04x", uint16(f.Device)),
-		"subsystem_vendor": "0x0000", "subsystem_device": "0x0000", "class": fmt.Sprintf("0x%06x", f.Class), "revision": "0x00",
+		"subsystem_vendor": fmt.Sprintf("0x%04x", uint16(f.SubsystemVendor)), "subsystem_device": fmt.Sprintf("0x%04x", uint16(f.SubsystemDevice)), "class": fmt.Sprintf("0x%06x", f.Class), "revision": "0x00",
 		"uevent": fmt.Sprintf("PCI_CLASS=%X", f.Class), "reset_method": strings.Join(f.ResetMethods, " "),
 		"resource": strings.TrimSuffix(strings.Repeat("0x0 0x0 0x0\n", 7), "\n"), "driver_override": f.DriverOverride,
 	} {
@@ -93,6 +93,9 @@ func (t *tree) function(f *facts.Function) {
 	t.files[dir+"/config (hex)"] = fmt.Sprintf("000000 %028x%02x00\nsize 256\n", 1, f.HeaderType)
 	if f.Driver != "" {
 		t.link(dir+"/driver", "sys/bus/pci/drivers/"+f.Driver)
+	}
+	if f.Parent != nil {
+		t.link(dir+"/physfn", t.dirOf(*f.Parent))
 	}
 	if f.Virtual > 0 {
 		t.text(dir+"/sriov_numvfs", fmt.Sprint(f.Virtual))

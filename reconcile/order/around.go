@@ -24,6 +24,23 @@ func (r reader) controller(name string) {
 	if f == nil {
 		return
 	}
+	r.function(f)
+	if record.Whole() {
+		for _, part := range r.ix.Parts(record)[1:] {
+			r.part(fmt.Sprintf("function %d", part.Address.Function)).function(part)
+		}
+	}
+}
+
+// part is the reader of what belongs to one of several functions.
+func (r reader) part(name string) reader {
+	add := r.add
+	r.add = func(fact, value string) { add(name+" "+fact, value) }
+	return r
+}
+
+// function notes everything that one function is and has, and who uses it.
+func (r reader) function(f *facts.Function) {
 	r.each("", *f)
 	r.around(f)
 	r.drives(f)

@@ -104,6 +104,30 @@ func TestPlans(t *testing.T) {
 			"change the definition of guest grading", "unmount shelf of reel at /srv/shelf",
 			"put card on VFIO, so that reel of the same IOMMU group can be lent",
 			"start guest grading, which borrows reel"}},
+		"all functions of a slot": {func(b *invented.Builder, l *spec.Layout) { screen(b, l) }, "day", []string{
+			"change the definition of guest grading", "unmount shelf of reel at /srv/shelf",
+			"start guest grading, which borrows reel and screen"}},
+		"a slot of which one function was left on VFIO": {func(b *invented.Builder, l *spec.Layout) {
+			at := screen(b, l)
+			at.Function = 1
+			b.Function(at).Driver = "vfio-pci"
+		}, "day", []string{"change the definition of guest grading", "unmount shelf of reel at /srv/shelf",
+			"take back screen from VFIO to the host's driver", "start guest grading, which borrows reel and screen"}},
+		"a slot that comes back": {func(b *invented.Builder, l *spec.Layout) {
+			at := screen(b, l)
+			l.Guests[0].Borrows, l.Guests[0].Boots = l.Guests[0].Borrows[1:], nil
+			l.Controllers = l.Controllers[1:]
+			b.Guest("films", "", b.Whole("screen", at))
+			l.Guests[0].Name, l.Shifts[0].Guests[0].Name = "films", "films"
+			b.Function(at).Driver = "vfio-pci"
+			b.Function(facts.Address{Bus: at.Bus, Function: 1}).Driver = "vfio-pci"
+			b.Run("films")
+		}, "night", []string{"shut down guest films", "start guest catalogue", "take back screen from guest films"}},
+		"a slot is put aside as a whole": {func(b *invented.Builder, l *spec.Layout) {
+			b.Function(screen(b, l)).Group = b.Function(facts.Address{Bus: 1}).Group
+			l.Guests[0].Borrows = l.Guests[0].Borrows[:1]
+		}, "day", []string{"change the definition of guest grading", "unmount shelf of reel at /srv/shelf",
+			"put screen on VFIO, so that reel of the same IOMMU group can be lent", "start guest grading, which borrows reel"}},
 	} {
 		t.Run(name, func(t *testing.T) {
 			b, layout := larch()
@@ -111,6 +135,42 @@ func TestPlans(t *testing.T) {
 				c.change(b, layout)
 			}
 			assert.Equal(t, append([]string{installs}, c.want...), does(plan(t, b, layout, c.shift)))
+		})
+	}
+}
+
+// screen has grading borrow a graphics card with its sound as one controller.
+func screen(b *invented.Builder, l *spec.Layout) facts.Address {
+	l.Controllers = append(l.Controllers, invented.ScreenController("screen"))
+	l.Guests[0].Borrows = append(slices.Clone(l.Guests[0].Borrows), spec.Ref{Name: "screen"})
+	l.Guests[0].Boots = &l.Guests[0].Borrows[0]
+	return b.Screen()
+}
+
+// What an order relies on of a whole slot is all that it has of each function.
+func TestFactsOfEachFunctionAreReliedOn(t *testing.T) {
+	for name, c := range map[string]struct {
+		change func(sound *facts.Function)
+		want   string
+	}{
+		"driver":    {func(f *facts.Function) { f.Driver = "" }, "function 1 driver of controller screen was snd_hda_intel, is none"},
+		"a use":     {func(f *facts.Function) { f.Interfaces = []facts.Interface{{Name: "eth9", Up: true}} }, "function 1 use by the host of controller screen was none"},
+		"its group": {func(f *facts.Function) { f.Group = nil }, "function 1 IOMMU group of controller screen was"},
+		"its maker": {func(f *facts.Function) { f.SubsystemDevice++ }, "place of controller screen was home, is gone"},
+	} {
+		t.Run(name, func(t *testing.T) {
+			b, layout := larch()
+			at := screen(b, layout)
+			o := plan(t, b, layout, "day")
+			at.Function = 1
+			c.change(b.Function(at))
+			changes, err := o.Changes(facts.NewIndex(&b.Survey))
+			require.NoError(t, err)
+			var told []string
+			for _, change := range changes {
+				told = append(told, change.String())
+			}
+			assert.Contains(t, strings.Join(told, "\n"), c.want)
 		})
 	}
 }

@@ -200,9 +200,11 @@ func (p *planner) start(g *spec.Guest) {
 		if f := p.c.Filling(ref.Name); f.Fills() {
 			s.Filled = append(s.Filled, ref.Name)
 		}
-		for _, companion := range p.c.Companions(found.Function) {
-			if r := companion.Identity(); !slices.Contains(s.Aside, r) {
-				s.Aside = append(s.Aside, r)
+		for _, f := range found.Functions {
+			for _, companion := range p.c.Companions(f) {
+				if r := companion.Identity(); !slices.Contains(s.Aside, r) {
+					s.Aside = append(s.Aside, r)
+				}
 			}
 		}
 		for _, m := range found.Controller.Return.Mounts {
@@ -254,6 +256,11 @@ func (p *planner) controller(found assess.Found) {
 
 func (p *planner) takeBack(found assess.Found, idle bool) {
 	s := &step.TakeBack{Controller: found.Identity(), Limit: found.Controller.Return.Within, Idle: idle}
+	for _, f := range found.Functions {
+		if idle && f.OnVFIO() && len(found.Functions) > 1 {
+			s.Out = append(s.Out, f.Address)
+		}
+	}
 	if !idle {
 		s.Guest = found.Holder.Name
 	}

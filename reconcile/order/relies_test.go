@@ -99,6 +99,10 @@ func fill(v reflect.Value, seed, depth int) {
 		v.SetInt(int64(seed))
 	case v.CanUint():
 		v.SetUint(uint64(seed))
+	case v.Kind() == reflect.Array:
+		for i := range v.Len() {
+			fill(v.Index(i), seed, depth+1)
+		}
 	default:
 		panic(v.Type().String())
 	}

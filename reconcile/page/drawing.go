@@ -26,8 +26,9 @@ func newDrawing(c *assess.Case, prefix string) *drawing {
 	d := &drawing{c: c, ix: c.Facts, prefix: prefix, outs: guard.Outs(c.Facts), names: map[facts.Address]string{},
 		homes: map[string][]Mention{}, shifts: map[string][]Mention{}, marks: map[string][]Mark{}}
 	for i := range c.Layout.Controllers {
-		if found := c.Found(c.Layout.Controllers[i].Name); found.Function != nil {
-			d.names[found.Function.Address] = found.Controller.Name
+		found := c.Found(c.Layout.Controllers[i].Name)
+		for _, f := range found.Functions {
+			d.names[f.Address] = found.Controller.Name
 		}
 	}
 	for _, s := range c.Layout.Shifts {

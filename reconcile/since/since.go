@@ -217,7 +217,7 @@ func (c *Change) controller(stated *spec.Controller, before, now *assess.Case) {
 			c.touches("mount "+m.Partition+" of controller "+stated.Name, m.At)
 		}
 	}
-	meant := same(c.was, before.Found(stated.Name).Function) || same(c.is, now.Found(stated.Name).Function) || alike(stated, c.was) || alike(stated, c.is)
+	meant := slices.Contains(before.Found(stated.Name).Functions, c.was) || slices.Contains(now.Found(stated.Name).Functions, c.is) || alike(stated, c.was) || alike(stated, c.is)
 	if !meant {
 		return
 	}
@@ -239,8 +239,6 @@ func (c *Change) controller(stated *spec.Controller, before, now *assess.Case) {
 	}
 }
 
-func same(a, b *facts.Function) bool { return a != nil && a == b }
-
 // alike tells whether a controller is stated by what a function is.
 func alike(stated *spec.Controller, f *facts.Function) bool {
 	switch {
@@ -248,7 +246,10 @@ func alike(stated *spec.Controller, f *facts.Function) bool {
 		return false
 	case stated.NVMe != nil:
 		return f.NVMe != nil && f.NVMe.Serial == stated.NVMe.Serial
+	case stated.PCI == nil:
+		return false
 	default:
-		return stated.PCI != nil && stated.PCI.Vendor == f.Vendor && stated.PCI.Device == f.Device
+		return stated.PCI.Vendor == f.Vendor && stated.PCI.Device == f.Device ||
+			slices.Contains(stated.PCI.Functions, spec.Kind{Vendor: f.Vendor, Device: f.Device})
 	}
 }

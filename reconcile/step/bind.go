@@ -17,6 +17,9 @@ type TakeBack struct {
 	Limit      time.Duration  `json:"limit_ns"`        // the layout's return limit
 	Idle       bool           `json:"idle,omitempty"`  // it was on VFIO with no guest when the order was written
 	Guest      string         `json:"guest,omitempty"` // who has it now
+	// Out are those functions of a whole slot that were on VFIO with no guest; empty:
+	// all of the controller's.
+	Out []facts.Address `json:"out,omitempty"`
 }
 
 // About implements Step. A controller that was lent goes back by itself when its
@@ -64,14 +67,45 @@ func (s *TakeBack) Stands(ix *facts.Index) (Standing, string) {
 }
 
 func (s *TakeBack) Do(ctx context.Context, p Ports) error {
-	return p.Functions.ToHost(ctx, s.Controller.Address)
+	return toHost(ctx, p, s.Controller)
 }
 
 func (s *TakeBack) Undo(ctx context.Context, p Ports) error {
 	if !s.Idle {
 		return nil
 	}
-	return p.Functions.ToVFIO(ctx, s.Controller.Address)
+	if len(s.Out) > 0 {
+		return each(s.Out, func(at facts.Address) error { return p.Functions.ToVFIO(ctx, at) })
+	}
+	return toVFIO(ctx, p, s.Controller)
+}
+
+// Sound implements Checked: only functions of the controller's own are touched.
+func (s *TakeBack) Sound() error {
+	for _, at := range s.Out {
+		if !s.Controller.Has(at) {
+			return fmt.Errorf("%s is no function of %s", at, s.Controller.Controller)
+		}
+	}
+	return nil
+}
+
+func toHost(ctx context.Context, p Ports, r facts.Identity) error {
+	return each(r.Addresses(), func(at facts.Address) error { return p.Functions.ToHost(ctx, at) })
+}
+
+func toVFIO(ctx context.Context, p Ports, r facts.Identity) error {
+	return each(r.Addresses(), func(at facts.Address) error { return p.Functions.ToVFIO(ctx, at) })
+}
+
+// each does the same to functions, one after the other, up to the first that fails.
+func each(list []facts.Address, do func(facts.Address) error) error {
+	for _, at := range list {
+		if err := do(at); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // SetAside puts a controller that nobody borrows on VFIO, because the kernel
@@ -109,11 +143,11 @@ func (s *SetAside) Stands(ix *facts.Index) (Standing, string) {
 }
 
 func (s *SetAside) Do(ctx context.Context, p Ports) error {
-	return p.Functions.ToVFIO(ctx, s.Controller.Address)
+	return toVFIO(ctx, p, s.Controller)
 }
 
 func (s *SetAside) Undo(ctx context.Context, p Ports) error {
-	return p.Functions.ToHost(ctx, s.Controller.Address)
+	return toHost(ctx, p, s.Controller)
 }
 
 // unusedAt tells whether a controller is home where the record says, with no
@@ -123,10 +157,10 @@ func unusedAt(ix *facts.Index, r facts.Identity) error {
 	if where != facts.Home || f.Address != r.Address {
 		return fmt.Errorf("put %s on VFIO: it is not home at %s", r.Controller, r.Address)
 	}
-	if uses := ix.LiveUses(f.Address); len(uses) > 0 {
+	if uses := ix.LiveUsesOf(r); len(uses) > 0 {
 		return fmt.Errorf("put %s on VFIO: the host uses it: %s", r.Controller, uses[0])
 	}
-	if why := ix.Unasked(f.Address); why != "" {
+	if why := ix.UnaskedOf(r); why != "" {
 		return fmt.Errorf("put %s on VFIO: %s", r.Controller, why)
 	}
 	return nil

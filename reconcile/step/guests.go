@@ -49,10 +49,7 @@ func (s *StopGuest) Ready(*facts.Index) error { return nil }
 // MayUndo refuses to lend the guest its controllers again while the host uses
 // them.
 func (s *StopGuest) MayUndo(ix *facts.Index) error {
-	lent := map[facts.Address]bool{}
-	for _, r := range s.LetsGo {
-		lent[r.Address] = true
-	}
+	lent := functionsOf(s.LetsGo)
 	for _, r := range s.LetsGo {
 		if where, _, _ := ix.Where(r); where == facts.Aside {
 			continue
@@ -168,10 +165,7 @@ func (s *StartGuest) needs() []Condition {
 // Ready refuses a start that would take a drive from under the host or another
 // guest, lend the wrong device, or fail in the kernel.
 func (s *StartGuest) Ready(ix *facts.Index) error {
-	lent := map[facts.Address]bool{}
-	for _, r := range s.Borrows {
-		lent[r.Address] = true
-	}
+	lent := functionsOf(s.Borrows)
 	for _, r := range s.Borrows {
 		if err := readyToLend(ix, r, lent); err != nil {
 			return err
@@ -192,6 +186,16 @@ func (s *StartGuest) Ready(ix *facts.Index) error {
 	return cmp.Or(s.readyUndeclared(ix, g.Kept, lent), s.readyBeside(ix, g.Kept))
 }
 
+func functionsOf(list []facts.Identity) map[facts.Address]bool {
+	all := map[facts.Address]bool{}
+	for _, r := range list {
+		for _, at := range r.Addresses() {
+			all[at] = true
+		}
+	}
+	return all
+}
+
 // readyToLend tells whether a controller can be lent now. Mounts that are about
 // to be unmounted are no use of it, files in use on them are.
 func readyToLend(ix *facts.Index, r facts.Identity, lent map[facts.Address]bool, leaving ...Filesystem) error {
@@ -202,19 +206,21 @@ func readyToLend(ix *facts.Index, r facts.Identity, lent map[facts.Address]bool,
 	if f.Address != r.Address {
 		return fmt.Errorf("lend %s: it is at %s, the order was written for %s; plan again", r.Controller, f.Address, r.Address)
 	}
-	for _, use := range ix.LiveUses(r.Address) {
+	for _, use := range ix.LiveUsesOf(r) {
 		if !slices.ContainsFunc(leaving, func(m Filesystem) bool { return m.makes(ix, use) }) {
 			return fmt.Errorf("lend %s: the host uses it: %s", r.Controller, use)
 		}
 	}
-	if why := ix.Unasked(r.Address); why != "" {
+	if why := ix.UnaskedOf(r); why != "" {
 		return fmt.Errorf("lend %s: %s", r.Controller, why)
 	}
-	if f.Group == nil {
-		return fmt.Errorf("lend %s: %s is in no IOMMU group", r.Controller, r.Address)
-	}
-	if list := ix.Blockers(*f.Group, lent); len(list) > 0 {
-		return fmt.Errorf("lend %s: its IOMMU group cannot be lent: %s: %s", r.Controller, list[0].Function.Title(), list[0].Reason)
+	for _, f := range ix.Parts(r) {
+		if f.Group == nil {
+			return fmt.Errorf("lend %s: %s is in no IOMMU group", r.Controller, f.Address)
+		}
+		if list := ix.Blockers(*f.Group, lent); len(list) > 0 {
+			return fmt.Errorf("lend %s: its IOMMU group cannot be lent: %s: %s", r.Controller, list[0].Function.Title(), list[0].Reason)
+		}
 	}
 	return nil
 }

@@ -12,7 +12,7 @@ import (
 // guest borrows what is asked of those.
 func (s *StartGuest) readyUndeclared(ix *facts.Index, d *facts.Definition, lent map[facts.Address]bool) error {
 	for _, at := range d.Functions() {
-		if slices.ContainsFunc(s.Borrows, func(r facts.Identity) bool { return r.Address == at }) {
+		if slices.ContainsFunc(s.Borrows, func(r facts.Identity) bool { return r.Has(at) }) {
 			continue
 		}
 		f := ix.Function(at)

@@ -20,7 +20,7 @@ func (l *look) controller(c *guard.Controller) {
 		// Whether its guest runs, nobody can tell.
 		l.undecided(c.Identity.Controller)
 	case where == facts.Lent:
-		l.away(c, l.holders(f.Address))
+		l.away(c, l.holders(c, f))
 	default:
 		l.out(c, where, f)
 	}
@@ -115,7 +115,7 @@ func (l *look) ended(lend Lend, next string) Way {
 func (l *look) home(c *guard.Controller, f *facts.Function) {
 	name := c.Identity.Controller
 	lend, open := l.Ledger.Lends[name]
-	if holders := l.holders(f.Address); len(holders) > 0 {
+	if holders := l.holders(c, f); len(holders) > 0 {
 		// As in the moments of a start or an end. It is not over before the
 		// guest has let go.
 		l.doubt(l.about(c, Event{Key: "two " + name, Guest: holders[0].Name, Text: fmt.Sprintf("guest %s runs with controller %s in its definition, but the host has it", holders[0].Name, name)}), settles)
@@ -227,15 +227,15 @@ func (l *look) out(c *guard.Controller, where facts.Whereabouts, f *facts.Functi
 // has tells whether the guest of a lend still runs with the controller in its
 // definition.
 func (l *look) has(lend Lend, c *guard.Controller, f *facts.Function) bool {
-	at := c.Identity.Address
+	of := c.Identity
 	if f != nil {
-		at = f.Address
+		of = of.At(f.Address)
 	}
 	g := l.Facts.Guest(lend.Guest)
 	if g == nil || g.Live == nil || l.sessions[lend.Guest] != lend.Session {
 		return false
 	}
-	return slices.ContainsFunc(g.Live.Hostdevs, func(lent facts.Hostdev) bool { return lent.Address == at })
+	return slices.ContainsFunc(g.Live.Hostdevs, func(lent facts.Hostdev) bool { return of.Has(lent.Address) })
 }
 
 func whereNow(where facts.Whereabouts, f *facts.Function) string {

@@ -188,12 +188,14 @@ func (l *look) where(c *guard.Controller) (facts.Whereabouts, *facts.Function) {
 	return where, f
 }
 
-// holders gives the running guests whose live definition names an address.
-func (l *look) holders(at facts.Address) []*facts.Guest {
+// holders gives the running guests whose live definition names a controller where it
+// is now, a whole slot's by any of its functions.
+func (l *look) holders(c *guard.Controller, f *facts.Function) []*facts.Guest {
+	of := c.Identity.At(f.Address)
 	var list []*facts.Guest
 	for i := range l.Facts.Survey.Libvirt.Guests {
 		g := &l.Facts.Survey.Libvirt.Guests[i]
-		if g.Live != nil && slices.ContainsFunc(g.Live.Hostdevs, func(lent facts.Hostdev) bool { return lent.Address == at }) {
+		if g.Live != nil && slices.ContainsFunc(g.Live.Hostdevs, func(lent facts.Hostdev) bool { return of.Has(lent.Address) }) {
 			list = append(list, g)
 		}
 	}
