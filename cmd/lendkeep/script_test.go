@@ -12,6 +12,8 @@ import (
 
 	"github.com/gofrs/flock"
 	"github.com/rogpeppe/go-internal/testscript"
+
+	"lendkeep/reconcile/invented"
 )
 
 func TestMain(m *testing.M) {
@@ -42,6 +44,7 @@ func TestScripts(t *testing.T) {
 			"cutafter": cutAfter,
 			"edit":     edit,
 			"waitfor":  waitFor,
+			"invented": inventedHost,
 		},
 	})
 }
@@ -83,6 +86,24 @@ func asExit(err error, ended *interface{ ExitCode() int }) bool {
 	e, ok := err.(interface{ ExitCode() int })
 	*ended = e
 	return ok
+}
+
+// invented FILE: writes the survey of a host with a graphics card, all of it invented.
+func inventedHost(ts *testscript.TestScript, neg bool, arguments []string) {
+	ts.Check(os.WriteFile(ts.MkAbs(arguments[0]), withScreen(), 0o600))
+}
+
+// withScreen is the survey file of the host that examples/screen is for.
+func withScreen() []byte {
+	b := invented.NewBuilder()
+	b.Screen()
+	b.Guest("grading", "/srv/images/grading.qcow2")
+	b.Guest("retouch", "/srv/images/retouch.qcow2")
+	var content bytes.Buffer
+	if err := b.Survey.Encode(&content); err != nil {
+		panic(err) // a mistake in a test's own input
+	}
+	return content.Bytes()
 }
 
 // code VAR: sets VAR to the approval code that the last command printed.
