@@ -5,6 +5,7 @@ import (
 	"os"
 	"path"
 	"slices"
+	"strconv"
 	"strings"
 
 	"lendkeep/reconcile/facts"
@@ -33,7 +34,12 @@ func characters(s *facts.Survey, of map[facts.Address]bool) ([]below, error) {
 		return nil, fmt.Errorf("list character devices: %w", err)
 	}
 	var list []below
+	shown := map[uint32]bool{}
 	for _, e := range entries {
+		major, _, _ := strings.Cut(e.Name(), ":")
+		if number, err := strconv.ParseUint(major, 10, 32); err == nil {
+			shown[uint32(number)] = true
+		}
 		dir, err := target(characterDir, e.Name())
 		if vanished(err) {
 			continue
@@ -56,7 +62,8 @@ func characters(s *facts.Survey, of map[facts.Address]bool) ([]below, error) {
 			list = append(list, below{at, node{character, number}, path.Base(dir), path.Base(class)})
 		}
 	}
-	return list, nil
+	more, err := unshown(s, of, shown)
+	return append(list, more...), err
 }
 
 // target gives where a link of the kernel's own leads.
@@ -68,14 +75,15 @@ func target(dir, name string) (string, error) {
 // functionsOf gives the functions that a device hangs on. A namespace with
 // several paths hangs on a subsystem of no function, as does its character
 // device, ng0n1 beside nvme0n1 (Linux drivers/nvme/host/multipath.c): it goes
-// with the functions of its block device.
+// with the functions of its block device. What hangs on none may be one that a
+// driver has for all its functions.
 func functionsOf(s *facts.Survey, dir string) []facts.Address {
 	if at := facts.NearestFunction(dir); at != nil {
 		return []facts.Address{*at}
 	}
 	name, generic := strings.CutPrefix(path.Base(dir), "ng")
 	if !generic || !strings.Contains(dir, "/nvme-subsystem/") {
-		return nil
+		return sharedBy(s, path.Base(dir))
 	}
 	var list []facts.Address
 	for _, b := range s.Blocks {

@@ -57,6 +57,9 @@ func openers(ctx context.Context, of map[node]bool, list []process, spaces names
 		seen := map[node]bool{}
 		for _, name := range names {
 			n, there := p.open(name, spaces.slow[spaces.in[p]])
+			if whole := (node{n.kind, facts.Devno{Major: n.at.Major, Minor: anyMinor}}); of[whole] {
+				n = whole
+			}
 			if there && of[n] && !seen[n] && len(found[n]) < maxOpeners {
 				seen[n] = true
 				found[n] = append(found[n], p.opener())

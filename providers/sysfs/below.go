@@ -25,7 +25,8 @@ func (s *survey) readBelow(ctx context.Context) {
 		if !found.asked || f.HeaderType != 0 || f.OnVFIO() || ctx.Err() != nil {
 			continue
 		}
-		w := belowWalk{place: place{&s.reader, found.dir, &f.Gaps}, left: maxBelow}
+		w := belowWalk{place: place{&s.reader, found.dir, &f.Gaps}, console: s.consoles, left: maxBelow}
+		w.boot(s, f)
 		if err := w.into(found.dir); err != nil {
 			w.gap(facts.GapBelow, "", err)
 		}
@@ -39,8 +40,9 @@ func (s *survey) readBelow(ctx context.Context) {
 // belowWalk goes down the directories of devices.
 type belowWalk struct {
 	place
-	left int // directories that it may still look into
-	list []facts.Attached
+	console func() *console
+	left    int // directories that it may still look into
+	list    []facts.Attached
 }
 
 var errWide = fmt.Errorf("there is more below it than %d directories", maxBelow)
@@ -103,6 +105,10 @@ func (w *belowWalk) device(dir string) error {
 		return nil // what is below is used by that driver's leave
 	case !facts.IdleClass(class):
 		w.list = append(w.list, facts.Attached{Name: name, Class: class})
+	case class == "graphics" || class == "tty" || class == "drm":
+		if shows := w.console().shows(p, class); shows != "" {
+			w.list = append(w.list, facts.Attached{Name: name, Class: class, Shows: shows})
+		}
 	}
 	return w.into(dir)
 }

@@ -1,12 +1,15 @@
 package sysfs
 
 import (
+	"io/fs"
+	"maps"
 	"strings"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"lendkeep/providers/archive"
 	"lendkeep/reconcile/facts"
 )
 
@@ -82,5 +85,57 @@ func TestNetworkGaps(t *testing.T) {
 	for name, text := range map[string]string{"proc/net/route": "br0 xx 0 0 0 0 0 0\n", "proc/net/ipv6_route": "x\n", "proc/net/if_inet6": "zz 1 1 1 1 lo\n", "proc/net/fib_trie": "|-- x\n/32 host LOCAL\n"} {
 		survey := surveyOf(t, with(t, host, name, []byte(text)))
 		assert.NotNil(t, facts.NewIndex(&survey).Function(address(t, "0000:04:00.0")).Gap(facts.GapInterfaces), name)
+	}
+}
+
+// What has the host's console, and what nobody knows the users of, is in use; a card
+// without a picture, and sound that nobody plays, are not.
+func TestOtherKinds(t *testing.T) {
+	host := laidOver(t, "kinds.txtar")
+	survey := surveyOf(t, host)
+	for at, want := range map[string][]string{
+		"0000:00:17.0": {"console card0-Virtual-1 (a monitor on it shows the host's picture)", "console fb0 (the host's console is on it)"},
+		"0000:00:17.1": nil,
+		"0000:00:18.0": {"console ttyS4 (the host's console is on it)"},
+		"0000:00:19.0": {"unknown the kernel, maybe: nothing shows who uses what its driver ccp does"},
+		"0000:00:1a.0": {"0-0050 > device i2c 0-0050 (the host's driver ee1004 has it)", "iTCO_wdt > device platform iTCO_wdt (the host's driver iTCO_wdt has it)"},
+		"0000:00:1b.0": {"tpm0 > unknown somebody, maybe: lendkeep does not know what uses a device of class tpm"},
+		"0000:00:1c.0": nil,
+	} {
+		assert.Equal(t, want, toldOf(&survey, address(t, at)), at)
+	}
+}
+
+// The card that the machine started with has the console without showing it below
+// itself, as long as it is in text mode or on the firmware's frame buffer.
+func TestConsoleOfTheFirmware(t *testing.T) {
+	const firmware, text = "console the firmware's frame buffer (the host's console is on it)", "console text mode (the host's console is on it)"
+	first, second := "0000:00:1c.0", "0000:00:17.0"
+	frames := map[string]archive.Entry{"sys/class/graphics/fb1": {Mode: fs.ModeSymlink, Target: "../../devices/platform/efi-framebuffer.0/graphics/fb1"}}
+	iomem := func(text string) map[string]archive.Entry {
+		with := maps.Clone(frames)
+		with["proc/iomem"] = archive.Entry{Mode: 0o444, Content: []byte(text)}
+		return with
+	}
+	for name, c := range map[string]struct {
+		with      map[string]archive.Entry
+		at        string
+		want, not string
+	}{
+		"memory of nobody that is known":       {frames, first, firmware, text},
+		"not of another":                       {frames, second, "console fb0", firmware},
+		"memory of another":                    {iomem("e0000000-efffffff : PCI Bus 0000:00\n  e0000000-e0ffffff : 0000:00:17.0\n    e0000000-e02fffff : BOOTFB\n"), second, firmware, text},
+		"not its own":                          {iomem("e0000000-e0ffffff : 0000:00:17.0\n  e0000000-e02fffff : BOOTFB\nf0000000-f0ffffff : 0000:00:1c.0\n"), first, "", firmware},
+		"memory that its driver has":           {iomem("e0000000-e0ffffff : 0000:00:1c.0\n  e0000000-e02fffff : cirrus\n"), first, firmware, text},
+		"text mode":                            {map[string]archive.Entry{"sys/class/vtconsole/vtcon1/name": {Mode: 0o444, Content: []byte("(S) VGA+\n")}}, first, text, firmware},
+		"a frame buffer that no console is on": {map[string]archive.Entry{"sys/class/vtconsole/vtcon1/bind": {Mode: 0o444, Content: []byte("0\n")}}, second, "console card0-Virtual-1", "console fb0"},
+		"what cannot be read":                  {map[string]archive.Entry{"sys/class/vtconsole/vtcon1/bind": {Mode: 0o444}}, first, text, firmware},
+	} {
+		entries := laidOver(t, "kinds.txtar").Entries()
+		maps.Copy(entries, c.with)
+		survey := surveyOf(t, made(t, entries))
+		told := strings.Join(toldOf(&survey, address(t, c.at)), "\n")
+		assert.Contains(t, told, c.want, name)
+		assert.NotContains(t, told, c.not, name)
 	}
 }

@@ -134,7 +134,8 @@ type survey struct {
 	blocks    map[string]int    // where in out.Blocks
 	blockDirs map[string]string // real directory of each block device
 	mounted   []*mountinfo.Info
-	machine   bool // the root directory is this machine's own
+	console   *console // nil: not read yet
+	machine   bool     // the root directory is this machine's own
 }
 
 // whole is the place of facts that belong to the survey itself, not to one of

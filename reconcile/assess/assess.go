@@ -56,6 +56,7 @@ var checks = []Check{
 	{"twins", "twins.go", checkTwins},
 	{"protected", "protected.go", checkProtected},
 	{"host-use", "hostuse.go", checkHostUse},
+	{"only-display", "display.go", checkDisplays},
 	{"bridge", "bridge.go", checkBridges},
 	{"iommu", "iommu.go", checkIOMMU},
 	{"group", "group.go", checkGroups},

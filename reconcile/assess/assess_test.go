@@ -701,6 +701,17 @@ var cases = map[string]struct {
 	"a card in a bridge, though down": {func(b *bench) {
 		b.Function(b.reel).Interfaces = []facts.Interface{{Name: "eth3", Built: []facts.Built{{Name: "br0", On: "eth3", Kind: "bridge"}}}}
 	}, "host-use", assess.Stop, "eth3 > network interface br0 (bridge)"},
+	"the host's console on a card that is borrowed": {func(b *bench) {
+		b.Function(b.reel).Attached = []facts.Attached{{Name: "fb0", Class: "graphics", Shows: facts.ShowsConsole}}
+	}, "host-use", assess.Stop, "console fb0 (the host's console is on it)"},
+	"a driver of which nothing shows who uses it": {func(b *bench) {
+		b.Function(b.Card(b.reel, "ccp")).Class = 0x108000
+		b.layout.Controllers = append(b.layout.Controllers, spec.Controller{Name: "card", PCI: &spec.PCIIdentity{Vendor: 0x8086, Device: 0x10d3}})
+	}, "host-use", assess.Stop, "unknown the kernel, maybe: nothing shows who uses what its driver ccp does"},
+	"the last display": {func(b *bench) {
+		b.Function(b.Card(b.reel, "bochs-drm")).Class = 0x038000
+		b.layout.Controllers = append(b.layout.Controllers, spec.Controller{Name: "card", PCI: &spec.PCIIdentity{Vendor: 0x8086, Device: 0x10d3}})
+	}, "only-display", assess.Caution, "0000:01:01.0/class"},
 	"a card whose interface is nowhere to be seen": {func(b *bench) {
 		b.Function(b.reel).Gaps = []facts.Gap{{Fact: facts.GapInterfaces, Path: "/sys/class/net", Reason: "another namespace may have it"}}
 	}, "host-use", assess.Stop, "that is not seen, maybe"},
@@ -1110,6 +1121,11 @@ func TestNoNoise(t *testing.T) {
 		b.shift = "day"
 	}
 	for name, change := range map[string]func(*bench){
+		"a display that is lent while another one stays": func(b *bench) {
+			b.Function(b.Card(b.reel, "bochs-drm")).Class = 0x038000
+			b.Function(b.NVMe("RL-4410-0088")).Class = 0x030000
+			b.layout.Controllers = append(b.layout.Controllers, spec.Controller{Name: "card", PCI: &spec.PCIIdentity{Vendor: 0x8086, Device: 0x10d3}})
+		},
 		"a disc in two guests": func(b *bench) {
 			together(b, "<disk type='file' device='cdrom'><source file='/srv/common'/><target dev='sdz'/></disk>")
 		},
@@ -1165,7 +1181,7 @@ func TestNoNoise(t *testing.T) {
 			b := newBench()
 			change(b)
 			for _, f := range b.findings() {
-				assert.NotContains(t, []string{"undeclared", "card", "shared", "host-disk", "guest-disk", "memory", "reset", "quirk"}, f.Check, "%+v", f)
+				assert.NotContains(t, []string{"undeclared", "card", "shared", "host-disk", "guest-disk", "memory", "reset", "quirk", "only-display"}, f.Check, "%+v", f)
 			}
 		})
 	}

@@ -15,6 +15,7 @@ type Attached struct {
 	Driver  string   `json:"driver,omitempty"`  // driver, a link, of it or its interfaces, several with a comma; empty: none
 	Product string   `json:"product,omitempty"` // manufacturer and product, as a USB device says of itself, cut after 64 bytes; its numbers where it says nothing
 	Sort    string   `json:"sort,omitempty"`    // what a USB device is by the class codes of its interfaces: "keyboard"; empty: not known
+	Shows   string   `json:"shows,omitempty"`   // "console": the host's own is on it (/sys/class/vtconsole, /sys/class/tty/console/active); "picture": a monitor that is lit (enabled); empty: neither
 	Openers []Opener `json:"openers,omitempty"` // processes that have it open; empty: none has, or its users are in the kernel
 }
 
@@ -44,6 +45,8 @@ func (w *usesWalk) attached(f *Function) {
 			for _, o := range a.Openers {
 				w.add(Use{Kind: UseProcess, User: o.Process + ", which has it open", Chain: chain, Live: true})
 			}
+		case a.Shows != "":
+			w.add(Use{Kind: UseConsole, User: a.Name, Chain: itself(f), Live: true, More: shown[a.Shows]})
 		case a.Driver != "":
 			w.add(Use{Kind: UseDevice, User: a.title(), Chain: chain, Live: true, More: "the host's driver " + a.Driver + " has it"})
 		default:
@@ -52,7 +55,7 @@ func (w *usesWalk) attached(f *Function) {
 	}
 	for _, fact := range []string{GapUsers, GapBelow} {
 		if gap := f.Gap(fact); gap != nil {
-			w.add(Use{Kind: UseUnknown, User: fmt.Sprintf("somebody, maybe: %s: %s", gap.Path, gap.Reason), Chain: chain(f), Live: true})
+			w.add(Use{Kind: UseUnknown, User: fmt.Sprintf("somebody, maybe: %s: %s", gap.Path, gap.Reason), Chain: itself(f), Live: true})
 			if gap.Fact == GapAll {
 				return
 			}
@@ -60,4 +63,29 @@ func (w *usesWalk) attached(f *Function) {
 	}
 }
 
-func chain(f *Function) []string { return []string{f.Address.String()} }
+// shown says in words what an Attached shows.
+var shown = map[string]string{"console": "the host's console is on it", "picture": "a monitor on it shows the host's picture"}
+
+// Values of Attached.Shows.
+const (
+	ShowsConsole = "console"
+	ShowsPicture = "picture"
+)
+
+// silent adds that nobody knows who uses a function that a driver has, where nothing
+// that is below it can tell: an accelerator for the kernel's own ciphers shows
+// nothing at all. Of the classes that are left out, users show below (PCI Code and ID
+// Assignment Specification: mass storage, network, display, multimedia, bridge,
+// communication, serial bus), as they do of a virtio device.
+func (w *usesWalk) silent(f *Function) {
+	switch f.Class >> 16 {
+	case 0x01, 0x02, 0x03, 0x04, 0x06, 0x07, 0x0c:
+		return
+	}
+	if f.Driver == "" || f.OnVFIO() || f.Driver == "virtio-pci" || len(w.ix.tops[w.at]) > 0 || len(f.Interfaces) > 0 || len(f.Attached) > 0 {
+		return
+	}
+	w.add(Use{Kind: UseUnknown, User: "the kernel, maybe: nothing shows who uses what its driver " + f.Driver + " does", Chain: itself(f), Live: true})
+}
+
+func itself(f *Function) []string { return []string{f.Address.String()} }

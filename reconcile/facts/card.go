@@ -46,7 +46,7 @@ func (w *usesWalk) network(f *Function) {
 		card := &f.Interfaces[i]
 		chains := map[string][]string{card.Name: {f.Address.String(), card.Name}}
 		if card.Up || card.Default || len(card.Addresses) > 0 {
-			w.add(Use{Kind: UseNetwork, User: card.Name, Chain: chain(f), Live: true, More: carries("", card.Addresses, card.Default)})
+			w.add(Use{Kind: UseNetwork, User: card.Name, Chain: itself(f), Live: true, More: carries("", card.Addresses, card.Default)})
 		}
 		w.sessions(card.Addresses, card.Up, chains[card.Name])
 		for _, b := range card.Built {
@@ -63,7 +63,7 @@ func (w *usesWalk) network(f *Function) {
 		}
 	}
 	if gap := f.Gap(GapInterfaces); gap != nil && gap.Fact != GapAll && len(f.Interfaces) == 0 {
-		w.add(Use{Kind: UseNetwork, User: "that is not seen, maybe", Chain: chain(f), Live: true, More: gap.Reason})
+		w.add(Use{Kind: UseNetwork, User: "that is not seen, maybe", Chain: itself(f), Live: true, More: gap.Reason})
 	}
 }
 

@@ -122,7 +122,7 @@ func TestSharedFiles(t *testing.T) {
 		"9P by network":     {facts.Mount{Path: "/share", Kind: "9p", Source: "192.0.2.7", SuperOptions: []string{"rw", "trans=tcp"}}, nil, false},
 		"virtiofs":          {facts.Mount{Path: "/share", Kind: "virtiofs", Source: "share"}, nil, true},
 		"no such mount":     {facts.Mount{Path: "/share", Kind: "tmpfs"}, nil, false},
-		"another driver":    {facts.Mount{Path: "/share", Kind: "virtiofs"}, func(f *facts.Function) { f.Driver = "ahci" }, false},
+		"another driver":    {facts.Mount{Path: "/share", Kind: "virtiofs"}, func(f *facts.Function) { f.Driver, f.Class = "ahci", 0x010601 }, false},
 		"a network card":    {facts.Mount{Path: "/share", Kind: "virtiofs"}, func(f *facts.Function) { f.Interfaces = []facts.Interface{{Name: "eth0"}} }, false},
 	} {
 		t.Run(name, func(t *testing.T) {

@@ -20,6 +20,7 @@ const (
 	UsePool    UseKind = "pool"
 	UseNetwork UseKind = "network interface"
 	UseSession UseKind = "session" // somebody is logged in over it, perhaps who gives the order
+	UseConsole UseKind = "console" // where the host shows what it says, or takes what is typed
 	UseDevice  UseKind = "device"  // a driver of the host's has what is plugged in, or is below
 	UseProcess UseKind = "process" // it has a device open, or mounted where the host does not see it
 	UseUnknown UseKind = "unknown"
@@ -55,6 +56,8 @@ func (u Use) Loss() string {
 		return "connections over it end, and nothing brings the interface up again or gives it its addresses when the controller is back"
 	case UseSession:
 		return "whoever gave the order would be cut off in the middle of it"
+	case UseConsole:
+		return "whoever sits at it sees nothing more of the host until the controller is back, and the kernel may hang as its driver lets go"
 	case UseDevice:
 		return "it is gone for the host as long as the controller is lent"
 	}
@@ -195,6 +198,7 @@ func (ix *Index) Uses(at Address) []Use {
 	walk.attached(f)
 	walk.shares(f)
 	walk.network(f)
+	walk.silent(f)
 	return walk.uses
 }
 

@@ -273,7 +273,7 @@ func (b *before) unused(f *facts.Function, owner *Controller, drivesOnly bool) e
 // ID Assignment Specification) is taken for one.
 func ofDrives(f *facts.Function, use facts.Use) bool {
 	switch use.Kind {
-	case facts.UseNetwork, facts.UseSession:
+	case facts.UseNetwork, facts.UseSession, facts.UseConsole:
 		return false
 	case facts.UseDevice:
 		return f.Class>>16 == 1

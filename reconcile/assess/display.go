@@ -1,0 +1,62 @@
+// only-display: every graphics function that the host has would be lent. Until one
+// is back the host shows nothing on a monitor: not what its kernel says when
+// something goes wrong, and not a login. A card that comes back may stay dark: not
+// every driver shows a picture again once it has let its card go (common practice).
+//
+// Severity: caution.
+//
+// Remedy: have another way to the host before it is lent, ssh and a serial console,
+// and try it. From there the card is brought back by the guest's shutdown, or by an
+// order for a shift without it.
+package assess
+
+import (
+	"slices"
+
+	"lendkeep/reconcile/facts"
+	"lendkeep/spec"
+	"lendkeep/spec/plain"
+)
+
+// classDisplay is the base class of display controllers (PCI Code and ID Assignment
+// Specification, 03).
+const classDisplay = 0x03
+
+func checkDisplays(c *Case) []Finding {
+	var lent []Found
+	for _, found := range c.taken() {
+		if found.Function.Class>>16 == classDisplay {
+			lent = append(lent, found)
+		}
+	}
+	stays := func(f facts.Function) bool {
+		return f.Class>>16 == classDisplay && !f.OnVFIO() && !slices.ContainsFunc(lent, func(found Found) bool { return found.Function.Address == f.Address })
+	}
+	if len(lent) == 0 || slices.ContainsFunc(c.Facts.Survey.Functions, stays) {
+		return nil
+	}
+	var list []Finding
+	for _, found := range lent {
+		f := found.Function
+		list = append(list, Finding{Severity: Caution, At: found.Controller.At,
+			Summary: shorten(found.Controller.Name + " is the last display of the host"),
+			Detail:  "While it is lent the host shows nothing on a monitor, and takes no login there. By another way it is brought back: shut its guest down, or carry out an order for a shift without it.",
+			Causes:  []Cause{causeOf(f, "class", f.Title())},
+			Remedies: []string{"try ssh to the host from another machine first, and note: virsh shutdown " + plain.Quoted(c.borrowerOf(found)),
+				"let the kernel have a serial console: console=ttyS0 on its command line, where the board has such a port",
+				"keep another graphics card for the host"},
+		})
+	}
+	return list
+}
+
+// borrowerOf names a guest that a controller is lent to; GUEST where it is put
+// aside for another's sake.
+func (c *Case) borrowerOf(found Found) string {
+	for i := range c.Layout.Guests {
+		if slices.ContainsFunc(c.Layout.Guests[i].Borrows, func(ref spec.Ref) bool { return ref.Name == found.Controller.Name }) {
+			return c.Layout.Guests[i].Name
+		}
+	}
+	return "GUEST"
+}
