@@ -27,12 +27,27 @@ func hosts(t *testing.T) map[string]*archive.Archive {
 	}
 }
 
+// ownerOf names the guest that has a function by the rules.
+func ownerOf(f *facts.Function) string {
+	if f.NVMe != nil {
+		return "of " + f.NVMe.Name
+	}
+	return "of " + f.Address.String()
+}
+
 // rulesFor declares every NVMe controller of a host, each with a mount of its first
-// partition where that is mounted, all lent to guest x.
+// partition where that is mounted, and every other function that is no bridge; each
+// is lent to a guest of its own.
 func rulesFor(s *facts.Survey) guard.Rules {
 	ix, r := facts.NewIndex(s), guard.Rules{}
 	for _, f := range s.Functions {
+		if f.Bridge() {
+			continue
+		}
 		if f.NVMe == nil {
+			name := f.Address.String()
+			r.Controllers = append(r.Controllers, guard.Controller{Identity: facts.Identity{Controller: name, Address: f.Address, Vendor: f.Vendor, Device: f.Device}, OnFailure: "hold"})
+			r.Guests = append(r.Guests, guard.Guest{Name: ownerOf(&f), Borrows: []string{name}})
 			continue
 		}
 		name := f.NVMe.Name
@@ -59,11 +74,7 @@ func calls(s *facts.Survey) []guard.Call {
 		list = append(list, guard.Call{Guest: "disk", Definition: d})
 	}
 	for _, f := range s.Functions {
-		name := "stranger"
-		if f.NVMe != nil {
-			name = "of " + f.NVMe.Name
-		}
-		for _, guest := range []string{name, "stranger"} {
+		for _, guest := range []string{ownerOf(&f), "stranger"} {
 			list = append(list, guard.Call{Guest: guest, Definition: facts.Definition{Hostdevs: []facts.Hostdev{{Address: f.Address}}}})
 		}
 	}

@@ -53,7 +53,12 @@ func answered(s, seen *facts.Survey) {
 	for i := range s.Functions {
 		f := &s.Functions[i]
 		was := before.Function(f.Address)
-		f.DeviceName, f.Asked, f.Attached = was.DeviceName, was.Asked, was.Attached
+		f.DeviceName, f.Asked = was.DeviceName, was.Asked
+		for _, a := range was.Attached { // what is not open is in the tree
+			if len(a.Openers) > 0 {
+				f.Attached = append(f.Attached, a)
+			}
+		}
 	}
 	for i := range s.Blocks {
 		if was := before.Block(s.Blocks[i].Name); was != nil {

@@ -305,6 +305,28 @@ func TestBefore(t *testing.T) {
 			b.Function(card).Interfaces = []facts.Interface{{Name: "eth0", Up: true}}
 			b.borrower("other", card)
 		}, "", nil, ""},
+		"a stranger with a keyboard on it": {func(b *bench) {
+			card := b.Card(b.never, "xhci_hcd")
+			b.Function(card).Class = 0x0c0330
+			b.Function(card).Attached = []facts.Attached{{Name: "1-2", Class: "usb", Driver: "usbhid", Sort: "keyboard"}}
+			b.borrower("other", card)
+		}, "", nil, ""},
+		"a stranger with a mounted stick": {func(b *bench) {
+			card := b.Card(b.never, "xhci_hcd")
+			b.Function(card).Class = 0x0c0330
+			b.Survey.Blocks = append(b.Survey.Blocks, facts.Block{Name: "sdc", Devno: facts.Devno{Major: 8, Minor: 32}, Controller: &card, Signature: &facts.Signature{Kind: "vfat"}})
+			b.Mount("sdc", "/mnt/keys")
+			b.borrower("other", card)
+		}, "sdc > mount /mnt/keys", nil, ""},
+		"its own with a keyboard on it": {func(b *bench) {
+			b.Function(b.reel).Attached = []facts.Attached{{Name: "1-2", Class: "usb", Driver: "usbhid", Sort: "keyboard"}}
+		}, "1-2 > device keyboard (usb 1-2) (the host's driver usbhid has it); it is gone for the host", nil, ""},
+		"its own with the console": {func(b *bench) {
+			b.Function(b.reel).Attached = []facts.Attached{{Name: "fb0", Class: "graphics", Shows: facts.ShowsConsole}}
+		}, "console fb0 (the host's console is on it)", nil, ""},
+		"its own in a bridge, though down": {func(b *bench) {
+			b.Function(b.reel).Interfaces = []facts.Interface{{Name: "eth0", Built: []facts.Built{{Name: "br0", On: "eth0"}}}}
+		}, "eth0 > network interface br0; connections over it end", nil, ""},
 		"a stranger with a drive that is mounted": {func(b *bench) {
 			at := b.NVMe("SN-4", "data")
 			b.Mount("nvme3n1p1", "/data")

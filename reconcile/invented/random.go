@@ -83,6 +83,7 @@ func (r *random) host() {
 			if f := r.b.Function(card); f.Driver == "e1000e" && r.chance(50, "up") {
 				f.Interfaces = []facts.Interface{{Name: fmt.Sprintf("eth%d", n), Up: true}}
 			}
+			r.below(r.b.Function(card), n)
 			if f := r.b.Function(card); f.Driver == "vfio-pci" {
 				f.DriverOverride = f.Driver
 			}
@@ -116,6 +117,24 @@ func (r *random) graphics() {
 	case 9:
 		group := 80
 		f.Group = &group
+	}
+}
+
+// below gives a function of the host's something below it: what is built on its
+// interface, what is plugged in, the console, or something of an unheard-of class.
+func (r *random) below(f *facts.Function, n int) {
+	if f.Driver != "e1000e" {
+		return
+	}
+	if len(f.Interfaces) > 0 && r.chance(40, "built on") {
+		bridge := fmt.Sprintf("br%d", n)
+		f.Interfaces[0].Built = []facts.Built{{Name: bridge, On: f.Interfaces[0].Name, Kind: "bridge"},
+			{Name: bridge + ".7", On: bridge, Kind: "vlan", Addresses: []string{fmt.Sprintf("2001:db8::%d/64", n+1)}, Default: true}}
+	}
+	if r.chance(30, "something below") {
+		f.Attached = []facts.Attached{rapid.SampledFrom([]facts.Attached{
+			{Name: fmt.Sprintf("%d-2", n+1), Class: "usb", Driver: "usbhid", Product: "Key Works K1"}, {Name: fmt.Sprintf("dma%dchan0", n), Class: "dma"},
+			{Name: fmt.Sprintf("fb%d", n), Class: "graphics", Shows: facts.ShowsConsole}, {Name: fmt.Sprintf("odd%d", n), Class: "platform", Driver: "odd"}}).Draw(r.t, "what")}
 	}
 }
 

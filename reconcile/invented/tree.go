@@ -110,7 +110,10 @@ func (t *tree) function(f *facts.Function) {
 	}
 	for _, card := range f.Interfaces {
 		t.link("sys/class/net/"+card.Name, dir+"/net/"+card.Name)
-		t.text(dir+"/net/"+card.Name+"/flags", map[bool]string{false: "0x1002", true: "0x1003"}[card.Up])
+		t.card(dir+"/net/"+card.Name, card)
+	}
+	for _, a := range f.Attached {
+		t.attached(dir, a)
 	}
 	if f.NVMe != nil {
 		t.nvme(dir+"/nvme/"+f.NVMe.Name, f.NVMe)

@@ -1,0 +1,61 @@
+package invented
+
+import (
+	"fmt"
+	"net/netip"
+	"strings"
+
+	"lendkeep/reconcile/facts"
+)
+
+// card writes a network interface with what is built on it.
+func (t *tree) card(dir string, card facts.Interface) {
+	t.text(dir+"/flags", map[bool]string{false: "0x1002", true: "0x1003"}[card.Up])
+	t.carries(card.Name, card.Addresses, card.Default)
+	folders := map[string]string{card.Name: dir}
+	for _, b := range card.Built {
+		folders[b.Name] = "sys/devices/virtual/net/" + b.Name
+		t.link("sys/class/net/"+b.Name, folders[b.Name])
+		t.link(folders[b.On]+"/upper_"+b.Name, folders[b.Name])
+		t.text(folders[b.Name]+"/uevent", "DEVTYPE="+b.Kind)
+		t.carries(b.Name, b.Addresses, b.Default)
+	}
+}
+
+// carries writes addresses, those of IPv6 only, and a default route.
+func (t *tree) carries(name string, addresses []string, gateway bool) {
+	for _, a := range addresses {
+		prefix := netip.MustParsePrefix(a)
+		t.files["proc/net/if_inet6"] += fmt.Sprintf("%x 02 %02x 00 80 %s\n", prefix.Addr().AsSlice(), prefix.Bits(), name)
+	}
+	if zero := strings.Repeat("0", 32); gateway {
+		t.files["proc/net/ipv6_route"] += strings.Join([]string{zero, "00", zero, "00", zero, "00000400", "00000001", "00000000", "00000003", name}, " ") + "\n"
+	}
+}
+
+// attached writes something below a function that nobody has open: a USB device, what
+// a driver has on another bus, the console, or something of a class.
+func (t *tree) attached(dir string, a facts.Attached) {
+	in := func(device, kind, name string) { t.link(device+"/subsystem", "sys/"+kind+"/"+name) }
+	switch device := dir + "/" + a.Class + "/" + a.Name; {
+	case len(a.Openers) > 0: // the kernel's answer
+	case a.Shows != "":
+		in(device, "class", a.Class)
+		t.text("sys/class/vtconsole/vtcon1/name", "(M) frame buffer device")
+		t.text("sys/class/vtconsole/vtcon1/bind", "1")
+	case a.Class == "usb":
+		hub := dir + "/usb" + a.Name[:strings.Index(a.Name, "-")]
+		device, part := hub+"/"+a.Name, hub+"/"+a.Name+"/"+a.Name+":1.0"
+		for _, each := range []string{hub, device, part} {
+			in(each, "bus", "usb")
+		}
+		t.link(device+"/driver", "sys/bus/usb/drivers/usb")
+		t.link(part+"/driver", "sys/bus/usb/drivers/"+a.Driver)
+		t.text(device+"/product", a.Product)
+	case a.Driver != "":
+		in(dir+"/"+a.Name, "bus", a.Class)
+		t.link(dir+"/"+a.Name+"/driver", "sys/bus/"+a.Class+"/drivers/"+a.Driver)
+	default:
+		in(device, "class", a.Class)
+	}
+}
