@@ -121,7 +121,7 @@ host-tools:
 host: host-tools
 	$(GO) run ./testdata/emuhost/cmd build
 host-test: host
-	LENDKEEP_EMUHOST=1 $(GO) test -v -timeout 90m ./testdata/emuhost/suite
+	LENDKEEP_EMUHOST=1 $(GO) test -v -timeout 150m ./testdata/emuhost/suite
 host-smoke: host
 	LENDKEEP_EMUHOST=1 $(GO) test -v -timeout 25m -run 'TestSurvey|TestRollback' ./testdata/emuhost/suite
 host-shell: host
