@@ -1,10 +1,13 @@
 package spec
 
 import (
+	"fmt"
+	"math/bits"
 	"strings"
 	"time"
 
 	"github.com/hashicorp/hcl/v2/hclsyntax"
+	"github.com/zclconf/go-cty/cty"
 )
 
 var (
@@ -105,9 +108,34 @@ func (r *reader) decodeCPU(source *hclsyntax.Block, inside string) *CPU {
 
 func (r *reader) decodeMemory(source *hclsyntax.Block, inside string) *Memory {
 	b := r.open(source, memoryForm, inside)
-	return &Memory{
-		SizeBytes: b.size(kibibyte),
-		HugePages: b.stance("huge_pages"),
-		At:        b.at,
+	m := &Memory{SizeBytes: b.size(kibibyte), At: b.at}
+	m.HugePages, m.PageBytes = b.pages(m.SizeBytes)
+	return m
+}
+
+// pages reads whether memory lies in huge pages: true, false, or the size of one.
+func (b *block) pages(memoryBytes uint64) (in *bool, pageBytes uint64) {
+	const form = "write true, mib(2) or gib(1)"
+	a, ok := b.get("huge_pages")
+	switch {
+	case !ok:
+		return nil, 0
+	case a.Type() == cty.Bool:
+		return b.stance("huge_pages"), 0
+	case a.Type() != cty.Number:
+		a.refuseType("true, false or the size of a page", form)
+		return nil, 0
 	}
+	number, isWhole := whole(a.Value)
+	pageBytes, _ = number.Uint64()
+	switch {
+	case !isWhole || number.Sign() < 0 || pageBytes < leastBytes || bits.OnesCount64(pageBytes) != 1:
+		a.refuse("no huge page has that size", fmt.Sprintf("It is %s bytes; most hosts have pages of 2 MiB and of 1 GiB.", number.Text('g', 20)), form)
+		return nil, 0
+	case memoryBytes%pageBytes != 0:
+		a.refuse("the memory is not whole huge pages", fmt.Sprintf("It is %d bytes, a page has %d.", memoryBytes, pageBytes), "change size to a multiple of the page, or take smaller pages")
+		return nil, 0
+	}
+	yes := true
+	return &yes, pageBytes
 }

@@ -180,7 +180,8 @@ type CPU struct {
 // Memory states the guest's memory.
 type Memory struct {
 	SizeBytes uint64
-	HugePages *bool // nil: not stated
+	HugePages *bool  // nil: not stated
+	PageBytes uint64 // of one of them, a power of two; 0: the host's default
 	At        Place
 }
 

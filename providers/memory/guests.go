@@ -125,9 +125,14 @@ func (h *Host) launch(ctx context.Context, g *facts.Guest) error {
 	if err := h.lend(g); err != nil {
 		return err
 	}
+	if err := h.takePages(g.Kept); err != nil {
+		h.letGo(g.Kept)
+		return err
+	}
 	if h.judge != nil {
 		if err := h.judge.Start(ctx, g.Name); err != nil {
 			h.letGo(g.Kept)
+			h.letPages(g.Kept)
 			return err
 		}
 	}
@@ -197,6 +202,7 @@ func (h *Host) Stop(ctx context.Context, name string, _ time.Duration) error {
 
 func (h *Host) end(g *facts.Guest) {
 	h.letGo(g.Live)
+	h.letPages(g.Live)
 	g.Live, g.Running, g.Condition = nil, false, "shut off"
 	h.forget(g.Name)
 }
@@ -220,6 +226,7 @@ func (h *Host) PowerCut() {
 	for _, b := range h.survey.Blocks {
 		there[b.Devno] = true
 	}
+	h.bootPages()
 	h.survey.Mounts = slices.DeleteFunc(slices.Clone(h.boot), func(m facts.Mount) bool { return m.Devno.Major != 0 && !there[m.Devno] })
 	h.see()
 }

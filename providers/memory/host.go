@@ -52,6 +52,7 @@ type world struct {
 	stores   map[string]facts.VariableStore // what was kept of variable stores, by its sha256
 	done     []Done                         // steps by hand that are confirmed
 	boot     []facts.Mount                  // what a start of the host mounts
+	reserved []facts.Node                   // the huge pages that it has after one
 	began    []facts.Guest                  // the guests that ran when the survey was taken
 	stubborn map[facts.Address]guard.Rung   // what brings a controller back that does not come by itself
 	inUse    []string                       // what was lent while the host used it
@@ -83,6 +84,7 @@ type Origin struct {
 func New(survey facts.Survey, judge Judge) *Host {
 	h := &Host{world: &world{survey: Clone(survey.Unanswered()), unseen: map[facts.Address]Unseen{}, remount: map[string]facts.Mount{}, origins: map[string]Origin{}, ends: map[string]Ends{}, places: map[string]facts.Path{}, stores: map[string]facts.VariableStore{}, marks: map[string]facts.Volume{}, judge: judge}}
 	h.boot = slices.Clone(h.survey.Mounts)
+	h.reserved = Clone(h.survey).Topology.Nodes
 	h.began = slices.DeleteFunc(slices.Clone(h.survey.Libvirt.Guests), func(g facts.Guest) bool { return g.Live == nil || g.Kept == nil })
 	h.believe()
 	ix := facts.NewIndex(&h.survey)
@@ -156,7 +158,7 @@ func (h *Host) Expect(at facts.Address, partition, kind string) {
 
 // Ports gives the host as everything that steps act through.
 func (h *Host) Ports() step.Ports {
-	return step.Ports{Survey: h, Guests: h, Mounts: h, Functions: h, Recovery: h, Stores: h, Guard: h, Watch: h, BootAids: h, Drives: h, Starters: h, Images: h, Person: h}
+	return step.Ports{Survey: h, Guests: h, Mounts: h, Functions: h, Recovery: h, Stores: h, Guard: h, Watch: h, BootAids: h, Drives: h, Starters: h, Images: h, Pages: h, Person: h}
 }
 
 // Survey reads the host's facts.
@@ -211,6 +213,11 @@ func Clone(s facts.Survey) facts.Survey {
 	s.Asked = slices.Clone(s.Asked)
 	s.Rooms = slices.Clone(s.Rooms)
 	s.Confirmed = slices.Clone(s.Confirmed)
+	s.Machine.HugePages = slices.Clone(s.Machine.HugePages)
+	s.Topology.Nodes = slices.Clone(s.Topology.Nodes)
+	for i := range s.Topology.Nodes {
+		s.Topology.Nodes[i].HugePages = slices.Clone(s.Topology.Nodes[i].HugePages)
+	}
 	return s
 }
 
@@ -245,5 +252,5 @@ func (h *Host) guest(name string) *facts.Guest {
 func (h *Host) Second() *Host {
 	h.mu.Lock()
 	defer h.mu.Unlock()
-	return &Host{world: &world{survey: Clone(h.survey), unseen: maps.Clone(h.unseen), remount: maps.Clone(h.remount), origins: maps.Clone(h.origins), ends: maps.Clone(h.ends), places: maps.Clone(h.places), stores: maps.Clone(h.stores), marks: maps.Clone(h.marks), done: slices.Clone(h.done), boot: h.boot, began: h.began, stubborn: h.stubborn, inUse: slices.Clone(h.inUse), judge: h.judge}}
+	return &Host{world: &world{survey: Clone(h.survey), unseen: maps.Clone(h.unseen), remount: maps.Clone(h.remount), origins: maps.Clone(h.origins), ends: maps.Clone(h.ends), places: maps.Clone(h.places), stores: maps.Clone(h.stores), marks: maps.Clone(h.marks), done: slices.Clone(h.done), boot: h.boot, reserved: h.reserved, began: h.began, stubborn: h.stubborn, inUse: slices.Clone(h.inUse), judge: h.judge}}
 }

@@ -34,6 +34,7 @@ type Case struct {
 	will      map[string]*facts.Definition // of guests, once the order is carried out
 	pieces    map[*facts.Definition][]facts.Piece
 	seats     map[string]seated        // nil: not computed yet
+	reserves  *[]Reserve               // likewise
 	meant     map[facts.Address]string // controllers of the layout by where they sit
 }
 

@@ -57,3 +57,93 @@ func TestNearInShifts(t *testing.T) {
 	b.layout.Guest("grading").Retired = true
 	assert.Equal(t, []int{5, 13}, cpus())
 }
+
+const gib = 1 << 30
+
+// paged has guest grading run near reel on node 1 of two, in huge pages.
+func (b *bench) paged(pageBytes, memoryBytes uint64) {
+	b.near(2, 2, 1)
+	yes := true
+	b.layout.Guests[0].Memory = &spec.Memory{SizeBytes: memoryBytes, HugePages: &yes, PageBytes: pageBytes}
+}
+
+func TestReserves(t *testing.T) {
+	yes, no := true, false
+	paged := func(b *bench, guest string) { // as libvirt has it: on node 1, 2 GiB in pages of 1 GiB
+		b.Edit(guest, "<os", "<memoryBacking><hugepages><page size='1' unit='GiB'/></hugepages></memoryBacking><numatune><memory mode='strict' nodeset='1'/></numatune><os")
+		b.Edit(guest, "1048576</memory>", "2097152</memory>")
+	}
+	second := func(b *bench) *spec.Guest {
+		b.layout.Guests = append(b.layout.Guests, invented.Guest("second"))
+		g := &b.layout.Guests[len(b.layout.Guests)-1]
+		g.CPU, g.Memory = &spec.CPU{Count: 2, Near: &spec.Ref{Name: "reel"}}, &spec.Memory{SizeBytes: 3 * gib, HugePages: &yes, PageBytes: gib}
+		return g
+	}
+	one := func(before, after int, guests ...string) []assess.Reserve {
+		return []assess.Reserve{{Node: 1, SizeBytes: gib, Before: before, After: after, Guests: guests}}
+	}
+	node := func(b *bench) *facts.Pages { return &b.Survey.Topology.Nodes[1].HugePages[1] }
+	for name, c := range map[string]struct {
+		change func(*bench)
+		want   []assess.Reserve
+	}{
+		"as many as the guest needs":  {func(b *bench) { b.paged(gib, 4*gib) }, one(0, 4, "grading")},
+		"true is the host's default":  {func(b *bench) { b.paged(0, 4*gib) }, []assess.Reserve{{Node: 1, SizeBytes: 2 << 20, After: 2048, Guests: []string{"grading"}}}},
+		"those of one shift together": {func(b *bench) { b.paged(gib, 4*gib); second(b) }, one(0, 7, "grading", "second")},
+		"those of different shifts in turns": {func(b *bench) {
+			b.paged(gib, 4*gib)
+			second(b)
+			b.layout.Shifts[1].Guests = append(b.layout.Shifts[1].Guests, spec.Ref{Name: "second"})
+		}, one(0, 4, "grading", "second")},
+		"more than enough stays": {func(b *bench) {
+			b.paged(gib, 4*gib)
+			*node(b) = facts.Pages{SizeBytes: gib, Total: 9, Free: 9}
+		}, one(9, 9, "grading")},
+		"what somebody else uses is not free": {func(b *bench) {
+			b.paged(gib, 4*gib)
+			*node(b) = facts.Pages{SizeBytes: gib, Total: 5, Free: 3, Surplus: 1}
+		}, one(4, 6, "grading")},
+		"guests that libvirt knows need theirs": {func(b *bench) {
+			b.paged(gib, 4*gib)
+			b.Builder.Guest("other", "/srv/images/other.qcow2")
+			paged(b, "other")
+		}, one(0, 6, "grading")},
+		"of strangers alone it says nothing": {func(b *bench) {
+			b.near(2, 2, 1)
+			b.Builder.Guest("other", "/srv/images/other.qcow2")
+			paged(b, "other")
+		}, []assess.Reserve{}},
+		"what the order takes goes back": {func(b *bench) {
+			b.near(2, 2, 1)
+			paged(b, "catalogue")
+			b.layout.Guest("catalogue").Memory = &spec.Memory{SizeBytes: 2 * gib, HugePages: &no}
+			*node(b) = facts.Pages{SizeBytes: gib, Total: 5, Free: 5}
+		}, one(5, 3, "catalogue")},
+		"what a retired guest leaves goes back, but for others' need": {func(b *bench) {
+			b.paged(gib, 4*gib)
+			paged(b, "catalogue")
+			b.layout.Guest("catalogue").Retired = true
+			*node(b) = facts.Pages{SizeBytes: gib, Total: 5, Free: 5}
+		}, one(5, 4, "grading", "catalogue")},
+		"nothing is reserved for strangers when a guest leaves": {func(b *bench) {
+			b.near(2, 2, 1)
+			paged(b, "catalogue")
+			b.layout.Guest("catalogue").Retired = true
+			b.Builder.Guest("other", "/srv/images/other.qcow2")
+			paged(b, "other")
+			*node(b) = facts.Pages{SizeBytes: gib, Total: 1, Free: 1}
+		}, one(1, 1, "catalogue")},
+		"a node of which nothing is known": {func(b *bench) {
+			b.paged(gib, 4*gib)
+			b.Survey.Topology.Gaps = []facts.Gap{{Fact: "node 1"}}
+		}, []assess.Reserve{}},
+	} {
+		t.Run(name, func(t *testing.T) {
+			b := newBench()
+			c.change(b)
+			for _, shift := range []*spec.Shift{nil, b.layout.Shift("day"), b.layout.Shift("night")} {
+				assert.Equal(t, c.want, assess.NewCase(b.layout, facts.NewIndex(&b.Survey), shift).Reserves(), "whichever shift is aimed at")
+			}
+		})
+	}
+}

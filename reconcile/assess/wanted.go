@@ -115,7 +115,7 @@ func (c *Case) wanted(g *spec.Guest) definition.Wanted {
 	}
 	if g.Memory != nil {
 		w.MemoryBytes = g.Memory.SizeBytes
-		w.HugePages = g.Memory.HugePages
+		w.HugePages, w.PageBytes = g.Memory.HugePages, g.Memory.PageBytes
 	}
 	for _, d := range g.Disks {
 		w.Disks = append(w.Disks, c.disk(d))

@@ -2,6 +2,7 @@ package facts
 
 import (
 	"encoding/json"
+	"fmt"
 	"maps"
 	"slices"
 )
@@ -31,6 +32,7 @@ func (d Difference) String() string {
 func Differences(a, b Survey) []Difference {
 	var list []Difference
 	list = append(list, differ("host", []Machine{a.Machine}, []Machine{b.Machine}, func(m Machine) string { return m.Name })...)
+	list = append(list, differ("node", settled(a.Topology.Nodes), settled(b.Topology.Nodes), func(n Node) string { return fmt.Sprint(n.Number) })...)
 	list = append(list, differ("function", a.Functions, b.Functions, func(f Function) string { return f.Address.String() })...)
 	list = append(list, differ("block device", a.Blocks, b.Blocks, func(b Block) string { return b.Name })...)
 	list = append(list, differ("mount", a.Mounts, b.Mounts, func(m Mount) string { return m.Path + " of " + m.Devno.String() })...)
@@ -44,6 +46,15 @@ func Differences(a, b Survey) []Difference {
 	list = append(list, differ("shim disk", a.Shims, b.Shims, func(p PlacedShim) string { return p.Path })...)
 	list = append(list, differ("variable store", a.Stores, b.Stores, func(s VariableStore) string { return s.Path })...)
 	list = append(list, differ("firmware", a.Firmware, b.Firmware, func(f Firmware) string { return f.Path })...)
+	return list
+}
+
+// settled leaves out how much memory is free, which is never the same twice.
+func settled(list []Node) []Node {
+	list = slices.Clone(list)
+	for i := range list {
+		list[i].FreeBytes = 0
+	}
 	return list
 }
 

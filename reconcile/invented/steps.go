@@ -35,7 +35,7 @@ func Steps() []step.Step {
 		&step.WriteEntry{Guest: "grading", Store: "/vars.fd", StoreSum: "a0", Entry: facts.NewEntry{Label: "x", File: `\a.efi`}},
 		&step.StopGuest{Guest: "grading", Limit: time.Minute, LetsGo: []facts.Identity{reel}, Mounts: []step.Filesystem{shelf}, ByHand: asked},
 		&step.StartGuest{Guest: "grading", Limit: time.Minute, Borrows: []facts.Identity{reel}, Frees: []string{"/srv/shelf"}, LivesOn: []string{"/srv/films"},
-			Aside: []facts.Identity{{Controller: "card"}}, Guarded: true, Filled: []string{"reel"}, ROM: rom.Path, Shim: shim.Path, Apart: []string{"second"}, Made: []string{"/srv/images/back.qcow2"}, Store: "/vars.fd"},
+			Aside: []facts.Identity{{Controller: "card"}}, Guarded: true, Filled: []string{"reel"}, ROM: rom.Path, Shim: shim.Path, Apart: []string{"second"}, Made: []string{"/srv/images/back.qcow2"}, Store: "/vars.fd", Pages: step.PagesOn(1, 2<<20)},
 		&step.DefineGuest{Guest: "grading", Before: before, Wanted: starts},
 		&step.DefineGuest{Guest: "scans", Wanted: definition.Wanted{Name: "scans", MemoryBytes: 1 << 30, CPUs: 1}},
 		&step.RetireGuest{Guest: "grading", Before: before, Autostart: true},
@@ -44,6 +44,8 @@ func Steps() []step.Step {
 		&step.TakeBack{Controller: reel, Limit: time.Minute, Guest: "grading"},
 		&step.TakeBack{Controller: reel, Limit: time.Minute, Idle: true},
 		&step.SetAside{Controller: reel, For: "other"},
+		&step.KeepPages{Node: 1, SizeBytes: 2 << 20, Before: 3, After: 515, Guests: []string{"grading"}, Off: []string{"catalogue"}},
+		&step.KeepPages{Node: 1, SizeBytes: 2 << 20, Before: 515, After: 3, Guests: []string{"grading"}, Off: []string{"grading"}},
 	)
 }
 

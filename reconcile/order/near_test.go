@@ -88,3 +88,35 @@ func TestMapIsReliedOn(t *testing.T) {
 		})
 	}
 }
+
+// paged is near with the memory of grading in huge pages.
+func paged() (*invented.Builder, *spec.Layout) {
+	b, layout := near()
+	yes := true
+	layout.Guests[0].Memory = &spec.Memory{SizeBytes: 1 << 30, HugePages: &yes, PageBytes: 2 << 20}
+	return b, layout
+}
+
+func TestPagesArePlanned(t *testing.T) {
+	b, layout := paged()
+	b.Run("catalogue")
+	assert.Equal(t, []string{installs, "change the definition of guest grading", "shut down guest catalogue",
+		"reserve huge pages of 2.0 MiB on node 1: 512 instead of 0", "unmount shelf of reel at /srv/shelf",
+		"start guest grading, which borrows reel"}, does(plan(t, b, layout, "day")), "once whoever ends has left its memory, before who needs them")
+	assert.Contains(t, does(plan(t, b, layout, "night")), "reserve huge pages of 2.0 MiB on node 1: 512 instead of 0", "grading may be started by hand")
+
+	xml, _, err := defines(t, plan(t, b, layout, "day"), "grading").After()
+	require.NoError(t, err)
+	kept, err := definition.Read(xml)
+	require.NoError(t, err)
+	grading := &b.Survey.Libvirt.Guests[0]
+	grading.Kept = &kept
+	node := &b.Survey.Topology.Nodes[1].HugePages[0]
+	node.Total, node.Free = 512, 512
+	assert.NotContains(t, strings.Join(does(plan(t, b, layout, "day")), "\n"), "huge pages", "they are there")
+
+	no := false
+	layout.Guests[0].Memory.HugePages, layout.Guests[0].Memory.PageBytes = &no, 0
+	assert.Equal(t, []string{installs, "change the definition of guest grading",
+		"give back huge pages of 2.0 MiB on node 1: 0 instead of 512"}, does(plan(t, b, layout, ""))[:3])
+}

@@ -44,6 +44,7 @@ func (p *planner) plan() error {
 			return err
 		}
 	}
+	p.keepPages()
 	for i := range p.c.Layout.Controllers {
 		found := p.c.Found(p.c.Layout.Controllers[i].Name)
 		if found.Function == nil {
@@ -194,6 +195,7 @@ func (p *planner) start(g *spec.Guest) {
 	if entry, _ := p.c.Entry(g); entry != nil {
 		s.Store = entry.Store.Path
 	}
+	s.Pages = p.pagesOf(g)
 	for _, ref := range g.Borrows {
 		found := p.c.Found(ref.Name)
 		s.Borrows = append(s.Borrows, found.Identity())

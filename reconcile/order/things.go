@@ -60,6 +60,10 @@ var things = map[string]thingKind{
 		return controllerNamed(controller)
 	}},
 
+	// How many there are of each is a fact of the host. A guest that finds too few
+	// does not start.
+	"pages": {starts: unaffected, first: always("as before"), under: func(string) step.Thing { return step.Thing{Kind: "host"} }},
+
 	"made": {starts: unaffected, first: (*planner).made, read: reader.made},
 
 	"firmware":  {starts: unaffected, first: always("as planned"), read: func(r reader, name string) { one(r, "", r.ix.Image(name)) }},

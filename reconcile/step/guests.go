@@ -108,6 +108,7 @@ type StartGuest struct {
 	Shim    string           `json:"shim,omitempty"`     // path of the shim disk that it boots by
 	Apart   []string         `json:"apart,omitempty"`    // guests that an order shuts down before, since both cannot run
 	Made    []string         `json:"made,omitempty"`     // images of its disks that earlier steps make of drives
+	Pages   string           `json:"pages,omitempty"`    // huge pages that a step before it reserves (PagesOn)
 	Store   string           `json:"store,omitempty"`    // path of its variable store, where a step before it writes to it
 }
 
@@ -152,6 +153,9 @@ func (s *StartGuest) needs() []Condition {
 	}
 	if s.Shim != "" {
 		list = append(list, shimIs(s.Shim, "in place"))
+	}
+	if s.Pages != "" {
+		list = append(list, pagesAre(s.Pages, "as planned"))
 	}
 	for _, path := range s.Made {
 		list = append(list, madeIs(path, "whole"))

@@ -99,6 +99,7 @@ type Ports struct {
 	Drives    Drives
 	Starters  Starters
 	Images    Images
+	Pages     Pages
 	Person    Person
 }
 
@@ -243,7 +244,7 @@ var kinds = byName(
 	&InstallGuard{}, &InstallWatch{}, &PlaceROM{}, &PlaceShim{}, &WriteEntry{},
 	&StopGuest{}, &StartGuest{}, &DefineGuest{}, &RetireGuest{},
 	&Mount{}, &Unmount{}, &TakeBack{}, &SetAside{},
-	&ByHand{}, &ClearDrive{}, &CopySystem{}, &StartAtBoot{}, &WriteTable{}, &MakeFilesystem{}, &CopyBack{},
+	&ByHand{}, &ClearDrive{}, &CopySystem{}, &StartAtBoot{}, &WriteTable{}, &MakeFilesystem{}, &CopyBack{}, &KeepPages{},
 )
 
 func byName(list ...Step) map[string]reflect.Type {

@@ -97,6 +97,8 @@ func QuestionOf(name string) (question facts.Matter, image string) {
 
 func systemIs(controller, value string) Condition { return is("system", controller, value) } // as copied, starts at boot
 
+func pagesAre(name, value string) Condition { return is("pages", name, value) } // as before, as planned
+
 func guardIs(value string) Condition { return is("guard", "", value) } // in force, absent
 
 func watchIs(value string) Condition { return is("watch", "", value) } // in force, absent
