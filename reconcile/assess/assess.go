@@ -71,6 +71,8 @@ var checks = []Check{
 	{"shift", "shift.go", checkShifts},
 	{"memory", "memory.go", checkMemory},
 	{"near", "near.go", checkNear},
+	{"node-memory", "nodememory.go", checkNodeMemory},
+	{"huge-pages", "pages.go", checkPages},
 	{"copy", "copy.go", checkCopy},
 	{"copy-from", "back.go", checkCopyFrom},
 	{"partition", "partition.go", checkPartitions},

@@ -439,6 +439,36 @@ var cases = map[string]struct {
 		b.Builder.Guest("other", "/srv/images/other.qcow2")
 		b.Edit("other", "<os", "<cputune><vcpupin vcpu='0' cpuset='6'/></cputune><os")
 	}, "near", assess.Caution, "the others are of other"},
+	"no pages of that size": {func(b *bench) {
+		b.paged(gib, 16*gib)
+		b.Survey.Topology.Nodes[1].HugePages = nil
+		b.shift = "day"
+	}, "huge-pages", assess.Stop, "take pages of a size that the host has"},
+	"no pages of that size for a guest that is not started": {func(b *bench) {
+		b.paged(16*gib, 16*gib)
+	}, "huge-pages", assess.Caution, "no huge pages of 16.0 GiB"},
+	"pages on no known node": {func(b *bench) {
+		b.paged(2<<20, gib)
+		b.layout.Guests[0].CPU.Near = nil
+	}, "huge-pages", assess.Caution, "fewer than 512 of 2.0 MiB are free"},
+	"more pages than the node has memory": {func(b *bench) {
+		b.paged(gib, 16*gib)
+		b.shift = "day"
+	}, "huge-pages", assess.Stop, "All reserves of node 1 together would be 16.0 GiB"},
+	"more pages than are free": {func(b *bench) {
+		b.paged(gib, 4*gib)
+		b.Survey.Topology.Nodes[1].FreeBytes = gib
+		b.shift = "day"
+	}, "huge-pages", assess.Caution, "1.0 GiB are free now"},
+	"more memory than the node has": {func(b *bench) {
+		b.near(2, 2, 1)
+		b.layout.Guests[0].Memory = &spec.Memory{SizeBytes: 16 * gib}
+		b.shift = "day"
+	}, "node-memory", assess.Stop, "take 16.0 GiB from node 1"},
+	"more memory than is left beside the pages": {func(b *bench) {
+		b.near(2, 2, 1)
+		b.Survey.Topology.Nodes[1].HugePages[1].Total = 15
+	}, "node-memory", assess.Caution, "15.0 GiB of it are reserved"},
 	"partition to be mounted will hold no filesystem": {func(b *bench) {
 		moving(b)
 		b.layout.Controllers[0].Drive.Partitions[0].Format = ""
