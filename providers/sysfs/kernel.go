@@ -115,12 +115,24 @@ func meminfo(content []byte, word string) (uint64, error) {
 	return 0, errors.New("it has no line " + strings.TrimSuffix(word, ":"))
 }
 
+// cpus counts the processors, and notes what the first says of itself (Linux
+// arch/x86/kernel/cpu/proc.c; other architectures say neither).
 func (s *survey) cpus(proc place) int {
 	content, err := s.read("proc/cpuinfo")
 	count := 0
 	for line := range strings.Lines(string(content)) {
-		if name, _, _ := strings.Cut(line, ":"); strings.TrimSpace(name) == "processor" {
+		name, value, _ := strings.Cut(line, ":")
+		value = strings.TrimSpace(value)
+		switch name = strings.TrimSpace(name); {
+		case name == "processor":
 			count++
+		case name == "vendor_id" && count == 1:
+			s.out.Machine.CPUMaker = value
+		case name == "address sizes" && count == 1:
+			bits, _, _ := strings.Cut(value, " bits physical")
+			if width, err := strconv.ParseUint(bits, 10, 6); err == nil {
+				s.out.Machine.AddressBits = int(width)
+			}
 		}
 	}
 	switch {
@@ -131,7 +143,9 @@ func (s *survey) cpus(proc place) int {
 		err = errors.New("it has no line processor")
 	}
 	if err != nil {
-		proc.gap("machine.cpus", "cpuinfo", err)
+		for _, fact := range []string{"machine.cpus", "machine.cpu_maker", "machine.address_bits"} {
+			proc.gap(fact, "cpuinfo", err)
+		}
 	}
 	return count
 }

@@ -49,9 +49,10 @@ func eachMoment(t *testing.T, check func(t *testing.T, moment string, survey fac
 }
 
 // lspciForm takes apart what lspci(8) of pciutils 3.9 printed with -vvv -nn -D.
-var lspciForm = struct{ head, region, msix, table, pba, link, payload *regexp.Regexp }{
+var lspciForm = struct{ head, region, rom, msix, table, pba, link, payload *regexp.Regexp }{
 	head:   regexp.MustCompile(`^(\S+) .* \[([0-9a-f]{4})\]: (.*) \[([0-9a-f]{4}):([0-9a-f]{4})\](?: \(rev ([0-9a-f]{2})\))?(?: \(prog-if ([0-9a-f]{2}) .*\))?`),
-	region: regexp.MustCompile(`Region (\d): (I/O ports|Memory) at ([0-9a-f]+) .*\[size=(\d+)([KMG]?)\]`),
+	region: regexp.MustCompile(`Region (\d): (I/O ports|Memory) at ([0-9a-f]+) (?:\((32|64)-bit, (non-)?prefetchable\))?.*\[size=(\d+)([KMG]?)\]`),
+	rom:    regexp.MustCompile(`Expansion ROM at [0-9a-f]+ .*\[size=(\d+)([KMG]?)\]`),
 	msix:   regexp.MustCompile(`MSI-X: Enable\S Count=(\d+)`),
 	table:  regexp.MustCompile(`Vector table: BAR=(\d) offset=([0-9a-f]+)`),
 	pba:    regexp.MustCompile(`PBA: BAR=(\d) offset=([0-9a-f]+)`),
@@ -88,7 +89,10 @@ func fromLspci(t *testing.T, section string) facts.Function {
 	for _, line := range lines {
 		if m := lspciForm.region.FindStringSubmatch(line); m != nil {
 			f.BARs = append(f.BARs, facts.BAR{Index: int(number(m[1], 10)), Start: number(m[3], 16),
-				SizeBytes: number(m[4], 10) * units[m[5]], IO: m[2] == "I/O ports"})
+				SizeBytes: number(m[6], 10) * units[m[7]], IO: m[2] == "I/O ports", Wide: m[4] == "64", Prefetch: m[4] != "" && m[5] == ""})
+		}
+		if m := lspciForm.rom.FindStringSubmatch(line); m != nil {
+			f.OptionROM = &facts.OptionROM{SizeBytes: number(m[1], 10) * units[m[2]]}
 		}
 		if m := lspciForm.msix.FindStringSubmatch(line); m != nil {
 			f.MSIX = &facts.MSIX{Vectors: int(number(m[1], 10))}

@@ -108,7 +108,10 @@ func (s *survey) readFunction(p place, f *facts.Function) {
 			p.gap("virtual_functions", "sriov_numvfs", unexpected(text))
 		}
 	}
-	f.BARs = bars(p)
+	regions(p, f)
+	resizable(p, f)
+	first, _ := p.textIfAny("boot_vga", "boot_vga")
+	f.BootVGA = first == "1"
 	readConfig(p, f)
 }
 

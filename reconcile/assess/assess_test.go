@@ -94,6 +94,20 @@ func (b *bench) is(vendor, device pci.ID, methods ...string) {
 	f.Vendor, f.Device, f.ResetMethods = vendor, device, methods
 }
 
+// regions gives the controller these regions.
+func (b *bench) regions(bars ...facts.BAR) *facts.Function {
+	f := b.Function(b.reel)
+	f.BARs = bars
+	return f
+}
+
+// display makes the controller a graphics card without a ROM.
+func (b *bench) display() *facts.Function {
+	f := b.Function(b.reel)
+	f.Class = 0x030000
+	return f
+}
+
 // seen has grading's image hold a system of which the questions are answered so, in
 // their sequence, and grading start from its copy.
 func (b *bench) seen(kind string, says ...facts.Held) {
@@ -381,6 +395,54 @@ var cases = map[string]struct {
 		"quirk", assess.Note, "ATS"},
 	"slow to wake": {func(b *bench) { b.is(0x1022, 0x1639, "pm") },
 		"quirk", assess.Note, "disable_idle_d3"},
+	"an interrupt table over its pending bits": {func(b *bench) {
+		b.regions(facts.BAR{Start: 0xfe000000, SizeBytes: 16 << 10}).MSIX = &facts.MSIX{Vectors: 65, TableOffset: 0x2000, PBAOffset: 0x2400}
+	}, "registers", assess.Stop, "overlap"},
+	"an interrupt table beyond its region": {func(b *bench) {
+		b.regions(facts.BAR{Start: 0xfe000000, SizeBytes: 8 << 10}).MSIX = &facts.MSIX{Vectors: 65, TableOffset: 0x1fc0}
+	}, "registers", assess.Stop, "reach beyond region 0, which has 8.0 KiB"},
+	"pending bits in a region that is not there": {func(b *bench) {
+		b.regions(facts.BAR{Start: 0xfe000000, SizeBytes: 16 << 10}).MSIX = &facts.MSIX{Vectors: 65, TableOffset: 0x2000, PBABAR: 4}
+	}, "registers", assess.Stop, "region 4, which has 0 B"},
+	"a guest outside the layout's word holds such": {func(b *bench) {
+		at := b.NVMe("RL-4410-0088")
+		b.Hold("catalogue", at)
+		b.Function(at).MSIX = &facts.MSIX{Vectors: 1}
+		b.shift = "night"
+	}, "registers", assess.Stop, "of guest catalogue"},
+	"doorbells in the table's page": {func(b *bench) {
+		b.regions(facts.BAR{Start: 0xfe000000, SizeBytes: 16 << 10}).MSIX = &facts.MSIX{Vectors: 32, TableOffset: 0x1800, PBAOffset: 0x3000}
+	}, "registers", assess.Note, "doorbells"},
+	"a region of one page with the table": {func(b *bench) {
+		f := b.regions(facts.BAR{Start: 0xfe000000, SizeBytes: 4 << 10})
+		f.MSIX, f.Class = &facts.MSIX{Vectors: 4, TableOffset: 0x800, PBAOffset: 0xc00}, 0x020000
+	}, "registers", assess.Note, "the rest of its region"},
+	"a small region in a page with others": {func(b *bench) { b.regions(facts.BAR{Start: 0xfe000400, SizeBytes: 1 << 10}) },
+		"registers", assess.Note, "region 0 shares a page"},
+	"regions larger than any window": {func(b *bench) {
+		b.regions(facts.BAR{Index: 1, SizeBytes: 64 << 30, Wide: true, Prefetch: true, Sizes: 1<<8 | 1<<16})
+	}, "aperture", assess.Caution, "<entry name='opt/ovmf/X-PciMmio64Mb'>65536</entry>"},
+	"regions that can be made smaller": {func(b *bench) {
+		b.regions(facts.BAR{Index: 1, SizeBytes: 64 << 30, Wide: true, Prefetch: true, Sizes: 1<<8 | 1<<16})
+	}, "aperture", assess.Caution, "echo 8 > /sys/bus/pci/devices/0000:01:00.0/resource1_resize"},
+	"regions that need newer firmware": {func(b *bench) {
+		b.Edit("grading", "</os>", "</os><cpu mode='host-passthrough'><maxphysaddr mode='passthrough'/></cpu>")
+		b.Survey.Machine.AddressBits, b.Survey.Machine.CPUMaker = 39, "GenuineIntel"
+		b.regions(facts.BAR{Index: 1, SizeBytes: 64 << 30, Wide: true, Prefetch: true})
+	}, "aperture", assess.Note, "from edk2-stable202211 on keeps 64.0 GiB"},
+	"regions beyond what the guest addresses": {func(b *bench) {
+		b.Edit("grading", "</os>", "</os><cpu><maxphysaddr mode='emulate' bits='36'/></cpu>")
+		b.regions(facts.BAR{Index: 1, SizeBytes: 32 << 30, Wide: true, Prefetch: true}, facts.BAR{Index: 3, SizeBytes: 32 << 20, Wide: true, Prefetch: true})
+	}, "aperture", assess.Caution, "end beyond what 36 bits address"},
+	"regions that must lie low": {func(b *bench) { b.regions(facts.BAR{Index: 2, SizeBytes: 2 << 30, Wide: true}) },
+		"aperture", assess.Caution, "may lack room below 4 GiB"},
+	"the card that the host started with": {func(b *bench) { b.display().BootVGA = true },
+		"option-rom", assess.Caution, "<rom file="},
+	"a card whose ROM is a copy in memory": {func(b *bench) { b.display().OptionROM = &facts.OptionROM{SizeBytes: 128 << 10, Shadow: true} },
+		"option-rom", assess.Caution, "a copy in memory"},
+	"a card without a ROM": {func(b *bench) { b.display() },
+		"option-rom", assess.Note, "until its own driver has it"},
+
 	"two want it at once": {func(b *bench) {
 		b.layout.Guests = append(b.layout.Guests, invented.Guest("second", "reel"))
 		b.layout.Shifts[0].Guests = append(b.layout.Shifts[0].Guests, spec.Ref{Name: "second"})
@@ -1198,6 +1260,26 @@ func TestNoNoise(t *testing.T) {
 			b.Survey.Machine.Kernel = "5.10.0-30-amd64"
 			b.is(0x144d, 0xa804)
 		},
+		"regions that fit": func(b *bench) {
+			b.regions(facts.BAR{SizeBytes: 16 << 20}, facts.BAR{Index: 1, SizeBytes: 16 << 30, Wide: true, Prefetch: true}, facts.BAR{Index: 3, SizeBytes: 32 << 20, Wide: true, Prefetch: true})
+		},
+		"regions that fit since the firmware was told": func(b *bench) {
+			b.Edit("grading", "</os>", "</os><sysinfo type='fwcfg'><entry name='opt/ovmf/X-PciMmio64Mb'>65536</entry></sysinfo>")
+			b.regions(facts.BAR{Index: 1, SizeBytes: 64 << 30, Wide: true, Prefetch: true})
+		},
+		"tables that QEMU mends": func(b *bench) {
+			f := b.regions(facts.BAR{Start: 0xfe000000, SizeBytes: 8 << 10})
+			f.MSIX, f.Vendor, f.Device, f.Class = &facts.MSIX{Vectors: 9, PBAOffset: 0x8000}, 0x1425, 0x5801, 0x020000
+		},
+		"tables as drives have them": func(b *bench) {
+			b.regions(facts.BAR{Start: 0xfe000000, SizeBytes: 16 << 10, Wide: true}).MSIX = &facts.MSIX{Vectors: 33, TableOffset: 0x3000, PBAOffset: 0x2000}
+		},
+		"a graphics card with a ROM of its own": func(b *bench) { b.display().OptionROM = &facts.OptionROM{SizeBytes: 128 << 10} },
+		"a graphics card with a ROM file": func(b *bench) {
+			b.display()
+			b.Hold("grading", b.reel)
+			b.Edit("grading", "</hostdev>", "<rom file='/usr/share/qemu/x.rom'/></hostdev>")
+		},
 		"an image on a drive that comes home first": func(b *bench) {
 			b.Builder.Guest("third", "/srv/shelf/third.qcow2")
 			b.Survey.Paths = b.Survey.Paths[:2]
@@ -1211,7 +1293,7 @@ func TestNoNoise(t *testing.T) {
 			b := newBench()
 			change(b)
 			for _, f := range b.findings() {
-				assert.NotContains(t, []string{"undeclared", "card", "shared", "host-disk", "guest-disk", "memory", "reset", "quirk", "only-display"}, f.Check, "%+v", f)
+				assert.NotContains(t, []string{"undeclared", "card", "shared", "host-disk", "guest-disk", "memory", "reset", "quirk", "only-display", "registers", "aperture", "option-rom"}, f.Check, "%+v", f)
 			}
 		})
 	}

@@ -39,7 +39,7 @@ func (t *tree) read(xml string) (facts.Definition, error) {
 	}
 	readReaches(t.guest, &d, taken)
 	readNear(t.guest, &d)
-	for _, part := range []func(*etree.Element, *facts.Definition) error{readRecords, readMemory, readCPUs, readBoot} {
+	for _, part := range []func(*etree.Element, *facts.Definition) error{readRecords, readMemory, readCPUs, readBoot, readAddressing} {
 		if err := part(t.guest, &d); err != nil {
 			return facts.Definition{}, fmt.Errorf("read definition: %w", err)
 		}

@@ -42,6 +42,8 @@ type Function struct {
 	ResetMethods    []string    `json:"reset_methods,omitempty"`      // reset_method: "flr" (function-level reset), "bus", ...; empty: the kernel cannot reset it, or must not
 	BARs            []BAR       `json:"bars,omitempty"`               // resource, its first six lines; those in use
 	MSIX            *MSIX       `json:"msix,omitempty"`               // config, capability 0x11; nil: it has none, or config was not read so far
+	OptionROM       *OptionROM  `json:"option_rom,omitempty"`         // resource, its seventh line; nil: it has none
+	BootVGA         bool        `json:"boot_vga,omitempty"`           // boot_vga is 1: the host's firmware used it as the display
 	Slot            string      `json:"slot,omitempty"`               // physical slot, a name under /sys/bus/pci/slots; empty: in none
 	Parent          *Address    `json:"parent,omitempty"`             // physfn, a link: the one that has made this virtual function (SR-IOV); nil: it is none
 	Virtual         int         `json:"virtual_functions,omitempty"`  // sriov_numvfs: how many it has made
@@ -79,10 +81,19 @@ func (l *Link) Told() string {
 // BAR is a base address region that is in use, as a line of the file resource
 // has it.
 type BAR struct {
-	Index     int    `json:"index"`        // from 0
-	Start     uint64 `json:"start"`        // address
-	SizeBytes uint64 `json:"size_bytes"`   // from its first to its last address
-	IO        bool   `json:"io,omitempty"` // ports, not memory
+	Index     int    `json:"index"`                  // from 0
+	Start     uint64 `json:"start"`                  // address
+	SizeBytes uint64 `json:"size_bytes"`             // from its first to its last address
+	IO        bool   `json:"io,omitempty"`           // ports, not memory
+	Wide      bool   `json:"wide,omitempty"`         // memory that may lie above 4 GiB (64-bit)
+	Prefetch  bool   `json:"prefetchable,omitempty"` // memory that may be read ahead: behind a bridge only such may lie above 4 GiB
+	Sizes     uint64 `json:"sizes,omitempty"`        // resource0_resize and so on, of large ones: bit n for a size of 2^n MiB that it can be given; 0: it has one size, or the kernel does not say
+}
+
+// OptionROM is the region with a function's option ROM (expansion ROM).
+type OptionROM struct {
+	SizeBytes uint64 `json:"size_bytes"`       // from its first to its last address
+	Shadow    bool   `json:"shadow,omitempty"` // what can be read there is the copy that the host's firmware made in memory, and used
 }
 
 // MSIX says where a function keeps its interrupt table (PCI Local Bus

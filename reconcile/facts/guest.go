@@ -56,6 +56,7 @@ type Definition struct {
 	Pinned      string     `json:"pinned_cpus,omitempty"`  // the host's CPUs that its processors are pinned to; empty: none is
 	Locked      bool       `json:"locked,omitempty"`       // all its memory stays in place
 	Boot        Boot       `json:"boot"`
+	Addressing  Addressing `json:"addressing,omitzero"`
 }
 
 // Hostdev is a PCI function in a guest's definition (<hostdev type='pci'>).

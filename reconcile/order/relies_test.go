@@ -23,7 +23,7 @@ var howRelied = map[string]string{
 	"Survey": "host", "Machine": "host", "Topology": "host", "Node": "host", "Core": "host", "Pages": "host", "Claim": "host", "Virtualization": "host", "Pool": "host", "Network": "host",
 	"Descriptor": "host", "Offers": "libvirt", "MachineTarget": "host", "Gap": "host and controller",
 	"InstalledGuard": "guard", "GuardFiles": "guard", "InstalledWatch": "watch", "WatchFiles": "watch",
-	"Function": "controller", "BAR": "controller", "MSIX": "controller", "NVMe": "controller", "Namespace": "controller", "Interface": "controller", "Built": "controller", "Link": "controller",
+	"Function": "controller", "BAR": "controller", "OptionROM": "controller", "MSIX": "controller", "NVMe": "controller", "Namespace": "controller", "Interface": "controller", "Built": "controller", "Link": "controller",
 	"Block": "controller", "PartitionTable": "controller", "Partition": "controller", "Signature": "controller", "Mapper": "controller",
 	"Content": "controller and image", "Table": "controller and image", "Entry": "controller and image", "Volume": "controller and image", "ImageFile": "image",
 	"Installed": "controller and image, and by question", "Answer": "controller and image, and by question",
@@ -34,7 +34,7 @@ var howRelied = map[string]string{
 	"Attached": "not noted: a use of a controller", "Opener": "not noted: comes and goes", "Session": "not noted: comes and goes",
 	"Swap":       "not noted: a use of a controller",
 	"Definition": "not noted: its text is", "Hostdev": "not noted: in the text", "Disk": "not noted: in the text", "Reach": "not noted: in the text", "Identity": "not noted: in the text",
-	"Boot": "not noted: in the text", "Feature": "not noted: in the text", "Ranked": "not noted: in the text",
+	"Boot": "not noted: in the text", "Feature": "not noted: in the text", "Ranked": "not noted: in the text", "Addressing": "not noted: in the text",
 }
 
 // Every fact is relied on, or there is a reason why not: a new one is, and a new
