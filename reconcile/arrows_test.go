@@ -27,7 +27,7 @@ var allowed = map[string][]string{
 	"reconcile/order":             {"spec", "reconcile/strict", "reconcile/facts", "reconcile/definition", "reconcile/assess", "reconcile/guard", "reconcile/step", "reconcile/watch"},
 	"reconcile/adopt":             {"spec", "reconcile/facts", "reconcile/definition", "reconcile/assess", "reconcile/step", "reconcile/order"},
 	"reconcile/carry":             {"spec", "reconcile/strict", "reconcile/facts", "reconcile/definition", "reconcile/assess", "reconcile/guard", "reconcile/step", "reconcile/order"},
-	"reconcile/since":             {"spec", "reconcile/facts", "reconcile/assess"},
+	"reconcile/since":             {"spec", "reconcile/facts", "reconcile/definition", "reconcile/assess"},
 	"reconcile/page":              {"spec", "reconcile/facts", "reconcile/definition", "reconcile/assess", "reconcile/guard", "reconcile/step", "reconcile/order", "reconcile/speed", "reconcile/watch"},
 	"reconcile/rehearse":          {"reconcile"},
 	"reconcile/twin":              {"reconcile/facts"},

@@ -3,6 +3,7 @@ package since
 import (
 	"slices"
 
+	"lendkeep/reconcile/definition"
 	"lendkeep/reconcile/facts"
 )
 
@@ -36,7 +37,7 @@ func (c *comparison) guest(was, is *facts.Guest) {
 		c.say(of, "%s", either(c.is.Survey.Libvirt.Gaps, "guest "+was.Name+" has no kept definition any more", "the kept definition of guest "+was.Name+" is not seen"))
 	case before == nil:
 		c.say(of, "guest %s has a kept definition now%s", was.Name, either(c.was.Survey.Libvirt.Gaps, "", notBefore))
-	case before.XML != now.XML:
+	case !definition.Same(before.XML, now.XML):
 		c.definition(of, before, now)
 	}
 }

@@ -80,10 +80,11 @@ func TestChanges(t *testing.T) {
 			b.Survey.Libvirt = facts.Virtualization{URI: b.Survey.Libvirt.URI, Gaps: []facts.Gap{{Fact: "guests and pools", Path: "qemu:///system", Reason: "no answer"}}}
 		}, []string{"guest grading is not seen", "guest catalogue is not seen", "not known any more: guests and pools (qemu:///system: no answer)"}},
 		{"a start", func(b *invented.Builder) { b.Run("catalogue") }, []string{"guest catalogue was shut off, is running"}},
-		{"a definition", func(b *invented.Builder) { b.Survey.Libvirt.Guests[1].Kept.XML += "\n" }, []string{"the definition of guest catalogue has changed"}},
+		{"a definition", func(b *invented.Builder) { b.Edit("catalogue", "</devices>", "<rng model='virtio'/></devices>") }, []string{"the definition of guest catalogue has changed"}},
+		{"a definition that is written otherwise", func(b *invented.Builder) { b.Survey.Libvirt.Guests[1].Kept.XML += "\n" }, []string{}},
 		{"memory of a guest", func(b *invented.Builder) {
 			d := b.Survey.Libvirt.Guests[1].Kept
-			d.XML, d.MemoryBytes = d.XML+"\n", 3<<30
+			d.XML, d.MemoryBytes = strings.Replace(d.XML, "</domain>", "<title>more</title></domain>", 1), 3<<30
 		}, []string{"the memory of guest catalogue was 1.0 GiB, is 3.0 GiB"}},
 		{"a pool", func(b *invented.Builder) {
 			b.Survey.Libvirt.Pools = append(b.Survey.Libvirt.Pools, facts.Pool{Name: "images", Kind: "dir"})
