@@ -28,8 +28,15 @@ type KeepPages struct {
 	Off       []string `json:"off,omitempty"`    // guests that earlier steps shut down, whose memory is free then
 }
 
+// mostBytes bounds what pages may be together: no machine has so much memory (Linux
+// Documentation/arch/x86/x86_64/mm.rst: 4 PiB with five levels of page tables).
+const mostBytes = 4 << 50
+
 // Sound refuses a number that is none, or no change.
 func (s *KeepPages) Sound() error {
+	if s.SizeBytes > 0 && uint64(max(s.Before, s.After, 0)) > mostBytes/s.SizeBytes {
+		return fmt.Errorf("%d huge pages of %d bytes are more than a machine can have", max(s.Before, s.After), s.SizeBytes)
+	}
 	if s.Before < 0 || s.After < 0 || s.Before == s.After || s.SizeBytes == 0 || s.Node < 0 {
 		return fmt.Errorf("%d huge pages of %d bytes on node %d instead of %d are no change that can be made", s.After, s.SizeBytes, s.Node, s.Before)
 	}

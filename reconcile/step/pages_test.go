@@ -57,7 +57,7 @@ func TestKeepPages(t *testing.T) {
 			tells(c.s.MayUndo(ix), c.mayUndo)
 		})
 	}
-	for _, s := range []step.KeepPages{{SizeBytes: 1}, {SizeBytes: 1, After: -1}, {Before: -1, SizeBytes: 1}, {After: 1}, {After: 1, SizeBytes: 1, Node: -1}} {
+	for _, s := range []step.KeepPages{{SizeBytes: 1}, {SizeBytes: 1, After: -1}, {Before: -1, SizeBytes: 1}, {After: 1}, {After: 1, SizeBytes: 1, Node: -1}, {After: 1 << 40, SizeBytes: 1 << 30}} {
 		assert.Error(t, s.Sound(), "%+v", s)
 	}
 	assert.NoError(t, more.Sound())
