@@ -7,13 +7,16 @@ import (
 	"lendkeep/spec"
 )
 
-// Screen adds a graphics card with its sound, both functions of one slot and of one
-// IOMMU group, and gives the address of the first.
+// Screen adds a graphics card with its sound behind a port of its own, both functions of
+// one slot and of one IOMMU group, and gives the address of the first.
 func (b *Builder) Screen() facts.Address {
 	at, port, group := facts.Address{Bus: 0xe0}, facts.Address{Slot: 0x10}, 90
 	for b.Function(at) != nil {
 		at.Bus, port.Slot, group = at.Bus+1, port.Slot+1, group+1
 	}
+	own := group + 100
+	b.Survey.Functions = append(b.Survey.Functions, facts.Function{Address: port, Vendor: 0x8086, Device: 0x1901, Class: 0x060400, HeaderType: 1,
+		Driver: "pcieport", Group: &own, NUMANode: -1, DeviceName: "Invented Port"})
 	for n, f := range []facts.Function{
 		{Device: 0x2484, Class: 0x030000, Driver: "nouveau", ResetMethods: []string{"bus"}, DeviceName: "Invented Graphics"},
 		{Device: 0x228b, Class: 0x040300, Driver: "snd_hda_intel", DeviceName: "Invented Sound"},
