@@ -1274,9 +1274,13 @@ func TestNoNoise(t *testing.T) {
 		"tables as drives have them": func(b *bench) {
 			b.regions(facts.BAR{Start: 0xfe000000, SizeBytes: 16 << 10, Wide: true}).MSIX = &facts.MSIX{Vectors: 33, TableOffset: 0x3000, PBAOffset: 0x2000}
 		},
-		"a graphics card with a ROM of its own": func(b *bench) { b.display().OptionROM = &facts.OptionROM{SizeBytes: 128 << 10} },
+		"a graphics card with a ROM of its own": func(b *bench) {
+			b.display().OptionROM = &facts.OptionROM{SizeBytes: 128 << 10}
+			b.Function(b.NVMe("RL-4410-0099")).Class = 0x030000 // the host's own
+		},
 		"a graphics card with a ROM file": func(b *bench) {
 			b.display()
+			b.Function(b.NVMe("RL-4410-0099")).Class = 0x030000
 			b.Hold("grading", b.reel)
 			b.Edit("grading", "</hostdev>", "<rom file='/usr/share/qemu/x.rom'/></hostdev>")
 		},
