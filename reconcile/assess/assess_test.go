@@ -496,6 +496,10 @@ var cases = map[string]struct {
 		b.near(2, 2, 1)
 		b.Survey.Topology.Nodes[1].MemoryBytes = 0
 	}, "near", assess.Caution, "slot of node 0"},
+	"libvirt sees other cores": {func(b *bench) {
+		b.near(2, 2, 1)
+		b.Survey.Libvirt.Cells = []facts.Cell{{Node: 1, CPUs: "4-7,12-15", Cores: []string{"4", "5"}}}
+	}, "near", assess.Caution, "cores 4,12 and 5,13"},
 	"cores of another guest": {func(b *bench) {
 		b.near(2, 6, 1)
 		b.Builder.Guest("other", "/srv/images/other.qcow2")

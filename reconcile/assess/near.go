@@ -2,6 +2,8 @@
 // the controller is on is not known, that node has no memory or no processors, or
 // not enough whole cores for the guest beside those that may run at the same time.
 //
+// Also told is where libvirt sees other CPUs there than the kernel shows.
+//
 // A core is the guest's with all its siblings, and one core of each node stays the
 // host's. Guests of other shifts share; those that libvirt knows and the layout
 // does not keep what they are pinned to.
@@ -17,6 +19,7 @@ package assess
 import (
 	"fmt"
 	"slices"
+	"strings"
 
 	"lendkeep/reconcile/definition"
 	"lendkeep/reconcile/facts"
@@ -135,6 +138,7 @@ func checkNear(c *Case) []Finding {
 		g := &c.Layout.Guests[i]
 		near := c.Near(g)
 		if near.Why == "" {
+			list = append(list, c.otherCores(g, near)...)
 			continue
 		}
 		controller := g.CPU.Near.Name
@@ -154,6 +158,38 @@ func checkNear(c *Case) []Finding {
 		list = append(list, f)
 	}
 	return list
+}
+
+// otherCores tells where libvirt, which does the pinning, takes other CPUs for the
+// node's than the kernel shows: it reads them once, when it begins.
+func (c *Case) otherCores(g *spec.Guest, near Nearness) []Finding {
+	cells := c.Facts.Survey.Libvirt.Cells
+	if near.Map == nil || len(cells) == 0 {
+		return nil
+	}
+	n := c.Facts.Survey.Topology.Node(near.Map.Node)
+	var ours []string
+	on, _ := facts.ParseCPUs(n.CPUs) // it has some, since there is a map
+	for _, core := range c.Facts.Survey.Topology.Cores {
+		if set, err := facts.ParseCPUs(core.CPUs); err == nil && set.Within(on) {
+			ours = append(ours, core.CPUs)
+		}
+	}
+	theirs := facts.Cell{CPUs: none}
+	if i := slices.IndexFunc(cells, func(cell facts.Cell) bool { return cell.Node == n.Number }); i >= 0 {
+		theirs = cells[i]
+	}
+	slices.Sort(ours)
+	if theirs.CPUs == n.CPUs && slices.Equal(ours, slices.Sorted(slices.Values(theirs.Cores))) {
+		return nil
+	}
+	return []Finding{{Severity: Caution, At: g.CPU.At,
+		Summary: shorten(fmt.Sprintf("libvirt sees other CPUs on node %d", n.Number)),
+		Detail:  fmt.Sprintf("Guest %s shall run there, on whole cores; the kernel and libvirt do not agree on which those are. libvirt reads them when it begins.", g.Name),
+		Causes: []Cause{{fmt.Sprintf("/sys/devices/system/node/node%d/cpulist", n.Number), n.CPUs + ", cores " + strings.Join(ours, " and ")},
+			{"virsh capabilities, <topology>", theirs.CPUs + ", cores " + strings.Join(theirs.Cores, " and ")}},
+		Remedies: []string{"see which CPUs are online: lscpu --all --extended", "restart libvirt, which ends no guest, and survey again"},
+	}}
 }
 
 // otherNode gives where a controller had better be, if that is known: the nearest

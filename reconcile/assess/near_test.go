@@ -33,6 +33,9 @@ func TestNear(t *testing.T) {
 	assert.Empty(t, b.nearness("catalogue"))
 	assert.NotContains(t, whole(b.findings()), "cannot be near")
 
+	b.Survey.Libvirt.Cells = []facts.Cell{{Node: 1, CPUs: "4-7,12-15", Cores: []string{"7,15", "4,12", "5,13", "6,14"}}}
+	assert.NotContains(t, whole(b.findings()), "libvirt sees other CPUs")
+
 	b.near(1, 3, -1) // a host of one node need not say it
 	assert.Equal(t, assess.Nearness{Map: &definition.Near{Node: 0, CPUs: []int{1, 5, 2}, Rest: "0,4"}}, b.nearness("grading"))
 }

@@ -15,9 +15,17 @@ type Virtualization struct {
 	Networks  []Network `json:"networks,omitempty"`
 	IOMMU     *bool     `json:"iommu,omitempty"` // host capabilities: <iommu support>; nil: not said
 	Emulator  string    `json:"emulator,omitempty"`
+	Cells     []Cell    `json:"cells,omitempty"`      // host capabilities: <topology>; what libvirt takes for the nodes and cores
 	GuestType string    `json:"guest_type,omitempty"` // best type for new guests: "kvm", "qemu", "test"
 	Offers    Offers    `json:"offers,omitzero"`      // to new guests
 	Gaps      []Gap     `json:"gaps,omitempty"`
+}
+
+// Cell is a NUMA node of the host as libvirt sees it.
+type Cell struct {
+	Node  int      `json:"node"`
+	CPUs  string   `json:"cpus,omitempty"`  // "0-3,8-11"; empty: it has none
+	Cores []string `json:"cores,omitempty"` // siblings of each core, "0,8"
 }
 
 // Offers is what libvirt's domain capabilities (virConnectGetDomainCapabilities)

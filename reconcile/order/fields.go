@@ -50,6 +50,7 @@ var passing = map[string]string{
 	"Virtualization.Guests": "by guest, and as uses of controllers",
 	"Virtualization.Pools":  "by their folders, and as uses of controllers",
 	"Virtualization.Offers": "a subject of its own, of orders that make a guest",
+	"Virtualization.Cells":  "a second opinion; what the kernel says is relied on",
 
 	"Function.PowerState": "the kernel lets idle functions sleep",
 	"Function.Asked":      "nothing is lent until the kernel was asked, whatever the order says",

@@ -20,7 +20,7 @@ import (
 // on. Of those that are noted whole every field counts that order.Passing does
 // not name; a type that is not here is a fact that nobody has thought of.
 var howRelied = map[string]string{
-	"Survey": "host", "Machine": "host", "Topology": "host", "Node": "host", "Core": "host", "Pages": "host", "Claim": "host", "Virtualization": "host", "Pool": "host", "Network": "host",
+	"Survey": "host", "Machine": "host", "Topology": "host", "Node": "host", "Core": "host", "Cell": "not noted: a second opinion", "Pages": "host", "Claim": "host", "Virtualization": "host", "Pool": "host", "Network": "host",
 	"Descriptor": "host", "Offers": "libvirt", "MachineTarget": "host", "Gap": "host and controller",
 	"InstalledGuard": "guard", "GuardFiles": "guard", "InstalledWatch": "watch", "WatchFiles": "watch",
 	"Function": "controller", "BAR": "controller", "OptionROM": "controller", "MSIX": "controller", "NVMe": "controller", "Namespace": "controller", "Interface": "controller", "Built": "controller", "Link": "controller",

@@ -54,6 +54,7 @@ func TestFromFiles(t *testing.T) {
 	assert.Equal(t, "/usr/bin/qemu-system-x86_64", v.Emulator)
 	require.NotNil(t, v.IOMMU)
 	assert.True(t, *v.IOMMU)
+	assert.Equal(t, []facts.Cell{{CPUs: "0-1", Cores: []string{"0", "1"}}}, v.Cells)
 	assert.Equal(t, []facts.Pool{
 		{Name: "shelf", Kind: "dir", Active: true, Target: "/srv/shelf"},
 		{Name: "vg0", Kind: "logical", Target: "/dev/vg0", Sources: []string{"/dev/nvme0n1p2", "/dev/sdb"}},

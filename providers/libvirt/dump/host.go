@@ -92,7 +92,31 @@ type capabilities struct {
 	IOMMU   *struct {
 		Support string `xml:"support,attr"`
 	} `xml:"host>iommu"`
+	Cells  []cell      `xml:"host>topology>cells>cell"`
 	Guests []guestKind `xml:"guest"`
+}
+
+// cell is a NUMA node of the host.
+type cell struct {
+	Node int `xml:"id,attr"`
+	CPUs []struct {
+		ID       int    `xml:"id,attr"`
+		Siblings string `xml:"siblings,attr"`
+	} `xml:"cpus>cpu"`
+}
+
+// fact gives a cell as facts have it; sets that are none are left out.
+func (c cell) fact() facts.Cell {
+	on := facts.CPUs{}
+	made := facts.Cell{Node: c.Node}
+	for _, cpu := range c.CPUs {
+		on[cpu.ID] = true
+		if core, err := facts.ParseCPUs(cpu.Siblings); err == nil && !slices.Contains(made.Cores, core.String()) {
+			made.Cores = append(made.Cores, core.String())
+		}
+	}
+	made.CPUs = on.String()
+	return made
 }
 
 // guestKind is an architecture that the host can run guests of.
@@ -124,6 +148,9 @@ func (s *Seen) Host(text string) error {
 	if c.IOMMU != nil {
 		has := c.IOMMU.Support == "yes"
 		s.IOMMU = &has
+	}
+	for _, cell := range c.Cells {
+		s.Cells = append(s.Cells, cell.fact())
 	}
 	machines := c.native()
 	if machines == nil {
