@@ -56,7 +56,7 @@ func (d *drawing) guest(name string) Guest {
 	if known := d.ix.Guest(name); known != nil {
 		drawn.Running, drawn.Condition = known.Running, known.Condition
 		if all := known.Definitions(); len(all) > 0 {
-			drawn.Size = plain.Count(all[0].CPUs, "processor") + ", " + facts.Size(all[0].MemoryBytes)
+			drawn.Size = plain.Count(all[0].CPUs, "processor") + ", " + facts.Size(all[0].MemoryBytes) + seat(all[0])
 			drawn.Disks = d.disks(all[0])
 		}
 		d.takes(&drawn, known)
@@ -72,6 +72,25 @@ func (d *drawing) guest(name string) Guest {
 		}
 	}
 	return drawn
+}
+
+// seat tells where on the host a guest of that definition runs; nothing where it says
+// nothing of that.
+func seat(definition *facts.Definition) string {
+	text := ""
+	if definition.HugePages {
+		text += " in huge pages"
+	}
+	if definition.PageBytes != 0 {
+		text += " of " + facts.Size(definition.PageBytes)
+	}
+	if definition.MemoryNodes != "" {
+		text += " of node " + definition.MemoryNodes
+	}
+	if definition.Pinned != "" {
+		text += ", pinned to CPUs " + definition.Pinned
+	}
+	return text
 }
 
 // takes notes the functions that a guest has, and those that it takes when it is

@@ -65,6 +65,10 @@ func (d *drawing) places(s step.Step) []Mention {
 	case *step.CopyBack:
 		add(d.guestMention(s.Guest))
 		add(d.ofLayout(s.Controller.Controller))
+	case *step.KeepPages:
+		for _, guest := range s.Guests {
+			add(d.guestMention(guest))
+		}
 	case *step.PlaceROM:
 		add(d.ofLayout(s.Controller))
 	case *step.PlaceShim:
