@@ -283,6 +283,34 @@ func TestValuesInARow(t *testing.T) {
 	assert.Equal(t, "values refer to each other too deeply", ds[0].Summary)
 }
 
+func TestHugePages(t *testing.T) {
+	layout, ds := load(t, `host "larch" {}
+guest "a" {
+  memory {
+    size       = gib(4)
+    huge_pages = gib(1)
+  }
+}
+guest "b" {
+  memory {
+    size       = gib(4)
+    huge_pages = false
+  }
+}
+guest "c" {
+  memory {
+    size       = gib(4)
+    huge_pages = null
+  }
+}`)
+	require.Empty(t, ds)
+	assert.Equal(t, stated(true), layout.Guest("a").Memory.HugePages)
+	assert.Equal(t, uint64(1<<30), layout.Guest("a").Memory.PageBytes)
+	assert.Equal(t, stated(false), layout.Guest("b").Memory.HugePages)
+	assert.Zero(t, layout.Guest("b").Memory.PageBytes)
+	assert.Nil(t, layout.Guest("c").Memory.HugePages)
+}
+
 func stated(value bool) *bool { return &value }
 
 // One call is bounded by its arguments, a layout by all of its calls: each of
