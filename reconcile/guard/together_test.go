@@ -72,7 +72,7 @@ func TestWholeSlotAtAStart(t *testing.T) {
 			b.Function(b.Card(sound, "e1000e")).Address.Bus = 9
 		}, "82574L"},
 		"the driver of its sound is not known": {func(b *bench, at, sound facts.Address) {
-			b.Function(sound).Gaps = []facts.Gap{{Fact: "driver", Path: "/sys/devices/pci0000:00/0000:e0:00.1/driver", Reason: "r"}}
+			b.Function(sound).Gaps = []facts.Gap{{Fact: "driver", Path: "/sys/devices/pci0000:00/0000:00:10.0/0000:e0:00.1/driver", Reason: "r"}}
 		}, "driver of controller screen is not known"},
 		"granted to another": {func(b *bench, at, sound facts.Address) {
 			b.call.Granted = []guard.Grant{{Guest: "other", Address: sound}}
