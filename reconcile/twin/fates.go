@@ -161,6 +161,7 @@ var fates = map[string]fate{
 	"Virtualization.IOMMU":     {kind: copied},
 	"Virtualization.Emulator":  lost("Debian's QEMU", "what another QEMU does"),
 	"Virtualization.GuestType": lost("qemu: no KVM inside", "what only KVM does"),
+	"Virtualization.Cells":     lost("the nodes of the machine, as Debian's libvirt sees them", "that libvirt and the kernel see other CPUs on a node"),
 	"Virtualization.Offers":    lost("what Debian's QEMU offers", "what new guests get"),
 	"Virtualization.Gaps":      lost("a libvirt that answers", "what is there, unseen"),
 }
