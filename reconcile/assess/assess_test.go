@@ -535,6 +535,11 @@ var cases = map[string]struct {
 		b.near(2, 2, 1)
 		b.Survey.Topology.Nodes[1].HugePages[1].Total = 15
 	}, "node-memory", assess.Caution, "15.0 GiB of it are reserved"},
+	"more memory than huge pages for others leave": {func(b *bench) {
+		b.paged(gib, 4*gib)
+		b.layout.Guests[1].Memory = &spec.Memory{SizeBytes: 29 * gib}
+		b.shift = "night"
+	}, "memory", assess.Caution, "4.0 GiB are huge pages of none of them"},
 	"partition to be mounted will hold no filesystem": {func(b *bench) {
 		moving(b)
 		b.layout.Controllers[0].Drive.Partitions[0].Format = ""

@@ -4,7 +4,8 @@
 // A guest with a lent device has all its memory pinned, since the device may
 // write to any of it at any time (Linux Documentation/driver-api/vfio.rst), so
 // nothing of it can be swapped out or shared, whether the layout says that it
-// borrows the device or not. The guests without one can at least be squeezed.
+// borrows the device or not. The guests without one can at least be squeezed. Huge
+// pages that are reserved for others are nobody's.
 //
 // Severity: stop where the pinned part alone is more than there is; caution where
 // all together are, or where another shift is planned.
@@ -39,24 +40,51 @@ func checkMemory(c *Case) []Finding {
 // memory holds what the guests of a shift need against what the host has.
 func (c *Case) memory(shift *spec.Shift, name string, at spec.Place, have uint64) []Finding {
 	pinned, all, who := c.need(shift)
+	idle := c.idlePages(shift)
 	f := Finding{Severity: Caution, At: at,
-		Causes:   []Cause{{"/proc/meminfo", "MemTotal " + facts.Size(have)}, {at.String(), fmt.Sprintf("pinned %s, all guests %s: %v", facts.Size(pinned), facts.Size(all), who)}},
+		Causes:   []Cause{{"/proc/meminfo", "MemTotal " + facts.Size(have) + beside(idle)}, {at.String(), fmt.Sprintf("pinned %s, all guests %s: %v", facts.Size(pinned), facts.Size(all), who)}},
 		Remedies: []string{"give the guests less memory", "put them into different shifts"},
 	}
 	switch {
-	case pinned >= have:
+	case pinned+idle >= have:
 		f.Summary = shorten(name + " pins more memory than the host has")
 		f.Detail = "The memory of guests with lent devices is pinned; the host would run out of it, and kill something."
 		if c.Shift == nil || c.Shift == shift {
 			f.Severity = Stop
 		}
-	case all >= have:
+	case all+idle >= have:
 		f.Summary = shorten(name + " needs more memory than there is")
 		f.Detail = "Part of it would have to be swapped, and none of the pinned part can be."
 	default:
 		return nil
 	}
 	return []Finding{f}
+}
+
+// idlePages sums the huge pages that are reserved, by now or by the order, and that
+// no guest of a shift has its memory in: nobody else can have any of it.
+func (c *Case) idlePages(shift *spec.Shift) uint64 {
+	var kept, taken uint64
+	for _, p := range c.Facts.Survey.Machine.HugePages {
+		kept += uint64(p.Kept()) * p.SizeBytes
+	}
+	for _, r := range c.Reserves() {
+		kept += uint64(max(0, r.After-r.Before)) * r.SizeBytes
+		taken += uint64(max(0, r.Before-r.After)) * r.SizeBytes // given back
+	}
+	for _, r := range c.crew(shift) {
+		if r.has.HugePages {
+			taken += r.has.MemoryBytes
+		}
+	}
+	return kept - min(kept, taken)
+}
+
+func beside(idle uint64) string {
+	if idle == 0 {
+		return ""
+	}
+	return ", of which " + facts.Size(idle) + " are huge pages of none of them"
 }
 
 // need sums the memory of all guests that run in a shift. A guest of the shift

@@ -76,6 +76,7 @@ func TestSurveyThatContradictsItselfIsRefused(t *testing.T) {
 		"a CPU of two nodes":                {func(s *facts.Survey) { s.Topology.Nodes = []facts.Node{{CPUs: "0-3"}, {Number: 1, CPUs: "3"}} }, "CPU 3 is of two nodes"},
 		"a CPU of two cores":                {func(s *facts.Survey) { s.Topology.Cores = []facts.Core{{CPUs: "0,8"}, {CPUs: "8"}} }, "CPU 8 is of two cores"},
 		"no CPUs":                           {func(s *facts.Survey) { s.Topology.Cores = []facts.Core{{CPUs: "all"}} }, "not a set of CPUs"},
+		"isolated, but no CPUs":             {func(s *facts.Survey) { s.Topology.Isolated = "most" }, "not a set of CPUs"},
 		"huge pages of no size":             {func(s *facts.Survey) { s.Topology.Nodes = []facts.Node{{HugePages: []facts.Pages{{}}}} }, "of no size"},
 		"path":                              {func(s *facts.Survey) { s.Paths = append(s.Paths, s.Paths[0]) }, "is listed twice"},
 		"drive on an absent controller": {func(s *facts.Survey) { s.Functions[0].Address = elsewhere },

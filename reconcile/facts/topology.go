@@ -113,6 +113,11 @@ func (s Survey) soundTopology() error {
 			return fmt.Errorf("node %d has huge pages of no size", n.Number)
 		}
 	}
+	for _, set := range []string{s.Topology.Online, s.Topology.Isolated, s.Topology.Tickless} {
+		if _, err := ParseCPUs(set); err != nil && set != "" {
+			return err
+		}
+	}
 	if err := s.Topology.disjoint("nodes", len(s.Topology.Nodes), func(i int) string { return s.Topology.Nodes[i].CPUs }); err != nil {
 		return err
 	}
