@@ -2,7 +2,7 @@
 // one NUMA node need more than it has, beside the huge pages that are reserved
 // there. The kernel gives them none of another node's: a guest that does not get
 // its memory is not started, or killed while it runs (libvirt domain format,
-// <numatune>, mode strict).
+// `<numatune>`, mode strict).
 //
 // Severity: stop for the shift that is planned; caution where another is.
 //
