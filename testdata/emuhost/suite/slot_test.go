@@ -51,7 +51,10 @@ func TestPartOfAWholeSlotIsRefused(t *testing.T) {
 	h.sleeping("grading")
 	h.layout(one(both))
 	device := h.namespace(machine.TwinB)
-	h.Cleanup(func() { h.shell("umount -q /mnt/use; rm -rf /mnt/use; wipefs -qa " + device) })
+	h.Cleanup(func() {
+		h.shell("umount -q /mnt/use; rm -rf /mnt/use")
+		h.blank(machine.TwinB)
+	})
 	h.shell("mkfs.ext4 -q -F " + device + " && udevadm settle && mkdir -p /mnt/use && mount " + device + " /mnt/use")
 	refused := h.lendkeep("plan", "workshop", "--shift", "day")
 	assert.Equal(t, 1, refused.Exit)
