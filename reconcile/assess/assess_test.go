@@ -813,6 +813,12 @@ var cases = map[string]struct {
 		b.Function(b.Card(b.reel, "bochs-drm")).Class = 0x038000
 		b.layout.Controllers = append(b.layout.Controllers, spec.Controller{Name: "card", PCI: &spec.PCIIdentity{Vendor: 0x8086, Device: 0x10d3}})
 	}, "only-display", assess.Caution, "0000:01:01.0/class"},
+	"the last display is not the first function of its slot": {func(b *bench) {
+		at := b.screen()
+		b.Function(at).Class = 0x040300
+		at.Function = 1
+		b.Function(at).Class = 0x030000
+	}, "only-display", assess.Caution, "0000:e0:00.1/class"},
 	"a card whose interface is nowhere to be seen": {func(b *bench) {
 		b.Function(b.reel).Gaps = []facts.Gap{{Fact: facts.GapInterfaces, Path: "/sys/class/net", Reason: "another namespace may have it"}}
 	}, "host-use", assess.Stop, "that is not seen, maybe"},

@@ -14,7 +14,6 @@ import (
 	"slices"
 
 	"lendkeep/reconcile/facts"
-	"lendkeep/spec"
 	"lendkeep/spec/plain"
 )
 
@@ -24,7 +23,7 @@ const classDisplay = 0x03
 
 func checkDisplays(c *Case) []Finding {
 	var lent []Found
-	for _, found := range c.taken() {
+	for _, found := range parts(c.taken()) {
 		if found.Function.Class>>16 == classDisplay {
 			lent = append(lent, found)
 		}
@@ -53,10 +52,8 @@ func checkDisplays(c *Case) []Finding {
 // borrowerOf names a guest that a controller is lent to; GUEST where it is put
 // aside for another's sake.
 func (c *Case) borrowerOf(found Found) string {
-	for i := range c.Layout.Guests {
-		if slices.ContainsFunc(c.Layout.Guests[i].Borrows, func(ref spec.Ref) bool { return ref.Name == found.Controller.Name }) {
-			return c.Layout.Guests[i].Name
-		}
+	if all := c.Borrowers(found.Controller.Name); len(all) > 0 {
+		return all[0].Name
 	}
 	return "GUEST"
 }
