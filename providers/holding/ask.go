@@ -138,7 +138,6 @@ func shareHidden(ctx context.Context, s *facts.Survey, of map[facts.Address]bool
 
 // lookAround looks for names: processes, and mounts of other namespaces.
 func lookAround(ctx context.Context, s *facts.Survey, of map[facts.Address]bool) error {
-	found := map[facts.Address][]facts.Attached{}
 	chars, errChars := characters(s, of)
 	wanted := map[node]bool{}
 	for _, c := range chars {
@@ -159,6 +158,7 @@ func lookAround(ctx context.Context, s *facts.Survey, of map[facts.Address]bool)
 			b.Openers = opened[node{block, b.Devno}]
 		}
 	}
+	found := map[facts.Address][]facts.Attached{}
 	for _, c := range chars {
 		if who := opened[c.node]; len(who) > 0 {
 			found[c.function] = append(found[c.function], facts.Attached{Name: c.name, Class: c.class, Openers: who})

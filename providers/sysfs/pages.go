@@ -27,7 +27,7 @@ func (t Tree) KeepPages(ctx context.Context, node int, sizeBytes uint64, pages i
 	}
 	var gaps []facts.Gap
 	p := place{&reader{fsys: t.fsys}, dir, &gaps}
-	kept := int(p.number("pages", "nr_hugepages", 10, 31)) - int(p.number("pages", "surplus_hugepages", 10, 31))
+	kept := facts.Pages{Total: int(p.number("pages", "nr_hugepages", 10, 31)), Surplus: int(p.number("pages", "surplus_hugepages", 10, 31))}.Kept()
 	switch {
 	case len(gaps) > 0:
 		return fmt.Errorf("%s: read %s back: %s", what, gaps[0].Path, gaps[0].Reason)

@@ -47,10 +47,8 @@ func (s *survey) meant() func(*facts.Function) bool {
 		for _, r := range s.about.Controllers {
 			places[r.Address], serials[r.Serial] = true, true
 			if r.Whole() { // those too that are in its slot and not among them
-				for n := range uint8(8) {
-					at := r.Address
-					at.Function = n
-					places[at] = true
+				for _, mate := range r.Address.Slotmates() {
+					places[mate] = true
 				}
 			}
 		}

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"math/bits"
 	"net/netip"
 	"slices"
 	"strconv"
@@ -104,13 +105,8 @@ func address4(text string) netip.Addr {
 }
 
 func prefixLength(mask netip.Addr) int {
-	length := 0
-	for _, b := range mask.As4() {
-		for ; b&0x80 != 0; b <<= 1 {
-			length++
-		}
-	}
-	return length
+	bytes := mask.As4()
+	return bits.LeadingZeros32(^binary.BigEndian.Uint32(bytes[:]))
 }
 
 // address4 gives an address to the interface whose network it is in; the kernel's

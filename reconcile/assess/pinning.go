@@ -153,11 +153,3 @@ func (r room) short(s seat, cores, threads int, who []string) string {
 		return fmt.Sprintf("the %s are for %s", has, plain.Count(threads, "processor"))
 	}
 }
-
-func setOf(list []int) facts.CPUs {
-	set := facts.CPUs{}
-	for _, n := range list {
-		set[n] = true
-	}
-	return set
-}

@@ -32,6 +32,14 @@ func nodes(count, cores, threads int) *facts.Topology {
 	return t
 }
 
+func setOf(list []int) facts.CPUs {
+	set := facts.CPUs{}
+	for _, n := range list {
+		set[n] = true
+	}
+	return set
+}
+
 func TestPinning(t *testing.T) {
 	isolated := nodes(2, 4, 2)
 	isolated.Isolated = "2-3,10-11"

@@ -214,12 +214,3 @@ func set(e *etree.Element, key, value string) bool {
 
 // unset removes an attribute and tells whether it was there.
 func unset(e *etree.Element, key string) bool { return e.RemoveAttr(key) != nil }
-
-// setText changes the text in an element and tells whether that changed anything.
-func setText(e *etree.Element, value string) bool {
-	if text(e) == value {
-		return false
-	}
-	e.SetText(value)
-	return true
-}

@@ -16,6 +16,16 @@ type Address struct {
 	Function uint8 // 0 to 7
 }
 
+// Slotmates gives every address of its slot, its own among them, by function number.
+func (a Address) Slotmates() [8]Address {
+	var all [8]Address
+	for n := range all {
+		all[n] = a
+		all[n].Function = uint8(n)
+	}
+	return all
+}
+
 // ParseAddress reads the form that the kernel prints, 0000:01:00.0: four, two,
 // two and one hexadecimal digits (Linux drivers/pci, "%04x:%02x:%02x.%d").
 func ParseAddress(text string) (Address, error) {

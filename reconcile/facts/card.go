@@ -32,7 +32,7 @@ type Built struct {
 // that looked, and connections of sshd in /proc/net/tcp and tcp6.
 type Session struct {
 	Address string `json:"address"` // of the host, "192.0.2.7"
-	Who     string `json:"who"`     // "sshd (pid 77)", "the one of this order"
+	Who     string `json:"who"`     // "sshd (pid 77)", "the one of this call"
 }
 
 // GapInterfaces is the fact of a gap that says why not everything is known of the

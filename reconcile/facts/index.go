@@ -288,10 +288,8 @@ func (ix *Index) Below(bridge Address) []*Function { return ix.below[bridge] }
 // Siblings gives the other functions of the same slot.
 func (ix *Index) Siblings(at Address) []*Function {
 	var list []*Function
-	for n := range uint8(8) {
-		sibling := at
-		sibling.Function = n
-		if f := ix.functions[sibling]; f != nil && n != at.Function {
+	for _, sibling := range at.Slotmates() {
+		if f := ix.functions[sibling]; f != nil && sibling != at {
 			list = append(list, f)
 		}
 	}

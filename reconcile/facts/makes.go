@@ -137,9 +137,8 @@ func (r Identity) At(at Address) Identity {
 // without the virtual ones that others have made.
 func (ix *Index) Physical(at Address) []*Function {
 	var list []*Function
-	for n := range uint8(8) {
-		at.Function = n
-		if f := ix.functions[at]; f != nil && f.Parent == nil {
+	for _, mate := range at.Slotmates() {
+		if f := ix.functions[mate]; f != nil && f.Parent == nil {
 			list = append(list, f)
 		}
 	}

@@ -32,8 +32,9 @@ const fveWhere = "its BitLocker metadata"
 const fveMark = "-FVE-FS-"
 
 // fveGuid is what volumes of Windows 7 and later have at byte 160, and the places of the
-// metadata behind it; those that are encrypted as they are written have another (libyal, "BitLocker Drive Encryption (BDE) format", "Volume header"; the value:
-// cryptsetup lib/bitlk/bitlk.c, BITLK_GUID_NORMAL).
+// metadata behind it; those that are encrypted as they are written have another (libyal,
+// "BitLocker Drive Encryption (BDE) format", "Volume header"; the value: cryptsetup
+// lib/bitlk/bitlk.c, BITLK_GUID_NORMAL).
 const fveGuid = "\x3b\xd6\x67\x49\x29\x2e\xd8\x4a\x83\x99\xf6\xa3\x39\xe3\xd0\x01"
 
 // clearKey tells whether a volume's key can be had without any protector: a suspended
