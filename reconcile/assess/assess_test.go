@@ -813,6 +813,10 @@ var cases = map[string]struct {
 		b.Function(b.Card(b.reel, "bochs-drm")).Class = 0x038000
 		b.layout.Controllers = append(b.layout.Controllers, spec.Controller{Name: "card", PCI: &spec.PCIIdentity{Vendor: 0x8086, Device: 0x10d3}})
 	}, "only-display", assess.Caution, "0000:01:01.0/class"},
+	"huge pages of no size": {func(b *bench) { // of a survey that somebody has made up
+		b.paged(0, 4*gib)
+		b.Survey.Topology.PageSize, b.Survey.Machine.HugePages = 0, []facts.Pages{{Free: 1}}
+	}, "huge-pages", assess.Caution, "a size that nobody names"},
 	"the last display is not the first function of its slot": {func(b *bench) {
 		at := b.screen()
 		b.Function(at).Class = 0x040300

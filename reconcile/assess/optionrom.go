@@ -25,10 +25,6 @@ import (
 	"lendkeep/spec/plain"
 )
 
-// baseDisplay is the base class of graphics cards (PCI Code and ID Assignment
-// Specification).
-const baseDisplay = 0x03
-
 func checkOptionROMs(c *Case) []Finding {
 	var list []Finding
 	for i := range c.Layout.Guests {
@@ -39,7 +35,7 @@ func checkOptionROMs(c *Case) []Finding {
 		}
 		for _, l := range d.Hostdevs {
 			f := c.Facts.Function(l.Address)
-			if f == nil || f.Class>>16 != baseDisplay || l.ROM != "" || f.Gap("option_rom") != nil {
+			if f == nil || f.Class>>16 != classDisplay || l.ROM != "" || f.Gap("option_rom") != nil {
 				continue
 			}
 			if finding, bad := optionROM(g, f); bad {

@@ -36,7 +36,7 @@ func checkPages(c *Case) []Finding {
 		f := Finding{At: g.Memory.At, Causes: []Cause{{g.Memory.At.String(), "huge pages for guest " + g.Name + ", " + facts.Size(g.Memory.SizeBytes) + " of memory"}}}
 		hold, known := c.Holds(g)
 		switch size := cmp.Or(hold.SizeBytes, g.Memory.PageBytes, c.Facts.Survey.Topology.PageSize); {
-		case !c.pagesOf(hold, known, size):
+		case size == 0 || !c.pagesOf(hold, known, size):
 			list = append(list, c.noPages(g, f, size))
 		case !known && !c.enoughPages(g, size):
 			list = append(list, c.unreserved(g, f, size))
