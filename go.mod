@@ -13,7 +13,6 @@ require (
 	github.com/creack/pty v1.1.24
 	github.com/diskfs/go-diskfs v1.9.4
 	github.com/gofrs/flock v0.13.2
-	github.com/google/renameio/v2 v2.0.2
 	github.com/hashicorp/hcl/v2 v2.25.0
 	github.com/jaypipes/pcidb v1.1.1
 	github.com/klauspost/compress v1.18.5

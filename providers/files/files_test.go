@@ -2,6 +2,7 @@ package files
 
 import (
 	"bytes"
+	"errors"
 	"io/fs"
 	"os"
 	"path/filepath"
@@ -172,29 +173,82 @@ func TestWriteBelowAnothersLink(t *testing.T) {
 	assert.NoFileExists(t, parent+"/there/b")
 }
 
-// At no moment is there half of a file, so that none stays after a kill.
-func TestWriteNewIsWholeOrNotAtAll(t *testing.T) {
-	name := filepath.Join(t.TempDir(), "a")
+// At no moment is there half of a file under any name, so that none stays after a kill;
+// where nothing was there is no other name either.
+func TestNothingHalfWrittenHasAName(t *testing.T) {
 	content := bytes.Repeat([]byte("layout\n"), 1<<20)
-	written := make(chan error)
-	go func() { written <- WriteNew(name, content, Private) }()
-	for {
-		select {
-		case err := <-written:
-			require.NoError(t, err)
+	for what, c := range map[string]struct {
+		write func(string, []byte, fs.FileMode) error
+		old   bool
+	}{
+		"a new file, by WriteNew": {WriteNew, false},
+		"a new file, by Write":    {Write, false},
+		"another content":         {Write, true},
+	} {
+		t.Run(what, func(t *testing.T) {
+			folder := t.TempDir()
+			name := filepath.Join(folder, "a")
+			if c.old {
+				require.NoError(t, os.WriteFile(name, content[:7], Private))
+			}
+			written := make(chan error)
+			go func() { written <- c.write(name, content, Private) }()
+			for done := false; !done; {
+				select {
+				case err := <-written:
+					require.NoError(t, err)
+					done = true
+				default:
+				}
+				there, err := os.ReadDir(folder)
+				require.NoError(t, err)
+				for _, entry := range there {
+					stat, err := entry.Info()
+					if errors.Is(err, fs.ErrNotExist) {
+						continue
+					}
+					require.NoError(t, err)
+					whole := stat.Size() == int64(len(content)) || c.old && entry.Name() == "a" && stat.Size() == 7
+					require.True(t, whole, "%s has %d bytes", entry.Name(), stat.Size())
+					require.True(t, c.old || entry.Name() == "a", entry.Name())
+				}
+			}
 			seen, err := os.ReadFile(name)
 			require.NoError(t, err)
 			assert.Equal(t, len(content), len(seen))
-			there, err := os.ReadDir(filepath.Dir(name))
+			there, err := os.ReadDir(folder)
 			require.NoError(t, err)
 			assert.Len(t, there, 1, "nothing else is left")
-			return
-		default:
-			if stat, err := os.Lstat(name); err == nil {
-				require.EqualValues(t, len(content), stat.Size())
-			}
-		}
+		})
 	}
+}
+
+// A filesystem without files that have no name has them under one of their own, which
+// goes again.
+func TestWriteWhereFilesHaveNames(t *testing.T) {
+	folder := t.TempDir()
+	name := filepath.Join(folder, "a")
+	for _, content := range []string{"one", "other"} {
+		file, err := os.CreateTemp(folder, "*")
+		require.NoError(t, err)
+		_, err = file.WriteString(content)
+		require.NoError(t, err)
+		made := &unnamed{file, folder, file.Name()}
+		require.NoError(t, made.replace(name))
+		made.end()
+		seen, err := os.ReadFile(name)
+		require.NoError(t, err)
+		assert.Equal(t, content, string(seen))
+	}
+	file, err := os.CreateTemp(folder, "*")
+	require.NoError(t, err)
+	made := &unnamed{file, folder, file.Name()}
+	assert.ErrorIs(t, made.give(name), fs.ErrExist)
+	require.NoError(t, made.give(name+"b"))
+	made.end()
+	there, err := os.ReadDir(folder)
+	require.NoError(t, err)
+	assert.Len(t, there, 2)
 }
 
 // What is there is not written over, whatever it is.

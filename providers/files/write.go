@@ -7,7 +7,6 @@ import (
 	"os"
 	"path/filepath"
 
-	"github.com/google/renameio/v2"
 	"golang.org/x/sys/unix"
 )
 
@@ -22,27 +21,17 @@ func Write(name string, content []byte, mode fs.FileMode) error {
 	return WriteBy(filepath.Dir(name), name, content, mode)
 }
 
-// WriteBy is Write, but what is half written lies in another folder of the same
-// filesystem: for a folder of which every file counts, whatever its name.
+// WriteBy is Write, but a name that the new file has before it takes the old one's
+// lies in another folder of the same filesystem: for a folder of which every file
+// counts, whatever its name.
 func WriteBy(making, name string, content []byte, mode fs.FileMode) error {
-	return write(making, name, content, mode, func(file *renameio.PendingFile) error { return replace(file, name) })
+	return write(making, name, content, mode, func(file *unnamed) error { return file.replace(name) })
 }
 
 // WriteNew is Write where nothing may be yet: what is there stays as it is, and the
 // error is fs.ErrExist.
 func WriteNew(name string, content []byte, mode fs.FileMode) error {
-	return write(filepath.Dir(name), name, content, mode, func(file *renameio.PendingFile) error {
-		if err := file.Sync(); err != nil {
-			return err
-		}
-		// A second name is never given over one that is there (link(2)).
-		if err := os.Link(file.Name(), name); errors.Is(err, fs.ErrExist) {
-			return fs.ErrExist
-		} else if err != nil {
-			return err
-		}
-		return file.Cleanup()
-	})
+	return write(filepath.Dir(name), name, content, mode, func(file *unnamed) error { return file.give(name) })
 }
 
 // Exchange gives a file that is there other content, as Write does, and leaves it
@@ -52,17 +41,20 @@ func Exchange(name string, content []byte) error {
 	if err := unix.Lstat(name, &there); err != nil {
 		return &fs.PathError{Op: "lstat", Path: name, Err: err}
 	}
-	return write(filepath.Dir(name), name, content, fs.FileMode(there.Mode&0o777), func(file *renameio.PendingFile) error {
+	return write(filepath.Dir(name), name, content, fs.FileMode(there.Mode&0o777), func(file *unnamed) error {
 		if err := file.Chown(int(there.Uid), int(there.Gid)); err != nil {
 			return err
 		}
-		return replace(file, name)
+		return file.replace(name)
 	})
 }
 
-// write makes a file of another name, and has it put in its place once it is whole.
-func write(making, name string, content []byte, mode fs.FileMode, put func(*renameio.PendingFile) error) (err error) {
+// write makes a file that has no name, and has it given one once it is whole.
+func write(making, name string, content []byte, mode fs.FileMode, put func(*unnamed) error) (err error) {
 	defer func() {
+		if errors.Is(err, fs.ErrExist) {
+			err = fs.ErrExist
+		}
 		if err != nil {
 			err = fmt.Errorf("write %s: %w", name, err)
 		}
@@ -71,27 +63,25 @@ func write(making, name string, content []byte, mode fs.FileMode, put func(*rena
 	if err := OwnLinks(folder); err != nil {
 		return err
 	}
-	// renameio.WriteFile would keep the mode of a file that is there.
-	file, err := renameio.NewPendingFile(name, renameio.WithTempDir(making), renameio.WithStaticPermissions(mode))
+	file, err := newUnnamed(making)
 	if err != nil {
 		return err
 	}
-	defer file.Cleanup()
+	defer file.end()
+	// The mode that a file is opened with is less the umask.
+	if err := file.Chmod(mode); err != nil {
+		return err
+	}
 	if _, err := file.Write(content); err != nil {
+		return err
+	}
+	if err := file.Sync(); err != nil {
 		return err
 	}
 	if err := put(file); err != nil {
 		return err
 	}
 	return SyncFolder(folder)
-}
-
-// replace puts a file in the place of a regular file, or where nothing is.
-func replace(file *renameio.PendingFile, name string) error {
-	if there, err := os.Lstat(name); err == nil && !there.Mode().IsRegular() {
-		return errors.New("it is there and no regular file (name the file itself)")
-	}
-	return file.CloseAtomicallyReplace()
 }
 
 // SyncFolder puts the names in a folder on the disk: without it a file that was
