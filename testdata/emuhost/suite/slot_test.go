@@ -86,7 +86,7 @@ func TestOtherControllersInUse(t *testing.T) {
 	name := strings.TrimSpace(h.run("ls", "/sys/bus/pci/devices/"+card+"/net"))
 	flags := "/sys/class/net/" + name + "/flags"
 	h.Cleanup(func() {
-		h.shell("umount -q /mnt/use; rm -rf /mnt/use; wipefs -qa " + disk + "; echo 0x1002 > " + flags)
+		h.shell("umount -q /mnt/use; rm -rf /mnt/use; blkdiscard -f -z " + disk + "; echo 0x1002 > " + flags)
 	})
 	for what, c := range map[string]struct{ layout, before, says string }{
 		"a mounted disk": {one(inSlot("8086", "2922", h.pluggedIn(ports))),
