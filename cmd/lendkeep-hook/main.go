@@ -18,11 +18,11 @@ import (
 
 	"golang.org/x/sys/unix"
 
-	"lendkeep/providers/drive"
 	"lendkeep/providers/files"
 	"lendkeep/providers/history"
 	"lendkeep/providers/holding"
 	"lendkeep/providers/hook"
+	"lendkeep/providers/mounting"
 	"lendkeep/providers/sysfs"
 	"lendkeep/reconcile/facts"
 	"lendkeep/reconcile/guard"
@@ -66,7 +66,7 @@ func main() {
 // machine gives everything of this machine. That a host cannot be told of
 // something is no reason to wait.
 func machine() surroundings {
-	here := surroundings{contents: readContents, mounts: drive.Mounts{}, ask: holding.Ask, lock: filepath.Join(files.Kept, files.LockName),
+	here := surroundings{contents: readContents, mounts: mounting.Programs{}, ask: holding.Ask, lock: filepath.Join(files.Kept, files.LockName),
 		grants: hook.Grants{Folder: hook.GrantsFolder, Now: hook.Now}, word: hook.Word{Folder: hook.GrantsFolder, Now: hook.Now},
 		later: takeBackLater, now: time.Now, wait: time.Sleep, limits: usual,
 		log:  func(text string) { quietly(logWithin, func() { logLine(text) }) },

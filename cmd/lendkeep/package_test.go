@@ -32,7 +32,7 @@ var runs = map[string][]string{
 	"cmd/lendkeep-hook/front.go":     nil,
 	"cmd/lendkeep-hook/takeback.go":  nil,
 	"providers/alarm/command.go":     nil,
-	"providers/drive/mounts.go":      {"mount", "umount", "mkfs.xfs", "mkfs.ext4"},
+	"providers/program/do.go":        {"mount", "umount", "mkfs.xfs", "mkfs.ext4"},
 	"providers/drive/newfile.go":     {"qemu-img"},
 	"providers/drive/probe/probe.go": {"blkid", "wipefs"},
 	"providers/sysfs/bind.go":        {"modprobe"},

@@ -1,4 +1,3 @@
-// Package drive acts on drives of the host: it mounts and unmounts filesystems,
-// finds a drive by what it is, and writes its ends, tables and filesystems.
-// Start at Mounts and Drives.
+// Package drive acts on drives of the host: it finds a drive by what it is, looks into
+// it, and writes its ends, tables and filesystems. Start at Contents and Drives.
 package drive

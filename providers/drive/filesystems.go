@@ -17,6 +17,7 @@ import (
 	"lendkeep/providers/drive/content"
 	"lendkeep/providers/drive/probe"
 	"lendkeep/providers/formats/table"
+	"lendkeep/providers/program"
 	"lendkeep/reconcile/facts"
 )
 
@@ -79,7 +80,7 @@ func (ds Drives) MakeFilesystem(ctx context.Context, d facts.Drive, on facts.Ent
 		if there == another {
 			arguments = append(arguments, m.force)
 		}
-		if err := run(ctx, m.program, append(arguments, node)...); err != nil {
+		if err := program.Do(ctx, m.program, append(arguments, node)...); err != nil {
 			return err
 		}
 		return madeIt(ctx, node, made)

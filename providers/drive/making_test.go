@@ -14,6 +14,7 @@ import (
 	"golang.org/x/sys/unix"
 
 	"lendkeep/providers/formats/table"
+	"lendkeep/providers/mounting"
 	"lendkeep/reconcile/facts"
 	"lendkeep/testdata/outside"
 )
@@ -291,7 +292,7 @@ func TestMakeImageRefuses(t *testing.T) {
 // The host's partition stays mounted meanwhile; one that goes must be nobody's.
 func TestMakeImageBesideAMount(t *testing.T) {
 	needMakers(t)
-	inNamespace(t, func(t *testing.T, dir string) {
+	outside.Namespace(t, func(t *testing.T, dir string) {
 		drives, d, node := loop(t, givenBytes, 512)
 		g := give(t, drives, d, node, "raw")
 		partx(t, node)
@@ -299,16 +300,16 @@ func TestMakeImageBesideAMount(t *testing.T) {
 			said, err := exec.Command("mkfs.ext4", "-q", "-F", node+part).CombinedOutput()
 			require.NoError(t, err, "%s", said)
 		}
-		require.NoError(t, Mounts{}.Mount(t.Context(), node+"p2", "ext4", dir, nil))
+		require.NoError(t, mounting.Programs{}.Mount(t.Context(), node+"p2", "ext4", dir, nil))
 		require.NoError(t, g.make(t.Context()))
 		got := wholeOf(t, g.made.Path)
 		assert.Equal(t, g.want(t)[1<<20:28<<20], got[1<<20:28<<20])
 		require.NoError(t, g.drives.RemoveImage(t.Context(), g.made, "order.1"))
-		require.NoError(t, Mounts{}.Unmount(t.Context(), dir))
+		require.NoError(t, mounting.Programs{}.Unmount(t.Context(), dir))
 
-		require.NoError(t, Mounts{}.Mount(t.Context(), node+"p3", "ext4", dir, nil))
+		require.NoError(t, mounting.Programs{}.Mount(t.Context(), node+"p3", "ext4", dir, nil))
 		assert.ErrorContains(t, g.make(t.Context()), "it is in use: partition")
-		require.NoError(t, Mounts{}.Unmount(t.Context(), dir))
+		require.NoError(t, mounting.Programs{}.Unmount(t.Context(), dir))
 		assert.NoFileExists(t, facts.PartOf(g.made.Path))
 
 		file, err := os.Open(node + "p1")

@@ -14,6 +14,7 @@ import (
 	"lendkeep/providers/drive/content"
 	"lendkeep/providers/drive/system"
 	"lendkeep/providers/formats/table"
+	"lendkeep/providers/mounting"
 	"lendkeep/reconcile/facts"
 	"lendkeep/testdata/outside"
 )
@@ -277,14 +278,14 @@ func TestShortened(t *testing.T) {
 // While a partition is mounted nothing is done to its drive.
 func TestMountedDriveIsRefused(t *testing.T) {
 	needMakers(t)
-	inNamespace(t, func(t *testing.T, dir string) {
+	outside.Namespace(t, func(t *testing.T, dir string) {
 		drives, d, node := loop(t, driveBytes, 512)
 		want := shelf(d)
 		require.NoError(t, drives.WriteTable(t.Context(), d, nil, want, "a"))
 		partx(t, node)
 		on, made := want.Entries[0], facts.NewFilesystem{Kind: "ext4", UUID: "7c3f1a52-9a0e-4c6e-8f0a-5c1f2f0e7a11"}
 		require.NoError(t, drives.MakeFilesystem(t.Context(), d, on, made, false))
-		require.NoError(t, Mounts{}.Mount(t.Context(), node+"p2", "ext4", dir, nil))
+		require.NoError(t, mounting.Programs{}.Mount(t.Context(), node+"p2", "ext4", dir, nil))
 		for what, deed := range map[string]func() error{
 			"clear":            func() error { return drives.Clear(soon(t), d, "a") },
 			"empty":            func() error { return drives.Empty(soon(t), d, 1, "a") },
@@ -294,7 +295,7 @@ func TestMountedDriveIsRefused(t *testing.T) {
 		} {
 			assert.ErrorContains(t, deed(), "it is in use: something of it is mounted", what)
 		}
-		require.NoError(t, Mounts{}.Unmount(t.Context(), dir))
+		require.NoError(t, mounting.Programs{}.Unmount(t.Context(), dir))
 		require.NoError(t, drives.ClearFilesystem(t.Context(), d, on, made))
 	})
 }

@@ -1,11 +1,10 @@
-package drive
+package mounting
 
 import (
 	"context"
 	"os"
 	"os/exec"
 	"path/filepath"
-	"runtime"
 	"strconv"
 	"strings"
 	"testing"
@@ -15,27 +14,8 @@ import (
 	"golang.org/x/sys/unix"
 
 	"lendkeep/spec"
+	"lendkeep/testdata/outside"
 )
-
-// inNamespace runs a test in a mount namespace of its own, so that nothing of
-// it is seen by, or left to, the rest of the machine. Programs that the test
-// starts are in it too, since they start from its thread.
-func inNamespace(t *testing.T, test func(t *testing.T, dir string)) {
-	if os.Geteuid() != 0 {
-		t.Skip("mounting takes root")
-	}
-	dir := t.TempDir()
-	runtime.LockOSThread() // never unlocked: the thread ends with the goroutine
-	if err := unix.Unshare(unix.CLONE_NEWNS | unix.CLONE_FS); err != nil {
-		t.Skipf("no mount namespace of its own is allowed: %v", err)
-	}
-	require.NoError(t, unix.Mount("", "/", "", unix.MS_REC|unix.MS_PRIVATE, ""))
-	if err := unix.Mount("probe", dir, "tmpfs", 0, ""); err != nil {
-		t.Skipf("no mount is allowed: %v", err)
-	}
-	require.NoError(t, unix.Unmount(dir, 0))
-	test(t, dir)
-}
 
 // mounted gives the mount options at a path as this thread sees them.
 func mounted(t *testing.T, dir string) string {
@@ -51,13 +31,13 @@ func mounted(t *testing.T, dir string) string {
 }
 
 func TestMountAndUnmount(t *testing.T) {
-	inNamespace(t, func(t *testing.T, dir string) {
-		require.NoError(t, Mounts{}.Mount(t.Context(), "shelf", "tmpfs", dir, []string{"noatime", "nodev"}))
+	outside.Namespace(t, func(t *testing.T, dir string) {
+		require.NoError(t, Programs{}.Mount(t.Context(), "shelf", "tmpfs", dir, []string{"noatime", "nodev"}))
 		assert.Contains(t, mounted(t, dir), "nodev,noatime")
-		require.NoError(t, Mounts{}.Unmount(t.Context(), dir))
+		require.NoError(t, Programs{}.Unmount(t.Context(), dir))
 		assert.Empty(t, mounted(t, dir))
 
-		err := Mounts{}.Unmount(t.Context(), dir)
+		err := Programs{}.Unmount(t.Context(), dir)
 		assert.ErrorContains(t, err, "unmount "+dir)
 		assert.ErrorContains(t, err, "not mounted")
 	})
@@ -66,40 +46,40 @@ func TestMountAndUnmount(t *testing.T) {
 // What spec makes of mount options, and takes them to mean, against mount(8) and
 // the kernel.
 func TestHardenedMounts(t *testing.T) {
-	inNamespace(t, func(t *testing.T, dir string) {
+	outside.Namespace(t, func(t *testing.T, dir string) {
 		for _, stated := range [][]string{nil, {"noatime"}, {"defaults"}, {"suid"}, {"dev", "suid"}, {"nosuid", "suid"}, {"suid", "nosuid"}, {"users"}, {"owner"}, {"ro"}} {
 			options := spec.Hardened(stated)
-			require.NoError(t, Mounts{}.Mount(t.Context(), "shelf", "tmpfs", dir, options))
+			require.NoError(t, Programs{}.Mount(t.Context(), "shelf", "tmpfs", dir, options))
 			assert.Equal(t, spec.Trusts(options), spec.Trusts(strings.Split(mounted(t, dir), ",")), "%v: %s", options, mounted(t, dir))
-			require.NoError(t, Mounts{}.Unmount(t.Context(), dir))
+			require.NoError(t, Programs{}.Unmount(t.Context(), dir))
 		}
 	})
 }
 
 func TestMountMakesItsPlace(t *testing.T) {
-	inNamespace(t, func(t *testing.T, dir string) {
+	outside.Namespace(t, func(t *testing.T, dir string) {
 		place := filepath.Join(dir, "srv", "attic")
-		require.NoError(t, Mounts{}.Mount(t.Context(), "attic", "tmpfs", place, nil))
+		require.NoError(t, Programs{}.Mount(t.Context(), "attic", "tmpfs", place, nil))
 		assert.NotEmpty(t, mounted(t, place))
-		require.NoError(t, Mounts{}.Unmount(t.Context(), place))
+		require.NoError(t, Programs{}.Unmount(t.Context(), place))
 		assert.DirExists(t, place)
 		require.NoError(t, os.WriteFile(filepath.Join(dir, "file"), nil, 0o600))
-		require.ErrorContains(t, Mounts{}.Mount(t.Context(), "attic", "tmpfs", filepath.Join(dir, "file", "attic"), nil), "not a directory")
+		require.ErrorContains(t, Programs{}.Mount(t.Context(), "attic", "tmpfs", filepath.Join(dir, "file", "attic"), nil), "not a directory")
 	})
 }
 
 func TestBusyMountNamesItsUsers(t *testing.T) {
-	inNamespace(t, func(t *testing.T, dir string) {
-		require.NoError(t, Mounts{}.Mount(t.Context(), "shelf", "tmpfs", dir, nil))
+	outside.Namespace(t, func(t *testing.T, dir string) {
+		require.NoError(t, Programs{}.Mount(t.Context(), "shelf", "tmpfs", dir, nil))
 		worker := exec.Command("sleep", "600")
 		worker.Dir = dir
 		require.NoError(t, worker.Start())
 		defer func() {
 			_ = worker.Process.Kill()
 			_ = worker.Wait()
-			require.NoError(t, Mounts{}.Unmount(t.Context(), dir))
+			require.NoError(t, Programs{}.Unmount(t.Context(), dir))
 		}()
-		err := Mounts{}.Unmount(t.Context(), dir)
+		err := Programs{}.Unmount(t.Context(), dir)
 		assert.ErrorContains(t, err, "target is busy")
 		assert.ErrorContains(t, err, "busy: sleep (pid "+strconv.Itoa(worker.Process.Pid)+") works in "+dir)
 		assert.NotEmpty(t, mounted(t, dir), "a busy filesystem stays")
@@ -141,19 +121,19 @@ func TestPrograms(t *testing.T) {
 	}
 	said := filepath.Join(bin, "said")
 	program("mount", `for a; do echo "[$a]"; done > `+said+`; echo "$LC_ALL" >> `+said+"\n")
-	require.NoError(t, Mounts{}.Mount(t.Context(), "/dev/x; rm y", "xfs", "/srv/a b", []string{"noatime", "ro"}))
+	require.NoError(t, Programs{}.Mount(t.Context(), "/dev/x; rm y", "xfs", "/srv/a b", []string{"noatime", "ro"}))
 	content, err := os.ReadFile(said)
 	require.NoError(t, err)
 	assert.Equal(t, "[-t]\n[xfs]\n[-o]\n[noatime,ro]\n[--]\n[/dev/x; rm y]\n[/srv/a b]\nC\n", string(content))
-	require.NoError(t, Mounts{}.Mount(t.Context(), "/dev/x", "", "/srv", nil))
+	require.NoError(t, Programs{}.Mount(t.Context(), "/dev/x", "", "/srv", nil))
 	content, err = os.ReadFile(said)
 	require.NoError(t, err)
 	assert.Equal(t, "[--]\n[/dev/x]\n[/srv]\nC\n", string(content))
 
 	program("mount", "echo 'mount: wrong fs type,' >&2\necho '  bad option.' >&2\nexit 32\n")
-	assert.EqualError(t, Mounts{}.Mount(t.Context(), "/dev/x", "xfs", "/srv", nil), "mount /dev/x at /srv: mount: wrong fs type, bad option.")
+	assert.EqualError(t, Programs{}.Mount(t.Context(), "/dev/x", "xfs", "/srv", nil), "mount /dev/x at /srv: mount: wrong fs type, bad option.")
 	program("mount", "exit 32\n")
-	assert.EqualError(t, Mounts{}.Mount(t.Context(), "/dev/x", "xfs", "/srv", nil), "mount /dev/x at /srv: mount: exit status 32")
+	assert.EqualError(t, Programs{}.Mount(t.Context(), "/dev/x", "xfs", "/srv", nil), "mount /dev/x at /srv: mount: exit status 32")
 
 	begun := filepath.Join(bin, "begun")
 	require.NoError(t, unix.Mkfifo(begun, 0o666))
@@ -163,9 +143,9 @@ func TestPrograms(t *testing.T) {
 		_, _ = os.ReadFile(begun) // returns once the program has begun
 		cancel()
 	}()
-	err = Mounts{}.Unmount(ctx, "/srv")
+	err = Programs{}.Unmount(ctx, "/srv")
 	assert.ErrorIs(t, err, context.Canceled)
 	assert.ErrorContains(t, err, "its outcome is not known")
-	err = Mounts{}.Unmount(ctx, "/srv")
+	err = Programs{}.Unmount(ctx, "/srv")
 	assert.ErrorContains(t, err, "was not begun")
 }

@@ -1,21 +1,20 @@
-package drive
+// Package mounting mounts and unmounts filesystems of this machine. Start at Programs.
+package mounting
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"os"
-	"os/exec"
 	"strings"
 	"time"
 
 	"lendkeep/providers/program"
 )
 
-// Mounts mounts and unmounts filesystems of this machine by mount(8) and
+// Programs mounts and unmounts filesystems of this machine by mount(8) and
 // umount(8), which know of fstab, of mount programs for single filesystems and
 // of what else listens.
-type Mounts struct{}
+type Programs struct{}
 
 // usersWithin is how long users of a busy filesystem are looked for: what /proc has
 // of a process that hangs may never come.
@@ -24,7 +23,7 @@ const usersWithin = 2 * time.Second
 // Mount mounts a device at a path, which is made where it is missing, as systemd
 // does for its mounts (systemd.mount(5)); it stays when the mount goes. Without a
 // kind the kind is what the device holds; options are joined by commas.
-func (Mounts) Mount(ctx context.Context, device, kind, path string, options []string) error {
+func (Programs) Mount(ctx context.Context, device, kind, path string, options []string) error {
 	if err := os.MkdirAll(path, 0o755); err != nil {
 		return fmt.Errorf("mount %s at %s: %w", device, path, err)
 	}
@@ -35,7 +34,7 @@ func (Mounts) Mount(ctx context.Context, device, kind, path string, options []st
 	if len(options) > 0 {
 		arguments = append(arguments, "-o", strings.Join(options, ","))
 	}
-	if err := run(ctx, "mount", append(arguments, "--", device, path)...); err != nil {
+	if err := program.Do(ctx, "mount", append(arguments, "--", device, path)...); err != nil {
 		return fmt.Errorf("mount %s at %s: %w", device, path, err)
 	}
 	return nil
@@ -43,8 +42,8 @@ func (Mounts) Mount(ctx context.Context, device, kind, path string, options []st
 
 // Unmount unmounts what is mounted at a path. It never forces and is never
 // lazy: a busy filesystem stays, and the error says who keeps it busy.
-func (Mounts) Unmount(ctx context.Context, path string) error {
-	err := run(ctx, "umount", "--", path)
+func (Programs) Unmount(ctx context.Context, path string) error {
+	err := program.Do(ctx, "umount", "--", path)
 	if err == nil {
 		return nil
 	}
@@ -66,15 +65,4 @@ func usersSoon(path string) []string {
 	case <-time.After(usersWithin):
 		return nil
 	}
-}
-
-// run runs a program; the error is what it said.
-func run(ctx context.Context, name string, arguments ...string) error {
-	said, err := program.Run(ctx, exec.Command(name, arguments...))
-	if words := said.Words(); err != nil && words != "" {
-		return errors.New(words)
-	} else if err != nil {
-		return fmt.Errorf("%s: %w", name, err)
-	}
-	return nil
 }
