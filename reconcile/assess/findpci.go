@@ -17,21 +17,17 @@ func (f Found) whole() bool { return f.Controller.PCI != nil && len(f.Controller
 
 // parts gives a controller as often as it has functions, each time as if it were
 // that one alone.
-func (f Found) parts() []Found {
-	var list []Found
-	for _, one := range f.Functions {
-		part := f
-		part.is(one)
-		list = append(list, part)
-	}
-	return list
-}
+func (f Found) parts() []Found { return parts([]Found{f}) }
 
 // parts gives those of all controllers; one that was not found has none.
 func parts(list []Found) []Found {
-	var all []Found
+	all := make([]Found, 0, len(list))
 	for _, found := range list {
-		all = append(all, found.parts()...)
+		for i := range found.Functions {
+			part := found
+			part.is(found.Functions[i : i+1 : i+1]...)
+			all = append(all, part)
+		}
 	}
 	return all
 }

@@ -1,6 +1,7 @@
 package definition
 
 import (
+	"encoding/xml"
 	"fmt"
 	"slices"
 	"strings"
@@ -65,7 +66,11 @@ func (t *tree) differences() []difference {
 	return append(list, t.made(t.doc.Root())...)
 }
 
-func attrDifferences(e *etree.Element, was []etree.Attr) []difference {
+func attrDifferences(e *etree.Element, read []xml.Attr) []difference {
+	var was []etree.Attr
+	for _, a := range read {
+		was = append(was, etree.Attr{Space: a.Name.Space, Key: a.Name.Local, Value: a.Value})
+	}
 	var list []difference
 	for _, a := range was {
 		if now := e.SelectAttrValue(a.FullKey(), ""); now != a.Value {

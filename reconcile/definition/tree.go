@@ -34,7 +34,7 @@ type tree struct {
 type source struct {
 	open  string // a start tag, or the whole token where it is not an element
 	close string // an end tag; empty where the start tag closes itself
-	attrs []etree.Attr
+	attrs []xml.Attr
 	text  string
 }
 
@@ -65,6 +65,7 @@ type reader struct {
 	text    string
 	decoder *xml.Decoder
 	open    []*etree.Element // the document, then the elements around the next token
+	sources []source         // room for some more of them, taken at once
 }
 
 func (r *reader) all() error {
@@ -88,6 +89,15 @@ func (r *reader) all() error {
 	return nil
 }
 
+// keep notes how a token was written.
+func (r *reader) keep(token etree.Token, was source) {
+	if len(r.sources) == cap(r.sources) {
+		r.sources = make([]source, 0, 16)
+	}
+	r.sources = append(r.sources, was)
+	r.tree.written[token] = &r.sources[len(r.sources)-1]
+}
+
 func (r *reader) top() *etree.Element { return r.open[len(r.open)-1] }
 
 func (r *reader) token(token xml.Token, raw string) error {
@@ -100,12 +110,15 @@ func (r *reader) token(token xml.Token, raw string) error {
 		if len(r.open) == 1 && strings.TrimSpace(string(token)) != "" {
 			return fmt.Errorf("text %.20q stands outside of the root element", token)
 		}
-		c := r.top().CreateCharData(string(token))
-		r.tree.written[c] = &source{open: raw, text: c.Data}
+		text := raw // most of it stands for itself, and needs no copy
+		if string(token) != raw {
+			text = string(token)
+		}
+		r.keep(r.top().CreateCharData(text), source{open: raw, text: text})
 	case xml.Comment:
-		r.tree.written[r.top().CreateComment(string(token))] = &source{open: raw}
+		r.keep(r.top().CreateComment(string(token)), source{open: raw})
 	case xml.ProcInst:
-		r.tree.written[r.top().CreateProcInst(token.Target, string(token.Inst))] = &source{open: raw}
+		r.keep(r.top().CreateProcInst(token.Target, string(token.Inst)), source{open: raw})
 	default:
 		return fmt.Errorf("%.20s: a definition has no such declaration", raw)
 	}
@@ -131,7 +144,7 @@ func (r *reader) start(token xml.StartElement, raw string) error {
 		e.Attr = append(e.Attr, etree.Attr{Space: a.Name.Space, Key: a.Name.Local, Value: a.Value})
 	}
 	r.top().AddChild(e)
-	r.tree.written[e] = &source{open: raw, attrs: slices.Clone(e.Attr)}
+	r.keep(e, source{open: raw, attrs: token.Attr})
 	r.open = append(r.open, e)
 	return nil
 }

@@ -1,6 +1,7 @@
 package definition
 
 import (
+	"encoding/xml"
 	"slices"
 	"strings"
 
@@ -80,8 +81,8 @@ func writeStart(out *strings.Builder, e *etree.Element, inMetadata bool) {
 	out.WriteString(">")
 }
 
-func sameAttr(a, b etree.Attr) bool {
-	return a.Space == b.Space && a.Key == b.Key && a.Value == b.Value
+func sameAttr(was xml.Attr, is etree.Attr) bool {
+	return was.Name.Space == is.Space && was.Name.Local == is.Key && was.Value == is.Value
 }
 
 // How libvirt escapes text and attributes (libvirt 9.0 src/util/virbuffer.c,
