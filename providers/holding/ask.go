@@ -21,8 +21,8 @@ const passing = 300 * time.Millisecond
 // hangs would never end.
 const askWithin = 10 * time.Second
 
-// AskAll asks of every function that a driver of the host has, and who is logged in
-// over the network.
+// AskAll asks of every function that a driver has, and who is logged in over the
+// network.
 func AskAll(ctx context.Context, s *facts.Survey) {
 	list, err := processes()
 	if err == nil {
@@ -42,10 +42,11 @@ func AskAll(ctx context.Context, s *facts.Survey) {
 // the answers in a survey of it. What shows a use that may be over in a moment
 // is asked again. What cannot be had is a gap.
 func Ask(ctx context.Context, s *facts.Survey, functions ...facts.Address) {
-	of := map[facts.Address]bool{}
+	of := map[facts.Address]bool{} // false: it is on VFIO, where only its group can be asked about
+	ix := facts.NewIndex(s)
 	for _, f := range s.Functions {
-		if slices.Contains(functions, f.Address) && f.Driver != "" && !f.OnVFIO() {
-			of[f.Address] = true
+		if slices.Contains(functions, f.Address) && f.Driver != "" && !(f.OnVFIO() && lentAlong(ix, f.Address)) {
+			of[f.Address] = !f.OnVFIO()
 		}
 	}
 	if len(of) == 0 {
@@ -79,8 +80,8 @@ func transient(s *facts.Survey, of map[facts.Address]bool) bool {
 func look(ctx context.Context, s *facts.Survey, of map[facts.Address]bool) {
 	s.Mounts = slices.DeleteFunc(s.Mounts, func(m facts.Mount) bool { return m.Elsewhere != "" })
 	for i := range s.Functions {
-		if f := &s.Functions[i]; of[f.Address] {
-			f.Asked = true
+		if f := &s.Functions[i]; in(of, f.Address) {
+			f.Asked = of[f.Address]
 			f.Attached = slices.DeleteFunc(slices.Clone(f.Attached), func(a facts.Attached) bool { return len(a.Openers) > 0 })
 			f.Gaps = without(f.Gaps, facts.GapUsers)
 		}
@@ -93,11 +94,16 @@ func look(ctx context.Context, s *facts.Survey, of map[facts.Address]bool) {
 	shareHidden(ctx, s, of)
 	if err := lookAround(ctx, s, of); err != nil {
 		for i := range s.Functions {
-			if f := &s.Functions[i]; of[f.Address] {
+			if f := &s.Functions[i]; in(of, f.Address) {
 				f.Gaps = append(f.Gaps, facts.Gap{Fact: facts.GapUsers, Path: "/proc", Reason: err.Error()})
 			}
 		}
 	}
+}
+
+func in(of map[facts.Address]bool, at facts.Address) bool {
+	_, there := of[at]
+	return there
 }
 
 const gapExclusive = "exclusive"
@@ -139,6 +145,8 @@ func shareHidden(ctx context.Context, s *facts.Survey, of map[facts.Address]bool
 // lookAround looks for names: processes, and mounts of other namespaces.
 func lookAround(ctx context.Context, s *facts.Survey, of map[facts.Address]bool) error {
 	chars, errChars := characters(s, of)
+	ofGroups, errGroups := groups(s, of)
+	chars = append(chars, ofGroups...)
 	wanted := map[node]bool{}
 	for _, c := range chars {
 		wanted[c.node] = true
@@ -171,7 +179,7 @@ func lookAround(ctx context.Context, s *facts.Survey, of map[facts.Address]bool)
 			return cmp.Or(cmp.Compare(a.Class, b.Class), cmp.Compare(a.Name, b.Name))
 		})
 	}
-	return errors.Join(errChars, errList, errSpaces, errOpened)
+	return errors.Join(errChars, errGroups, errList, errSpaces, errOpened)
 }
 
 // maxElsewhere is how many mounts of other namespaces are named: that somebody

@@ -15,9 +15,9 @@ import (
 
 // Hold opens the drives of a function for this process alone, so that nobody
 // mounts or assembles anything on them until they are released, and refuses when
-// somebody holds it or has it, or a character device of the function, open. s
-// has at least the block devices of this machine. A drive that does not answer
-// to its name any more is held by nobody.
+// somebody holds it or has it, a character device of the function, or its IOMMU
+// group open. s has at least the block devices of this machine. A drive that does
+// not answer to its name any more is held by nobody.
 func Hold(ctx context.Context, s *facts.Survey, at facts.Address) (release func(), err error) {
 	release, err = hold(ctx, s, at)
 	if !errors.Is(err, errHeld) {
@@ -50,8 +50,12 @@ func hold(ctx context.Context, s *facts.Survey, at facts.Address) (release func(
 	if err != nil {
 		return nil, err
 	}
+	ofGroup, err := groups(s, of)
+	if err != nil {
+		return nil, err
+	}
 	wanted := map[node]bool{}
-	for _, c := range chars {
+	for _, c := range append(chars, ofGroup...) {
 		wanted[c.node] = true
 	}
 	for _, b := range onFunction(s, at) {

@@ -215,6 +215,11 @@ func TestBefore(t *testing.T) {
 			b.call.Definition.Identities = []facts.Identity{{Controller: "reel", Address: b.reel, Vendor: 0x1b36, Device: 0x10, Serial: "OLD"}}
 		}, "controller reel OLD", nil, ""},
 		"on VFIO, the only one off the host's driver": {func(b *bench) { b.unmounted(); b.aside(b.reel) }, "", nil, "on VFIO already"},
+		"on VFIO, and a program has its group": {func(b *bench) {
+			b.unmounted()
+			b.aside(b.reel)
+			b.Function(b.reel).Attached = []facts.Attached{{Name: "vfio/17", Class: "vfio", Openers: []facts.Opener{{Process: "qemu-system-x86 (pid 9)"}}}}
+		}, "qemu-system-x86 (pid 9), which has it open", nil, ""},
 		"on VFIO, as a twin is": {func(b *bench) { b.unmounted(); b.aside(b.reel); b.aside(b.spare) },
 			"cannot be asked for its serial", nil, ""},
 		"on VFIO by an order, as a twin is": {func(b *bench) { b.unmounted(); b.aside(b.reel); b.aside(b.spare); b.ordered("grading", b.reelOf()) },
