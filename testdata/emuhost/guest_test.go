@@ -48,8 +48,3 @@ func TestGuestXML(t *testing.T) {
 	_, err = Guest{Name: "wrong", Borrows: []string{"01:00.0"}}.XML()
 	assert.ErrorContains(t, err, `"01:00.0"`)
 }
-
-func TestLastLines(t *testing.T) {
-	assert.Equal(t, "b\nc", lastLines("a\nb\nc\n", 2))
-	assert.Equal(t, "a", lastLines("a", 2))
-}

@@ -7,8 +7,9 @@ import (
 	"path/filepath"
 	"time"
 
+	"lendkeep/providers/emulated"
+	"lendkeep/providers/emulated/machine"
 	"lendkeep/testdata/emuhost"
-	"lendkeep/testdata/emuhost/machine"
 )
 
 // borrower is the name that the makers of fixtures look for.
@@ -34,7 +35,7 @@ func capture(ctx context.Context, folder string) (err error) {
 	if err := os.MkdirAll(folder, 0o755); err != nil {
 		return err
 	}
-	host, err := emuhost.Start(ctx, machine.Captured(), os.Stderr)
+	host, err := emulated.Start(ctx, machine.Captured(), os.Stderr)
 	if err != nil {
 		return err
 	}
@@ -42,22 +43,22 @@ func capture(ctx context.Context, folder string) (err error) {
 	if err := must(host.Shell(ctx, layOut)); err != nil {
 		return err
 	}
-	if err := host.Capture(ctx, filepath.Join(folder, "1-before")); err != nil {
+	if err := trees(ctx, host, filepath.Join(folder, "1-before")); err != nil {
 		return err
 	}
 	if err := lend(ctx, host); err != nil {
 		return err
 	}
-	if err := host.Capture(ctx, filepath.Join(folder, "2-running")); err != nil {
+	if err := trees(ctx, host, filepath.Join(folder, "2-running")); err != nil {
 		return err
 	}
 	if err := takeBack(ctx, host); err != nil {
 		return err
 	}
-	return host.Capture(ctx, filepath.Join(folder, "3-after"))
+	return trees(ctx, host, filepath.Join(folder, "3-after"))
 }
 
-func lend(ctx context.Context, host *emuhost.Host) error {
+func lend(ctx context.Context, host *emulated.Host) error {
 	definition, err := borrower.XML()
 	if err != nil {
 		return err
@@ -72,7 +73,7 @@ func lend(ctx context.Context, host *emuhost.Host) error {
 }
 
 // takeBack ends the guest and waits until the drive's partitions are there again.
-func takeBack(ctx context.Context, host *emuhost.Host) error {
+func takeBack(ctx context.Context, host *emulated.Host) error {
 	if err := must(host.Run(ctx, "virsh", "destroy", borrower.Name)); err != nil {
 		return err
 	}
@@ -85,7 +86,7 @@ func takeBack(ctx context.Context, host *emuhost.Host) error {
 }
 
 // must takes any exit but 0 for an error.
-func must(result emuhost.Result, err error) error {
+func must(result emulated.Result, err error) error {
 	if err != nil {
 		return err
 	}

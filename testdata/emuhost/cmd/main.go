@@ -11,8 +11,8 @@ import (
 	"os/signal"
 	"syscall"
 
-	"lendkeep/testdata/emuhost"
-	"lendkeep/testdata/emuhost/machine"
+	"lendkeep/providers/emulated"
+	"lendkeep/providers/emulated/machine"
 )
 
 const usage = `go run ./testdata/emuhost/cmd build        make the image, unless it is there
@@ -35,18 +35,18 @@ func main() {
 var errUsage = errors.New(usage)
 
 func do(ctx context.Context, arguments []string) error {
-	if err := emuhost.Missing(); err != nil {
+	if err := emulated.Missing(); err != nil {
 		return err
 	}
 	switch {
 	case len(arguments) == 1 && arguments[0] == "build":
-		made, err := emuhost.Prepare(ctx, os.Stderr)
+		made, err := emulated.Prepare(ctx, os.Stderr)
 		if err == nil {
 			fmt.Println(made.Folder)
 		}
 		return err
 	case len(arguments) == 1 && arguments[0] == "shell":
-		return emuhost.Shell(ctx, machine.Larch(), os.Stderr)
+		return emulated.Shell(ctx, machine.Larch(), os.Stderr)
 	case len(arguments) == 2 && arguments[0] == "capture":
 		return capture(ctx, arguments[1])
 	}

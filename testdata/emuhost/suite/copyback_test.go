@@ -6,8 +6,8 @@ import (
 
 	"github.com/stretchr/testify/assert"
 
+	"lendkeep/providers/emulated/machine"
 	"lendkeep/testdata/emuhost"
-	"lendkeep/testdata/emuhost/machine"
 )
 
 // givenUp has the system on the reel's drive become an image of grading's, while the

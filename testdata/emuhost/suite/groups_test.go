@@ -9,7 +9,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
-	"lendkeep/testdata/emuhost/machine"
+	"lendkeep/providers/emulated/machine"
 )
 
 // What the kernel says of the machine has to be what its description says.

@@ -7,8 +7,8 @@ import (
 
 	"github.com/stretchr/testify/assert"
 
+	"lendkeep/providers/emulated/machine"
 	"lendkeep/reconcile/facts"
-	"lendkeep/testdata/emuhost/machine"
 )
 
 // With the guard in force a plain start by libvirt is as safe as an order: the

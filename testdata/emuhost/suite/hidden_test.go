@@ -6,8 +6,8 @@ import (
 
 	"github.com/stretchr/testify/assert"
 
+	"lendkeep/providers/emulated/machine"
 	"lendkeep/reconcile/facts"
-	"lendkeep/testdata/emuhost/machine"
 )
 
 // stay runs a command in the background until gone is called, and waits for a

@@ -12,16 +12,16 @@ import (
 
 	"github.com/stretchr/testify/require"
 
-	"lendkeep/testdata/emuhost"
-	"lendkeep/testdata/emuhost/machine"
+	"lendkeep/providers/emulated"
+	"lendkeep/providers/emulated/machine"
 )
 
 // wanted is the environment variable that lets these tests run.
 const wanted = "LENDKEEP_EMUHOST"
 
 // start boots larch once, for whichever test asks first.
-var start = sync.OnceValues(func() (*emuhost.Host, error) {
-	return emuhost.Start(context.Background(), machine.Larch(), os.Stderr)
+var start = sync.OnceValues(func() (*emulated.Host, error) {
+	return emulated.Start(context.Background(), machine.Larch(), os.Stderr)
 })
 
 // started says whether start has been called, so that nothing is booted only
@@ -44,7 +44,7 @@ func TestMain(m *testing.M) {
 // host is larch as one test sees it.
 type host struct {
 	testing.TB
-	emulated *emuhost.Host
+	emulated *emulated.Host
 }
 
 // Context lasts through a test's cleanups, which ask the host as well; the
@@ -60,7 +60,7 @@ func onLarch(t testing.TB) host {
 	if os.Getenv(wanted) == "" {
 		t.Skipf("boots a whole host: set %s=1 to run it", wanted)
 	}
-	if err := emuhost.Missing(); err != nil {
+	if err := emulated.Missing(); err != nil {
 		t.Skip(err)
 	}
 	started = true
@@ -89,7 +89,7 @@ func (h host) run(argv ...string) string {
 }
 
 // try runs a command that may fail.
-func (h host) try(argv ...string) emuhost.Result {
+func (h host) try(argv ...string) emulated.Result {
 	h.Helper()
 	result, err := h.emulated.Run(h.Context(), argv...)
 	require.NoError(h, err)

@@ -10,8 +10,8 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
-	"lendkeep/testdata/emuhost/machine"
-	"lendkeep/testdata/emuhost/wire"
+	"lendkeep/providers/emulated/machine"
+	"lendkeep/providers/emulated/wire"
 )
 
 // keptAsFound has a test fail that leaves the host otherwise than it found it,

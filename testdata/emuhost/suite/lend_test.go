@@ -6,8 +6,8 @@ import (
 
 	"github.com/stretchr/testify/assert"
 
+	"lendkeep/providers/emulated/machine"
 	"lendkeep/testdata/emuhost"
-	"lendkeep/testdata/emuhost/machine"
 )
 
 // These tests lend with plain libvirt: they show what the ground is like on

@@ -13,9 +13,10 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"lendkeep/providers/agent"
+	"lendkeep/providers/emulated"
+	"lendkeep/providers/emulated/machine"
 	"lendkeep/reconcile/speed"
 	"lendkeep/testdata/emuhost"
-	"lendkeep/testdata/emuhost/machine"
 )
 
 // measured has the reel lent to grading, which has a virtual disk besides.
@@ -159,7 +160,7 @@ func TestMeasuredBeforeAndLent(t *testing.T) {
 	assert.Contains(t, string(h.read("/root/chart.svg")), "<svg")
 
 	// A guest that goes down in the middle: an error in words, and what may be left.
-	program, err := h.emulated.Begin(h.Context(), emuhost.Command{Argv: []string{"env", "-C", "/root", "lendkeep", "measure", "workshop", "--guest", "grading",
+	program, err := h.emulated.Begin(h.Context(), emulated.Command{Argv: []string{"env", "-C", "/root", "lendkeep", "measure", "workshop", "--guest", "grading",
 		"--label", "cut", "--folder", "/disk", "--write", "--size", "64MiB", "--lasts", "10s", "-o", "cut.json"}})
 	require.NoError(t, err)
 	time.Sleep(20 * time.Second)

@@ -12,8 +12,8 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"lendkeep/providers/emulated/machine"
 	"lendkeep/reconcile/definition"
-	"lendkeep/testdata/emuhost/machine"
 	"lendkeep/testdata/outside"
 	"lendkeep/testdata/windows"
 )

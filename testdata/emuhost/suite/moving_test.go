@@ -8,8 +8,8 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"lendkeep/providers/emulated/machine"
 	"lendkeep/testdata/emuhost"
-	"lendkeep/testdata/emuhost/machine"
 )
 
 // moving has the system of grading move from its image to the spare drive, and

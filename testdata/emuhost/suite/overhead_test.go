@@ -9,8 +9,8 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"lendkeep/providers/emulated/machine"
 	"lendkeep/reconcile/facts"
-	"lendkeep/testdata/emuhost/machine"
 )
 
 // starts is how many starts of each kind make a median.

@@ -10,8 +10,8 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"lendkeep/providers/emulated/machine"
 	"lendkeep/reconcile/facts"
-	"lendkeep/testdata/emuhost/machine"
 )
 
 // packaged gives larch with lendkeep installed by dpkg from its package. The image

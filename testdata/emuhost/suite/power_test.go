@@ -6,7 +6,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
-	"lendkeep/testdata/emuhost/machine"
+	"lendkeep/providers/emulated/machine"
 )
 
 // The plug is pulled and a card added in front: what was synced is there, what

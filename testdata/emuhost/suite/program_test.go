@@ -13,6 +13,7 @@ import (
 
 	"github.com/stretchr/testify/require"
 
+	"lendkeep/providers/emulated"
 	"lendkeep/reconcile/facts"
 	"lendkeep/testdata/emuhost"
 )
@@ -67,7 +68,7 @@ func (h host) unguarded() {
 }
 
 // lendkeep runs lendkeep in /root and tells how it ended.
-func (h host) lendkeep(arguments ...string) emuhost.Result {
+func (h host) lendkeep(arguments ...string) emulated.Result {
 	h.Helper()
 	return h.try(append([]string{"env", "-C", "/root", "lendkeep"}, arguments...)...)
 }

@@ -9,8 +9,8 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
-	"lendkeep/testdata/emuhost"
-	"lendkeep/testdata/emuhost/machine"
+	"lendkeep/providers/emulated"
+	"lendkeep/providers/emulated/machine"
 )
 
 // one is a layout in which a guest borrows one controller.
@@ -178,7 +178,7 @@ func (h host) cutAt(records int, power bool, code string) {
 			sleep 0.02
 		done`
 	if power {
-		process, err := h.emulated.Begin(h.Context(), emuhost.Command{Argv: []string{"bash", "-c", strings.Replace(watch, "CUT", "kill -STOP $pid; sync; echo cut > /tmp/cut; sleep 600", 1)}})
+		process, err := h.emulated.Begin(h.Context(), emulated.Command{Argv: []string{"bash", "-c", strings.Replace(watch, "CUT", "kill -STOP $pid; sync; echo cut > /tmp/cut; sleep 600", 1)}})
 		require.NoError(h, err)
 		_ = process // it ends with the power
 		h.until(4*time.Minute, "the apply has come that far", func() bool { return h.try("test", "-e", "/tmp/cut").Exit == 0 })

@@ -7,7 +7,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
-	"lendkeep/testdata/emuhost/machine"
+	"lendkeep/providers/emulated/machine"
 )
 
 // both states the two functions of larch's card with two as one controller. The

@@ -8,8 +8,8 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"lendkeep/providers/agent"
+	"lendkeep/providers/emulated/machine"
 	"lendkeep/testdata/emuhost"
-	"lendkeep/testdata/emuhost/machine"
 )
 
 // blankly is the layout of a move to a drive that holds nothing.

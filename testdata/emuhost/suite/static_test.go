@@ -7,8 +7,8 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"lendkeep/providers/emulated/machine"
 	"lendkeep/reconcile/facts"
-	"lendkeep/testdata/emuhost/machine"
 )
 
 // A guest keeps a volume group and a mirror on its partitions of the reel. udev

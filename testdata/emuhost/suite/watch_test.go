@@ -11,9 +11,10 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"lendkeep/providers/emulated"
+	"lendkeep/providers/emulated/machine"
 	"lendkeep/reconcile/watch"
 	"lendkeep/testdata/emuhost"
-	"lendkeep/testdata/emuhost/machine"
 )
 
 // Where the watch of these tests writes, and the operator's command.
@@ -31,7 +32,7 @@ var alarming = strings.NewReplacer(`within = "5s"`, `within = "15s"`, "  never_l
 // watched is a host with a watch of which the events are read one by one.
 type watched struct {
 	host
-	program *emuhost.Program
+	program *emulated.Program
 	read    int
 }
 
@@ -55,7 +56,7 @@ func (w *watched) begin() {
 	w.Helper()
 	before := w.following()
 	var err error
-	w.program, err = w.emulated.Begin(w.Context(), emuhost.Command{Argv: []string{"bash", "-c", "exec lendkeep watch --json --log-level info >>" + watchOut + " 2>>" + watchLog}})
+	w.program, err = w.emulated.Begin(w.Context(), emulated.Command{Argv: []string{"bash", "-c", "exec lendkeep watch --json --log-level info >>" + watchOut + " 2>>" + watchLog}})
 	require.NoError(w, err)
 	program := w.program
 	w.Cleanup(func() { _ = program.Signal(w.Context(), syscall.SIGKILL) }) // most have ended by then

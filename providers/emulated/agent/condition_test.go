@@ -9,7 +9,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
-	"lendkeep/testdata/emuhost/wire"
+	"lendkeep/providers/emulated/wire"
 )
 
 // tree makes files below a new folder; what begins with "-> " is a link.

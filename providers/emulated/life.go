@@ -1,4 +1,4 @@
-package emuhost
+package emulated
 
 import (
 	"context"
@@ -8,7 +8,7 @@ import (
 	"net/rpc"
 	"time"
 
-	"lendkeep/testdata/emuhost/wire"
+	"lendkeep/providers/emulated/wire"
 )
 
 // askTime is what a question gets whose asker set no deadline. Without KVM a

@@ -1,4 +1,4 @@
-package emuhost
+package main
 
 import (
 	"archive/tar"
@@ -12,7 +12,7 @@ import (
 	"regexp"
 	"strings"
 
-	"lendkeep/testdata/emuhost/wire"
+	"lendkeep/providers/emulated"
 )
 
 // roots are the parts of the file system that say what hardware there is, who
@@ -26,24 +26,24 @@ var roots = []string{
 	"/run/udev/data", "/run/udev/links", "/dev/disk", "/etc/modprobe.d", "/usr/lib/modprobe.d", "/etc/fstab",
 }
 
-// Capture writes what a running host looks like to a folder that is not there
+// trees writes what a running host looks like to a folder that is not there
 // yet: its own files (sys, proc, run, dev, etc), what libvirt says (libvirt)
 // and what other programs say of the same moment (cmd), to hold ours against.
-func (h *Host) Capture(ctx context.Context, folder string) error {
+func trees(ctx context.Context, host *emulated.Host, folder string) error {
 	if err := os.Mkdir(folder, 0o755); err != nil {
 		return fmt.Errorf("capture host: %w", err)
 	}
-	var packed []byte
-	if err := h.ask(ctx, "Capture", wire.Trees{Roots: roots}, &packed); err != nil {
-		return fmt.Errorf("capture host: %w", err)
+	packed, err := host.Trees(ctx, roots...)
+	if err != nil {
+		return err
 	}
 	if err := untar(folder, packed); err != nil {
 		return fmt.Errorf("capture host: %w", err)
 	}
-	if err := h.captureLibvirt(ctx, filepath.Join(folder, "libvirt")); err != nil {
+	if err := captureLibvirt(ctx, host, filepath.Join(folder, "libvirt")); err != nil {
 		return fmt.Errorf("capture libvirt: %w", err)
 	}
-	if err := h.captureAnswers(ctx, filepath.Join(folder, "cmd")); err != nil {
+	if err := captureAnswers(ctx, host, filepath.Join(folder, "cmd")); err != nil {
 		return fmt.Errorf("capture answers: %w", err)
 	}
 	return nil
@@ -87,14 +87,14 @@ func untar(folder string, packed []byte) error {
 }
 
 // captureLibvirt keeps capabilities, node devices, guests, and whom was asked.
-func (h *Host) captureLibvirt(ctx context.Context, folder string) error {
-	devices, err := h.say(ctx, "virsh", "nodedev-list")
+func captureLibvirt(ctx context.Context, host *emulated.Host, folder string) error {
+	devices, err := say(ctx, host, "virsh", "nodedev-list")
 	if err != nil {
 		return err
 	}
 	names := strings.Fields(devices)
 	// One virsh for all: starting one takes longer than its answer.
-	dumps, err := h.say(ctx, "virsh", "nodedev-dumpxml "+strings.Join(names, "; nodedev-dumpxml "))
+	dumps, err := say(ctx, host, "virsh", "nodedev-dumpxml "+strings.Join(names, "; nodedev-dumpxml "))
 	if err != nil {
 		return err
 	}
@@ -107,29 +107,29 @@ func (h *Host) captureLibvirt(ctx context.Context, folder string) error {
 		files["nodedev/"+name+".xml"] = whole[i] + "\n"
 	}
 	for name, command := range map[string]string{"capabilities.xml": "capabilities", "uri": "uri", "version": "--version"} {
-		if files[name], err = h.say(ctx, "virsh", command); err != nil {
+		if files[name], err = say(ctx, host, "virsh", command); err != nil {
 			return err
 		}
 	}
-	return errors.Join(h.addGuests(ctx, files), writeAll(folder, files))
+	return errors.Join(addGuests(ctx, host, files), writeAll(folder, files))
 }
 
 // deviceXML is one description in the run of them; libvirt indents all but the
 // outermost element.
 var deviceXML = regexp.MustCompile(`(?ms)^<device>.*?^</device>`)
 
-func (h *Host) addGuests(ctx context.Context, files map[string]string) error {
+func addGuests(ctx context.Context, host *emulated.Host, files map[string]string) error {
 	for suffix, arguments := range map[string][2][]string{
 		"inactive": {{"--all", "--persistent"}, {"--inactive"}},
 		"live":     {{}, {}},
 	} {
-		list, err := h.say(ctx, append([]string{"virsh", "list", "--name"}, arguments[0]...)...)
+		list, err := say(ctx, host, append([]string{"virsh", "list", "--name"}, arguments[0]...)...)
 		if err != nil {
 			return err
 		}
 		for _, name := range strings.Fields(list) {
 			file := "dom/" + name + "." + suffix + ".xml"
-			if files[file], err = h.say(ctx, append([]string{"virsh", "dumpxml", name}, arguments[1]...)...); err != nil {
+			if files[file], err = say(ctx, host, append([]string{"virsh", "dumpxml", name}, arguments[1]...)...); err != nil {
 				return err
 			}
 		}
@@ -138,12 +138,12 @@ func (h *Host) addGuests(ctx context.Context, files map[string]string) error {
 }
 
 // captureAnswers keeps what programs that read the same kernel say.
-func (h *Host) captureAnswers(ctx context.Context, folder string) error {
+func captureAnswers(ctx context.Context, host *emulated.Host, folder string) error {
 	commands := map[string]string{
 		"lspci-vvv.txt": "lspci -D -nn -vvv", "lspci-xxxx.txt": "lspci -D -xxxx", "lsblk.json": "lsblk -O -J",
 		"blkid.txt": "blkid", "nvme-list.json": "nvme list -o json", "dmesg.txt": "dmesg",
 	}
-	found, err := h.say(ctx, "bash", "-c", "cd /sys/class/block && ls -d nvme*n[0-9]")
+	found, err := say(ctx, host, "bash", "-c", "cd /sys/class/block && ls -d nvme*n[0-9]")
 	if err != nil {
 		return err
 	}
@@ -155,7 +155,7 @@ func (h *Host) captureAnswers(ctx context.Context, folder string) error {
 	}
 	files := map[string]string{}
 	for name, command := range commands {
-		if files[name], err = h.say(ctx, strings.Fields(command)...); err != nil {
+		if files[name], err = say(ctx, host, strings.Fields(command)...); err != nil {
 			return err
 		}
 	}
@@ -163,8 +163,8 @@ func (h *Host) captureAnswers(ctx context.Context, folder string) error {
 }
 
 // say runs a command that must succeed and gives its output.
-func (h *Host) say(ctx context.Context, argv ...string) (string, error) {
-	result, err := h.Run(ctx, argv...)
+func say(ctx context.Context, host *emulated.Host, argv ...string) (string, error) {
+	result, err := host.Run(ctx, argv...)
 	if err != nil {
 		return "", err
 	}

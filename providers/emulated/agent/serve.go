@@ -7,7 +7,7 @@ import (
 	"os/exec"
 	"syscall"
 
-	"lendkeep/testdata/emuhost/wire"
+	"lendkeep/providers/emulated/wire"
 )
 
 // terminal is the second console, which a person gets a shell on.

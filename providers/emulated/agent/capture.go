@@ -11,7 +11,7 @@ import (
 	"regexp"
 	"strings"
 
-	"lendkeep/testdata/emuhost/wire"
+	"lendkeep/providers/emulated/wire"
 )
 
 // leftOut are the files of a PCI device in /sys that are the device's own

@@ -1,4 +1,4 @@
-package emuhost
+package emulated
 
 import (
 	"context"
@@ -8,9 +8,9 @@ import (
 	"os/exec"
 	"path/filepath"
 
-	"lendkeep/testdata/emuhost/image"
-	"lendkeep/testdata/emuhost/machine"
-	"lendkeep/testdata/emuhost/wire"
+	"lendkeep/providers/emulated/image"
+	"lendkeep/providers/emulated/machine"
+	"lendkeep/providers/emulated/wire"
 )
 
 // boot starts QEMU and waits for the agent. Where there is a terminal, a shell
@@ -59,7 +59,7 @@ func blank(name string, size int64) error {
 // build a matter of moments.
 func writeInitrd(ctx context.Context, made image.Image, name string) error {
 	agent := name + ".agent"
-	build := exec.CommandContext(ctx, "go", "build", "-trimpath", "-o", agent, "lendkeep/testdata/emuhost/agent")
+	build := exec.CommandContext(ctx, "go", "build", "-trimpath", "-o", agent, "lendkeep/providers/emulated/agent")
 	build.Env = append(os.Environ(), "CGO_ENABLED=0", "GOOS=linux", "GOARCH=amd64")
 	if output, err := build.CombinedOutput(); err != nil {
 		return fmt.Errorf("build agent: %w: %s", err, output)

@@ -1,4 +1,4 @@
-package emuhost
+package emulated
 
 import (
 	"context"
@@ -12,7 +12,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
-	"lendkeep/testdata/emuhost/wire"
+	"lendkeep/providers/emulated/wire"
 )
 
 // standIn answers as the agent does; a command never ends by itself.
@@ -89,4 +89,9 @@ func TestQEMUThatEndsSaysWhy(t *testing.T) {
 	assert.ErrorContains(t, err, "no such device")
 	_, err = startEmulator("/no/such/qemu", nil, nil)
 	assert.Error(t, err)
+}
+
+func TestLastLines(t *testing.T) {
+	assert.Equal(t, "b\nc", lastLines("a\nb\nc\n", 2))
+	assert.Equal(t, "a", lastLines("a", 2))
 }

@@ -1,4 +1,4 @@
-package emuhost
+package emulated
 
 import (
 	"context"
@@ -12,9 +12,9 @@ import (
 	"sync/atomic"
 	"time"
 
-	"lendkeep/testdata/emuhost/image"
-	"lendkeep/testdata/emuhost/machine"
-	"lendkeep/testdata/emuhost/wire"
+	"lendkeep/providers/emulated/image"
+	"lendkeep/providers/emulated/machine"
+	"lendkeep/providers/emulated/wire"
 )
 
 // bootTime is how long a host may take to answer, some ten times what it

@@ -1,4 +1,4 @@
-package emuhost
+package emulated
 
 import (
 	"bytes"

@@ -13,7 +13,7 @@ import (
 
 	"golang.org/x/sys/unix"
 
-	"lendkeep/testdata/emuhost/wire"
+	"lendkeep/providers/emulated/wire"
 )
 
 // functionIn finds the PCI functions that a device's path leads through.

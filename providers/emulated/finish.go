@@ -1,4 +1,4 @@
-package emuhost
+package emulated
 
 import (
 	"context"
@@ -12,8 +12,8 @@ import (
 
 	"github.com/gofrs/flock"
 
-	"lendkeep/testdata/emuhost/image"
-	"lendkeep/testdata/emuhost/machine"
+	"lendkeep/providers/emulated/image"
+	"lendkeep/providers/emulated/machine"
 )
 
 // Prepare makes the image and nothing else.

@@ -12,7 +12,7 @@ import (
 
 	"golang.org/x/sys/unix"
 
-	"lendkeep/testdata/emuhost/wire"
+	"lendkeep/providers/emulated/wire"
 )
 
 // watched are the files and folders in which somebody could leave what acts on

@@ -1,4 +1,4 @@
-package emuhost
+package emulated
 
 import (
 	"context"
@@ -8,7 +8,7 @@ import (
 	"strings"
 	"syscall"
 
-	"lendkeep/testdata/emuhost/wire"
+	"lendkeep/providers/emulated/wire"
 )
 
 // Result is what became of a command inside.
@@ -130,4 +130,14 @@ func (h *Host) WriteFile(ctx context.Context, name string, content []byte, mode 
 			return nil
 		}
 	}
+}
+
+// Trees gives files and folders of the host as a tar archive: links stay links,
+// what is not there is left out, and wire.Unreadable lists what cannot be read.
+func (h *Host) Trees(ctx context.Context, roots ...string) ([]byte, error) {
+	var packed []byte
+	if err := h.ask(ctx, "Capture", wire.Trees{Roots: roots}, &packed); err != nil {
+		return nil, fmt.Errorf("pack files of the host: %w", err)
+	}
+	return packed, nil
 }

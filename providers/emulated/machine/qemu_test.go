@@ -10,6 +10,8 @@ import (
 	"time"
 
 	"github.com/stretchr/testify/require"
+
+	"lendkeep/testdata/outside"
 )
 
 // QEMU itself takes every way with every kind of card: it builds the machine,
@@ -17,7 +19,7 @@ import (
 func TestQEMUTakesEveryMachine(t *testing.T) {
 	program, err := exec.LookPath("qemu-system-x86_64")
 	if err != nil {
-		t.Skip("needs qemu-system-x86_64: ", err)
+		outside.Missing(t, "needs qemu-system-x86_64: "+err.Error())
 	}
 	for _, way := range []Way{Alone, SharedSlot, MultiFunction, Switched, Conventional} {
 		t.Run(string(way), func(t *testing.T) {

@@ -11,7 +11,7 @@ import (
 	"syscall"
 	"time"
 
-	"lendkeep/testdata/emuhost/wire"
+	"lendkeep/providers/emulated/wire"
 )
 
 // waitDelay is how long output may trail a command that has ended.

@@ -1,4 +1,4 @@
-package emuhost
+package emulated
 
 import (
 	"os"
@@ -24,7 +24,7 @@ func TestMissingNamesThePackage(t *testing.T) {
 	t.Setenv("PATH", t.TempDir())
 	err := Missing()
 	require.Error(t, err)
-	readme, readErr := os.ReadFile("README.md")
+	readme, readErr := os.ReadFile("../../testdata/emuhost/README.md")
 	require.NoError(t, readErr)
 	for _, program := range programs {
 		assert.ErrorContains(t, err, program[0]+" (package "+program[1]+")")

@@ -9,6 +9,8 @@ import (
 	"github.com/diskfs/go-diskfs"
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+
+	"lendkeep/testdata/outside"
 )
 
 // deb builds a package out of files, each empty but for its own name.
@@ -28,7 +30,7 @@ func deb(t *testing.T, name string, files ...string) Package {
 
 func TestUnpack(t *testing.T) {
 	if _, err := exec.LookPath("dpkg-deb"); err != nil {
-		t.Skip("needs dpkg-deb: ", err)
+		outside.Missing(t, "needs dpkg-deb: "+err.Error())
 	}
 	root := t.TempDir()
 	packages := []Package{

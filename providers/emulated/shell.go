@@ -1,4 +1,4 @@
-package emuhost
+package emulated
 
 import (
 	"context"
@@ -7,7 +7,7 @@ import (
 	"io"
 	"os"
 
-	"lendkeep/testdata/emuhost/machine"
+	"lendkeep/providers/emulated/machine"
 )
 
 // Shell boots a machine and gives this program's terminal to a shell in it,
