@@ -9,6 +9,7 @@ import (
 	"io"
 	"os"
 	"os/signal"
+	"runtime/debug"
 	"strings"
 
 	"github.com/rs/zerolog"
@@ -81,6 +82,9 @@ func main() {
 	// A root shell by plain su has a user's path, in which mkfs, blkid and wipefs
 	// are not (su(1)). Where it cannot be set they are not found, which is told.
 	_ = os.Setenv("PATH", strings.TrimPrefix(os.Getenv("PATH")+":/usr/local/sbin:/usr/sbin:/sbin", ":"))
+	// A command ends before much of what it made is garbage; the watch, which stays,
+	// collects as usual (watch.go).
+	debug.SetGCPercent(400)
 	ctx, stop := signal.NotifyContext(context.Background(), endings()...)
 	code := run(ctx, os.Args[1:], os.Stdin, os.Stdout, os.Stderr)
 	stop()

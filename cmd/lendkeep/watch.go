@@ -3,6 +3,7 @@ package main
 import (
 	"context"
 	"path/filepath"
+	"runtime/debug"
 	"time"
 
 	"github.com/gofrs/flock"
@@ -52,6 +53,7 @@ systemd runs. What happened while it did not run it finds out when it begins.`,
 			if once {
 				return s.once(c.Context())
 			}
+			debug.SetGCPercent(100) // what Go has by itself
 			return s.run(c.Context())
 		},
 	}

@@ -5,6 +5,7 @@ import (
 	"crypto/sha256"
 	"encoding/hex"
 	"fmt"
+	"runtime/debug"
 	"slices"
 	"strings"
 	"testing"
@@ -490,6 +491,7 @@ func BenchmarkCheckAndPlan(b *testing.B) {
 // BenchmarkTenTimes measures how much more ten times the host costs, in the
 // same run; it may be at most twelve times as much.
 func BenchmarkTenTimes(b *testing.B) {
+	defer debug.SetGCPercent(debug.SetGCPercent(400)) // as commands have it (cmd/lendkeep/main.go)
 	small, smallLayout := invented.Large(1)
 	large, largeLayout := invented.Large(10)
 	var one, ten time.Duration
