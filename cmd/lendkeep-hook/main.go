@@ -66,7 +66,7 @@ func main() {
 // machine gives everything of this machine. That a host cannot be told of
 // something is no reason to wait.
 func machine() surroundings {
-	here := surroundings{contents: readContents, mounts: mounting.Programs{}, ask: holding.Ask, lock: filepath.Join(files.Kept, files.LockName),
+	here := surroundings{contents: readContents, mounts: mounting.Programs{}, ask: holding.Ask, askDisks: holding.AskDisks, lock: filepath.Join(files.Kept, files.LockName),
 		grants: hook.Grants{Folder: hook.GrantsFolder, Now: hook.Now}, word: hook.Word{Folder: hook.GrantsFolder, Now: hook.Now},
 		later: takeBackLater, now: time.Now, wait: time.Sleep, limits: usual,
 		log:  func(text string) { quietly(logWithin, func() { logLine(text) }) },
@@ -86,6 +86,7 @@ type surroundings struct {
 	contents func(*facts.Survey, guard.Rules)                       // adds how the filesystems were left that the rules mount
 	mounts   mounts
 	ask      func(context.Context, *facts.Survey, ...facts.Address) // has the kernel say who holds what is below functions
+	askDisks func(ctx context.Context, s *facts.Survey, named ...string)
 	rungs    guard.Recovery
 	lock     string
 	grants   hook.Grants

@@ -152,6 +152,12 @@ func (b *bench) call(guest, operation string) (code int, said string) {
 				s.Blocks[3].Exclusive = facts.HeldBySomeone
 			}
 		},
+		askDisks: func(_ context.Context, s *facts.Survey, named ...string) {
+			if device := facts.NewIndex(s).Device; b.held && slices.ContainsFunc(named, func(name string) bool { return device(name) == &s.Blocks[3] }) {
+				s.Blocks = slices.Clone(s.Blocks)
+				s.Blocks[3].Exclusive = facts.HeldBySomeone
+			}
+		},
 		paths: func(_ context.Context, named []string) []facts.Path {
 			var list []facts.Path
 			for _, n := range named {
@@ -470,6 +476,13 @@ func TestVolumesAreLookedAt(t *testing.T) {
 	assert.Equal(t, exitRefuse, code)
 	assert.Contains(t, said, "the host uses its disk vda, /srv/parts/x: nvme0n1p2 (shelf) > mount /srv/shelf")
 	b.Survey.Mounts = b.Survey.Mounts[:1]
+	code, said = b.call("x", "prepare begin -")
+	assert.Zero(t, code, said)
+	b.held = true // by whom nothing shows
+	code, said = b.call("x", "prepare begin -")
+	assert.Equal(t, exitRefuse, code)
+	assert.Contains(t, said, "the host uses its disk vda, /srv/parts/x: nvme0n1p2 (shelf) > unknown somebody: the kernel says that it is in use")
+	b.xml = strings.Replace(b.xml, "<target", "<readonly/><target", 1)
 	code, said = b.call("x", "prepare begin -")
 	assert.Zero(t, code, said)
 }

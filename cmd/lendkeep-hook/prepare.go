@@ -202,7 +202,7 @@ type sight struct {
 }
 
 // look reads the rules, and of the host what is asked for by them. Who holds the
-// functions in the question the kernel is asked.
+// functions in the question, and what would be written, the kernel is asked.
 func look(here surroundings, ask func(context.Context, guard.Rules) facts.Question) (sight, error) {
 	return within(here.limits.look, "reading the host", func(ctx context.Context) (seen sight, err error) {
 		if seen.rules, err = guard.Installed(here.rules()); err != nil {
@@ -213,6 +213,7 @@ func look(here surroundings, ask func(context.Context, guard.Rules) facts.Questi
 			return seen, err
 		}
 		here.ask(ctx, &seen.survey, q.Functions...)
+		here.askDisks(ctx, &seen.survey, q.Writes...)
 		return seen, nil
 	})
 }

@@ -42,7 +42,10 @@ func AskAll(ctx context.Context, s *facts.Survey) {
 // the answers in a survey of it. What shows a use that may be over in a moment
 // is asked again. What cannot be had is a gap.
 func Ask(ctx context.Context, s *facts.Survey, functions ...facts.Address) {
-	of := map[facts.Address]bool{} // false: it is on VFIO, where only its group can be asked about
+	if len(functions) == 0 {
+		return
+	}
+	of := map[facts.Address]bool{} // false: it is on VFIO, where it has no drives to ask about
 	ix := facts.NewIndex(s)
 	for _, f := range s.Functions {
 		if slices.Contains(functions, f.Address) && f.Driver != "" && !(f.OnVFIO() && lentAlong(ix, f.Address)) {
@@ -61,6 +64,31 @@ func Ask(ctx context.Context, s *facts.Survey, functions ...facts.Address) {
 	case <-ctx.Done():
 	case <-time.After(passing):
 		look(ctx, s, of)
+	}
+}
+
+// AskDisks asks of the block devices that paths lead to, and that nobody asked of yet,
+// whether somebody holds them: mounts in other namespaces above all, which nothing
+// else shows. Who that is it does not look for.
+func AskDisks(ctx context.Context, s *facts.Survey, named ...string) {
+	if len(named) == 0 {
+		return
+	}
+	ctx, cancel := context.WithTimeout(ctx, askWithin)
+	defer cancel()
+	ix := facts.NewIndex(s)
+	for _, name := range named {
+		b := ix.Device(name)
+		if b == nil || b.Exclusive != facts.NotAsked || hiddenPath(*b) {
+			continue
+		}
+		if askBlock(ctx, b); b.Exclusive == facts.HeldBySomeone { // udev may be looking
+			select {
+			case <-ctx.Done():
+			case <-time.After(passing):
+				askBlock(ctx, b)
+			}
+		}
 	}
 }
 

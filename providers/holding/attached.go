@@ -12,8 +12,8 @@ import (
 )
 
 // characterDir has a link for each character device, by its number
-// (Documentation/ABI/testing/sysfs-dev).
-const characterDir = "/sys/dev/char"
+// (Documentation/ABI/testing/sysfs-dev). Tests have another.
+var characterDir = "/sys/dev/char"
 
 // below is a character device below a function.
 type below struct {
@@ -48,7 +48,7 @@ func characters(s *facts.Survey, of map[facts.Address]bool) ([]below, error) {
 			return list, fmt.Errorf("find character device %s: %w", e.Name(), err)
 		}
 		for _, at := range functionsOf(s, dir) {
-			if !of[at] {
+			if !in(of, at) {
 				continue
 			}
 			number, err := facts.ParseDevno(e.Name())

@@ -50,6 +50,20 @@ func TestGroupThatAProcessHas(t *testing.T) {
 	assert.True(t, slices.ContainsFunc(uses, func(u facts.Use) bool { return u.Kind == facts.UseProcess }), uses)
 }
 
+// As one does by IOMMUFD, without the group's node (Linux Documentation/driver-api/vfio.rst).
+func TestDeviceOfVFIOThatAProcessHas(t *testing.T) {
+	d := aside(t)
+	all := characterDir
+	t.Cleanup(func() { characterDir = all })
+	characterDir, groupNodes = t.TempDir(), t.TempDir()
+	require.NoError(t, os.Symlink("../../devices/pci0000:00/0000:09:00.0/vfio-dev/vfio0", filepath.Join(characterDir, "1:7"))) // /dev/full
+	assert.Empty(t, d.uses())
+	d.begin("sh", "-c", "exec 5</dev/full; echo ready; read x")
+	assert.Contains(t, d.uses(), "vfio0 > process sh (pid ")
+	_, err := Hold(t.Context(), &facts.Survey{}, d.at)
+	assert.ErrorContains(t, err, "has a device of it open")
+}
+
 // What a guest of libvirt's has is its matter: nobody else can have the group.
 func TestGroupOfAGuest(t *testing.T) {
 	d := aside(t)

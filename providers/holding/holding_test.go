@@ -128,6 +128,23 @@ func TestMountInAnotherNamespace(t *testing.T) {
 	assert.ErrorContains(t, err, "somebody holds "+d.block().Name)
 }
 
+// A disk of a guest is asked of by its path, whoever's it is.
+func TestDiskInAnotherNamespace(t *testing.T) {
+	d := newDrive(t)
+	d.survey.Functions, d.survey.Blocks[0].Controller = nil, nil
+	AskDisks(t.Context(), d.survey, d.file, d.device)
+	assert.Equal(t, facts.HeldByNobody, d.block().Exclusive)
+	d.survey.Blocks[0].Exclusive = facts.NotAsked
+	AskDisks(t.Context(), d.survey, d.file)
+	assert.Equal(t, facts.NotAsked, d.block().Exclusive, "nobody named it")
+	d.begin("unshare", "-m", "--propagation", "private", "sh", "-c", "mount "+d.device+" "+t.TempDir()+" && echo ready && read x")
+	AskDisks(t.Context(), d.survey, d.device)
+	assert.Equal(t, facts.HeldBySomeone, d.block().Exclusive)
+	uses := facts.NewIndex(d.survey).HostUses(d.device)
+	require.NotEmpty(t, uses)
+	assert.Contains(t, uses[0].String(), "the kernel says that it is in use")
+}
+
 // Kept by a namespace of its own after it was unmounted on the host, and one
 // that goes along. Both as seen while the host still has it mounted.
 func TestMountThatStaysElsewhere(t *testing.T) {

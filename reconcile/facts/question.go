@@ -7,6 +7,7 @@ type Question struct {
 	Controllers []Identity // controllers, by what they are, wherever that is now
 	Slots       bool       // in which physical slots they are
 	Paths       []Path     // what somebody names, with where it leads: devices among it matter
+	Writes      []string   // those of the paths that may be written
 }
 
 // GapAll is the fact of a gap that says that nothing was read of a function or

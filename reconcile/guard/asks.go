@@ -12,7 +12,7 @@ import (
 // of the host is used is no part of the question, and need not be read.
 func Asks(r Rules, call Call, paths []facts.Path) facts.Question {
 	b := newBefore(r, facts.NewIndex(&facts.Survey{Paths: paths}), call)
-	q := facts.Question{Functions: call.Definition.Functions(), Paths: paths, Slots: r.speaksOfSlots()}
+	q := facts.Question{Functions: call.Definition.Functions(), Paths: paths, Slots: r.speaksOfSlots(), Writes: writes(b.call.Definition)}
 	for _, identity := range call.Definition.Identities {
 		if slices.Contains(q.Functions, identity.Address) {
 			q.Controllers = append(q.Controllers, identity)
@@ -28,6 +28,22 @@ func Asks(r Rules, call Call, paths []facts.Path) facts.Question {
 		}
 	}
 	return q
+}
+
+// writes lists the paths that a definition may write, in whatever place.
+func writes(d facts.Definition) []string {
+	var list []string
+	for _, disk := range d.Disks {
+		if !disk.ReadOnly && disk.Source != "" {
+			list = append(list, disk.Source)
+		}
+	}
+	for _, reach := range d.Reaches {
+		if !reach.ReadOnly && reach.Kind == facts.ReachPath {
+			list = append(list, reach.Name)
+		}
+	}
+	return list
 }
 
 // AsksAfter says what of the host After must see, and NextRung for what is missing.
