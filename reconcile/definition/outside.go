@@ -95,12 +95,10 @@ func pathsIn(value string) []string {
 			list = append(list, name)
 		}
 	}
-	if start := strings.IndexByte(value, '{'); start >= 0 {
-		for _, text := range textsIn(value[start:]) {
-			add(text)
-			for _, name := range pathsIn(text) {
-				add(name)
-			}
+	for _, text := range textsIn(value) {
+		add(text)
+		for _, name := range pathsIn(text) {
+			add(name)
 		}
 	}
 	const comma = "\x00"
@@ -130,9 +128,14 @@ func pathsIn(value string) []string {
 	return list
 }
 
-// textsIn gives the texts in a JSON value, keys left out; nothing of what is
-// none.
+// textsIn gives the texts in a JSON object that begins somewhere in a value, keys
+// left out; nothing of what is none.
 func textsIn(value string) []string {
+	start := strings.IndexByte(value, '{')
+	if start < 0 {
+		return nil
+	}
+	value = value[start:]
 	var parsed any
 	if json.NewDecoder(strings.NewReader(value)).Decode(&parsed) != nil {
 		return nil
@@ -158,9 +161,13 @@ func textsIn(value string) []string {
 	return list
 }
 
-// addressesIn gives the PCI addresses in a value.
+// addressesIn gives the PCI addresses in a value, of JSON those in each text too,
+// where every character may be written by its number.
 func addressesIn(value string) []facts.Address {
 	var list []facts.Address
+	for _, text := range textsIn(value) {
+		list = append(list, addressesIn(text)...)
+	}
 	for at := 0; ; {
 		found := pciAddress.FindStringSubmatchIndex(value[at:])
 		if found == nil {

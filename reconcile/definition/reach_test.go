@@ -132,6 +132,8 @@ func TestReadSearchesWhatIsPassedToQEMU(t *testing.T) {
 		{"file=/srv/a b,,c,format=raw", "path", "/srv/a b,c"},
 		{"driver=host_device,filename=/dev/disk/by-id/x,node-name=a", "path", "/dev/disk/by-id/x"},
 		{`{"driver":"nvme","device":"0000:01:00.0","namespace":1}`, "pci", "0000:01:00.0"},
+		{`{"driver":"vfio-pci","host":"0000:01:00\u002e0"}`, "pci", "0000:01:00.0"},
+		{`json:{"file":"{\"device\":\"0000:01\u003a00.0\"}"}`, "pci", "0000:01:00.0"},
 		{`{"file":{"filename":"/srv/a \"b\""}}`, "path", `/srv/a "b"`},
 		{"vfio-pci,host=01:00.0", "pci", "0000:01:00.0"},
 		{"vfio-pci,host=0001:0a:1f.7,rombar=0", "pci", "0001:0a:1f.7"},
