@@ -15,7 +15,9 @@ import (
 // (64-btrfs.rules), and it keeps systemd from making a unit of the device
 // (systemd.device(5)); DM_UDEV_DISABLE_OTHER_RULES_FLAG, which libdevmapper.h
 // describes, those of LVM (69-lvm.rules). What blkid found out stays, so that
-// nobody takes the device for blank.
+// nobody takes the device for blank. But a guest writes labels and ids as it likes,
+// those of the host's own filesystems too: its links below /dev/disk give way to any
+// other device's (udev(7), link_priority; as 13-dm-disk.rules has it for snapshots).
 func UdevRules(r Rules) string {
 	var lines strings.Builder
 	borrowed := r.borrowers()
@@ -39,7 +41,7 @@ const (
 SUBSYSTEM!="block", GOTO="lendkeep_end"
 ACTION=="remove", GOTO="lendkeep_end"
 `
-	staticTail = `ENV{.LENDKEEP}=="guest", ENV{SYSTEMD_READY}="0", ENV{DM_UDEV_DISABLE_OTHER_RULES_FLAG}="1"
+	staticTail = `ENV{.LENDKEEP}=="guest", ENV{SYSTEMD_READY}="0", ENV{DM_UDEV_DISABLE_OTHER_RULES_FLAG}="1", OPTIONS+="link_priority=-100"
 LABEL="lendkeep_end"
 `
 )

@@ -17,6 +17,8 @@ func TestStatic(t *testing.T) {
 ENV{.LENDKEEP}=="guest", ENV{ID_PART_ENTRY_UUID}=="00000000-0000-4000-8000-000000000002", ENV{.LENDKEEP}="host"
 `)
 	assert.NotContains(t, text, "RL-4410-0088", "nobody borrows spare")
+	last, _, _ := strings.Cut(text[strings.LastIndex(text, `ENV{.LENDKEEP}=="guest", ENV{SYSTEMD_READY}`):], "\n")
+	assert.Equal(t, `ENV{.LENDKEEP}=="guest", ENV{SYSTEMD_READY}="0", ENV{DM_UDEV_DISABLE_OTHER_RULES_FLAG}="1", OPTIONS+="link_priority=-100"`, last)
 	assert.True(t, strings.HasSuffix(text, "LABEL=\"lendkeep_end\"\n"))
 
 	b.rules.Guests = nil
