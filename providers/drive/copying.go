@@ -67,13 +67,17 @@ func (ds Drives) copyTo(ctx context.Context, i *image.Image, d facts.Drive, keep
 		return err
 	}
 	defer func() { err = errors.Join(err, file.Close()) }()
+	record, err := ds.recordOf(keep)
+	if err != nil {
+		return err
+	}
 	target, err := copy.Open(file.File)
 	if err != nil {
 		return err
 	}
 	err = copy.Copy(ctx, i, target, copy.Options{
 		Mark:   facts.UnfinishedMark + keep + "\n",
-		Record: ds.recordOf(keep),
+		Record: record,
 		Drive:  fmt.Sprintf("%s/%d, %d bytes", d.Serial, d.Namespace, d.SizeBytes),
 		From:   "image", To: "drive",
 		Watch: ds.Watch,
@@ -85,7 +89,12 @@ func (ds Drives) copyTo(ctx context.Context, i *image.Image, d facts.Drive, keep
 }
 
 // recordOf is where a copy keeps how far it has come.
-func (ds Drives) recordOf(keep string) string { return filepath.Join(ds.Folder, keep+".copy") }
+func (ds Drives) recordOf(keep string) (string, error) {
+	if !keepName.MatchString(keep) {
+		return "", fmt.Errorf("keep a record under the name %q: not possible", keep)
+	}
+	return filepath.Join(ds.Folder, keep+".copy"), nil
+}
 
 // sameImage compares an image with what it was when it was looked at.
 func sameImage(i *image.Image, from facts.Source) error {

@@ -44,7 +44,11 @@ func (ds Drives) WriteTable(ctx context.Context, d facts.Drive, before, after *f
 // may go on with it on a drive that is half empty.
 func (ds Drives) Empty(ctx context.Context, d facts.Drive, bytes uint64, keep string) error {
 	return ds.with(ctx, d, "empty drive", func(file *opened) error {
-		if err := os.Remove(ds.recordOf(keep)); err != nil && !errors.Is(err, fs.ErrNotExist) {
+		record, err := ds.recordOf(keep)
+		if err != nil {
+			return err
+		}
+		if err := os.Remove(record); err != nil && !errors.Is(err, fs.ErrNotExist) {
 			return err
 		}
 		bytes = (min(bytes, d.SizeBytes) + d.SectorBytes - 1) / d.SectorBytes * d.SectorBytes

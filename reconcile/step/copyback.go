@@ -36,6 +36,9 @@ type CopyBack struct {
 
 // Sound implements Checked: an order of another machine may name anything.
 func (s *CopyBack) Sound() error {
+	if err := s.Target.Sound(); err != nil {
+		return err
+	}
 	made, err := facts.ImageOf(s.Image.Path, s.Image.Format, s.Before, s.Image.Table.Entries)
 	switch {
 	case err != nil:

@@ -1,6 +1,7 @@
 package step
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"time"
@@ -66,7 +67,12 @@ func (s *DefineGuest) About() About {
 	return a
 }
 
+// Ready refuses another QEMU for a new guest than this host's libvirt takes by itself:
+// the order of another machine may name any program.
 func (s *DefineGuest) Ready(ix *facts.Index) error {
+	if runs := s.Wanted.Emulator; s.Before == "" && runs != "" && runs != ix.Survey.Libvirt.Emulator {
+		return fmt.Errorf("define guest %s: it would run %s, and libvirt here takes %s; plan again", s.Guest, runs, cmp.Or(ix.Survey.Libvirt.Emulator, "none that is known"))
+	}
 	return off(ix, s.Guest, "define")
 }
 
@@ -78,7 +84,7 @@ func off(ix *facts.Index, guest, deed string) error {
 	return nil
 }
 
-func (s *DefineGuest) MayUndo(ix *facts.Index) error { return s.Ready(ix) }
+func (s *DefineGuest) MayUndo(ix *facts.Index) error { return off(ix, s.Guest, "define") }
 
 // Stands compares the whole text with the old definition, but only what the
 // layout states with the new one: libvirt rewrites what it is given.

@@ -3,6 +3,7 @@ package step
 import (
 	"context"
 	"fmt"
+	"regexp"
 	"time"
 
 	"lendkeep/reconcile/facts"
@@ -18,6 +19,18 @@ type Target struct {
 	Controller facts.Identity `json:"controller"`
 	Drive      facts.Drive    `json:"drive"`
 	Keep       string         `json:"keep"` // name of what this order keeps beside its journal
+}
+
+// keepName is what names of kept things look like: no path.
+var keepName = regexp.MustCompile(`^[A-Za-z0-9][A-Za-z0-9._-]*$`)
+
+// Sound implements Checked, of all that write a drive: an order of another machine
+// may name anything.
+func (t Target) Sound() error {
+	if !keepName.MatchString(t.Keep) {
+		return fmt.Errorf("%q is no name for what is kept", t.Keep)
+	}
+	return nil
 }
 
 func (t Target) name() string { return t.Controller.Controller }

@@ -30,6 +30,16 @@ type StopGuest struct {
 	ByHand []string     `json:"by_hand,omitempty"` // what a person does in it before
 }
 
+// Sound implements Checked.
+func (s *StopGuest) Sound() error {
+	for _, m := range s.Mounts {
+		if err := m.Sound(); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
 func (s *StopGuest) About() About {
 	a := About{Kind: "stop guest", Risk: Stops, Takes: min(stopTakes, s.Limit), Within: startWithin,
 		Does:   "shut down guest " + s.Guest,

@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"context"
 	"fmt"
+	"path"
 	"strings"
 	"time"
 
@@ -32,6 +33,19 @@ type Filesystem struct {
 func (f Filesystem) Details() []Detail {
 	with := strings.Join(append([]string{cmp.Or(f.FSType, "what the kernel finds")}, f.Options...), ", ")
 	return []Detail{{"with", with}}
+}
+
+// Sound implements Checked, of Mount and Unmount: an order of another machine may
+// name anything. What would have mount(8) run a program is refused, and what is no
+// place.
+func (f Filesystem) Sound() error {
+	switch {
+	case !facts.MountKind(f.FSType):
+		return fmt.Errorf("mount %s: %q is no kind of filesystem", f.Path, f.FSType)
+	case !path.IsAbs(f.Path) || path.Clean(f.Path) != f.Path || f.Path == "/":
+		return fmt.Errorf("mount %q: it is no place for one", f.Path)
+	}
+	return nil
 }
 
 func (f Filesystem) title() string {

@@ -9,6 +9,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"lendkeep/reconcile/definition"
 	"lendkeep/reconcile/facts"
 	"lendkeep/reconcile/invented"
 	"lendkeep/reconcile/step"
@@ -60,6 +61,51 @@ func TestUnknownStepsAreRefused(t *testing.T) {
 	require.ErrorContains(t, json.Unmarshal([]byte(`{"kind": "burn", "why": {"file": "", "line": 0, "column": 0}, "step": {}}`), &w), `"burn"`)
 	require.ErrorContains(t, json.Unmarshal([]byte(`{"kind": "stop guest", "why": {"file": "", "line": 0, "column": 0}, "step": {"force": true}}`), &w), "force")
 	require.Error(t, json.Unmarshal([]byte(`{"kind": "stop guest", "extra": 1}`), &w))
+}
+
+// Orders of another machine may say anything: nothing of it names a program or a
+// path where none is meant.
+func TestUnsoundStepsAreRefused(t *testing.T) {
+	for kind, change := range map[string]func(step.Step){
+		"mount":           func(s step.Step) { s.(*step.Mount).FSType = "fuse./tmp/a" },
+		"unmount":         func(s step.Step) { s.(*step.Unmount).FSType = "fuse./tmp/a" },
+		"stop guest":      func(s step.Step) { s.(*step.StopGuest).Mounts = []step.Filesystem{{Path: "/srv/../etc"}} },
+		"clear drive":     func(s step.Step) { s.(*step.ClearDrive).Keep = "../../../etc/a" },
+		"copy system":     func(s step.Step) { s.(*step.CopySystem).Keep = "../../../etc/a" },
+		"write table":     func(s step.Step) { s.(*step.WriteTable).Keep = "" },
+		"make filesystem": func(s step.Step) { s.(*step.MakeFilesystem).Keep = ".." },
+		"start at boot":   func(s step.Step) { s.(*step.StartAtBoot).Keep = "a/b" },
+	} {
+		found := false
+		for _, s := range invented.Steps() {
+			if s.About().Kind != kind {
+				continue
+			}
+			found = true
+			change(s)
+			content, err := json.Marshal(step.Written{Step: s})
+			require.NoError(t, err)
+			var w step.Written
+			assert.Error(t, json.Unmarshal(content, &w), kind)
+		}
+		assert.True(t, found, kind)
+	}
+	for kind, may := range map[string]bool{"": true, "xfs": true, "hfsplus": true, "ReFS": true, "fuse": false, "fuseblk": false, "FUSE.a": false, "xfs.a": false, "../a": false, "a b": false, "a\n": false} {
+		assert.Equal(t, may, facts.MountKind(kind), kind)
+	}
+}
+
+// A new guest is run by the QEMU that this host's libvirt takes, whatever an order says.
+func TestNewGuestRunsTheHostsQEMU(t *testing.T) {
+	ix := answered(host())
+	for emulator, says := range map[string]string{"": "", "/usr/bin/qemu-system-x86_64": "", "/srv/shelf/qemu": "it would run /srv/shelf/qemu, and libvirt here takes /usr/bin/qemu-system-x86_64"} {
+		s := &step.DefineGuest{Guest: "new", Wanted: definition.Wanted{Name: "new", MemoryBytes: 1 << 30, Emulator: emulator}}
+		if err := s.Ready(ix); says == "" {
+			assert.NoError(t, err)
+		} else {
+			assert.ErrorContains(t, err, says)
+		}
+	}
 }
 
 // host has reel at home with its shelf mounted, and grading off.

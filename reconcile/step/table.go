@@ -24,6 +24,9 @@ type WriteTable struct {
 
 // Sound refuses a table that changes or lacks a partition which was there.
 func (s *WriteTable) Sound() error {
+	if err := s.Target.Sound(); err != nil {
+		return err
+	}
 	if s.Before == nil {
 		return nil
 	}
