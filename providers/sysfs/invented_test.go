@@ -141,7 +141,12 @@ func TestSlotsClaimsAndInterfaces(t *testing.T) {
 	assert.Equal(t, 2, index.Function(address(t, "0000:02:00.0")).Virtual)
 	require.Len(t, index.Virtuals(address(t, "0000:02:00.0")), 1)
 	assert.Equal(t, address(t, "0000:02:00.0"), *index.Function(address(t, "0000:02:00.1")).Parent)
+	assert.Equal(t, 1, *index.Function(address(t, "0000:02:00.1")).VirtualNumber)
+	assert.Nil(t, index.Function(address(t, "0000:02:00.1")).Gap("virtual_number"))
+	assert.Equal(t, 7, index.Function(address(t, "0000:02:00.0")).VirtualMost)
+	assert.True(t, index.Function(address(t, "0000:02:00.0")).VirtualProbed)
 	assert.Zero(t, index.Function(address(t, "0000:01:00.0")).Virtual)
+	assert.Zero(t, index.Function(address(t, "0000:01:00.0")).VirtualMost)
 
 	virtio := index.Function(address(t, "0000:00:03.0"))
 	assert.Equal(t, []facts.Interface{{Name: "eth7", Up: true}, {Name: "eth8", Up: true}}, virtio.Interfaces, "up where it is not known")

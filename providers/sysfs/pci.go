@@ -56,6 +56,7 @@ func (s *survey) readFunctions(ctx context.Context) {
 			f.Slot, found.asked = slots[name[:len(name)-2]], true
 		}
 	}
+	s.numberVirtuals()
 	s.passOver()
 	s.checkGroups()
 }
@@ -101,13 +102,7 @@ func (s *survey) readFunction(p place, f *facts.Function) {
 	f.PowerState, _ = p.textIfAny("power_state", "power_state")
 	cold, _ := p.textIfAny("d3cold_allowed", "d3cold_allowed")
 	f.D3cold = cold == "1"
-	f.Parent = parent(p)
-	if text, there := p.textIfAny("virtual_functions", "sriov_numvfs"); there && text != "" {
-		var err error
-		if f.Virtual, err = strconv.Atoi(text); err != nil {
-			p.gap("virtual_functions", "sriov_numvfs", unexpected(text))
-		}
-	}
+	readVirtual(p, f)
 	regions(p, f)
 	resizable(p, f)
 	first, _ := p.textIfAny("boot_vga", "boot_vga")
@@ -161,21 +156,6 @@ func group(p place) *int {
 		return nil
 	}
 	return &number
-}
-
-// parent gives the function that has made a virtual one (Linux
-// Documentation/PCI/pci-iov-howto.rst); nil for any other.
-func parent(p place) *facts.Address {
-	name := p.link("parent", "physfn")
-	if name == "" {
-		return nil
-	}
-	at, err := facts.ParseAddress(name)
-	if err != nil {
-		p.gap("parent", "physfn", err)
-		return nil
-	}
-	return &at
 }
 
 // numaNode gives -1 where the kernel says so, or was built without NUMA.

@@ -12,10 +12,11 @@ import (
 var errNotAsked = errors.New("it was not asked for")
 
 // chosen gives the functions that matter and were not read yet: those that are
-// meant, whatever is in a group with one, and every other once one that is meant
+// meant, whatever is in a group with one, what has made a virtual one, and every other once one that is meant
 // cannot be asked for its serial, since any other of its kind could be it.
 func (s *survey) chosen() []facts.Address {
 	meant, groups, all := s.meant(), map[int]bool{}, s.about == nil
+	parents := s.parents()
 	for i := range s.out.Functions {
 		f := &s.out.Functions[i]
 		if !meant(f) {
@@ -29,7 +30,7 @@ func (s *survey) chosen() []facts.Address {
 	var list []facts.Address
 	for i := range s.out.Functions {
 		f := &s.out.Functions[i]
-		if matters := all || meant(f) || f.Group != nil && groups[*f.Group]; matters && !s.functions[f.Address].asked {
+		if matters := all || meant(f) || parents[f.Address] || f.Group != nil && groups[*f.Group]; matters && !s.functions[f.Address].asked {
 			list = append(list, f.Address)
 		}
 	}

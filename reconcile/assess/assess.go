@@ -69,6 +69,7 @@ var checks = []Check{
 	{"undeclared", "undeclared.go", checkUndeclared},
 	{"unread", "unread.go", checkUnread},
 	{"card", "card.go", checkCards},
+	{"virtual-function", "virtual.go", checkVirtual},
 	{"contention", "contention.go", checkContention},
 	{"shared", "shared.go", checkShared},
 	{"shift", "shift.go", checkShifts},

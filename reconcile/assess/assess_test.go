@@ -101,6 +101,15 @@ func (b *bench) regions(bars ...facts.BAR) *facts.Function {
 	return f
 }
 
+// holdsVirtual has grading hold a virtual function of a network card, and gives the
+// address of the card.
+func (b *bench) holdsVirtual() facts.Address {
+	at := b.Ethernet()
+	b.Hold("grading", b.Virtual(at, 2, 7, "igbvf")[1])
+	b.shift = "day"
+	return at
+}
+
 // display makes the controller a graphics card without a ROM.
 func (b *bench) display() *facts.Function {
 	f := b.Function(b.reel)
@@ -359,7 +368,9 @@ var cases = map[string]struct {
 		b.layout.Controllers = append(b.layout.Controllers, spec.Controller{Name: "card", PCI: &spec.PCIIdentity{Vendor: 0x8086, Device: 0x10d3}})
 	}, "reset", assess.Note, "reset with 1 other"},
 	"a virtual function without a reset": {func(b *bench) {
-		b.Function(b.reel).ResetMethods, b.Function(b.reel).Parent = []string{"bus"}, &facts.Address{Bus: 7}
+		v := b.Virtual(b.holdsVirtual(), 3, 7, "igbvf")
+		b.Function(v[2]).ResetMethods = []string{"bus"}
+		b.Hold("grading", v[2])
 	}, "reset", assess.Caution, "which takes all virtual functions offline"},
 	"no reset of its own, and one of its bus breaks it": {func(b *bench) {
 		b.behindPort()
@@ -664,6 +675,44 @@ var cases = map[string]struct {
 		b.Hold("grading", at)
 		b.shift = "day"
 	}, "card", assess.Stop, "go offline"},
+	"virtual functions of what a VFIO driver has": {func(b *bench) {
+		at := b.Ethernet()
+		b.Virtual(at, 2, 7, "")
+		b.Function(at).Driver = "vfio-pci"
+		b.Hold("grading", at)
+		b.shift = "day"
+	}, "card", assess.Stop, "0000:d0:10.1"},
+	"a virtual function": {func(b *bench) { b.holdsVirtual() }, "virtual-function", assess.Note, "Invented Ethernet at 0000:d0:00.0, driver igb"},
+	"a virtual function whose parent is on VFIO": {func(b *bench) {
+		b.Function(b.holdsVirtual()).Driver = "vfio-pci"
+	}, "virtual-function", assess.Stop, "physfn"},
+	"a virtual function whose parent another guest has": {func(b *bench) {
+		at := b.holdsVirtual()
+		b.Hold("catalogue", at)
+		b.Run("catalogue")
+		b.Function(at).Driver = "vfio-pci"
+	}, "virtual-function", assess.Stop, "0000:d0:00.0"},
+	"a virtual function whose parent cannot be asked": {func(b *bench) {
+		f := b.Function(b.holdsVirtual())
+		f.Driver, f.Gaps = "", []facts.Gap{{Fact: "driver", Path: "/sys/x", Reason: "input/output error"}}
+	}, "virtual-function", assess.Stop, "physfn"},
+	"a virtual function whose parent has no driver": {func(b *bench) {
+		b.Function(b.holdsVirtual()).Driver = ""
+	}, "virtual-function", assess.Caution, "driver (none)"},
+	"a virtual function whose parent is not to be seen": {func(b *bench) {
+		at := b.holdsVirtual()
+		b.Survey.Functions = slices.DeleteFunc(b.Survey.Functions, func(f facts.Function) bool { return f.Address == at })
+	}, "virtual-function", assess.Stop, "0000:d0:00.0"},
+	"a virtual function of a drive that is offline": {func(b *bench) {
+		b.Hold("grading", b.Virtual(b.NVMe("RL-4410-0088"), 1, 2, "")[0])
+		b.shift = "day"
+	}, "virtual-function", assess.Caution, "sriov_drivers_autoprobe"},
+	"a virtual function of a drive that the host uses": {func(b *bench) {
+		at := b.NVMe("RL-4410-0088", "films")
+		b.Mount("nvme1n1p1", "/srv/films")
+		b.Hold("grading", b.Virtual(at, 1, 2, "")[0])
+		b.shift = "day"
+	}, "undeclared", assess.Stop, "0000:02:10.1 > 0000:02:00.0 > nvme1n1 > nvme1n1p1 (films) > mount /srv/films"},
 	"the card's other function is in use": {func(b *bench) {
 		sibling := b.NVMe("RL-4410-0088", "films")
 		b.Function(sibling).Address = facts.Address{Bus: b.reel.Bus, Function: 1}

@@ -45,12 +45,12 @@ func (c *Case) card(f *facts.Function, name string, at spec.Place, severity Seve
 
 // virtuals stops what would take a function from under its virtual ones.
 func (c *Case) virtuals(f *facts.Function, name string, at spec.Place, severity Severity) []Finding {
-	made := c.Facts.Virtuals(f.Address)
-	if f.OnVFIO() || f.Virtual == 0 && len(made) == 0 {
+	count, _ := c.Facts.MakesVirtual(f) // where that is not known, gap says so
+	if count == 0 {
 		return nil
 	}
-	causes := []Cause{causeOf(f, "sriov_numvfs", fmt.Sprint(max(f.Virtual, len(made))))}
-	for _, v := range made {
+	causes := []Cause{causeOf(f, "sriov_numvfs", fmt.Sprint(count))}
+	for _, v := range c.Facts.Virtuals(f.Address) {
 		causes = append(causes, causeOf(v, "physfn", v.Title()+c.usedBy(v)))
 	}
 	return []Finding{{Severity: severity, At: at,

@@ -46,7 +46,10 @@ type Function struct {
 	BootVGA         bool        `json:"boot_vga,omitempty"`           // boot_vga is 1: the host's firmware used it as the display
 	Slot            string      `json:"slot,omitempty"`               // physical slot, a name under /sys/bus/pci/slots; empty: in none
 	Parent          *Address    `json:"parent,omitempty"`             // physfn, a link: the one that has made this virtual function (SR-IOV); nil: it is none
+	VirtualNumber   *int        `json:"virtual_number,omitempty"`     // which of its parent's it is, from 0: the link virtfnN of the parent that leads to it; nil: it is none, or that is a gap
 	Virtual         int         `json:"virtual_functions,omitempty"`  // sriov_numvfs: how many it has made
+	VirtualMost     int         `json:"most_virtual,omitempty"`       // sriov_totalvfs: how many it can make; 0: it makes none
+	VirtualProbed   bool        `json:"virtual_probed,omitempty"`     // sriov_drivers_autoprobe is 1: drivers of the host's take those that it makes
 	PowerState      string      `json:"power_state,omitempty"`        // power_state: "D0", "D3hot", ...; empty: not said
 	D3cold          bool        `json:"d3cold_allowed"`               // d3cold_allowed is 1
 	NVMe            *NVMe       `json:"nvme,omitempty"`               // only while the kernel's nvme driver holds it

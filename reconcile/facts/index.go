@@ -114,8 +114,12 @@ func (ix *Index) addFunctions() {
 		}
 		kind := [2]pci.ID{f.Vendor, f.Device}
 		ix.ofKind[kind] = append(ix.ofKind[kind], f)
-		if f.NVMe != nil {
+		// A virtual function has the serial of the subsystem, which is its parent's (NVM
+		// Express Base Specification 2.0, figure 275); it is told by its number.
+		if f.NVMe != nil && f.Parent == nil {
 			ix.serials[f.NVMe.Serial] = append(ix.serials[f.NVMe.Serial], f)
+		}
+		if f.NVMe != nil {
 			ix.nvmes[f.NVMe.Name] = f
 		}
 		for _, card := range f.Interfaces {

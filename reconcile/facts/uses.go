@@ -189,6 +189,7 @@ func (ix *Index) Uses(at Address) []Use {
 	for _, drive := range ix.tops[at] {
 		walk.block(drive, []string{at.String()})
 	}
+	walk.parent(f)
 	walk.reaches(f)
 	if ix.heldPerhaps(at) {
 		for _, text := range ix.unplaced {

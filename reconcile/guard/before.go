@@ -167,7 +167,10 @@ func (b *before) lend(at facts.Address) error {
 	if err := b.permitted(f, owner); err != nil {
 		return err
 	}
-	if err := underVirtuals(f); err != nil {
+	if err := b.underVirtuals(f); err != nil {
+		return err
+	}
+	if err := b.withParent(f); err != nil {
 		return err
 	}
 	if owner != nil {

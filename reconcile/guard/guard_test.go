@@ -74,6 +74,13 @@ func (b *bench) disk(d facts.Disk) {
 	b.call.Definition.Disks = append(b.call.Definition.Disks, d)
 }
 
+// lendVirtual has a stranger start with a virtual function of a network card.
+func (b *bench) lendVirtual() facts.Address {
+	v := b.Virtual(b.Ethernet(), 2, 7, "igbvf")
+	b.borrower("other", v[1])
+	return v[1]
+}
+
 // index is what the guard sees: nothing of libvirt's.
 func (b *bench) index() *facts.Index {
 	seen := b.Survey
@@ -125,7 +132,7 @@ func TestBefore(t *testing.T) {
 			b.Function(b.reel).Gaps = []facts.Gap{{Fact: "driver", Path: "/sys/x/driver", Reason: "input/output error"}}
 		}, "driver of controller reel is not known", nil, ""},
 		"virtual functions":          {func(b *bench) { b.Function(b.reel).Virtual = 2 }, "has virtual functions (2); they would all go offline", nil, ""},
-		"virtual functions, on VFIO": {func(b *bench) { b.unmounted(); b.aside(b.reel); b.Function(b.reel).Virtual = 2 }, "", nil, "on VFIO already"},
+		"virtual functions, on VFIO": {func(b *bench) { b.unmounted(); b.aside(b.reel); b.Function(b.reel).Virtual = 2 }, "has virtual functions (2)", nil, ""},
 		"virtual functions that nobody knows of": {func(b *bench) {
 			b.Function(b.reel).Gaps = []facts.Gap{{Fact: "virtual_functions", Path: "/sys/x/sriov_numvfs", Reason: "input/output error"}}
 		}, "has virtual functions is not known", nil, ""},
@@ -134,6 +141,40 @@ func TestBefore(t *testing.T) {
 			b.Function(card).Virtual = 1
 			b.borrower("other", card)
 		}, "has virtual functions (1)", nil, ""},
+		"a virtual function": {func(b *bench) { b.lendVirtual() }, "", nil, ""},
+		"a virtual function whose parent is on VFIO": {func(b *bench) {
+			b.Function(*b.Function(b.lendVirtual()).Parent).Driver = "vfio-pci"
+		}, "which is on VFIO or goes there", nil, ""},
+		"a virtual function whose parent may be on VFIO": {func(b *bench) {
+			f := b.Function(*b.Function(b.lendVirtual()).Parent)
+			f.Driver, f.Gaps = "", []facts.Gap{{Fact: "driver", Path: "/sys/x/driver", Reason: "input/output error"}}
+		}, "nobody knows whether it is lent: input/output error", nil, ""},
+		"a virtual function with its parent": {func(b *bench) {
+			v := b.lendVirtual()
+			b.call.Definition.Hostdevs = append(b.call.Definition.Hostdevs, facts.Hostdev{Address: *b.Function(v).Parent, Managed: true})
+		}, "which is on VFIO or goes there", nil, ""},
+		"a virtual function whose parent is not to be seen": {func(b *bench) {
+			parent := *b.Function(b.lendVirtual()).Parent
+			b.Survey.Functions = slices.DeleteFunc(b.Survey.Functions, func(f facts.Function) bool { return f.Address == parent })
+		}, "which is not to be seen", nil, ""},
+		"a virtual function whose parent was granted to another guest": {func(b *bench) {
+			b.call.Granted = []guard.Grant{{Guest: "other", Address: *b.Function(b.lendVirtual()).Parent}}
+		}, "guest other, which is being started, was granted", nil, ""},
+		"what may be a virtual function": {func(b *bench) {
+			b.Function(b.reel).Gaps = []facts.Gap{{Fact: "parent", Path: "/sys/x/physfn", Reason: "input/output error"}}
+		}, "whether QEMU NVMe Ctrl RL-4410-0073 at 0000:01:00.0 is a virtual function is not known", nil, ""},
+		"a virtual function of a drive that the host uses": {func(b *bench) {
+			v := b.Virtual(b.never, 1, 2, "")
+			b.Survey.Blocks = append(b.Survey.Blocks, facts.Block{Name: "nvme2n1p1", Whole: "nvme2n1", Controller: &b.never, Devno: facts.Devno{Major: 1002, Minor: 1},
+				Partition: &facts.Partition{Number: 1}, Signature: &facts.Signature{Kind: "ext4", Usage: "filesystem"}})
+			b.Mount("nvme2n1p1", "/mnt/never")
+			b.borrower("other", v[0])
+		}, "0000:03:10.1 > 0000:03:00.0 > nvme2n1 > nvme2n1p1 > mount /mnt/never", nil, ""},
+		"a virtual function that is live, of a drive that the host uses": {func(b *bench) {
+			v := b.Virtual(b.reel, 1, 2, "nvme")
+			b.Function(v[0]).NVMe = &facts.NVMe{Name: "nvme9", Serial: "RL-4410-0073", State: "live"}
+			b.borrower("other", v[0])
+		}, "", nil, ""},
 		"an undo, with virtual functions": {func(b *bench) {
 			b.unmounted()
 			b.Function(b.reel).Virtual = 2

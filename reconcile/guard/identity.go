@@ -38,7 +38,7 @@ func (b *before) byExclusion(meant facts.Identity, f *facts.Function) error {
 		return nil
 	}
 	for _, twin := range b.ix.OfKind(f.Vendor, f.Device) {
-		if twin != f && twin.NVMe == nil {
+		if twin != f && twin.NVMe == nil && twin.Parent == nil {
 			return fmt.Errorf("controller %s is on VFIO, where it cannot be asked for its serial, and %s of the same kind neither; take it back by an order first", meant.Controller, twin.Address)
 		}
 	}

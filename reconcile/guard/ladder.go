@@ -87,6 +87,9 @@ func unreturned(ix *facts.Index, r facts.Identity) (f *facts.Function, why strin
 		// libvirt sets the override before it takes a function away.
 		return nil, "it is on VFIO, or about to be"
 	}
+	if made, gap := ix.MakesVirtual(f); made > 0 || gap != nil {
+		return nil, "it has virtual functions, or may have: all of them would go offline, those of running guests too"
+	}
 	if uses := ix.LiveUses(f.Address); len(uses) > 0 {
 		return nil, "the host uses it: " + uses[0].String()
 	}
@@ -116,6 +119,8 @@ func applies(ix *facts.Index, f *facts.Function, rung Rung) bool {
 		return f.Driver != ""
 	case Reset:
 		return resettable(ix, f)
+	case Rescan: // a look at the bus finds no virtual one: only its parent makes it
+		return f.Parent == nil && f.Gap("parent") == nil
 	default:
 		return true
 	}

@@ -31,14 +31,16 @@ func Random(t *rapid.T) (facts.Survey, *spec.Layout) {
 }
 
 type random struct {
-	t      *rapid.T
-	b      *Builder
-	at     []facts.Address
-	cards  []facts.Address // those that share a controller's group
-	screen *facts.Address  // the first function of a graphics card; nil: there is none
-	shelf  []string        // the path where each controller's shelf belongs
-	lentTo map[string][]int
-	filled map[facts.Address]bool // drives on which something is yet to be made
+	t        *rapid.T
+	b        *Builder
+	at       []facts.Address
+	ether    *facts.Address  // a network card that may have virtual functions; nil: there is none
+	virtuals []facts.Address // those that it has
+	cards    []facts.Address // those that share a controller's group
+	screen   *facts.Address  // the first function of a graphics card; nil: there is none
+	shelf    []string        // the path where each controller's shelf belongs
+	lentTo   map[string][]int
+	filled   map[facts.Address]bool // drives on which something is yet to be made
 }
 
 func (r *random) chance(percent int, what string) bool {
@@ -91,6 +93,7 @@ func (r *random) host() {
 		}
 	}
 	r.graphics()
+	r.ethernet()
 }
 
 // graphics adds a card of several functions, one of which may have another driver, be
@@ -184,6 +187,12 @@ func (r *random) guests() {
 func (r *random) undeclared(name string) {
 	if len(r.cards) > 0 && r.chance(10, "holds a card") {
 		r.b.Hold(name, rapid.SampledFrom(r.cards).Draw(r.t, "card"))
+	}
+	if len(r.virtuals) > 0 && r.chance(20, "holds a virtual function") {
+		r.b.Hold(name, rapid.SampledFrom(r.virtuals).Draw(r.t, "virtual function"))
+	}
+	if r.ether != nil && r.chance(10, "holds the network card") {
+		r.b.Hold(name, *r.ether)
 	}
 	if r.chance(10, "has a partition") {
 		drive := r.b.Function(rapid.SampledFrom(r.at).Draw(r.t, "drive")).NVMe.Namespaces[0].Block

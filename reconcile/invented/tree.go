@@ -97,9 +97,7 @@ func (t *tree) function(f *facts.Function) {
 	if f.Parent != nil {
 		t.link(dir+"/physfn", t.dirOf(*f.Parent))
 	}
-	if f.Virtual > 0 {
-		t.text(dir+"/sriov_numvfs", fmt.Sprint(f.Virtual))
-	}
+	t.virtual(dir, f)
 	if f.Group != nil {
 		group := fmt.Sprintf("sys/kernel/iommu_groups/%d", *f.Group)
 		t.link(dir+"/iommu_group", group)
@@ -142,7 +140,10 @@ func (t *tree) gaps() {
 	for i := range t.s.Functions {
 		f := &t.s.Functions[i]
 		for _, gap := range f.Gaps {
-			file := map[string]string{"group": "iommu_group", "virtual_functions": "sriov_numvfs", "nvme.serial": "serial", "nvme.state": "state"}[gap.Fact]
+			if gap.Fact == "virtual_number" {
+				continue // a link that is not there
+			}
+			file := map[string]string{"group": "iommu_group", "parent": "physfn", "virtual_functions": "sriov_numvfs", "most_virtual": "sriov_totalvfs", "virtual_probed": "sriov_drivers_autoprobe", "nvme.serial": "serial", "nvme.state": "state"}[gap.Fact]
 			if file == "" {
 				file = gap.Fact
 			}

@@ -1,0 +1,113 @@
+package sysfs
+
+import (
+	"cmp"
+	"errors"
+	"fmt"
+	"io/fs"
+	"path"
+	"strconv"
+
+	"lendkeep/reconcile/facts"
+)
+
+// readVirtual reads what a function has to do with virtual ones (SR-IOV): which has
+// made it, or how many it has made and can make (Linux Documentation/ABI/testing/
+// sysfs-bus-pci, Documentation/PCI/pci-iov-howto.rst). One that makes none has no
+// such file.
+func readVirtual(p place, f *facts.Function) {
+	f.Parent = parent(p)
+	f.Virtual = count(p, "virtual_functions", "sriov_numvfs")
+	f.VirtualMost = count(p, "most_virtual", "sriov_totalvfs")
+	probed, there := p.textIfAny("virtual_probed", "sriov_drivers_autoprobe")
+	if f.VirtualProbed = probed == "1"; there && f.Gap("virtual_probed") == nil && probed != "0" && probed != "1" {
+		p.gap("virtual_probed", "sriov_drivers_autoprobe", unexpected(probed))
+	}
+}
+
+// count reads a number that is 0 where its file is not there.
+func count(p place, fact, name string) int {
+	text, there := p.textIfAny(fact, name)
+	if !there || text == "" {
+		return 0 // or there is a gap already
+	}
+	number, err := strconv.ParseUint(text, 10, 16) // the registers have 16 bits
+	if err != nil {
+		p.gap(fact, name, unexpected(text))
+	}
+	return int(number)
+}
+
+// parent gives the function that has made a virtual one (Linux
+// Documentation/PCI/pci-iov-howto.rst); nil for any other.
+func parent(p place) *facts.Address {
+	name := p.link("parent", "physfn")
+	if name == "" {
+		return nil
+	}
+	at, err := facts.ParseAddress(name)
+	if err != nil {
+		p.gap("parent", "physfn", err)
+		return nil
+	}
+	return &at
+}
+
+// parents gives the functions that have made virtual ones which were read.
+func (s *survey) parents() map[facts.Address]bool {
+	list := map[facts.Address]bool{}
+	for i := range s.out.Functions {
+		if at := s.out.Functions[i].Parent; at != nil {
+			list[*at] = true
+		}
+	}
+	return list
+}
+
+// numberVirtuals notes which of its parent's each virtual function is: the parent has
+// a link virtfnN to each (Linux drivers/pci/iov.c, pci_iov_sysfs_link).
+func (s *survey) numberVirtuals() {
+	numbers, why := map[facts.Address]int{}, map[facts.Address]error{}
+	for at := range s.parents() {
+		why[at] = s.numbers(at, numbers)
+	}
+	for i := range s.out.Functions {
+		f := &s.out.Functions[i]
+		if f.Parent == nil {
+			continue
+		}
+		if number, known := numbers[f.Address]; known {
+			f.VirtualNumber = &number
+			continue
+		}
+		p := place{&s.reader, devicesDir + "/" + f.Parent.String(), &f.Gaps}
+		p.gap("virtual_number", "", cmp.Or(why[*f.Parent], errors.New("no link virtfnN of its parent leads to it")))
+	}
+}
+
+// numbers adds the numbers of the virtual functions of a parent.
+func (s *survey) numbers(parent facts.Address, numbers map[facts.Address]int) error {
+	f := s.function(parent)
+	if f == nil {
+		return errors.New("its parent is not there")
+	}
+	if gap := f.Gap("virtual_functions"); gap != nil {
+		return fmt.Errorf("how many its parent has is not known: %s", gap.Reason)
+	}
+	dir := s.functions[parent].dir
+	for number := range f.Virtual {
+		to, err := s.fsys.ReadLink(fmt.Sprintf("%s/virtfn%d", dir, number))
+		if errors.Is(err, fs.ErrNotExist) {
+			continue
+		}
+		if err != nil {
+			return err
+		}
+		at, err := facts.ParseAddress(path.Base(to))
+		if err != nil {
+			return err
+		}
+		numbers[at] = number
+	}
+	return nil
+}

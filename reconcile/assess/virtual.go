@@ -1,0 +1,108 @@
+// virtual-function: a guest is to have a virtual function (SR-IOV), and what has made
+// it is not with the host, or does more than make it.
+//
+// A virtual function lives by the function that has made it, its parent. While that
+// is on VFIO, or with a guest, the kernel gives none of them to anybody else (Linux
+// drivers/vfio/pci/vfio_pci_core.c, vfio_pci_validate_vf_token), and libvirt takes
+// the function from the host first all the same. A reset of the parent, an end of its
+// driver, or another number of virtual functions takes all of them from whoever has
+// them. Those of an NVMe drive may reach the namespaces of their parent, and stay
+// offline until the parent gives them queues and interrupts: no driver takes them
+// then, and a guest that has one sees a drive that does not answer (measured with
+// QEMU 7.2 and Linux 6.1).
+//
+// Severity: stop where the parent is not with the host or cannot be seen; caution
+// where the function is most likely offline, or its parent has no driver; else note.
+//
+// Remedy: take the parent back first. Leave it alone while one of its virtual
+// functions is lent. Of an NVMe drive: bring the function online with nvme-cli.
+package assess
+
+import (
+	"cmp"
+	"fmt"
+
+	"lendkeep/reconcile/facts"
+)
+
+func checkVirtual(c *Case) []Finding {
+	var list []Finding
+	for _, l := range c.loans() {
+		if l.Parent == nil {
+			continue
+		}
+		parent := c.Facts.Function(*l.Parent)
+		if why := away(c, parent); why != "" {
+			list = append(list, Finding{Severity: l.severity, At: l.at,
+				Summary:  shorten("the parent of " + l.name + " " + why),
+				Detail:   "It is a virtual function, which nobody but the guest of its parent can have while that is not with a driver of the host's.",
+				Causes:   []Cause{causeOf(l.Function, "physfn", l.Parent.String())},
+				Remedies: []string{"take the parent back first", "lend another controller"},
+			})
+			continue
+		}
+		list = append(list, c.livesBy(l, parent)...)
+		list = append(list, c.offline(l, parent)...)
+	}
+	return list
+}
+
+// away says why the parent of a virtual function cannot answer for it; empty: it is
+// with the host.
+func away(c *Case, parent *facts.Function) string {
+	switch {
+	case parent == nil:
+		return "is not to be seen"
+	case parent.Gap("driver") != nil:
+		return "may not be with the host"
+	case c.Facts.Holder(parent.Address) != nil && parent.OnVFIO():
+		return "is with guest " + c.Facts.Holder(parent.Address).Name
+	case parent.OnVFIO():
+		return "is on VFIO"
+	}
+	return ""
+}
+
+// livesBy tells what takes a virtual function from its guest.
+func (c *Case) livesBy(l loan, parent *facts.Function) []Finding {
+	f := Finding{Severity: Note, At: l.at,
+		Summary:  shorten(l.name + " lives by its parent"),
+		Detail:   "A reset of " + parent.Title() + ", an end of its driver, or another number of virtual functions takes this one from its guest.",
+		Causes:   []Cause{causeOf(l.Function, "physfn", parent.Title()+", driver "+cmp.Or(parent.Driver, none))},
+		Remedies: []string{"leave " + parent.Address.String() + " alone while it is lent"},
+	}
+	if parent.Driver == "" {
+		f.Severity = Caution
+		f.Summary = shorten("the parent of " + l.name + " has no driver")
+		f.Detail = "Virtual functions of most cards do nothing without the driver of " + parent.Title() + ". " + f.Detail
+		f.Remedies = append([]string{"let its driver take it: echo " + parent.Address.String() + " > /sys/bus/pci/drivers_probe"}, f.Remedies...)
+	}
+	return []Finding{f}
+}
+
+// offline tells of a virtual function of an NVMe drive that no driver has, although
+// it is not lent: that it is online shows nowhere else.
+func (c *Case) offline(l loan, parent *facts.Function) []Finding {
+	if l.Class != facts.ClassNVMe || l.OnVFIO() || l.NVMe != nil && l.NVMe.State == "live" {
+		return nil
+	}
+	device := "/dev/NVME"
+	if parent.NVMe != nil {
+		device = "/dev/" + parent.NVMe.Name
+	}
+	id := "N"
+	if l.VirtualNumber != nil {
+		id = fmt.Sprint(*l.VirtualNumber + 1)
+	}
+	return []Finding{{Severity: Caution, At: l.at,
+		Summary: shorten(l.name + " may be offline"),
+		Detail: "No driver of the host's works with it. A virtual function of an NVMe drive answers nobody until its parent has given it queues and interrupts and set it online; its guest would see a drive that does not answer. " +
+			"lendkeep does not do that: how many of them it should have is a matter of the drive, and they are gone when the host starts anew.",
+		Causes: []Cause{causeOf(l.Function, "driver", cmp.Or(l.Driver, none)), causeOf(parent, "sriov_drivers_autoprobe", fmt.Sprint(parent.VirtualProbed))},
+		Remedies: []string{
+			"ask which secondary controller it is, and how it stands: nvme list-secondary " + device,
+			fmt.Sprintf("bring it online, most likely as controller %s: nvme virt-mgmt %s -c %s -r 0 -a 8 -n 2; the same with -r 1 -n 1; then with -a 9", id, device, id),
+			"then have a driver take it: echo " + l.Address.String() + " > /sys/bus/pci/drivers_probe",
+		},
+	}}
+}
