@@ -3,7 +3,6 @@ package spec
 import (
 	"fmt"
 	"net"
-	"net/url"
 	"path"
 	"regexp"
 	"slices"
@@ -208,20 +207,6 @@ func wrongMountOption(option string) string {
 		return "state one option an element, without commas, spaces and quotes"
 	}
 	return wrongLine(option, maxPath)
-}
-
-// wrongLibvirt judges a connection URI: lendkeep reads devices and mounts of
-// the host it runs on, so libvirt has to be the one of the same host.
-func wrongLibvirt(uri string) string {
-	u, err := url.Parse(uri)
-	switch {
-	case err != nil || u.Scheme == "":
-		return "a connection URI looks like qemu:///system"
-	case u.Host != "":
-		return fmt.Sprintf("%q is another host; lendkeep runs on the host itself", u.Host)
-	default:
-		return wrongLine(uri, maxPath)
-	}
 }
 
 var guidForm = regexp.MustCompile(`^[0-9a-fA-F]{8}-[0-9a-fA-F]{4}-[0-9a-fA-F]{4}-[0-9a-fA-F]{4}-[0-9a-fA-F]{12}$`)

@@ -4,6 +4,8 @@ import (
 	"fmt"
 
 	"github.com/hashicorp/hcl/v2/hclsyntax"
+
+	"lendkeep/spec/uri"
 )
 
 var hostForm = &form{
@@ -30,7 +32,7 @@ func (r *reader) decodeHost(source *hclsyntax.Block, layout *Layout) {
 		Alarm:     b.command("alarm"),
 		At:        b.at,
 	}
-	if uri := b.checked("libvirt", wrongLibvirt); uri != "" {
-		layout.Host.Libvirt = uri
+	if stated := b.checked("libvirt", uri.Wrong); stated != "" {
+		layout.Host.Libvirt = stated
 	}
 }

@@ -18,6 +18,7 @@ import (
 	"lendkeep/reconcile/facts"
 	"lendkeep/reconcile/step"
 	"lendkeep/spec/plain"
+	"lendkeep/spec/uri"
 )
 
 // defaultURI is libvirt's own name for the host's system guests.
@@ -64,15 +65,19 @@ func (w *where) keep() string {
 	return files.Kept
 }
 
-// open gives the host to act on. uri is the layout's wish, if there is one.
-func (w *where) open(ctx context.Context, uri string) (host, error) {
+// open gives the host to act on. stated is what a file says of libvirt: an order, the
+// rules; empty: nothing.
+func (w *where) open(ctx context.Context, stated string) (host, error) {
 	if w.standIn != "" {
 		return w.openStandIn(ctx)
 	}
 	if w.connect != "" {
-		uri = w.connect
+		return w.openLive(w.connect)
 	}
-	return w.openLive(uri)
+	if wrong := uri.Wrong(stated); stated != "" && wrong != "" {
+		return host{}, fail(exitUsage, "look whose file that is; if it is what you want, say so yourself: --connect URI", "connect to libvirt at %s: %s; nothing was touched", stated, wrong)
+	}
+	return w.openLive(stated)
 }
 
 // machine gives the identity of the machine that is acted on, facts.Machine.ID.

@@ -3,6 +3,7 @@ package main
 import (
 	"bytes"
 	"context"
+	"os"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
@@ -49,4 +50,14 @@ func TestSurveyWithoutLibvirt(t *testing.T) {
 	strict := where{}
 	_, err = strict.open(t.Context(), "nosuch:///system")
 	assert.ErrorContains(t, err, "nosuch")
+}
+
+// What a file says of libvirt has nothing run: only a person may want that.
+func TestFilesConnectPlainly(t *testing.T) {
+	folder := t.TempDir()
+	require.NoError(t, os.WriteFile(folder+"/run", []byte("#!/bin/sh\ntouch "+folder+"/made\n"), 0o700))
+	var w where
+	_, err := w.open(t.Context(), "qemu+ext:///system?command="+folder+"/run")
+	assert.ErrorContains(t, err, "run a program")
+	assert.NoFileExists(t, folder+"/made")
 }

@@ -16,6 +16,7 @@ import (
 
 	"lendkeep/reconcile/facts"
 	"lendkeep/reconcile/strict"
+	"lendkeep/spec/uri"
 )
 
 // Format is the version of the rules file; the guard refuses another one.
@@ -136,6 +137,9 @@ func (r Rules) sound() error {
 	if len(r.Alarm) > 0 && !path.IsAbs(r.Alarm[0]) {
 		return fmt.Errorf("alarm %q is no absolute path", r.Alarm[0])
 	}
+	if wrong := uri.Wrong(r.Libvirt); r.Libvirt != "" && wrong != "" {
+		return fmt.Errorf("libvirt %q: %s", r.Libvirt, wrong)
+	}
 	controllers, places, guests := map[string]bool{}, map[string]bool{}, map[string]bool{}
 	for _, c := range r.Controllers {
 		if name := c.Identity.Controller; name == "" || controllers[name] {
@@ -151,6 +155,9 @@ func (r Rules) sound() error {
 		for _, m := range c.Mounts {
 			if !path.IsAbs(m.Path) || path.Clean(m.Path) != m.Path || m.Path == "/" || places[m.Path] || m.Partition == "" {
 				return fmt.Errorf("controller %s: mount at %q is not to be understood", c.Identity.Controller, m.Path)
+			}
+			if !facts.MountKind(m.FSType) {
+				return fmt.Errorf("controller %s: %q is no kind of filesystem", c.Identity.Controller, m.FSType)
 			}
 			places[m.Path] = true
 		}

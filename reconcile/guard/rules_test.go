@@ -40,17 +40,19 @@ func TestRulesRoundTrip(t *testing.T) {
 func TestDamagedRulesAreRefused(t *testing.T) {
 	good := newBench(t).rules.Encode()
 	for name, c := range map[string]struct{ old, new, says string }{
-		"another version":       {`"format": 1`, `"format": 2`, "of version 2, this guard reads version 1"},
-		"no version":            {`"format": 1,`, ``, "of version 0"},
-		"an unknown field":      {`"guests"`, `"weather": 1, "guests"`, "weather"},
-		"a bad address":         {`0000:01:00.0`, `01:00.0`, "0000:01:00.0"},
-		"an unknown controller": {"\"borrows\": [\n    \"reel\"", "\"borrows\": [\n    \"rail\"", `borrows "rail"`},
-		"an unknown place":      {"\"lives_on\": [\n    \"/srv/shelf\"", "\"lives_on\": [\n    \"/srv\"", `lives on "/srv"`},
-		"a relative mount":      {`"path": "/srv/shelf"`, `"path": "srv/shelf"`, "not to be understood"},
-		"a mount at the root":   {`"path": "/srv/shelf"`, `"path": "/"`, "not to be understood"},
-		"twice":                 {`"controller": "spare"`, `"controller": "reel"`, "twice"},
-		"a relative alarm":      {`"controllers"`, `"alarm": ["tell-me"], "controllers"`, "no absolute path"},
-		"another on_failure":    {`"hold"`, `"pray"`, "neither hold nor alarm"},
+		"another version":               {`"format": 1`, `"format": 2`, "of version 2, this guard reads version 1"},
+		"no version":                    {`"format": 1,`, ``, "of version 0"},
+		"an unknown field":              {`"guests"`, `"weather": 1, "guests"`, "weather"},
+		"a bad address":                 {`0000:01:00.0`, `01:00.0`, "0000:01:00.0"},
+		"an unknown controller":         {"\"borrows\": [\n    \"reel\"", "\"borrows\": [\n    \"rail\"", `borrows "rail"`},
+		"an unknown place":              {"\"lives_on\": [\n    \"/srv/shelf\"", "\"lives_on\": [\n    \"/srv\"", `lives on "/srv"`},
+		"a relative mount":              {`"path": "/srv/shelf"`, `"path": "srv/shelf"`, "not to be understood"},
+		"a mount by a program":          {`"fs_type": "xfs"`, `"fs_type": "fuse./tmp/a"`, "no kind of filesystem"},
+		"a mount at the root":           {`"path": "/srv/shelf"`, `"path": "/"`, "not to be understood"},
+		"twice":                         {`"controller": "spare"`, `"controller": "reel"`, "twice"},
+		"a relative alarm":              {`"controllers"`, `"alarm": ["tell-me"], "controllers"`, "no absolute path"},
+		"a libvirt that runs a program": {`"controllers"`, `"libvirt": "qemu+ext:///system?command=/tmp/a", "controllers"`, "run a program"},
+		"another on_failure":            {`"hold"`, `"pray"`, "neither hold nor alarm"},
 	} {
 		t.Run(name, func(t *testing.T) {
 			bad := strings.Replace(good, c.old, c.new, 1)

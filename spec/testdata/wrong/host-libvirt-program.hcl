@@ -1,0 +1,3 @@
+host "larch" {
+  libvirt = "qemu+ext:///system?command=/tmp/evil" # want "libvirt is not usable\n.*run a program"
+}
