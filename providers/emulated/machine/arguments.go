@@ -2,7 +2,6 @@ package machine
 
 import (
 	"fmt"
-	"strconv"
 	"strings"
 )
 
@@ -40,6 +39,7 @@ func Arguments(m Machine, b Boot) ([]string, error) {
 	w.base(m, b)
 	w.iommu()
 	w.channel(b)
+	w.further(m)
 	w.add("-chardev", "socket,id=monitor,server=on,wait=off,"+set("path", b.Monitor), "-mon", "chardev=monitor,mode=control")
 	for _, seat := range m.Seats {
 		w.seat(seat)
@@ -52,8 +52,9 @@ func Arguments(m Machine, b Boot) ([]string, error) {
 type words struct {
 	list    []string
 	folder  string
-	slot    int // the last slot of the root bus that was given away
-	chassis int // of root and downstream ports: QEMU wants each (chassis, slot) pair once
+	root    string // bus that root ports are put on
+	slot    int    // the last slot that was given away, on whichever root bus
+	chassis int    // of root and downstream ports: QEMU wants each (chassis, slot) pair once
 	cards   int
 }
 
@@ -78,7 +79,7 @@ func (w *words) base(m Machine, b Boot) {
 		// "max,-svm" would be the plain way to keep KVM out, but panics early.
 		w.add("-machine", "q35,kernel-irqchip=off", "-accel", "tcg,thread=multi,tb-size=1024", "-cpu", "max")
 	}
-	w.add("-smp", strconv.Itoa(m.Processors()), "-m", strconv.Itoa(m.Memory()))
+	w.size(m)
 	w.add("-kernel", b.Kernel, "-initrd", b.Initrd, "-append", strings.TrimSpace(KernelLine+" "+b.CommandLine))
 	w.add("-chardev", "file,id=console,"+set("path", b.Console), "-serial", "chardev:console")
 }
@@ -91,6 +92,7 @@ func (w *words) iommu() {
 // own stands behind all seats, so that the first card of the first seat is
 // 0000:01:00.0 in every machine.
 func (w *words) own(card Card, disk string) {
+	w.root = firstRoot
 	bus := w.rootPort(ownSlot, 0)
 	w.drive("own", "qcow2", disk)
 	w.nvme(card, "own", bus, "addr=0x0")

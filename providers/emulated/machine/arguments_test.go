@@ -177,13 +177,19 @@ func TestCheck(t *testing.T) {
 
 // anyMachine draws a machine that Check accepts.
 func anyMachine(t *rapid.T) Machine {
-	m := Machine{Own: own}
+	m := Machine{Own: own, Nodes: rapid.IntRange(0, 2).Draw(t, "nodes")}
 	ways := []Way{Alone, SharedSlot, MultiFunction, Switched, Conventional}
 	for i := range rapid.IntRange(0, 3).Draw(t, "seats") {
-		seat := Seat{Way: rapid.SampledFrom(ways).Draw(t, "way")}
+		seat := Seat{Way: rapid.SampledFrom(ways).Draw(t, "way"), Node: rapid.IntRange(0, m.nodes()-1).Draw(t, "node")}
 		for k := range rapid.IntRange(1, functions).Draw(t, "cards") {
-			kind := rapid.SampledFrom([]Kind{NVMe, SATA, Network}).Draw(t, "kind")
-			seat.Cards = append(seat.Cards, Card{Kind: kind, Serial: fmt.Sprintf("S-%d-%d", i, k)})
+			card := Card{Kind: rapid.SampledFrom([]Kind{NVMe, SATA, Network, Graphics, Sound, USB}).Draw(t, "kind"), Serial: fmt.Sprintf("S-%d-%d", i, k)}
+			switch {
+			case card.Kind == SATA && rapid.Bool().Draw(t, "second disk"):
+				card.Second = card.Serial + "-2"
+			case card.Kind == NVMe && rapid.Bool().Draw(t, "virtual functions"):
+				card.Virtual = 2
+			}
+			seat.Cards = append(seat.Cards, card)
 		}
 		m.Seats = append(m.Seats, seat)
 	}
@@ -211,7 +217,8 @@ func TestArgumentsHoldTogether(t *testing.T) {
 		chassis, places := map[string]bool{}, map[string]bool{}
 		for _, device := range values(arguments, "-device") {
 			bus, id := setting(device, "bus"), setting(device, "id")
-			require.True(t, bus == "" || known[strings.TrimSuffix(bus, ".0")] || known[bus], device)
+			controller, _, _ := strings.Cut(bus, ".")
+			require.True(t, bus == "" || known[controller] || known[bus], device)
 			require.False(t, known[id], device)
 			known[id] = id != ""
 			if drive := setting(device, "drive"); drive != "" {

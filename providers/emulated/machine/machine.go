@@ -9,13 +9,15 @@ package machine
 type Machine struct {
 	MemoryMiB int
 	CPUs      int
+	Nodes     int    // NUMA nodes, up to 2, each with its share of memory and CPUs; 0: one
 	Own       Card   // the drive the host itself runs from; always alone behind a port
 	Seats     []Seat // in the order of the root bus, so a seat put in front moves the addresses of those behind
 }
 
-// Seat is one place on the root bus and what is plugged into it.
+// Seat is one place on the root bus of a node and what is plugged into it.
 type Seat struct {
 	Way   Way
+	Node  int // NUMA node; those after the first have a root bus of their own
 	Cards []Card
 }
 
@@ -47,22 +49,39 @@ type Kind string
 
 // The kinds of card.
 const (
-	NVMe    Kind = "nvme"    // one controller with one namespace
-	SATA    Kind = "sata"    // an AHCI controller with one disk
-	Network Kind = "network" // an Ethernet controller with no cable in it
+	NVMe     Kind = "nvme"     // one controller with one namespace
+	SATA     Kind = "sata"     // an AHCI controller with one disk, or two
+	Network  Kind = "network"  // an Ethernet controller with no cable in it
+	Graphics Kind = "graphics" // a display controller without VGA
+	Sound    Kind = "sound"    // a controller with a codec that leads nowhere
+	USB      Kind = "usb"      // an xHCI controller with a stick, a keyboard and a tablet
 )
 
 // Card is one PCI function with what hangs on it.
 type Card struct {
 	Kind        Kind
-	Serial      string // of the drive, up to 20 characters; a network card has none
+	Serial      string // of the drive, up to 20 characters; what has no drive has none
+	Second      string // of a SATA card's second disk, as large as the first; empty: it has one
 	SizeMiB     int    // of the drive; 0 stands for 256
 	SectorBytes int    // logical block size, 512 or 4096; 0 stands for 512
 	Disk        string // name of the backing file, where Serial does not tell two drives apart
+	Virtual     int    // how many virtual functions an NVMe controller can make, up to 31
 }
 
-// Drive says whether the card needs a backing file.
-func (c Card) Drive() bool { return c.Kind != Network }
+// Drives gives each drive of the card as that of a card which has it alone.
+func (c Card) Drives() []Card {
+	switch c.Kind {
+	case NVMe, SATA, USB:
+	default:
+		return nil
+	}
+	first := c
+	first.Second = ""
+	if c.Second == "" {
+		return []Card{first}
+	}
+	return []Card{first, {Kind: c.Kind, Serial: c.Second, SizeMiB: c.SizeMiB, SectorBytes: c.SectorBytes}}
+}
 
 // DiskName is the name of the card's backing file, which follows the drive when
 // the card is put into another seat.
@@ -98,6 +117,9 @@ func (m Machine) Memory() int {
 	return m.MemoryMiB
 }
 
+// nodes is the number of the host's NUMA nodes.
+func (m Machine) nodes() int { return max(1, m.Nodes) }
+
 // Processors is the number of the host's CPUs.
 func (m Machine) Processors() int {
 	if m.CPUs == 0 {
@@ -106,15 +128,13 @@ func (m Machine) Processors() int {
 	return m.CPUs
 }
 
-// Drives lists the cards of all seats that have a drive; the host's own is not
-// among them.
+// Drives lists the drives of all seats, each as a card that has it alone; the
+// host's own is not among them.
 func (m Machine) Drives() []Card {
 	var drives []Card
 	for _, seat := range m.Seats {
 		for _, card := range seat.Cards {
-			if card.Drive() {
-				drives = append(drives, card)
-			}
+			drives = append(drives, card.Drives()...)
 		}
 	}
 	return drives

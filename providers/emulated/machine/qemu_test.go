@@ -26,12 +26,13 @@ func TestQEMUTakesEveryMachine(t *testing.T) {
 			every := []Card{
 				{Kind: NVMe, Serial: "A", SectorBytes: 4096},
 				{Kind: SATA, Serial: "B"}, {Kind: Network}, {Kind: Network}, {Kind: Network},
-				{Kind: Network}, {Kind: Network}, {Kind: NVMe, Serial: "C"},
+				{Kind: Graphics}, {Kind: Sound}, {Kind: USB, Serial: "C"},
 			}
 			build(t, program, Machine{Own: own, Seats: []Seat{{Way: way, Cards: every}, {Way: way, Cards: []Card{{Kind: NVMe, Serial: "D"}}}}})
 		})
 	}
 	t.Run("larch", func(t *testing.T) { build(t, program, Larch()) })
+	t.Run("assorted", func(t *testing.T) { build(t, program, Assorted()) })
 }
 
 func build(t *testing.T, program string, m Machine) {

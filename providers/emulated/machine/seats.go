@@ -4,6 +4,7 @@ import "fmt"
 
 // seat plugs one seat's cards in, with the ports and bridges its way needs.
 func (w *words) seat(s Seat) {
+	w.root = roots[s.Node]
 	switch s.Way {
 	case Alone:
 		for _, card := range s.Cards {
@@ -61,35 +62,7 @@ func (w *words) below(s Seat) {
 func (w *words) rootPort(slot, function int, more ...string) string {
 	w.chassis++
 	bus := fmt.Sprintf("port%d", w.chassis)
-	w.device("pcie-root-port", append([]string{set("id", bus), "bus=pcie.0", set("addr", address(slot, function)),
+	w.device("pcie-root-port", append([]string{set("id", bus), set("bus", w.root), set("addr", address(slot, function)),
 		set("chassis", w.chassis), set("slot", w.chassis)}, more...)...)
 	return bus
-}
-
-// card adds one card on a bus; place holds its address there.
-func (w *words) card(c Card, bus string, place ...string) {
-	w.cards++
-	id := fmt.Sprintf("card%d", w.cards)
-	if c.Kind == Network {
-		// Locally administered addresses, so that no real maker's is used.
-		mac := fmt.Sprintf("52:54:00:00:00:%02x", w.cards)
-		w.device("e1000e", append([]string{set("id", id), set("bus", bus), set("mac", mac)}, place...)...)
-		return
-	}
-	w.drive(id, "raw", w.folder+"/"+c.DiskName()+".img")
-	if c.Kind == SATA {
-		w.device("ich9-ahci", append([]string{set("id", id), set("bus", bus)}, place...)...)
-		w.device("ide-hd", set("bus", id+".0"), set("drive", id+"disk"), set("serial", c.Serial), blocks(c))
-		return
-	}
-	w.nvme(c, id, bus, place...)
-}
-
-// nvme adds a controller; its drive is declared as the id with "disk" after it.
-func (w *words) nvme(c Card, id, bus string, place ...string) {
-	w.device("nvme", append([]string{set("id", id), set("bus", bus), set("drive", id+"disk"), set("serial", c.Serial), blocks(c)}, place...)...)
-}
-
-func blocks(c Card) string {
-	return set("logical_block_size", c.Sector()) + "," + set("physical_block_size", c.Sector())
 }
