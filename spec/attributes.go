@@ -183,24 +183,33 @@ func (b *block) within(fallback time.Duration) time.Duration {
 	return d
 }
 
-// count reads a whole number from 1 to most.
+// count reads a whole number from 1 to most; 0 where it is not stated.
 func (b *block) count(name string, most int64) int {
+	if n := b.number(name, 1, most); n != nil {
+		return *n
+	}
+	return 0
+}
+
+// number reads a whole number from least to most, nil where it is not stated.
+func (b *block) number(name string, least, most int64) *int {
 	a, ok := b.get(name)
 	if !ok {
-		return 0
+		return nil
 	}
 	if a.Type() != cty.Number {
 		a.refuseType("a whole number", "")
-		return 0
+		return nil
 	}
 	number, isWhole := whole(a.Value)
 	n, _ := number.Int64()
-	if !isWhole || n < 1 || n > most {
+	if !isWhole || n < least || n > most {
 		a.refuse(fmt.Sprintf("%s cannot be %s", name, number.Text('g', 10)),
-			fmt.Sprintf("It can be a whole number from 1 to %d.", most), "")
-		return 0
+			fmt.Sprintf("It can be a whole number from %d to %d.", least, most), "")
+		return nil
 	}
-	return int(n)
+	read := int(n)
+	return &read
 }
 
 // leastBytes is below every size that makes sense: a smaller number was meant

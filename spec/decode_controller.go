@@ -1,6 +1,7 @@
 package spec
 
 import (
+	"fmt"
 	"time"
 
 	"github.com/hashicorp/hcl/v2/hclsyntax"
@@ -8,9 +9,10 @@ import (
 
 var (
 	controllerForm = &form{
-		kind:  kindController,
-		named: wrongName,
-		once:  []string{"nvme", "pci", "drive", "return"},
+		kind:   kindController,
+		named:  wrongName,
+		allows: []string{"virtual_functions"},
+		once:   []string{"nvme", "pci", "virtual", "drive", "return"},
 	}
 	nvmeForm = &form{
 		kind:   "nvme",
@@ -50,24 +52,12 @@ const (
 func (r *reader) decodeController(source *hclsyntax.Block) Controller {
 	b := r.open(source, controllerForm, "")
 	c := Controller{
-		Name:   b.name,
-		Return: Return{Within: returnWithin, OnFailure: onFailure},
-		At:     b.at,
+		Name:             b.name,
+		VirtualFunctions: b.number("virtual_functions", 0, mostVirtual),
+		Return:           Return{Within: returnWithin, OnFailure: onFailure},
+		At:               b.at,
 	}
-	if nvme := b.one("nvme"); nvme != nil {
-		c.NVMe = r.decodeNVMe(nvme, b.title)
-	}
-	if pci := b.one("pci"); pci != nil {
-		c.PCI = r.decodePCI(pci, b.title)
-	}
-	switch {
-	case c.NVMe == nil && c.PCI == nil:
-		r.refuse(source.DefRange(), "controller needs an identity", "Nothing says which device it is.",
-			"add nvme { serial = \"…\" }, or pci { } with vendor and device")
-	case c.NVMe != nil && c.PCI != nil:
-		r.refuse(b.one("pci").DefRange(), "controller has two identities",
-			"An NVMe controller is known by its serial, any other by vendor and device.", "remove nvme or pci")
-	}
+	r.decodeIdentity(b, &c)
 	if drive := b.one("drive"); drive != nil {
 		c.Drive = r.decodeDrive(drive, b.title)
 	}
@@ -75,6 +65,34 @@ func (r *reader) decodeController(source *hclsyntax.Block) Controller {
 		c.Return = r.decodeReturn(ret, b.title)
 	}
 	return c
+}
+
+// decodeIdentity reads the one block that says which function it is.
+func (r *reader) decodeIdentity(b block, c *Controller) {
+	if nvme := b.one("nvme"); nvme != nil {
+		c.NVMe = r.decodeNVMe(nvme, b.title)
+	}
+	if pci := b.one("pci"); pci != nil {
+		c.PCI = r.decodePCI(pci, b.title)
+	}
+	if virtual := b.one("virtual"); virtual != nil {
+		c.Virtual = r.decodeVirtual(virtual, b.title)
+	}
+	var stated []*hclsyntax.Block
+	for _, kind := range []string{"nvme", "pci", "virtual"} {
+		if one := b.one(kind); one != nil {
+			stated = append(stated, one)
+		}
+	}
+	switch {
+	case len(stated) == 0:
+		r.refuse(b.DefRange(), "controller needs an identity", "Nothing says which device it is.",
+			"add nvme { serial = \"…\" }, or pci { } with vendor and device, or virtual { } with of and number")
+	case len(stated) > 1:
+		r.refuse(stated[1].DefRange(), "controller has two identities",
+			"An NVMe controller is known by its serial, a virtual function by what makes it, any other by vendor and device.",
+			fmt.Sprintf("remove %s or %s", stated[0].Type, stated[1].Type))
+	}
 }
 
 func (r *reader) decodeNVMe(source *hclsyntax.Block, inside string) *NVMeIdentity {

@@ -12,7 +12,7 @@ import (
 
 // forms are the forms of all blocks but values, whose attributes are the
 // operator's own.
-var forms = []*form{hostForm, controllerForm, nvmeForm, pciForm, driveForm, partitionForm, returnForm, mountForm,
+var forms = []*form{hostForm, controllerForm, nvmeForm, pciForm, virtualForm, driveForm, partitionForm, returnForm, mountForm,
 	shimForm, guestForm, cpuForm, memoryForm, stopForm, diskForm, networkForm, shiftForm}
 
 // attributeLine begins the entry of an attribute.

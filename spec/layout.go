@@ -47,14 +47,18 @@ type Host struct {
 
 // Controller is a PCI function, or all those of a slot, that may be lent, known by
 // what it is.
-// Exactly one of NVMe and PCI is set.
+// Exactly one of NVMe, PCI and Virtual is set.
 type Controller struct {
-	Name   string
-	NVMe   *NVMeIdentity
-	PCI    *PCIIdentity
-	Drive  *Drive
-	Return Return
-	At     Place
+	Name    string
+	NVMe    *NVMeIdentity
+	PCI     *PCIIdentity
+	Virtual *VirtualIdentity
+	// VirtualFunctions is how many virtual functions it shall have (SR-IOV); nil: as
+	// many as it has.
+	VirtualFunctions *int
+	Drive            *Drive
+	Return           Return
+	At               Place
 }
 
 // NVMeIdentity tells an NVMe controller by its own serial number.
@@ -74,6 +78,14 @@ type PCIIdentity struct {
 	// Vendor and Device are; empty: the controller is one function.
 	Functions []Kind
 	At        Place
+}
+
+// VirtualIdentity tells a virtual function (SR-IOV) by the controller that makes it
+// and by its number there.
+type VirtualIdentity struct {
+	Of     Ref // a controller of one function, itself not virtual
+	Number int // of the link virtfnN of that, from 0
+	At     Place
 }
 
 // Kind is what functions alike are: vendor and device number.

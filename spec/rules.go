@@ -12,6 +12,9 @@ import (
 var rules = []func(*reader, *overview){
 	sameDevice,
 	driveOfSlot,
+	virtualOfWhat,
+	parentOfWhat,
+	parentIsBorrowed,
 	lentThoughNever,
 	eraseAnotherDrive,
 	restTwice,

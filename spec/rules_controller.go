@@ -28,6 +28,8 @@ func identities(c *Controller) []string {
 	switch {
 	case c.NVMe != nil && c.NVMe.Serial != "":
 		return []string{c.NVMe.Serial}
+	case c.Virtual != nil && c.Virtual.Of.Name != "":
+		return []string{fmt.Sprintf("virtual function %d of %s", c.Virtual.Number, reference(kindController, c.Virtual.Of.Name))}
 	case c.PCI == nil || c.PCI.Vendor == 0 || c.PCI.Device == 0:
 		return nil
 	case len(c.PCI.Functions) > 0:
@@ -56,6 +58,8 @@ func (r *reader) refuseSame(one, two *Controller, key string) bool {
 		}
 		r.refuse(r.ranges[two.PCI.At], "two controllers can be the same device",
 			fmt.Sprintf("%s both are %s, and no two different slots tell them apart.", names, key), hint)
+	case one.Virtual != nil && two.Virtual != nil && !r.isBroken(one.Virtual.At, "number") && !r.isBroken(two.Virtual.At, "number"):
+		r.refuse(r.ranges[two.Virtual.At], "two controllers are the same device", fmt.Sprintf("%s both are %s.", names, key), "remove one, or correct its number")
 	default:
 		return false
 	}
@@ -70,9 +74,14 @@ func bothWhole(one, two *PCIIdentity) bool {
 // driveOfSlot: drives are found, written and mounted by a function of their own.
 func driveOfSlot(r *reader, l *overview) {
 	for _, c := range l.Controllers {
-		if c.PCI != nil && len(c.PCI.Functions) > 0 && c.Drive != nil {
+		switch {
+		case c.Drive == nil:
+		case c.PCI != nil && len(c.PCI.Functions) > 0:
 			r.refuse(r.ranges[c.Drive.At], "a whole slot has no drive",
 				"A drive is told by the function that it hangs on.", "state the drive in a controller of that function alone")
+		case c.Virtual != nil:
+			r.refuse(r.ranges[c.Drive.At], "a virtual function has no drive of its own",
+				"What it reaches may be its parent's, and others' as well.", "state the drive in the controller that makes it, or leave it to the guest")
 		}
 	}
 }

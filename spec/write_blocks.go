@@ -82,6 +82,14 @@ func (w writer) host(h *Host) {
 
 func (w writer) controller(c *Controller) {
 	b := w.block(kindController, c.Name)
+	if c.VirtualFunctions != nil {
+		b.SetAttributeValue("virtual_functions", cty.NumberIntVal(int64(*c.VirtualFunctions)))
+	}
+	if v := c.Virtual; v != nil {
+		virtual := b.block("virtual")
+		virtual.SetAttributeRaw("of", referenceTokens(kindController, v.Of.Name))
+		virtual.SetAttributeValue("number", cty.NumberIntVal(int64(v.Number)))
+	}
 	if c.NVMe != nil {
 		nvme := b.block("nvme")
 		nvme.text("serial", c.NVMe.Serial)

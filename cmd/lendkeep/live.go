@@ -52,7 +52,7 @@ func (w *where) openLive(uri string) (host, error) {
 	}
 	live.libvirt, live.guests.channel = conn.Answers, conn
 	return host{step.Ports{
-		Survey: live, Guests: conn, Mounts: mounting.Programs{}, Functions: tree, Recovery: tree, Pages: tree,
+		Survey: live, Guests: conn, Mounts: mounting.Programs{}, Functions: tree, Recovery: tree, Pages: tree, Virtuals: tree,
 		Stores: firmware.Stores{Root: "/", Keep: filepath.Join(files.Kept, "variables")},
 		Guard:  hook.Files{Root: "/"}, Watch: systemd.Units{Root: "/"}, BootAids: firmware.Folder{Root: "/"}, Drives: drives, Starters: drives, Images: drives, Person: askingAfter{confirmed, live.guests},
 	}, conn.Close}, nil

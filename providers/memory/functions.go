@@ -16,6 +16,9 @@ func (h *Host) ToVFIO(ctx context.Context, at facts.Address) error {
 		if err := h.lendable(at); err != nil {
 			return err
 		}
+		if err := h.virtualsAllow(at, nil); err != nil {
+			return err
+		}
 		h.take(at, false)
 		return nil
 	})
@@ -139,6 +142,9 @@ func (h *Host) lend(g *facts.Guest) error {
 			if holder := ix.Holder(member.Address); holder != nil {
 				return fmt.Errorf("Requested operation is not valid: PCI device %s is in use by driver QEMU, domain %s", member.Address, holder.Name)
 			}
+		}
+		if err := h.virtualsAllow(l.Address, lent); err != nil {
+			return err
 		}
 		if len(ix.Blockers(*f.Group, lent)) > 0 {
 			return fmt.Errorf("vfio %s: group %d is not viable\nPlease ensure all devices within the iommu_group are bound to their vfio bus driver.", l.Address, *f.Group)

@@ -97,7 +97,10 @@ func (h *Host) means(d *facts.Definition) []facts.Identity {
 	for i := range h.survey.Functions {
 		f := &h.survey.Functions[i]
 		r := facts.Identity{Controller: f.Address.String(), Address: f.Address, Vendor: f.Vendor, Device: f.Device}
-		if f.NVMe != nil {
+		switch {
+		case f.Parent != nil:
+			r.Virtual = h.virtualOf(f)
+		case f.NVMe != nil:
 			r.Serial = f.NVMe.Serial
 		}
 		list = append(list, r)

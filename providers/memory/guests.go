@@ -227,6 +227,7 @@ func (h *Host) PowerCut() {
 		there[b.Devno] = true
 	}
 	h.bootPages()
+	h.bootVirtuals()
 	h.survey.Mounts = slices.DeleteFunc(slices.Clone(h.boot), func(m facts.Mount) bool { return m.Devno.Major != 0 && !there[m.Devno] })
 	h.see()
 }

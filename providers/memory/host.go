@@ -53,6 +53,7 @@ type world struct {
 	done     []Done                         // steps by hand that are confirmed
 	boot     []facts.Mount                  // what a start of the host mounts
 	reserved []facts.Node                   // the huge pages that it has after one
+	virtuals []facts.Function               // the virtual functions that it has after one
 	began    []facts.Guest                  // the guests that ran when the survey was taken
 	stubborn map[facts.Address]guard.Rung   // what brings a controller back that does not come by itself
 	inUse    []string                       // what was lent while the host used it
@@ -85,6 +86,7 @@ func New(survey facts.Survey, judge Judge) *Host {
 	h := &Host{world: &world{survey: Clone(survey.Unanswered()), unseen: map[facts.Address]Unseen{}, remount: map[string]facts.Mount{}, origins: map[string]Origin{}, ends: map[string]Ends{}, places: map[string]facts.Path{}, stores: map[string]facts.VariableStore{}, marks: map[string]facts.Volume{}, judge: judge}}
 	h.boot = slices.Clone(h.survey.Mounts)
 	h.reserved = Clone(h.survey).Topology.Nodes
+	h.virtuals = slices.DeleteFunc(slices.Clone(h.survey.Functions), func(f facts.Function) bool { return f.Parent == nil })
 	h.began = slices.DeleteFunc(slices.Clone(h.survey.Libvirt.Guests), func(g facts.Guest) bool { return g.Live == nil || g.Kept == nil })
 	h.believe()
 	ix := facts.NewIndex(&h.survey)
@@ -105,6 +107,9 @@ func New(survey facts.Survey, judge Judge) *Host {
 func (h *Host) guess(ix *facts.Index, f facts.Function) Unseen {
 	a := Unseen{Address: f.Address, Kept: ix.Holder(f.Address) == nil}
 	if f.Class != facts.ClassNVMe {
+		return a
+	}
+	if f.Parent != nil { // whether it is online again nobody knows
 		return a
 	}
 	a.Driver = "nvme"
@@ -158,7 +163,7 @@ func (h *Host) Expect(at facts.Address, partition, kind string) {
 
 // Ports gives the host as everything that steps act through.
 func (h *Host) Ports() step.Ports {
-	return step.Ports{Survey: h, Guests: h, Mounts: h, Functions: h, Recovery: h, Stores: h, Guard: h, Watch: h, BootAids: h, Drives: h, Starters: h, Images: h, Pages: h, Person: h}
+	return step.Ports{Survey: h, Guests: h, Mounts: h, Functions: h, Recovery: h, Stores: h, Guard: h, Watch: h, BootAids: h, Drives: h, Starters: h, Images: h, Pages: h, Virtuals: h, Person: h}
 }
 
 // Survey reads the host's facts.
@@ -252,5 +257,5 @@ func (h *Host) guest(name string) *facts.Guest {
 func (h *Host) Second() *Host {
 	h.mu.Lock()
 	defer h.mu.Unlock()
-	return &Host{world: &world{survey: Clone(h.survey), unseen: maps.Clone(h.unseen), remount: maps.Clone(h.remount), origins: maps.Clone(h.origins), ends: maps.Clone(h.ends), places: maps.Clone(h.places), stores: maps.Clone(h.stores), marks: maps.Clone(h.marks), done: slices.Clone(h.done), boot: h.boot, reserved: h.reserved, began: h.began, stubborn: h.stubborn, inUse: slices.Clone(h.inUse), judge: h.judge}}
+	return &Host{world: &world{survey: Clone(h.survey), unseen: maps.Clone(h.unseen), remount: maps.Clone(h.remount), origins: maps.Clone(h.origins), ends: maps.Clone(h.ends), places: maps.Clone(h.places), stores: maps.Clone(h.stores), marks: maps.Clone(h.marks), done: slices.Clone(h.done), boot: h.boot, reserved: h.reserved, virtuals: h.virtuals, began: h.began, stubborn: h.stubborn, inUse: slices.Clone(h.inUse), judge: h.judge}}
 }

@@ -124,7 +124,7 @@ func (h *Host) changed() error {
 // become makes a host stand as another one does.
 func (h *Host) become(other *Host) {
 	h.survey, h.unseen, h.remount, h.origins, h.marks = other.survey, other.unseen, other.remount, other.origins, other.marks
-	h.ends, h.places, h.stores, h.done, h.boot, h.reserved, h.began, h.stubborn = other.ends, other.places, other.stores, other.done, other.boot, other.reserved, other.began, other.stubborn
+	h.ends, h.places, h.stores, h.done, h.boot, h.reserved, h.virtuals, h.began, h.stubborn = other.ends, other.places, other.stores, other.done, other.boot, other.reserved, other.virtuals, other.began, other.stubborn
 }
 
 func (h *Host) keep() error {

@@ -12,11 +12,11 @@ import (
 var errNotAsked = errors.New("it was not asked for")
 
 // chosen gives the functions that matter and were not read yet: those that are
-// meant, whatever is in a group with one, what has made a virtual one, and every other once one that is meant
+// meant, whatever is in a group with one, what has made a virtual one, the virtual ones that a parent has of a number that is meant, and every other once one that is meant
 // cannot be asked for its serial, since any other of its kind could be it.
 func (s *survey) chosen() []facts.Address {
 	meant, groups, all := s.meant(), map[int]bool{}, s.about == nil
-	parents := s.parents()
+	kin := s.kin()
 	for i := range s.out.Functions {
 		f := &s.out.Functions[i]
 		if !meant(f) {
@@ -30,7 +30,7 @@ func (s *survey) chosen() []facts.Address {
 	var list []facts.Address
 	for i := range s.out.Functions {
 		f := &s.out.Functions[i]
-		if matters := all || meant(f) || parents[f.Address] || f.Group != nil && groups[*f.Group]; matters && !s.functions[f.Address].asked {
+		if matters := all || meant(f) || kin[f.Address] || f.Group != nil && groups[*f.Group]; matters && !s.functions[f.Address].asked {
 			list = append(list, f.Address)
 		}
 	}
@@ -47,6 +47,9 @@ func (s *survey) meant() func(*facts.Function) bool {
 		}
 		for _, r := range s.about.Controllers {
 			places[r.Address], serials[r.Serial] = true, true
+			if r.IsVirtual() {
+				places[r.Virtual.Address], serials[r.Virtual.Serial] = true, true
+			}
 			if r.Whole() { // those too that are in its slot and not among them
 				for _, mate := range r.Address.Slotmates() {
 					places[mate] = true

@@ -64,6 +64,32 @@ func (s *survey) parents() map[facts.Address]bool {
 	return list
 }
 
+// kin gives the functions that matter for the sake of others: parents of virtual ones
+// that were read, and of parents that were read those with a number that is meant.
+func (s *survey) kin() map[facts.Address]bool {
+	list := s.parents()
+	if s.about == nil {
+		return list
+	}
+	numbers := map[int]bool{}
+	for _, r := range s.about.Controllers {
+		if r.IsVirtual() {
+			numbers[r.Virtual.Number] = true
+		}
+	}
+	for at, found := range s.functions {
+		if !found.asked || s.function(at).Virtual == 0 {
+			continue
+		}
+		for number := range numbers {
+			if v, err := s.numbered(at, number); err == nil {
+				list[v] = true
+			}
+		}
+	}
+	return list
+}
+
 // numberVirtuals notes which of its parent's each virtual function is: the parent has
 // a link virtfnN to each (Linux drivers/pci/iov.c, pci_iov_sysfs_link).
 func (s *survey) numberVirtuals() {
@@ -94,20 +120,24 @@ func (s *survey) numbers(parent facts.Address, numbers map[facts.Address]int) er
 	if gap := f.Gap("virtual_functions"); gap != nil {
 		return fmt.Errorf("how many its parent has is not known: %s", gap.Reason)
 	}
-	dir := s.functions[parent].dir
 	for number := range f.Virtual {
-		to, err := s.fsys.ReadLink(fmt.Sprintf("%s/virtfn%d", dir, number))
-		if errors.Is(err, fs.ErrNotExist) {
-			continue
-		}
-		if err != nil {
+		at, err := s.numbered(parent, number)
+		switch {
+		case errors.Is(err, fs.ErrNotExist):
+		case err != nil:
 			return err
+		default:
+			numbers[at] = number
 		}
-		at, err := facts.ParseAddress(path.Base(to))
-		if err != nil {
-			return err
-		}
-		numbers[at] = number
 	}
 	return nil
+}
+
+// numbered gives where the virtual function of that number of a parent is.
+func (s *survey) numbered(parent facts.Address, number int) (facts.Address, error) {
+	to, err := s.fsys.ReadLink(fmt.Sprintf("%s/virtfn%d", s.functions[parent].dir, number))
+	if err != nil {
+		return facts.Address{}, err
+	}
+	return facts.ParseAddress(path.Base(to))
 }

@@ -65,6 +65,9 @@ func wrongDevice(c *Case, g *facts.Guest, at facts.Address) (Finding, bool) {
 		if r.Whole() {
 			f.Detail = fmt.Sprintf("Its definition lends it what sits in the slot of %s and means %s, as it was noted there, but %s.", at, r.Controller, c.Facts.Unlike(r))
 		}
+		if r.IsVirtual() {
+			f.Detail = fmt.Sprintf("Its definition lends it what sits at %s and means %s, %s; but that is not there, and %s is.", at, r.Controller, r.Virtual, there.Title())
+		}
 		f.Causes = append(f.Causes, causeOf(there, "", there.Title()))
 		f.Remedies = []string{"do not start the guest", mended}
 		if stated == nil || g.Running {
@@ -84,7 +87,11 @@ func agrees(c *Case, r facts.Identity, there *facts.Function) bool {
 	if r.Whole() {
 		return c.Facts.Unlike(r) == ""
 	}
-	if there.Vendor != r.Vendor || there.Device != r.Device {
+	if r.IsVirtual() {
+		_, f, _ := c.Facts.Where(r)
+		return f == there
+	}
+	if there.Vendor != r.Vendor || there.Device != r.Device || there.Parent != nil {
 		return false
 	}
 	if r.Serial == "" {

@@ -52,7 +52,9 @@ func (c *Case) alongWith(lent []*facts.Function) []*facts.Function {
 			}
 		}
 		for _, other := range c.Facts.Siblings(f.Address) {
-			add(other)
+			if f.Parent == nil && other.Parent == nil { // virtual ones only share its address
+				add(other)
+			}
 		}
 	}
 	return list

@@ -70,6 +70,7 @@ var checks = []Check{
 	{"unread", "unread.go", checkUnread},
 	{"card", "card.go", checkCards},
 	{"virtual-function", "virtual.go", checkVirtual},
+	{"virtual-count", "virtualcount.go", checkVirtualCount},
 	{"contention", "contention.go", checkContention},
 	{"shared", "shared.go", checkShared},
 	{"shift", "shift.go", checkShifts},

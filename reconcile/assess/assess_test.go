@@ -101,6 +101,22 @@ func (b *bench) regions(bars ...facts.BAR) *facts.Function {
 	return f
 }
 
+// states makes a network card with virtual functions, and has grading borrow the one
+// of a number. It gives the address of the card.
+func (b *bench) states(made, number int) facts.Address {
+	at := b.Ethernet()
+	b.Virtual(at, made, 7, "igbvf")
+	b.layout.Controllers = append(b.layout.Controllers, invented.EthernetController("card"), invented.VirtualController("port", "card", number))
+	b.layout.Guests[0].Borrows = append(b.layout.Guests[0].Borrows, spec.Ref{Name: "port"})
+	b.shift = "day"
+	return at
+}
+
+// counts states how many virtual functions the card of states shall have.
+func (b *bench) counts(number int) {
+	b.layout.Controller("card").VirtualFunctions = &number
+}
+
 // holdsVirtual has grading hold a virtual function of a network card, and gives the
 // address of the card.
 func (b *bench) holdsVirtual() facts.Address {
@@ -683,6 +699,95 @@ var cases = map[string]struct {
 		b.shift = "day"
 	}, "card", assess.Stop, "0000:d0:10.1"},
 	"a virtual function": {func(b *bench) { b.holdsVirtual() }, "virtual-function", assess.Note, "Invented Ethernet at 0000:d0:00.0, driver igb"},
+	"a virtual function that is not there": {func(b *bench) {
+		b.states(2, 2)
+	}, "controller-identity", assess.Stop, "controller card has 2 virtual functions, and none of them is known to have the number 2"},
+	"a virtual function that an order is yet to have made": {func(b *bench) {
+		b.states(2, 3)
+		b.counts(4)
+	}, "virtual-count", assess.Caution, "controller card makes 4 virtual functions instead of 2 by this order"},
+	"more virtual functions than a card can make": {func(b *bench) {
+		b.states(2, 1)
+		b.counts(8)
+	}, "virtual-count", assess.Stop, "virtual_functions = 8"},
+	"another number while a guest has one": {func(b *bench) {
+		at := b.states(2, 1)
+		b.counts(3)
+		v := facts.NewIndex(&b.Survey).VirtualOf(at, 0).Address
+		b.Builder.Guest("third", "")
+		b.Hold("third", v)
+		b.Run("third")
+		b.Function(v).Driver = "vfio-pci"
+	}, "virtual-count", assess.Stop, "guest third has 8086:10ca at 0000:d0:10.1"},
+	"another number while the host uses one": {func(b *bench) {
+		at := b.states(2, 1)
+		b.counts(0)
+		b.Function(facts.NewIndex(&b.Survey).VirtualOf(at, 0).Address).Interfaces = []facts.Interface{{Name: "eth9", Up: true}}
+		b.layout.Guests[0].Borrows = b.layout.Guests[0].Borrows[:1]
+	}, "virtual-count", assess.Stop, "network interface eth9"},
+	"another number while the host uses the card": {func(b *bench) {
+		at := b.states(2, 1)
+		b.counts(3)
+		b.Function(at).Interfaces[0].Up = true
+	}, "virtual-count", assess.Caution, "network interface ether0"},
+	"another number of a card that is on VFIO": {func(b *bench) {
+		at := b.states(0, 1)
+		b.counts(3)
+		b.Function(at).Driver = "vfio-pci"
+	}, "virtual-count", assess.Stop, "virtual_functions = 3"},
+	"another number of a card without a driver": {func(b *bench) {
+		at := b.states(0, 1)
+		b.counts(3)
+		b.Function(at).Driver = ""
+	}, "virtual-count", assess.Stop, "virtual_functions = 3"},
+	"a number of a card that does not say how many it can make": {func(b *bench) {
+		at := b.states(2, 1)
+		b.counts(2)
+		b.Function(at).Gaps = []facts.Gap{{Fact: "most_virtual", Path: "/sys/x/sriov_totalvfs", Reason: "input/output error"}}
+	}, "virtual-count", assess.Stop, "/sys/x/sriov_totalvfs"},
+	"virtual functions of a drive, to be made": {func(b *bench) {
+		at := b.NVMe("RL-4410-0088")
+		b.Virtual(at, 0, 2, "")
+		one := 1
+		card := invented.Controller("card", "RL-4410-0088")
+		card.VirtualFunctions = &one
+		b.layout.Controllers = append(b.layout.Controllers, card)
+	}, "virtual-count", assess.Caution, "sriov_numvfs"},
+	"a virtual function of which nobody borrows anything": {func(b *bench) {
+		b.states(2, 2)
+		b.layout.Guests[0].Borrows = b.layout.Guests[0].Borrows[:1]
+	}, "controller-identity", assess.Caution, "none of them is known to have the number 2"},
+	"a virtual function of what is not there": {func(b *bench) {
+		b.Function(b.states(2, 1)).Device++
+	}, "controller-identity", assess.Stop, "its parent, controller card, was not found"},
+	"a virtual function of what is on VFIO": {func(b *bench) {
+		b.Function(b.states(2, 1)).Driver = "vfio-pci"
+	}, "controller-identity", assess.Stop, "its parent, controller card, is aside"},
+	"a virtual function by its kind": {func(b *bench) {
+		b.states(1, 0)
+		c := &b.layout.Controllers[len(b.layout.Controllers)-1]
+		c.Virtual, c.PCI = nil, &spec.PCIIdentity{Vendor: 0x8086, Device: 0x10ca}
+	}, "controller-identity", assess.Stop, "8086:10ca are virtual functions here, which are told by what makes them"},
+	"a definition with a virtual function of another number": {func(b *bench) {
+		at := b.states(2, 1)
+		v := b.Survey.Functions[len(b.Survey.Functions)-2].Address
+		r := b.Virtually("port", "card", v)
+		r.Virtual.Number = 1
+		b.Builder.Guest("third", "", r)
+		b.Function(at).Slot = "3"
+	}, "wrong-device", assess.Stop, "0000:d0:10.1"},
+	"a virtual function of a drive that is never lent": {func(b *bench) {
+		at := b.NVMe("RL-4410-0088")
+		b.layout.Host.NeverLend = []string{"RL-4410-0088"}
+		b.Hold("grading", b.Virtual(at, 1, 2, "")[0])
+		b.shift = "day"
+	}, "undeclared", assess.Stop, "RL-4410-0088"},
+	"a virtual function, stated, of a drive that is never lent": {func(b *bench) {
+		b.Virtual(b.NVMe("RL-4410-0088"), 1, 2, "")
+		b.layout.Host.NeverLend = []string{"RL-4410-0088"}
+		b.layout.Controllers = append(b.layout.Controllers, invented.Controller("card", "RL-4410-0088"), invented.VirtualController("port", "card", 0))
+		b.layout.Guests[0].Borrows = append(b.layout.Guests[0].Borrows, spec.Ref{Name: "port"})
+	}, "protected", assess.Stop, "never_lend has RL-4410-0088"},
 	"a virtual function whose parent is on VFIO": {func(b *bench) {
 		b.Function(b.holdsVirtual()).Driver = "vfio-pci"
 	}, "virtual-function", assess.Stop, "physfn"},
@@ -707,6 +812,12 @@ var cases = map[string]struct {
 		b.Hold("grading", b.Virtual(b.NVMe("RL-4410-0088"), 1, 2, "")[0])
 		b.shift = "day"
 	}, "virtual-function", assess.Caution, "sriov_drivers_autoprobe"},
+	"two virtual functions of a drive": {func(b *bench) {
+		v := b.Virtual(b.NVMe("RL-4410-0088"), 2, 2, "")
+		b.Function(v[1]).Driver = "vfio-pci"
+		b.Hold("grading", v[0])
+		b.shift = "day"
+	}, "virtual-function", assess.Caution, "1b36:0011 at 0000:02:10.2"},
 	"a virtual function of a drive that the host uses": {func(b *bench) {
 		at := b.NVMe("RL-4410-0088", "films")
 		b.Mount("nvme1n1p1", "/srv/films")

@@ -49,6 +49,8 @@ type Found struct {
 	Why        string       // why it was not found
 	Several    []*facts.Function
 	Near       []*facts.Function // where none was found: those that may be meant
+	Parent     *Found            // of a virtual function: what makes it
+	Unmade     bool              // a virtual function that an order is yet to have made
 }
 
 // NewCase resolves a layout's controllers on a host.
@@ -87,9 +89,8 @@ func NewCase(layout *spec.Layout, index *facts.Index, shift *spec.Shift) *Case {
 				c.inside[folder] = append(c.inside[folder], OnMount{&layout.Controllers[i], m.Path})
 			}
 		}
-		found := c.claim(c.find(&layout.Controllers[i]))
-		c.found[found.Controller.Name] = found
 	}
+	c.findAll()
 	c.gather()
 	return c
 }
@@ -122,12 +123,29 @@ func (f Found) Identity() facts.Identity {
 	if f.whole() {
 		r.Functions = facts.MakesOf(f.Functions)
 	}
+	if f.Controller.Virtual != nil {
+		r.Virtual = f.virtualOf()
+	}
 	return r
 }
 
+// findAll finds every controller, virtual functions once their parents are.
+func (c *Case) findAll() {
+	for _, virtual := range []bool{false, true} {
+		for i := range c.Layout.Controllers {
+			if stated := &c.Layout.Controllers[i]; (stated.Virtual != nil) == virtual {
+				c.found[stated.Name] = c.claim(c.find(stated))
+			}
+		}
+	}
+}
+
 func (c *Case) find(controller *spec.Controller) Found {
-	if controller.NVMe != nil {
+	switch {
+	case controller.NVMe != nil:
 		return c.findNVMe(controller)
+	case controller.Virtual != nil:
+		return c.findVirtual(controller)
 	}
 	return c.findPCI(controller)
 }
@@ -201,7 +219,7 @@ func (c *Case) Runs(g *spec.Guest) bool { return c.runsIn(c.Shift, g) }
 
 // runsIn is Runs for any shift.
 func (c *Case) runsIn(shift *spec.Shift, g *spec.Guest) bool {
-	if g.Retired {
+	if g.Retired || c.Awaits(g) && !c.RunsNow(g.Name) {
 		return false
 	}
 	if shift != nil && c.shifting[g.Name] {

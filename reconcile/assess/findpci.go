@@ -51,7 +51,8 @@ func (c *Case) findPCI(controller *spec.Controller) Found {
 	want := controller.PCI
 	what := want.Vendor.String() + ":" + want.Device.String()
 	var unlike []*facts.Function
-	for _, f := range c.Facts.OfKind(want.Vendor, want.Device) {
+	alike := physical(c.Facts.OfKind(want.Vendor, want.Device))
+	for _, f := range alike {
 		switch {
 		case want.Slot != "" && f.Slot != want.Slot:
 		case found.whole() && !hasAll(c.Facts, f, want.Functions):
@@ -64,8 +65,11 @@ func (c *Case) findPCI(controller *spec.Controller) Found {
 	case 0:
 		found.Why = fmt.Sprintf("no function of the host is %s", what)
 		if want.Slot != "" {
-			found.Near = c.Facts.OfKind(want.Vendor, want.Device)
+			found.Near = alike
 			found.Why += " in slot " + want.Slot
+		}
+		if virtual := c.Facts.OfKind(want.Vendor, want.Device); len(alike) == 0 && len(virtual) > 0 {
+			found.Near, found.Why = virtual, what+" are virtual functions here, which are told by what makes them"
 		}
 		if len(unlike) > 0 {
 			found.Near, found.Why = nil, c.otherwiseMade(unlike, want.Functions)
@@ -83,6 +87,12 @@ func (c *Case) findPCI(controller *spec.Controller) Found {
 		}
 	}
 	return found
+}
+
+// physical leaves out virtual functions: as many as there shall be are made, and a
+// kind tells none of them from another.
+func physical(list []*facts.Function) []*facts.Function {
+	return slices.DeleteFunc(slices.Clone(list), func(f *facts.Function) bool { return f.Parent != nil })
 }
 
 // hasAll tells whether a function is the first of its slot, and the slot has these

@@ -30,14 +30,18 @@ func checkIdentity(c *Case) []Finding {
 	var list []Finding
 	for _, controller := range c.Layout.Controllers {
 		found := c.Found(controller.Name)
-		if found.Why == "" {
-			continue
+		if found.Why == "" || found.Unmade {
+			continue // virtual-count speaks of those that are yet to be made
 		}
 		f := Finding{Severity: Stop, At: controller.At,
 			Summary:  "controller " + controller.Name + " was not found",
 			Detail:   "Nothing can be said or done about a controller that is not there: " + found.Why + ".",
 			Causes:   []Cause{{"/sys/bus/pci/devices", found.Why}},
 			Remedies: []string{"compare the layout with the list that lendkeep survey prints", "see whether the card sits in its slot and shows up in lspci; fitting a card is work for a powered-off, unplugged machine, by its maker's manual"},
+		}
+		if virtual := found.Controller.Virtual; virtual != nil && found.Parent.Function != nil {
+			f.Remedies = []string{fmt.Sprintf("state virtual_functions = %d or more in controller %s, and have an order make them", virtual.Number+1, virtual.Of.Name),
+				"see which it has: ls -l /sys/bus/pci/devices/" + found.Parent.Function.Address.String() + "/virtfn*"}
 		}
 		if len(found.Near) > 0 {
 			f.Detail += " Did you mean " + listed(found.Near) + "?"

@@ -13,12 +13,12 @@ import (
 
 // StatedAs gives what a layout states to mean exactly this function of the host:
 // one of the two. Both are nil where nothing that it can state tells the function
-// from another.
+// from another, and for a virtual one, which is stated by its parent.
 func StatedAs(ix *facts.Index, f *facts.Function) (*spec.NVMeIdentity, *spec.PCIIdentity) {
 	only := func(list []*facts.Function, same func(*facts.Function) bool) bool {
 		return !slices.ContainsFunc(list, func(other *facts.Function) bool { return other != f && same(other) })
 	}
-	if f.NVMe != nil && f.NVMe.Serial != "" {
+	if f.NVMe != nil && f.NVMe.Serial != "" && f.Parent == nil {
 		alike := ix.BySerial(f.NVMe.Serial)
 		switch {
 		case len(alike) == 1:
@@ -27,9 +27,9 @@ func StatedAs(ix *facts.Index, f *facts.Function) (*spec.NVMeIdentity, *spec.PCI
 			return &spec.NVMeIdentity{Serial: f.NVMe.Serial, Model: f.NVMe.Model}, nil
 		}
 	}
-	alike := ix.OfKind(f.Vendor, f.Device)
+	alike := physical(ix.OfKind(f.Vendor, f.Device))
 	switch {
-	case !f.KindKnown():
+	case !f.KindKnown() || f.Parent != nil:
 	case len(alike) == 1:
 		return nil, &spec.PCIIdentity{Vendor: f.Vendor, Device: f.Device}
 	case f.Slot != "" && only(alike, func(other *facts.Function) bool { return other.Slot == f.Slot }):
@@ -66,6 +66,13 @@ func StatedWhole(ix *facts.Index, first *facts.Function) *spec.PCIIdentity {
 
 // naming gives an identity in words; empty where there is none.
 func (c *Case) naming(f *facts.Function) string {
+	if f.Parent != nil && f.VirtualNumber != nil {
+		of := "a controller of " + f.Parent.String()
+		if name := c.meant[*f.Parent]; name != "" {
+			of = "controller." + name
+		}
+		return fmt.Sprintf("virtual with of = %s and number = %d", of, *f.VirtualNumber)
+	}
 	switch nvme, pci := StatedAs(c.Facts, f); {
 	case nvme != nil && nvme.Model != "":
 		return fmt.Sprintf("nvme with serial = %q and model = %q", nvme.Serial, nvme.Model)

@@ -21,9 +21,9 @@ func checkProtected(c *Case) []Finding {
 			Summary:  "controller " + found.Controller.Name + " is never lent",
 			Remedies: []string{"lend another controller"},
 		}
-		if n := found.Function.NVMe; n != nil && slices.Contains(c.Layout.Host.NeverLend, n.Serial) {
+		if serial := c.Facts.SerialOf(found.Function); serial != "" && slices.Contains(c.Layout.Host.NeverLend, serial) {
 			f.Detail = "The layout lists its serial under never_lend."
-			f.Causes = []Cause{{c.Layout.Host.At.String(), "never_lend has " + n.Serial}}
+			f.Causes = []Cause{{c.Layout.Host.At.String(), "never_lend has " + serial}}
 			list = append(list, f)
 		}
 		for _, use := range c.Uses(found.Function.Address) {

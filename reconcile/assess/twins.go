@@ -45,7 +45,10 @@ func checkTwins(c *Case) []Finding {
 // alikeTo tells of the functions that are of the kind of one of a controller's, but
 // not the controller's too, as the ports of a network card are.
 func (c *Case) alikeTo(found Found, f *facts.Function) []Finding {
-	alike := slices.DeleteFunc(slices.Clone(c.Facts.OfKind(f.Vendor, f.Device)), func(other *facts.Function) bool {
+	if f.Parent != nil {
+		return nil // its number tells it from all others
+	}
+	alike := slices.DeleteFunc(physical(c.Facts.OfKind(f.Vendor, f.Device)), func(other *facts.Function) bool {
 		return other != f && slices.Contains(found.Functions, other)
 	})
 	if len(alike) < 2 {

@@ -37,7 +37,7 @@ func (c *Case) eachUndeclared(do func(g *spec.Guest, d *facts.Definition, at fac
 	for i := range c.Layout.Guests {
 		g := &c.Layout.Guests[i]
 		d := c.willHave(g)
-		if g.Retired || d == nil {
+		if g.Retired || d == nil || c.Awaits(g) && !c.RunsNow(g.Name) {
 			continue
 		}
 		for _, at := range c.undeclared(g, d) {
@@ -102,8 +102,8 @@ func (c *Case) against(g *spec.Guest, d *facts.Definition, f *facts.Function) []
 	if name := c.meant[f.Address]; name != "" {
 		add("it is controller "+name+", which the layout does not lend to it", f.Title())
 	}
-	if f.NVMe != nil && slices.Contains(c.Layout.Host.NeverLend, f.NVMe.Serial) {
-		add("it is never lent, by the layout's never_lend", f.NVMe.Serial)
+	if serial := c.Facts.SerialOf(f); serial != "" && slices.Contains(c.Layout.Host.NeverLend, serial) {
+		add("it is never lent, by the layout's never_lend", serial)
 	}
 	for _, r := range d.Identities {
 		if r.Has(f.Address) && !agrees(c, r, f) {

@@ -47,25 +47,53 @@ func VerdictOn(ix *facts.Index, f *facts.Function) Verdict {
 		v.add("guest " + g.Name + " has it now")
 		return v
 	}
-	nvme, pci := StatedAs(ix, f)
-	switch {
-	case nvme == nil && pci == nil && !f.KindKnown():
-		v.add("its vendor or device number could not be read, and nothing else states it")
-		return v
-	case nvme == nil && pci == nil && f.OnVFIO():
-		v.add("it is on VFIO, where it cannot say which it is")
-		return v
-	case nvme == nil && pci == nil:
-		v.add("nothing that a layout can state tells it from " + listed(others(ix, f)))
+	stated, why := alone(ix, f)
+	if why != "" {
+		v.add(why)
 		return v
 	}
-	layout := lending(ix, spec.Controller{Name: it, NVMe: nvme, PCI: pci, Return: spec.Return{OnFailure: "hold"}})
+	layout := lending(ix, stated)
 	for _, finding := range Assess(NewCase(layout, ix, &layout.Shifts[0])) {
 		if finding.Severity == Stop {
 			v.add(reason(finding, layout.Guests[0].Name))
 		}
 	}
 	return v
+}
+
+// alone gives the controllers of a layout that lends a function: the function, and of a
+// virtual one its parent behind it; or why nothing states it.
+func alone(ix *facts.Index, f *facts.Function) ([]spec.Controller, string) {
+	if f.Parent != nil {
+		return aloneVirtual(ix, f)
+	}
+	nvme, pci := StatedAs(ix, f)
+	switch {
+	case nvme == nil && pci == nil && !f.KindKnown():
+		return nil, "its vendor or device number could not be read, and nothing else states it"
+	case nvme == nil && pci == nil && f.OnVFIO():
+		return nil, "it is on VFIO, where it cannot say which it is"
+	case nvme == nil && pci == nil:
+		return nil, "nothing that a layout can state tells it from " + listed(others(ix, f))
+	}
+	return []spec.Controller{{Name: it, NVMe: nvme, PCI: pci, Return: spec.Return{OnFailure: "hold"}}}, ""
+}
+
+// aloneVirtual is alone of a virtual function.
+func aloneVirtual(ix *facts.Index, f *facts.Function) ([]spec.Controller, string) {
+	parent := ix.Function(*f.Parent)
+	if why := away(ix, parent); why != "" {
+		return nil, "its parent " + why
+	}
+	if f.VirtualNumber == nil {
+		return nil, "which of the virtual functions of " + parent.Title() + " it is, is not known"
+	}
+	stated, why := alone(ix, parent)
+	if why != "" {
+		return nil, "its parent cannot be stated: " + why
+	}
+	stated[0].Name = "its parent"
+	return []spec.Controller{{Name: it, Virtual: &spec.VirtualIdentity{Of: spec.Ref{Name: stated[0].Name}, Number: *f.VirtualNumber}, Return: spec.Return{OnFailure: "hold"}}, stated[0]}, ""
 }
 
 func (v *Verdict) add(why string) {
@@ -80,9 +108,9 @@ func others(ix *facts.Index, f *facts.Function) []*facts.Function {
 	return slices.DeleteFunc(alike, func(other *facts.Function) bool { return other == f })
 }
 
-// lending is the smallest layout that lends a controller: to a guest that is made
-// for it and shall run.
-func lending(ix *facts.Index, controller spec.Controller) *spec.Layout {
+// lending is the smallest layout that lends the first of these controllers: to a guest
+// that is made for it and shall run.
+func lending(ix *facts.Index, controllers []spec.Controller) *spec.Layout {
 	name := "nobody"
 	for ix.Guest(name) != nil {
 		name += "-"
@@ -90,8 +118,8 @@ func lending(ix *facts.Index, controller spec.Controller) *spec.Layout {
 	ref := spec.Ref{Name: name}
 	return &spec.Layout{
 		Host:        spec.Host{Name: ix.Survey.Machine.Name, Libvirt: ix.Survey.Libvirt.URI},
-		Controllers: []spec.Controller{controller},
-		Guests:      []spec.Guest{{Name: name, Borrows: []spec.Ref{{Name: controller.Name}}, Memory: &spec.Memory{SizeBytes: 1 << 20}}},
+		Controllers: controllers,
+		Guests:      []spec.Guest{{Name: name, Borrows: []spec.Ref{{Name: controllers[0].Name}}, Memory: &spec.Memory{SizeBytes: 1 << 20}}},
 		Shifts:      []spec.Shift{{Name: "lent", Guests: []spec.Ref{ref}}},
 	}
 }

@@ -84,6 +84,22 @@ func TestVerdicts(t *testing.T) {
 	}
 }
 
+// A virtual function is judged as one, and what has made it as its parent.
+func TestVerdictsOnVirtualFunctions(t *testing.T) {
+	b := newBench()
+	at := b.Ethernet()
+	v := b.Virtual(at, 2, 7, "igbvf")
+	assert.Equal(t, "may be lent", b.verdict(v[1]))
+	assert.Equal(t, "not, because it has virtual functions", b.verdict(at))
+	b.Function(v[1]).VirtualNumber = nil
+	assert.Equal(t, "not, because which of the virtual functions of Invented Ethernet at 0000:d0:00.0 it is, is not known", b.verdict(v[1]))
+	b.Function(at).Driver = "vfio-pci"
+	assert.Equal(t, "not, because its parent is on VFIO", b.verdict(v[0]))
+	b.Function(at).Driver = "igb"
+	b.Ethernet()
+	assert.Equal(t, "not, because its parent cannot be stated: nothing that a layout can state tells it from Invented Ethernet at 0000:d1:00.0", b.verdict(v[0]))
+}
+
 // Bridges get no verdict, as they are never lent.
 func TestVerdictsLeaveBridgesOut(t *testing.T) {
 	b := newBench()

@@ -12,7 +12,8 @@
 // QEMU 7.2 and Linux 6.1).
 //
 // Severity: stop where the parent is not with the host or cannot be seen; caution
-// where the function is most likely offline, or its parent has no driver; else note.
+// where the function is most likely offline, its parent has no driver, or others of
+// one drive are lent too; else note.
 //
 // Remedy: take the parent back first. Leave it alone while one of its virtual
 // functions is lent. Of an NVMe drive: bring the function online with nvme-cli.
@@ -32,7 +33,7 @@ func checkVirtual(c *Case) []Finding {
 			continue
 		}
 		parent := c.Facts.Function(*l.Parent)
-		if why := away(c, parent); why != "" {
+		if why := away(c.Facts, parent); why != "" {
 			list = append(list, Finding{Severity: l.severity, At: l.at,
 				Summary:  shorten("the parent of " + l.name + " " + why),
 				Detail:   "It is a virtual function, which nobody but the guest of its parent can have while that is not with a driver of the host's.",
@@ -43,20 +44,45 @@ func checkVirtual(c *Case) []Finding {
 		}
 		list = append(list, c.livesBy(l, parent)...)
 		list = append(list, c.offline(l, parent)...)
+		list = append(list, c.oneDrive(l, parent)...)
 	}
 	return list
 }
 
+// oneDrive tells where several virtual functions of one drive may be with guests: which
+// namespaces each reaches shows only while it is with the host.
+func (c *Case) oneDrive(l loan, parent *facts.Function) []Finding {
+	if l.Class>>16 != 0x01 {
+		return nil
+	}
+	var causes []Cause
+	for _, other := range c.Facts.Virtuals(parent.Address) {
+		name := c.meant[other.Address]
+		if other != l.Function && (other.OnVFIO() || name != "" && c.isBorrowed(name)) {
+			causes = append(causes, causeOf(other, "physfn", other.Title()+c.usedBy(other)))
+		}
+	}
+	if len(causes) == 0 {
+		return nil
+	}
+	return []Finding{{Severity: Caution, At: l.at,
+		Summary:  shorten(l.name + " is not the only one of its drive"),
+		Detail:   "Others that " + parent.Title() + " has made are lent, or may be. Where two of them reach one namespace, two guests write one drive and destroy what is on it.",
+		Causes:   causes,
+		Remedies: []string{"see that no namespace is attached to two controllers: nvme list-ctrl, with each namespace", "lend one of them alone"},
+	}}
+}
+
 // away says why the parent of a virtual function cannot answer for it; empty: it is
 // with the host.
-func away(c *Case, parent *facts.Function) string {
+func away(ix *facts.Index, parent *facts.Function) string {
 	switch {
 	case parent == nil:
 		return "is not to be seen"
 	case parent.Gap("driver") != nil:
 		return "may not be with the host"
-	case c.Facts.Holder(parent.Address) != nil && parent.OnVFIO():
-		return "is with guest " + c.Facts.Holder(parent.Address).Name
+	case ix.Holder(parent.Address) != nil && parent.OnVFIO():
+		return "is with guest " + ix.Holder(parent.Address).Name
 	case parent.OnVFIO():
 		return "is on VFIO"
 	}

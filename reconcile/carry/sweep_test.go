@@ -175,7 +175,7 @@ func TestMoving(t *testing.T) {
 	assert.Equal(t, []string{"unmount shelf of reel at /srv/shelf", "start guest grading, which borrows reel"}, does(day))
 }
 
-var shifts = map[string]func(*testing.T) (facts.Survey, order.Sealed){"day": day, "night": night, "by ROM": byROM, "moving": lentAfter, "mended": mended, "whole slot": wholeSlot, "paged": paged, "unpaged": unpaged}
+var shifts = map[string]func(*testing.T) (facts.Survey, order.Sealed){"day": day, "night": night, "by ROM": byROM, "moving": lentAfter, "mended": mended, "whole slot": wholeSlot, "paged": paged, "unpaged": unpaged, "virtual": virtual}
 
 // wholeSlot lends all functions of a slot, of which one was left on VFIO, and gets back
 // those of another.

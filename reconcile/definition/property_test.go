@@ -27,8 +27,11 @@ func somePlaces(t *rapid.T) []facts.Identity {
 	at := rapid.SliceOfNDistinct(someAddress, 3, 3, rapid.ID).Draw(t, "addresses")
 	screen := facts.Identity{Controller: "screen", Vendor: 0x10de, Device: 0x2484, Address: facts.Address{Segment: 7, Bus: at[2].Bus}}
 	screen.Functions[0], screen.Functions[1] = facts.Make{Vendor: 0x10de, Device: 0x2484}, facts.Make{Vendor: 0x10de, Device: 0x228b}
+	port := facts.Identity{Controller: "port3", Vendor: 0x8086, Device: 0x10ca, Address: facts.Address{Segment: 8, Bus: at[2].Bus, Slot: 16}}
+	port.Virtual = facts.VirtualOf{Controller: "it's", Number: 3, Address: facts.Address{Segment: 8, Bus: at[2].Bus}, Vendor: 0x8086, Device: 0x10c9, Serial: `S "1" & <2>`, Model: "ü"}
 	return []facts.Identity{
 		screen,
+		port,
 		{Controller: "reel", Serial: "RL-4410-0073", Vendor: 0x1b36, Device: 0x10, Address: at[0]},
 		{Controller: "spool", Serial: `S "1" & <2>`, Vendor: 0x1b36, Device: 0x10, Address: at[1]},
 		{Controller: "nic", Vendor: 0x8086, Device: 0x10d3, Address: at[2]},
@@ -332,7 +335,7 @@ func statedDevice(e *etree.Element, w Wanted) bool {
 	switch e.FullTag() {
 	case "hostdev":
 		a, err := addressOf(at(e, "source", "address"))
-		return holdsPCI(e) && (err != nil || a.Bus <= 4 && a.Segment == 0 || a.Segment == 7)
+		return holdsPCI(e) && (err != nil || a.Bus <= 4 && a.Segment == 0 || a.Segment >= 7)
 	case "disk":
 		return facts.IsShim(diskOf(e).Source) || slices.ContainsFunc(w.Disks, func(d Disk) bool {
 			return d.isSourceOf(e) || aliasOf(e) == mark(diskMark, d.Name) || attr(child(e, "target"), "dev") == d.Name

@@ -64,7 +64,25 @@ func recordOf(e *etree.Element) (facts.Identity, error) {
 	if err == nil && r.Whole() && r.Addresses()[0] != r.Address {
 		err = fmt.Errorf("the functions %s do not begin with that at %s", r.Functions, r.Address)
 	}
+	if err == nil && attr(e, "virtual") != "" {
+		r.Virtual, err = virtualOf(e)
+	}
 	return r, err
+}
+
+// virtualOf reads whose virtual function a record is of.
+func virtualOf(e *etree.Element) (facts.VirtualOf, error) {
+	v := facts.VirtualOf{Controller: attr(e, "of"), Serial: attr(e, "of-serial"), Model: attr(e, "of-model")}
+	number, err1 := strconv.ParseUint(attr(e, "virtual"), 10, 16)
+	var err2, err3, err4 error
+	v.Address, err2 = facts.ParseAddress(attr(e, "of-address"))
+	v.Vendor, err3 = idOf(e, "of-vendor")
+	v.Device, err4 = idOf(e, "of-device")
+	if err1 != nil {
+		err1 = fmt.Errorf("virtual %q is no number of a virtual function", attr(e, "virtual"))
+	}
+	v.Number = int(number)
+	return v, cmp.Or(err1, err2, err3, err4)
 }
 
 func idOf(e *etree.Element, name string) (pci.ID, error) {
@@ -144,6 +162,19 @@ func recordElement(prefix string, r facts.Identity) *etree.Element {
 	e.CreateAttr("device", r.Device.String())
 	if r.Whole() {
 		e.CreateAttr("functions", r.Functions.String())
+	}
+	if v := r.Virtual; r.IsVirtual() {
+		e.CreateAttr("virtual", strconv.Itoa(v.Number))
+		e.CreateAttr("of", v.Controller)
+		if v.Serial != "" {
+			e.CreateAttr("of-serial", v.Serial)
+		}
+		if v.Model != "" {
+			e.CreateAttr("of-model", v.Model)
+		}
+		e.CreateAttr("of-address", v.Address.String())
+		e.CreateAttr("of-vendor", v.Vendor.String())
+		e.CreateAttr("of-device", v.Device.String())
 	}
 	return e
 }

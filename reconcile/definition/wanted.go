@@ -164,6 +164,9 @@ func writable(value string) bool {
 
 // title names a controller for people.
 func title(r facts.Identity) string {
+	if r.IsVirtual() {
+		return fmt.Sprintf("%s (%s)", r.Controller, r.Virtual)
+	}
 	if r.Serial == "" {
 		return fmt.Sprintf("%s (%s:%s)", r.Controller, r.Vendor, r.Device)
 	}

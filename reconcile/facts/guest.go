@@ -161,6 +161,8 @@ type Identity struct {
 	// Functions has all functions of the slot where they are the controller together;
 	// the address, vendor and device are then those of the first.
 	Functions Makes `json:"functions,omitzero"`
+	// Virtual says whose virtual function the controller is; zero: it is none.
+	Virtual VirtualOf `json:"virtual,omitzero"`
 }
 
 // Pool is a storage pool of libvirt's.

@@ -26,6 +26,7 @@ func (s Survey) once() error {
 		twice("function", s.Functions, func(f Function) string { return f.Address.String() }),
 		twice("block device", s.Blocks, func(b Block) string { return b.Name }),
 		twice("device number", numbered, func(b Block) string { return b.Devno.String() }),
+		twice("virtual function", numberedVirtuals(s.Functions), func(f Function) string { return fmt.Sprintf("%d of %s", *f.VirtualNumber, *f.Parent) }),
 		twice("path", s.Paths, func(p Path) string { return p.Named }),
 		twice("guest", s.Libvirt.Guests, func(g Guest) string { return g.Name }),
 		twice("pool", s.Libvirt.Pools, func(p Pool) string { return p.Name }),

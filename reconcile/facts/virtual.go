@@ -1,9 +1,82 @@
 package facts
 
 import (
+	"fmt"
 	"slices"
 	"strings"
+
+	"lendkeep/spec/pci"
 )
+
+// VirtualOf tells a virtual function (SR-IOV) by what has made it, its parent, and by
+// its number there.
+type VirtualOf struct {
+	Controller string  `json:"controller"` // the parent's name in the layout
+	Number     int     `json:"number"`     // of its link virtfnN, from 0
+	Address    Address `json:"address"`    // of the parent, as the rest
+	Vendor     pci.ID  `json:"vendor"`
+	Device     pci.ID  `json:"device"`
+	Serial     string  `json:"serial,omitempty"`
+	Model      string  `json:"model,omitempty"`
+}
+
+// IsVirtual tells whether the controller is a virtual function.
+func (r Identity) IsVirtual() bool { return r.Virtual != VirtualOf{} }
+
+// Parent gives the record of what makes a virtual function.
+func (v VirtualOf) Parent() Identity {
+	return Identity{Controller: v.Controller, Address: v.Address, Vendor: v.Vendor, Device: v.Device, Serial: v.Serial, Model: v.Model}
+}
+
+// String gives virtual function 3 of card.
+func (v VirtualOf) String() string {
+	return fmt.Sprintf("virtual function %d of %s", v.Number, v.Controller)
+}
+
+// whereVirtual is Where of a virtual function. Of one whose parent is not with the
+// host nothing can be said.
+func (ix *Index) whereVirtual(r Identity) (Whereabouts, *Function, *Guest) {
+	f, _ := ix.virtual(r)
+	switch {
+	case f == nil:
+		return Gone, nil, nil
+	case !f.OnVFIO():
+		return Home, f, nil
+	case ix.Holder(f.Address) != nil:
+		return Lent, f, ix.Holder(f.Address)
+	default:
+		return Aside, f, nil
+	}
+}
+
+// NotVirtual says in words why the virtual function of a record is not to be found;
+// empty: it is.
+func (ix *Index) NotVirtual(r Identity) string {
+	_, why := ix.virtual(r)
+	return why
+}
+
+// virtual gives the virtual function of a record, nil with why it is not to be found.
+func (ix *Index) virtual(r Identity) (*Function, string) {
+	where, parent, _ := ix.Where(r.Virtual.Parent())
+	if where != Home {
+		return nil, fmt.Sprintf("its parent %s is %s", r.Virtual.Controller, where)
+	}
+	f := ix.VirtualOf(parent.Address, r.Virtual.Number)
+	switch {
+	case f == nil:
+		made, _ := ix.MakesVirtual(parent)
+		return nil, fmt.Sprintf("its parent %s at %s has %d virtual functions, and none of them is known to have the number %d", r.Virtual.Controller, parent.Address, made, r.Virtual.Number)
+	case !f.KindKnown() || f.Vendor != r.Vendor || f.Device != r.Device:
+		return nil, fmt.Sprintf("%s is %s, where %s:%s belongs to it", f.Address, f.Make().Kind(), r.Vendor, r.Device)
+	}
+	return f, ""
+}
+
+// numberedVirtuals gives the virtual functions of which the number is known.
+func numberedVirtuals(list []Function) []Function {
+	return slices.DeleteFunc(slices.Clone(list), func(f Function) bool { return f.Parent == nil || f.VirtualNumber == nil })
+}
 
 // storage tells whether drives hang on a function, or may (class 01 of the PCI Code
 // and ID Assignment Specification).
@@ -30,6 +103,19 @@ func (w *usesWalk) parent(f *Function) {
 			w.block(drive, []string{f.Address.String(), at.String()})
 		}
 	}
+}
+
+// SerialOf gives the serial of the NVMe subsystem that a function is of: a virtual one
+// has its parent's, and says it only while it is online. Empty: it is of none, or that
+// is not known.
+func (ix *Index) SerialOf(f *Function) string {
+	if f.NVMe != nil {
+		return f.NVMe.Serial
+	}
+	if f.Parent != nil && ix.functions[*f.Parent] != nil && ix.functions[*f.Parent].NVMe != nil {
+		return ix.functions[*f.Parent].NVMe.Serial
+	}
+	return ""
 }
 
 // VirtualOf gives the virtual function of that number that a function has made, or nil.

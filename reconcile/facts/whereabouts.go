@@ -18,10 +18,14 @@ const (
 // One on VFIO can say nothing: it is known by the record alone, so vendor and
 // device number at the recorded address must at least agree, and no other
 // function may claim the serial. The functions of a whole slot are where the record
-// has them, all of them and no other.
+// has them, all of them and no other. A virtual function is told by its number,
+// wherever its parent is.
 func (ix *Index) Where(r Identity) (Whereabouts, *Function, *Guest) {
 	if r.Whole() {
 		return ix.whereWhole(r)
+	}
+	if r.IsVirtual() {
+		return ix.whereVirtual(r)
 	}
 	if r.Serial != "" {
 		switch list := ix.Claiming(r); {
@@ -32,7 +36,7 @@ func (ix *Index) Where(r Identity) (Whereabouts, *Function, *Guest) {
 		}
 	}
 	f := ix.functions[r.Address]
-	if f == nil || f.Vendor != r.Vendor || f.Device != r.Device {
+	if f == nil || f.Vendor != r.Vendor || f.Device != r.Device || f.Parent != nil {
 		return Gone, nil, nil
 	}
 	switch holder := ix.Holder(r.Address); {

@@ -232,7 +232,7 @@ func (b *before) owner(at facts.Address) *Controller {
 }
 
 func (b *before) permitted(f *facts.Function, owner *Controller) error {
-	if f.NVMe != nil && slices.Contains(b.rules.NeverLend, f.NVMe.Serial) {
+	if serial := b.ix.SerialOf(f); serial != "" && slices.Contains(b.rules.NeverLend, serial) {
 		return fmt.Errorf("%s is never lent, by the layout's never_lend", f.Title())
 	}
 	if owner == nil || b.borrows(owner, f.Address) {

@@ -164,12 +164,12 @@ func TestBefore(t *testing.T) {
 			b.Function(b.reel).Gaps = []facts.Gap{{Fact: "parent", Path: "/sys/x/physfn", Reason: "input/output error"}}
 		}, "whether QEMU NVMe Ctrl RL-4410-0073 at 0000:01:00.0 is a virtual function is not known", nil, ""},
 		"a virtual function of a drive that the host uses": {func(b *bench) {
-			v := b.Virtual(b.never, 1, 2, "")
-			b.Survey.Blocks = append(b.Survey.Blocks, facts.Block{Name: "nvme2n1p1", Whole: "nvme2n1", Controller: &b.never, Devno: facts.Devno{Major: 1002, Minor: 1},
-				Partition: &facts.Partition{Number: 1}, Signature: &facts.Signature{Kind: "ext4", Usage: "filesystem"}})
-			b.Mount("nvme2n1p1", "/mnt/never")
-			b.borrower("other", v[0])
-		}, "0000:03:10.1 > 0000:03:00.0 > nvme2n1 > nvme2n1p1 > mount /mnt/never", nil, ""},
+			b.Mount("nvme1n1p1", "/mnt/attic")
+			b.borrower("other", b.Virtual(b.spare, 1, 2, "")[0])
+		}, "0000:02:10.1 > 0000:02:00.0 > nvme1n1 > nvme1n1p1 (attic) > mount /mnt/attic", nil, ""},
+		"a virtual function of a drive that is never lent": {func(b *bench) {
+			b.borrower("other", b.Virtual(b.never, 1, 2, "")[0])
+		}, "never lent, by the layout's never_lend", nil, ""},
 		"a virtual function that is live, of a drive that the host uses": {func(b *bench) {
 			v := b.Virtual(b.reel, 1, 2, "nvme")
 			b.Function(v[0]).NVMe = &facts.NVMe{Name: "nvme9", Serial: "RL-4410-0073", State: "live"}

@@ -13,6 +13,8 @@ func (b *before) identity(meant Controller, at facts.Address) error {
 	switch {
 	case where == facts.Gone && meant.Identity.Whole():
 		return fmt.Errorf("controller %s is not what it was: %s; correct the layout, or the card, and bring the rules up to date by an order", name, b.ix.Unlike(meant.Identity))
+	case where == facts.Gone && meant.Identity.IsVirtual():
+		return fmt.Errorf("controller %s, %s, is not to be found: %s; have it made by an order: lendkeep plan, then lendkeep apply", name, meant.Identity.Virtual, b.ix.NotVirtual(meant.Identity))
 	case where == facts.Gone && f != nil && (f.NVMe == nil || f.NVMe.Serial == meant.Identity.Serial):
 		return fmt.Errorf("controller %s at %s does not work, or cannot be asked for its serial", name, f.Address)
 	case where == facts.Gone:

@@ -69,6 +69,8 @@ func unreturned(ix *facts.Index, r facts.Identity) (f *facts.Function, why strin
 	}
 	_, f, _ = ix.Where(r)
 	switch {
+	case f == nil && r.IsVirtual(): // only its parent makes it
+		return nil, ix.NotVirtual(r)
 	case f == nil && len(ix.Parts(r)) == 0:
 		return nil, ""
 	case f == nil && r.Whole(): // nothing is done to the functions that are there

@@ -52,10 +52,6 @@ func TestClimb(t *testing.T) {
 			b.lost()
 			b.Function(b.reel).Gaps = []facts.Gap{{Fact: "virtual_functions", Path: "/sys/x", Reason: "input/output error"}}
 		}, nil, "", "it has virtual functions, or may have"},
-		"a virtual one, which no rescan finds": {func(b *bench) {
-			b.lost()
-			b.Function(b.reel).Parent = &b.spare
-		}, []guard.Rung{guard.Probe, guard.Reset}, "", "nothing else is left to try"},
 		"another device at its address": {func(b *bench) { b.lost(); b.Function(b.reel).Vendor = 0x8086 }, nil, "", "at 0000:01:00.0 is QEMU NVM Express"},
 		"another drive at its address":  {func(b *bench) { b.unmounted(); b.Function(b.reel).NVMe.Serial = "NEW" }, nil, "", "QEMU NVMe Ctrl NEW at 0000:01:00.0 now"},
 		"a twin of its serial":          {func(b *bench) { b.unmounted(); b.NVMe("RL-4410-0073") }, nil, "", "both have its serial"},

@@ -259,6 +259,9 @@ func (r Rules) Sentences() []string {
 		if c.Identity.Serial != "" {
 			name += " (" + c.Identity.Serial + ")"
 		}
+		if c.Identity.IsVirtual() {
+			name += " (" + c.Identity.Virtual.String() + ")"
+		}
 		if names := borrowers[c.Identity.Controller]; len(names) > 0 {
 			list = append(list, "only "+strings.Join(names, ", ")+" may borrow "+name, c.leaves())
 			if c.Identity.Whole() {

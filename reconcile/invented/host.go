@@ -282,6 +282,15 @@ func (b *Builder) Identity(name string, at facts.Address) facts.Identity {
 	return r
 }
 
+// Virtually gives the record of a virtual function, made by a controller of that name.
+func (b *Builder) Virtually(name, of string, at facts.Address) facts.Identity {
+	f := b.Function(at)
+	parent := b.Identity(of, *f.Parent)
+	r := facts.Identity{Controller: name, Address: at, Vendor: f.Vendor, Device: f.Device}
+	r.Virtual = facts.VirtualOf{Controller: of, Number: *f.VirtualNumber, Address: parent.Address, Vendor: parent.Vendor, Device: parent.Device, Serial: parent.Serial}
+	return r
+}
+
 // Controller states an NVMe controller in a layout; mounts come in pairs of
 // partition name and path.
 func Controller(name, serial string, mounts ...string) spec.Controller {

@@ -176,6 +176,16 @@ func (r *random) guests() {
 		if r.screen != nil && r.chance(40, "has the graphics card") {
 			lent = append(lent, r.b.Whole("screen", *r.screen))
 		}
+		if len(r.virtuals) > 0 && r.chance(40, "has a virtual function") {
+			at := rapid.SampledFrom(r.virtuals).Draw(r.t, "which of them")
+			if number := r.b.Function(at).VirtualNumber; number != nil {
+				record := r.b.Virtually(fmt.Sprintf("v%d", *number), "ether", at)
+				if r.chance(20, "stale virtual") {
+					record.Address = rapid.SampledFrom(r.virtuals).Draw(r.t, "stale address of a virtual function")
+				}
+				lent = append(lent, record)
+			}
+		}
 		r.b.Guest(name, image, lent...)
 		r.hide(image)
 		r.undeclared(name)
@@ -235,6 +245,7 @@ func (r *random) layout() *spec.Layout {
 	if r.screen != nil {
 		controllers = append(controllers, ScreenController("screen"))
 	}
+	controllers = append(controllers, r.virtualControllers()...)
 	var guests []spec.Guest
 	var names [2][]string
 	for n := range rapid.IntRange(1, 3).Draw(r.t, "stated guests") {
@@ -256,6 +267,9 @@ func (r *random) stated(n int) spec.Guest {
 	}
 	if r.screen != nil && r.chance(50, "borrows the graphics card") {
 		borrows = append(borrows, "screen")
+	}
+	if r.ether != nil && r.chance(50, "borrows a virtual function") {
+		borrows = append(borrows, fmt.Sprintf("v%d", rapid.IntRange(0, 2).Draw(r.t, "number")))
 	}
 	g := Guest(fmt.Sprintf("g%d", n), borrows...)
 	if r.chance(60, "memory") {
@@ -289,6 +303,9 @@ func (r *random) run() {
 		for _, l := range g.Kept.Hostdevs {
 			f := r.b.Function(l.Address)
 			ix := facts.NewIndex(&r.b.Survey)
+			if parent := f.Parent; f.Virtual > 0 || parent != nil && (lent[*parent] || r.b.Function(*parent).OnVFIO()) {
+				free = false
+			}
 			// What is on a drive that is lent nobody knows, a stand-in host neither.
 			free = free && !r.filled[l.Address] && r.b.Survey.Machine.IOMMUs > 0 && f != nil && (f.NVMe != nil || f.Driver != "" && !f.OnVFIO()) && len(ix.LiveUses(l.Address)) == 0 &&
 				len(ix.Blockers(*f.Group, lent)) == 0

@@ -45,6 +45,8 @@ func Steps() []step.Step {
 		&step.TakeBack{Controller: reel, Limit: time.Minute, Idle: true},
 		&step.SetAside{Controller: reel, For: "other"},
 		&step.KeepPages{Node: 1, SizeBytes: 2 << 20, Before: 3, After: 515, Guests: []string{"grading"}, Off: []string{"catalogue"}},
+		&step.MakeVirtual{Controller: reel, Before: 0, After: 2},
+		&step.MakeVirtual{Controller: reel, Before: 4, After: 2},
 		&step.KeepPages{Node: 1, SizeBytes: 2 << 20, Before: 515, After: 3, Guests: []string{"grading"}, Off: []string{"grading"}},
 	)
 }

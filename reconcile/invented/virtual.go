@@ -2,10 +2,12 @@ package invented
 
 import (
 	"fmt"
+	"time"
 
 	"pgregory.net/rapid"
 
 	"lendkeep/reconcile/facts"
+	"lendkeep/spec"
 )
 
 // Ethernet adds a network card in a group of its own, whose interface is down, and
@@ -88,4 +90,29 @@ func (r *random) ethernet() {
 	case 9:
 		r.b.Function(at).Driver = ""
 	}
+}
+
+// EthernetController states such a card in a layout.
+func EthernetController(name string) spec.Controller {
+	return spec.Controller{Name: name, At: place(), PCI: &spec.PCIIdentity{Vendor: 0x8086, Device: 0x10c9, At: place()},
+		Return: spec.Return{Within: 30 * time.Second, OnFailure: "hold", At: place()}}
+}
+
+// VirtualController states a virtual function of a controller.
+func VirtualController(name, of string, number int) spec.Controller {
+	return spec.Controller{Name: name, At: place(), Virtual: &spec.VirtualIdentity{Of: spec.Ref{Name: of, At: place()}, Number: number, At: place()},
+		Return: spec.Return{Within: 30 * time.Second, OnFailure: "hold", At: place()}}
+}
+
+// virtualControllers states the network card and three virtual functions of it,
+// whether it has so many or not.
+func (r *random) virtualControllers() []spec.Controller {
+	if r.ether == nil {
+		return nil
+	}
+	list := []spec.Controller{EthernetController("ether")}
+	for n := range 3 {
+		list = append(list, VirtualController(fmt.Sprintf("v%d", n), "ether", n))
+	}
+	return list
 }

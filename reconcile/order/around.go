@@ -25,10 +25,22 @@ func (r reader) controller(name string) {
 		return
 	}
 	r.function(f)
+	if record.IsVirtual() {
+		r.parent(f)
+	}
 	if record.Whole() {
 		for _, part := range r.ix.Parts(record)[1:] {
 			r.part(fmt.Sprintf("function %d", part.Address.Function)).function(part)
 		}
+	}
+}
+
+// parent notes by what a virtual function lives.
+func (r reader) parent(f *facts.Function) {
+	if parent := r.ix.Function(*f.Parent); parent != nil {
+		made, _ := r.ix.MakesVirtual(parent)
+		r.add("parent's driver", parent.Driver)
+		r.add("parent's virtual functions", fmt.Sprint(made))
 	}
 }
 

@@ -50,6 +50,7 @@ func (p *planner) plan() error {
 		if found.Function == nil {
 			continue
 		}
+		p.makeVirtual(found)
 		p.controller(found)
 		p.fill(found)
 	}
@@ -97,6 +98,12 @@ func (p *planner) guest(g *spec.Guest) error {
 	if g.Retired {
 		if now != nil {
 			p.retire(g, now)
+		}
+		return nil
+	}
+	if p.c.Awaits(g) {
+		if now != nil && now.Running && !p.c.Runs(g) {
+			p.stop(g, false)
 		}
 		return nil
 	}

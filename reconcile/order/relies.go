@@ -89,7 +89,7 @@ func subjectsOf(c *assess.Case, steps []step.Written) map[step.Thing]bool {
 	for i := range c.Layout.Guests {
 		g := &c.Layout.Guests[i]
 		subjects[step.Thing{Kind: "definition", Name: g.Name}] = true
-		if g.Retired {
+		if g.Retired || c.Awaits(g) {
 			continue
 		}
 		if c.Facts.Guest(g.Name) == nil {

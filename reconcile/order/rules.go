@@ -13,7 +13,8 @@ import (
 const ownLibvirt = "qemu:///system"
 
 // CompileRules makes the rules of a layout on a host. Every borrowed controller must
-// have been found. What only a controller at home can tell is taken over from
+// have been found, but for virtual functions that are yet to be made: of those the
+// rules that are installed are kept. What only a controller at home can tell is taken over from
 // the rules that are installed, where it is not at home.
 func CompileRules(c *assess.Case) guard.Rules {
 	installed, err := guard.Decode(c.Facts.Survey.Guard.Rules)
@@ -27,10 +28,17 @@ func CompileRules(c *assess.Case) guard.Rules {
 	before, known := installed.ByName(), map[string]bool{}
 	r := guard.Rules{Format: guard.Format, Libvirt: uri, NeverLend: append([]string{}, c.Layout.Host.NeverLend...), Alarm: c.Layout.Host.Alarm, Controllers: []guard.Controller{}, Guests: []guard.Guest{}}
 	for i := range c.Layout.Controllers {
-		if found := c.Found(c.Layout.Controllers[i].Name); found.Function != nil {
-			r.Controllers = append(r.Controllers, controllerOf(c, found, before[found.Controller.Name]))
-			known[found.Controller.Name] = true
+		found := c.Found(c.Layout.Controllers[i].Name)
+		name := found.Controller.Name
+		switch was := before[name]; {
+		case found.Function != nil:
+			r.Controllers = append(r.Controllers, controllerOf(c, found, was))
+		case found.Unmade && was != nil && was.Identity.IsVirtual():
+			r.Controllers = append(r.Controllers, *was)
+		default:
+			continue
 		}
+		known[name] = true
 	}
 	for i := range c.Layout.Guests {
 		if g := &c.Layout.Guests[i]; !g.Retired {
@@ -48,9 +56,10 @@ func CompileRules(c *assess.Case) guard.Rules {
 func controllerOf(c *assess.Case, found assess.Found, before *guard.Controller) guard.Controller {
 	stated := found.Controller
 	made := guard.Controller{Identity: found.Identity(), Within: stated.Return.Within, OnFailure: stated.Return.OnFailure, Mounts: []guard.Mount{}}
-	if stated.NVMe != nil {
+	switch {
+	case stated.NVMe != nil:
 		made.Model = stated.NVMe.Model
-	} else {
+	case stated.PCI != nil:
 		made.Slot = stated.PCI.Slot
 	}
 	for _, m := range stated.Return.Mounts {
@@ -136,7 +145,9 @@ func expect(c *guard.Controller, f assess.Filling) {
 func addGuest(r *guard.Rules, c *assess.Case, g *spec.Guest, known map[string]bool) {
 	made := guard.Guest{Name: g.Name, Borrows: []string{}, LivesOn: []string{}}
 	for _, ref := range g.Borrows {
-		made.Borrows = append(made.Borrows, ref.Name)
+		if known[ref.Name] {
+			made.Borrows = append(made.Borrows, ref.Name)
+		}
 	}
 	for _, on := range c.WillLiveOn(g) {
 		if known[on.Controller.Name] {

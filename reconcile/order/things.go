@@ -64,6 +64,10 @@ var things = map[string]thingKind{
 	// does not start.
 	"pages": {starts: unaffected, first: always("as before"), under: func(string) step.Thing { return step.Thing{Kind: "host"} }},
 
+	// How many there are is a fact of the controller that makes them. Who borrows one is
+	// not started by the same order.
+	"virtuals": {starts: unaffected, first: always("as before"), under: controllerNamed},
+
 	"made": {starts: unaffected, first: (*planner).made, read: reader.made},
 
 	"firmware":  {starts: unaffected, first: always("as planned"), read: func(r reader, name string) { one(r, "", r.ix.Image(name)) }},

@@ -85,7 +85,7 @@ func (d *drawing) placeOf(thing step.Thing) Mention {
 	switch thing.Kind {
 	case "guest", "definition":
 		return d.guestMention(thing.Name)
-	case "controller", "drive", "filesystem", "system":
+	case "controller", "drive", "filesystem", "system", "virtuals":
 		name, _, _ := strings.Cut(thing.Name, " ") // of a filesystem the partition follows
 		return d.ofLayout(name)
 	case "mount":

@@ -157,6 +157,9 @@ func unusedAt(ix *facts.Index, r facts.Identity) error {
 	if where != facts.Home || f.Address != r.Address {
 		return fmt.Errorf("put %s on VFIO: it is not home at %s", r.Controller, r.Address)
 	}
+	if made, gap := ix.MakesVirtual(f); made > 0 || gap != nil {
+		return fmt.Errorf("put %s on VFIO: it has virtual functions, or may have, and all of them would go offline", r.Controller)
+	}
 	if uses := ix.LiveUsesOf(r); len(uses) > 0 {
 		return fmt.Errorf("put %s on VFIO: the host uses it: %s", r.Controller, uses[0])
 	}

@@ -100,6 +100,7 @@ type Ports struct {
 	Starters  Starters
 	Images    Images
 	Pages     Pages
+	Virtuals  Virtuals
 	Person    Person
 }
 
@@ -244,7 +245,7 @@ var kinds = byName(
 	&InstallGuard{}, &InstallWatch{}, &PlaceROM{}, &PlaceShim{}, &WriteEntry{},
 	&StopGuest{}, &StartGuest{}, &DefineGuest{}, &RetireGuest{},
 	&Mount{}, &Unmount{}, &TakeBack{}, &SetAside{},
-	&ByHand{}, &ClearDrive{}, &CopySystem{}, &StartAtBoot{}, &WriteTable{}, &MakeFilesystem{}, &CopyBack{}, &KeepPages{},
+	&ByHand{}, &ClearDrive{}, &CopySystem{}, &StartAtBoot{}, &WriteTable{}, &MakeFilesystem{}, &CopyBack{}, &KeepPages{}, &MakeVirtual{},
 )
 
 func byName(list ...Step) map[string]reflect.Type {

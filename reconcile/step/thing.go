@@ -99,6 +99,8 @@ func systemIs(controller, value string) Condition { return is("system", controll
 
 func pagesAre(name, value string) Condition { return is("pages", name, value) } // as before, as planned
 
+func virtualsAre(controller, value string) Condition { return is("virtuals", controller, value) } // as before, as planned
+
 func guardIs(value string) Condition { return is("guard", "", value) } // in force, absent
 
 func watchIs(value string) Condition { return is("watch", "", value) } // in force, absent
