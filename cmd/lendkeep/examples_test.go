@@ -21,24 +21,39 @@ func TestExamples(t *testing.T) {
 		t.Run(e.Name(), func(t *testing.T) {
 			layout := filepath.Join("../../examples", e.Name())
 			folder := t.TempDir()
-			if survey := filepath.Join(folder, "survey.json"); e.Name() == "screen" {
-				require.NoError(t, os.WriteFile(survey, withScreen(), 0o600)) // no fixture has such a card
+			if survey := filepath.Join(folder, "survey.json"); inventedFor[e.Name()] != nil {
+				require.NoError(t, os.WriteFile(survey, inventedFor[e.Name()](), 0o600))
 			} else {
 				must(t, "survey", "--root", "../../testdata/hosts/larch.txtar", "-o", survey)
 			}
 			must(t, "check", layout, "--stand-in", folder)
-			name := filepath.Join(folder, "an.order")
-			out := must(t, "plan", layout, "--stand-in", folder, "-o", name)
-			_, rest, found := strings.Cut(out, "Approval code: ")
-			require.True(t, found, out)
-			apply := []string{"apply", name, "--approve", strings.Fields(rest)[0], "--stand-in", folder}
-			if strings.Contains(out, "by hand, in guest grading") {
-				apply = append(apply, "--confirmed", "grading")
+			onStandIn(t, folder, layout)
+			rest := []string{"plan", layout, "--stand-in", folder}
+			if e.Name() == "ports" { // virtual functions are lent once they are there
+				onStandIn(t, folder, layout, "--shift", "day")
+				rest = append(rest, "--shift", "day")
 			}
-			must(t, apply...)
-			assert.Contains(t, must(t, "plan", layout, "--stand-in", folder), "there is nothing to do")
+			assert.Contains(t, must(t, rest...), "there is nothing to do")
 		})
 	}
+}
+
+// onStandIn plans an order on a stand-in, rehearses it where that is quickly done, and
+// applies it.
+func onStandIn(t *testing.T, folder, layout string, options ...string) {
+	name, survey := filepath.Join(t.TempDir(), "an.order"), filepath.Join(t.TempDir(), "survey.json")
+	out := must(t, append([]string{"plan", layout, "--stand-in", folder, "-o", name}, options...)...)
+	_, rest, found := strings.Cut(out, "Approval code: ")
+	require.True(t, found, out)
+	if strings.Contains(out, "virtual function") {
+		must(t, "survey", "--stand-in", folder, "-o", survey)
+		must(t, "rehearse", name, "--survey", survey)
+	}
+	apply := []string{"apply", name, "--approve", strings.Fields(rest)[0], "--stand-in", folder}
+	if strings.Contains(out, "by hand, in guest grading") {
+		apply = append(apply, "--confirmed", "grading")
+	}
+	must(t, apply...)
 }
 
 func must(t *testing.T, arguments ...string) string {

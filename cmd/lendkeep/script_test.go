@@ -88,17 +88,32 @@ func asExit(err error, ended *interface{ ExitCode() int }) bool {
 	return ok
 }
 
-// invented FILE: writes the survey of a host with a graphics card, all of it invented.
+// invented FILE EXAMPLE: writes the survey of the host that an example is for, all of it
+// invented.
 func inventedHost(ts *testscript.TestScript, neg bool, arguments []string) {
-	ts.Check(os.WriteFile(ts.MkAbs(arguments[0]), withScreen(), 0o600))
+	ts.Check(os.WriteFile(ts.MkAbs(arguments[0]), inventedFor[arguments[1]](), 0o600))
 }
 
-// withScreen is the survey file of the host that examples/screen is for.
-func withScreen() []byte {
-	b := invented.NewBuilder()
-	b.Screen()
-	b.Guest("grading", "/srv/images/grading.qcow2")
-	b.Guest("retouch", "/srv/images/retouch.qcow2")
+// inventedFor gives the survey files of hosts that examples are for and that no fixture
+// is like.
+var inventedFor = map[string]func() []byte{
+	"screen": func() []byte {
+		b := invented.NewBuilder()
+		b.Screen()
+		b.Guest("grading", "/srv/images/grading.qcow2")
+		b.Guest("retouch", "/srv/images/retouch.qcow2")
+		return surveyFile(b)
+	},
+	"ports": func() []byte {
+		b := invented.NewBuilder()
+		b.Ethernet()
+		b.Guest("scans", "/srv/images/scans.qcow2")
+		b.Guest("films", "/srv/images/films.qcow2")
+		return surveyFile(b)
+	},
+}
+
+func surveyFile(b *invented.Builder) []byte {
 	var content bytes.Buffer
 	if err := b.Survey.Encode(&content); err != nil {
 		panic(err) // a mistake in a test's own input

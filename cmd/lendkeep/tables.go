@@ -60,6 +60,12 @@ func what(f *facts.Function, outs map[facts.Address]guard.Out) string {
 	if f.NVMe != nil {
 		return "NVMe " + f.NVMe.Model + ", serial " + f.NVMe.Serial
 	}
+	switch {
+	case f.Parent != nil && f.VirtualNumber != nil:
+		return fmt.Sprintf("%s, virtual function %d of %s", f.Kind(), *f.VirtualNumber, *f.Parent)
+	case f.VirtualMost > 0:
+		return fmt.Sprintf("%s, with %s of %d at most", f.Kind(), plain.Count(f.Virtual, "virtual function"), f.VirtualMost)
+	}
 	return f.Kind()
 }
 

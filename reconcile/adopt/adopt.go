@@ -66,7 +66,7 @@ func refused(ds spec.Diagnostics) []complaint {
 // ownStops are the checks whose stops a host deserves by itself: they speak of a
 // lend that a guest's definition already asks for, or of the host as a whole. Any
 // other stop comes from how it was written down.
-var ownStops = []string{"protected", "host-use", "bridge", "iommu", "group", "card", "reset", "gap", "wrong-device", "unguarded"}
+var ownStops = []string{"protected", "host-use", "bridge", "iommu", "group", "card", "virtual-function", "reset", "gap", "wrong-device", "unguarded"}
 
 // changes gives what a layout would do to the host that is written down in it,
 // besides the guard, the watch and the notes of what guests borrow; and which of

@@ -67,6 +67,49 @@ controller "screen" {
 	assert.Contains(t, file(adopted(t, &b.Survey), "controllers.hcl"), `device = "228b"`)
 }
 
+// A virtual function that a guest has is stated by what makes it, which is stated too;
+// another one that may be lent stands in a comment.
+func TestAdoptsVirtualFunctions(t *testing.T) {
+	b := larch()
+	at := b.Ethernet()
+	v := b.Virtual(at, 3, 7, "igbvf")
+	b.Guest("films", "/srv/images/films.qcow2")
+	b.Hold("films", v[2])
+	a := adopted(t, &b.Survey)
+	hardware := file(a, "controllers.hcl")
+	assert.Contains(t, hardware, `
+controller "network" {
+  virtual_functions = 3
+
+  pci {
+    vendor = "8086"
+    device = "10c9"
+  }
+}
+`)
+	assert.Contains(t, hardware, `
+controller "network-v2" {
+  virtual {
+    of     = controller.network
+    number = 2
+  }
+}
+`)
+	assert.Contains(t, hardware, "/*\ncontroller \"network-v0\" {\n  virtual {")
+	assert.Contains(t, file(a, "guests.hcl"), "borrows = [controller.network-v2]")
+
+	b = larch()
+	at = b.Ethernet()
+	b.Guest("films", "/srv/images/films.qcow2", b.Virtually("port2", "card", b.Virtual(at, 3, 7, "igbvf")[2]))
+	hardware = file(adopted(t, &b.Survey), "controllers.hcl")
+	assert.Contains(t, hardware, "controller \"port2\" {\n  virtual {", "as it was called before")
+
+	b.Ethernet()
+	a = adopted(t, &b.Survey)
+	assert.NotContains(t, file(a, "controllers.hcl"), "virtual {")
+	assert.Contains(t, strings.Join(a.Told, "\n"), "cannot be stated")
+}
+
 func file(a adopt.Adopted, name string) string {
 	for _, f := range a.Files {
 		if f.Name == name {

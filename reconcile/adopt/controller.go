@@ -18,6 +18,9 @@ type controller struct {
 	name       string
 	nvme       *spec.NVMeIdentity
 	pci        *spec.PCIIdentity
+	virtual    *spec.VirtualIdentity
+	parent     *controller   // of a virtual function
+	virtuals   []*controller // those that it makes
 	mounts     []spec.Mount
 	partitions []spec.Partition // of those mounts
 	out        string           // why it is not carried over; empty: it is
@@ -30,7 +33,8 @@ func (c *controller) title() string { return "The controller " + c.f.Title() }
 
 // stated is the controller's block.
 func (c *controller) stated() *spec.Controller {
-	block := &spec.Controller{Name: c.name, NVMe: c.nvme, PCI: c.pci, Return: spec.Return{Mounts: c.mounts}}
+	block := bare(c)
+	block.Return.Mounts = c.mounts
 	if len(c.partitions) > 0 {
 		block.Drive = &spec.Drive{Partitions: c.partitions}
 	}
@@ -74,6 +78,8 @@ func (h *host) controller(f *facts.Function, others []*facts.Function, names map
 func (h *host) unstatable(c *controller) string {
 	where, holder := h.where(c)
 	switch {
+	case c.f.Parent != nil && where != facts.Aside:
+		return "" // join finds out
 	case c.nvme == nil && c.f.Class == facts.ClassNVMe && where == facts.Lent:
 		return "guest " + holder.Name + " has it now, so it cannot say its serial; shut the guest down and adopt the host again, or write it down by hand"
 	case where == facts.Aside:
@@ -92,6 +98,9 @@ func (h *host) unstatable(c *controller) string {
 
 // where tells whether a function is lent or put aside, and to which guest.
 func (h *host) where(c *controller) (facts.Whereabouts, *facts.Guest) {
+	if c.f.Parent != nil {
+		return h.whereVirtual(c.f)
+	}
 	r := facts.Identity{Address: c.f.Address, Vendor: c.f.Vendor, Device: c.f.Device}
 	if len(c.others) > 0 {
 		r.Functions = facts.MakesOf(append([]*facts.Function{c.f}, c.others...))

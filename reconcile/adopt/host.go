@@ -34,6 +34,7 @@ func newHost(ix *facts.Index) *host {
 	for i := range ix.Survey.Libvirt.Guests {
 		h.guests = append(h.guests, h.guest(&ix.Survey.Libvirt.Guests[i]))
 	}
+	var all []*controller
 	names, within := map[string]bool{}, map[*facts.Function]bool{}
 	for i := range ix.Survey.Functions {
 		f := &ix.Survey.Functions[i]
@@ -44,8 +45,11 @@ func newHost(ix *facts.Index) *host {
 		for _, other := range others {
 			within[other] = true
 		}
-		c := h.controller(f, others, names)
-		if h.concerns(c) {
+		all = append(all, h.controller(f, others, names))
+	}
+	h.join(all, names)
+	for _, c := range all {
+		if h.concerns(c) || slices.ContainsFunc(c.virtuals, h.lives) {
 			h.controllers = append(h.controllers, c)
 		} else {
 			h.others = append(h.others, c)
@@ -85,7 +89,7 @@ func (h *host) concerns(c *controller) bool {
 
 // in gives the controllers that are carried over.
 func (h *host) in() []*controller {
-	return slices.DeleteFunc(slices.Clone(h.controllers), func(c *controller) bool { return c.out != "" })
+	return slices.DeleteFunc(slices.Clone(h.controllers), func(c *controller) bool { return c.out != "" || c.parent != nil && c.parent.out != "" })
 }
 
 // carried gives the guests that are carried over: they have to do with a
@@ -159,6 +163,11 @@ func (h *host) heedController(c *controller, why string) bool {
 func (h *host) putOut(c *controller, why string) {
 	c.out = why
 	h.tell("%s: %s.", c.title(), strings.TrimSuffix(why, "."))
+	for _, v := range c.virtuals {
+		if v.out == "" {
+			v.out = "what makes it, " + c.f.Title() + ", is not carried over"
+		}
+	}
 }
 
 func (h *host) heedGuest(g *guest, why string) bool {

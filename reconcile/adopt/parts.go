@@ -139,7 +139,11 @@ func storageFirst(f *facts.Function) int {
 
 // bare states a controller by its identity alone.
 func bare(c *controller) *spec.Controller {
-	return &spec.Controller{Name: c.name, NVMe: c.nvme, PCI: c.pci}
+	block := &spec.Controller{Name: c.name, NVMe: c.nvme, PCI: c.pci, Virtual: c.virtual}
+	if len(c.virtuals) > 0 && c.f.Gap("virtual_functions") == nil {
+		block.VirtualFunctions = &c.f.Virtual
+	}
+	return block
 }
 
 // offer is a controller that may be lent, in a comment: with a guest that would

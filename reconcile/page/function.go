@@ -89,7 +89,10 @@ func (d *drawing) notes(f *facts.Function) []string {
 	if f.Slot != "" {
 		list = append(list, "slot "+f.Slot)
 	}
-	if f.Parent != nil {
+	switch {
+	case f.Parent != nil && f.VirtualNumber != nil:
+		list = append(list, fmt.Sprintf("virtual function %d of %s", *f.VirtualNumber, d.mention(*f.Parent).Text))
+	case f.Parent != nil:
 		list = append(list, "a virtual function of "+d.mention(*f.Parent).Text)
 	}
 	if f.Virtual > 0 {

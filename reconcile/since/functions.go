@@ -114,8 +114,17 @@ var attributes = []struct {
 	{"slot", "the slot of ", func(_ *facts.Index, f *facts.Function) string { return f.Slot }},
 	{"reset_method", "what resets ", func(_ *facts.Index, f *facts.Function) string { return strings.Join(f.ResetMethods, ", ") }},
 	{"virtual_functions", "the number of virtual functions of ", func(_ *facts.Index, f *facts.Function) string { return fmt.Sprint(f.Virtual) }},
+	{"virtual_number", "the number as a virtual function of ", func(_ *facts.Index, f *facts.Function) string { return numbered(f) }},
 	{"link", "the link of ", func(_ *facts.Index, f *facts.Function) string { return lanes(f) }},
 	{"network_interfaces", "what is up of ", func(_ *facts.Index, f *facts.Function) string { return cards(f) }},
+}
+
+// numbered says which of its parent's a virtual function is; empty: it is none.
+func numbered(f *facts.Function) string {
+	if f.Parent == nil || f.VirtualNumber == nil {
+		return ""
+	}
+	return fmt.Sprintf("%d of %s", *f.VirtualNumber, *f.Parent)
 }
 
 // told tells whether an attribute could be read: the host's own lists of slots,

@@ -246,7 +246,7 @@ func alike(stated *spec.Controller, f *facts.Function) bool {
 		return false
 	case stated.NVMe != nil:
 		return f.NVMe != nil && f.NVMe.Serial == stated.NVMe.Serial
-	case stated.PCI == nil:
+	case stated.PCI == nil: // a virtual function is stated by its parent
 		return false
 	default:
 		return stated.PCI.Vendor == f.Vendor && stated.PCI.Device == f.Device ||
