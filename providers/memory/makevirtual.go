@@ -8,6 +8,9 @@ import (
 	"lendkeep/reconcile/facts"
 )
 
+// roomForVirtual is how many a segment of a host in memory has addresses for.
+const roomForVirtual = 1 << 12
+
 // MakeVirtual has a function make another number of virtual functions, as the kernel
 // does: by its driver alone, no more than it can, all that are there going first. It
 // waits for ever for one that a guest has; here that is an error.
@@ -21,7 +24,7 @@ func (h *Host) MakeVirtual(ctx context.Context, at facts.Address, count int) err
 			return nil
 		case f.Driver == "" || f.OnVFIO():
 			return fmt.Errorf("write /sys/bus/pci/devices/%s/sriov_numvfs: no such file or directory", at)
-		case count > f.VirtualMost:
+		case count > min(f.VirtualMost, roomForVirtual):
 			return fmt.Errorf("write /sys/bus/pci/devices/%s/sriov_numvfs: numerical result out of range", at)
 		}
 		ix := facts.NewIndex(&h.survey)

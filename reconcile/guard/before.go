@@ -160,6 +160,9 @@ func (b *before) lend(at facts.Address) error {
 		if err := b.identity(*meant, at); err != nil {
 			return err
 		}
+		if err := b.fromTheCard(meant.Identity); err != nil {
+			return err
+		}
 	} else if f == nil {
 		return nil // libvirt itself says so
 	}

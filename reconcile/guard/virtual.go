@@ -21,6 +21,19 @@ func (b *before) underVirtuals(f *facts.Function) error {
 	return nil
 }
 
+// fromTheCard tells whether what makes a virtual function is what the rules have of it:
+// one of a card's kind may be another card.
+func (b *before) fromTheCard(meant facts.Identity) error {
+	parent := b.rules.ByName()[meant.Virtual.Controller]
+	if !meant.IsVirtual() || parent == nil {
+		return nil
+	}
+	if _, f, _ := b.ix.Where(meant.Virtual.Parent()); f != nil {
+		return parent.alike(f)
+	}
+	return nil
+}
+
 // withParent refuses to lend a virtual function while what has made it is not with a
 // driver of the host's: the kernel gives it to nobody then (Linux
 // drivers/vfio/pci/vfio_pci_core.c, vfio_pci_validate_vf_token), but libvirt takes it

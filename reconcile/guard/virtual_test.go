@@ -57,8 +57,12 @@ func TestVirtualFunctionAtAStart(t *testing.T) {
 		"a note of another number": {func(b *bench, card, port facts.Address) { b.call.Definition.Identities[0].Virtual.Number = 2 }, "is at 0000:d0:10.3 now"},
 		"a note of a number that is not there": {func(b *bench, card, port facts.Address) { b.call.Definition.Identities[0].Virtual.Number = 6 },
 			"controller port1, virtual function 6 of card, is not to be found: its parent card at 0000:d0:00.0 has 3 virtual functions, and none of them is known to have the number 6"},
-		"a note of another parent":          {func(b *bench, card, port facts.Address) { b.call.Definition.Identities[0].Virtual.Device++ }, "its parent card is gone"},
-		"another card in its place":         {func(b *bench, card, port facts.Address) { b.Function(card).Device++ }, "its parent card is gone"},
+		"a note of another parent":  {func(b *bench, card, port facts.Address) { b.call.Definition.Identities[0].Virtual.Device++ }, "its parent card is gone"},
+		"another card in its place": {func(b *bench, card, port facts.Address) { b.Function(card).Device++ }, "its parent card is gone"},
+		"a card in another slot": {func(b *bench, card, port facts.Address) {
+			b.rules.ByName()["card"].Slot = "3"
+			b.Function(card).Slot = "4"
+		}, `controller card is in slot "3" by the layout, but Invented Ethernet at 0000:d0:00.0 is in slot "4"`},
 		"virtual functions of another kind": {func(b *bench, card, port facts.Address) { b.Function(port).Device++ }, "8086:10cb, where 8086:10ca belongs to it"},
 		"its parent on VFIO":                {func(b *bench, card, port facts.Address) { b.aside(card) }, "its parent card is aside"},
 		"none made since the start": {func(b *bench, card, port facts.Address) {
