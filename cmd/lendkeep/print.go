@@ -49,3 +49,10 @@ func count(n int, thing string) string {
 	}
 	return plain.Count(n, thing)
 }
+
+func orDash(text string) string {
+	if text == "" {
+		return "-"
+	}
+	return text
+}
