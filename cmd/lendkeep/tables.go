@@ -47,7 +47,10 @@ func printGaps(t *text, survey facts.Survey) {
 		}
 	}
 	add("host", survey.Gaps)
+	add("processors", survey.Topology.Gaps)
 	add("libvirt", survey.Libvirt.Gaps)
+	add("guard", survey.Guard.Gaps)
+	add("watch", survey.Watch.Gaps)
 	for _, f := range survey.Functions {
 		add(f.Address.String(), f.Gaps)
 	}
@@ -59,7 +62,7 @@ func printGaps(t *text, survey facts.Survey) {
 	}
 	if len(rows) > 0 {
 		t.line("")
-		t.line("Not known, and therefore treated as in use:")
+		t.line("Not known; what could be in use counts as in use:")
 		t.table(append([][]string{{"of", "fact", "looked for at", "reason"}}, rows...))
 	}
 }

@@ -3,8 +3,11 @@ package main
 import (
 	"bytes"
 	"context"
+	"fmt"
 	"os"
+	"reflect"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
@@ -33,6 +36,34 @@ func TestTablesNameWhatIsBuilt(t *testing.T) {
 	assert.Contains(t, text, "left (xfs) > md "+array+" (raid1) (ext4)")
 	assert.Contains(t, text, "mount /home on LV vg0/home-old, holder LV vg0/swap")
 	assert.Contains(t, text, "mount /srv/pair on md "+array+" (raid1)")
+}
+
+// Whatever could not be read is told, wherever in a survey that is noted.
+func TestEveryGapIsShown(t *testing.T) {
+	var survey facts.Survey
+	var planted []string
+	var plant func(reflect.Value)
+	plant = func(v reflect.Value) {
+		switch {
+		case v.Type() == reflect.TypeFor[[]facts.Gap]():
+			planted = append(planted, fmt.Sprintf("reason-%d-", len(planted)))
+			v.Set(reflect.ValueOf([]facts.Gap{{Fact: "x", Path: "/sys", Reason: planted[len(planted)-1]}}))
+		case v.Kind() == reflect.Struct && v.Type() != reflect.TypeFor[time.Time]():
+			for i := range v.NumField() {
+				plant(v.Field(i))
+			}
+		case v.Kind() == reflect.Slice && v.Type().Elem().Kind() == reflect.Struct:
+			v.Set(reflect.MakeSlice(v.Type(), 1, 1))
+			plant(v.Index(0))
+		}
+	}
+	plant(reflect.ValueOf(&survey).Elem())
+	require.Greater(t, len(planted), 7)
+	var out bytes.Buffer
+	require.NoError(t, printSurvey(&out, survey))
+	for _, reason := range planted {
+		assert.Contains(t, out.String(), reason)
+	}
 }
 
 // Where libvirt does not answer, a survey has a gap; whoever acts is refused.
