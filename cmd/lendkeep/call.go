@@ -32,8 +32,35 @@ func keptFor(c, other *cobra.Command) string {
 // option is how an option is written, or standard input.
 var option = sync.OnceValue(func() *regexp.Regexp { return regexp.MustCompile(`^--?[a-z-]*$`) })
 
-// calling writes another call of lendkeep about the same host, as a shell takes it.
-func calling(c *cobra.Command, command string, arguments ...string) string {
+// call is a command line, as a shell takes it.
+type call string
+
+// advice says what to do; its calls of lendkeep are those of a certain host.
+type advice struct {
+	text  string
+	calls []call
+}
+
+func (a advice) String() string { return a.text }
+
+// callsIn gives the command lines among what is printed.
+func callsIn(values []any) []string {
+	var list []string
+	for _, value := range values {
+		switch v := value.(type) {
+		case call:
+			list = append(list, plain.Shown(string(v)))
+		case advice:
+			for _, c := range v.calls {
+				list = append(list, plain.Shown(string(c)))
+			}
+		}
+	}
+	return list
+}
+
+// calling writes another call of lendkeep about the same host.
+func calling(c *cobra.Command, command string, arguments ...string) call {
 	text := "lendkeep " + command
 	for _, a := range arguments {
 		if !option().MatchString(a) {
@@ -44,7 +71,7 @@ func calling(c *cobra.Command, command string, arguments ...string) string {
 	if other, _, err := c.Root().Find([]string{command}); err == nil {
 		text += keptFor(c, other)
 	}
-	return text
+	return call(text)
 }
 
 // callOf finds calls of lendkeep in an advice.
@@ -52,14 +79,17 @@ var callOf = regexp.MustCompile(`\blendkeep [a-z]+\b`)
 
 // advised gives every call of lendkeep in an advice the options of this call that
 // say which host is meant. A survey is advised where there is no such host yet.
-func advised(c *cobra.Command, advice string) string {
-	return callOf.ReplaceAllStringFunc(advice, func(call string) string {
-		other, rest, err := c.Root().Find(strings.Fields(call)[1:])
+func advised(c *cobra.Command, text string) (a advice) {
+	a.text = callOf.ReplaceAllStringFunc(text, func(found string) string {
+		other, rest, err := c.Root().Find(strings.Fields(found)[1:])
 		if err != nil || other == c.Root() || len(rest) > 0 || other.Name() == "survey" {
-			return call
+			return found
 		}
-		return call + keptFor(c, other)
+		found += keptFor(c, other)
+		a.calls = append(a.calls, call(found))
+		return found
 	})
+	return a
 }
 
 // asRoot advises what to do where one of lendkeep's own files cannot be used.

@@ -5,6 +5,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -109,12 +110,12 @@ func printOrders(c *cobra.Command, list pastOrders) error {
 		if o.Code != "" {
 			steps = fmt.Sprint(o.Steps)
 		}
-		why := cmp.Or(o.Gap, o.Note)
-		if o.End == notEnded && o.Gap == "" {
-			why = advised(c, "lendkeep resume or lendkeep rollback")
-		}
-		rows = append(rows, []string{orDash(o.Code), stamp(o.Began), orDash(o.Shift), steps, o.End, at, orDash(why)})
+		rows = append(rows, []string{orDash(o.Code), stamp(o.Began), orDash(o.Shift), steps, o.End, at, orDash(cmp.Or(o.Gap, o.Note))})
 	}
 	t.table(rows)
+	if slices.ContainsFunc(list.Orders, func(o pastOrder) bool { return o.End == notEnded && o.Gap == "" }) {
+		t.line("")
+		t.line("What has not ended: %s", advised(c, "lendkeep resume to go on with it, or lendkeep rollback to undo it"))
+	}
 	return t.err
 }

@@ -91,12 +91,13 @@ func (p planning) stopped(c *cobra.Command) error {
 // written puts an order where it was asked for, and shows it. One without steps is
 // none to carry out.
 func (p planning) written(c *cobra.Command, sealed order.Sealed) (err error) {
-	call, removed, none := "", "", len(sealed.Order.Steps) == 0
+	var carries call
+	removed, none := "", len(sealed.Order.Steps) == 0
 	switch {
 	case none:
 		removed, err = removeOld(p.out)
 	case p.out != "":
-		call, err = calling(c, "apply", p.out, "--approve", sealed.Code()), writeOut(c, p.out, sealed.File())
+		carries, err = calling(c, "apply", p.out, "--approve", sealed.Code()), writeOut(c, p.out, sealed.File())
 	}
 	switch {
 	case err != nil:
@@ -106,7 +107,7 @@ func (p planning) written(c *cobra.Command, sealed order.Sealed) (err error) {
 	case p.asJSON:
 		err = printJSON(c.OutOrStdout(), plannedOf(p.diagnostics, p.findings, &sealed, p.xml))
 	default:
-		err = printOrder(c.OutOrStdout(), sealed, call, p.xml)
+		err = printOrder(c.OutOrStdout(), sealed, carries, p.xml)
 	}
 	if err != nil {
 		return err

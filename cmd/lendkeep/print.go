@@ -17,7 +17,7 @@ type text struct {
 
 func (t *text) line(format string, values ...any) {
 	if t.err == nil {
-		t.err = screen.On(t.w).Line(fmt.Sprintf(format, plain.Values(values)...))
+		t.err = screen.On(t.w).Line(fmt.Sprintf(format, plain.Values(values)...), callsIn(values)...)
 	}
 }
 

@@ -23,7 +23,28 @@ import (
 // seen runs a command at a terminal of that many columns and gives its lines.
 func seen(t *testing.T, columns int, arguments ...string) []string {
 	t.Helper()
+	code := 0
+	text := shownAt(t, columns, func(far *os.File) {
+		code = run(t.Context(), arguments, strings.NewReader(""), far, far)
+	})
+	require.Contains(t, []int{exitDone, exitFindings}, code, "%v: %s", arguments, text)
+	text = fleeting.ReplaceAllString(text, "")
+	return strings.Split(strings.TrimSuffix(text, "\n"), "\n")
+}
+
+// onTerminal gives what is shown at a terminal of that many columns.
+func onTerminal(t *testing.T, columns int, print func(*text)) string {
+	t.Helper()
+	return shownAt(t, columns, func(far *os.File) {
+		out := &text{w: far}
+		print(out)
+		require.NoError(t, out.err)
+	})
+}
+
+func shownAt(t *testing.T, columns int, show func(far *os.File)) string {
 	near, far, err := pty.Open()
+	t.Helper()
 	require.NoError(t, err)
 	require.NoError(t, pty.Setsize(near, &pty.Winsize{Cols: uint16(columns), Rows: 25}))
 	all := make(chan string)
@@ -31,13 +52,11 @@ func seen(t *testing.T, columns int, arguments ...string) []string {
 		content, _ := io.ReadAll(near) // ends with an error once the far side is closed (Linux)
 		all <- string(content)
 	}()
-	code := run(t.Context(), arguments, strings.NewReader(""), far, far)
+	show(far)
 	require.NoError(t, far.Close())
 	text := <-all
 	require.NoError(t, near.Close())
-	require.Contains(t, []int{exitDone, exitFindings}, code, "%v: %s", arguments, text)
-	text = fleeting.ReplaceAllString(strings.ReplaceAll(text, "\r\n", "\n"), "")
-	return strings.Split(strings.TrimSuffix(text, "\n"), "\n")
+	return strings.ReplaceAll(text, "\r\n", "\n")
 }
 
 // fleeting is progress, which the terminal shows no more once it is cleared.
@@ -56,7 +75,7 @@ func fits(t *testing.T, widths []int, arguments ...string) {
 	for _, columns := range widths {
 		shown := map[string]bool{}
 		for _, line := range seen(t, columns, append(arguments, "--color", "never")...) {
-			all := strings.Fields(line)
+			all := strings.Fields(strings.TrimSuffix(line, ` \`)) // a call that goes on
 			if plain.Columns(line) > columns {
 				assert.Len(t, all, 1, "%v at %d columns: %q", arguments, columns, line)
 			}

@@ -34,11 +34,11 @@ which is standard input.`,
 			if asJSON {
 				return printJSON(c.OutOrStdout(), plannedOf(nil, sealed.Order.Findings, &sealed, xml))
 			}
-			call := ""
+			var carries call
 			if name != "" {
-				call = calling(c, "apply", name, "--approve", sealed.Code())
+				carries = calling(c, "apply", name, "--approve", sealed.Code())
 			}
-			return printOrder(c.OutOrStdout(), sealed, call, xml)
+			return printOrder(c.OutOrStdout(), sealed, carries, xml)
 		},
 	}
 	c.Flags().BoolVar(&asJSON, "json", false, "print the order as JSON (lendkeep help json)")
@@ -61,9 +61,9 @@ func orderShown(c *cobra.Command, name string) (order.Sealed, string, error) {
 	return sealed, "", err
 }
 
-// printOrder shows an order; call is what carries it out, empty where nothing is to
-// be said of that.
-func printOrder(w io.Writer, sealed order.Sealed, call string, xml bool) error {
+// printOrder shows an order; carries is what carries it out, empty where nothing is
+// to be said of that.
+func printOrder(w io.Writer, sealed order.Sealed, carries call, xml bool) error {
 	t := &text{w: w}
 	o := sealed.Order
 	tally(t, o.Findings)
@@ -90,8 +90,8 @@ func printOrder(w io.Writer, sealed order.Sealed, call string, xml bool) error {
 	}
 	t.line("All steps together take about %s.", round(o.Takes()))
 	t.line("Approval code: %s", sealed.Code())
-	if call != "" {
-		t.line("To carry it out: %s", call)
+	if carries != "" {
+		t.line("To carry it out: %s", carries)
 	}
 	return t.err
 }

@@ -48,9 +48,15 @@ host is not as the layout says, it ends with exit code 1.`,
 				return layoutAsJSON(c.OutOrStdout(), err, asJSON)
 			}
 			s := statusOf(laid, findings)
-			s.LastOrder = advised(c, lastOrder(c.Context(), &w, laid.Facts.Survey.Machine.ID))
+			last := advised(c, lastOrder(c.Context(), &w, laid.Facts.Survey.Machine.ID))
+			s.LastOrder = last.text
 			s.watched(&w)
-			if err := printStatus(c.OutOrStdout(), s, asJSON); err != nil {
+			if asJSON {
+				err = printJSON(c.OutOrStdout(), s)
+			} else {
+				err = printStatus(c.OutOrStdout(), s, calling(c, "check", arguments[0]), last)
+			}
+			if err != nil {
 				return err
 			}
 			if !s.Agree {
@@ -77,7 +83,8 @@ type status struct {
 	Watch       string             `json:"watch,omitempty"` // whether lends are watched; empty: a survey file does not tell
 	Alarms      []string           `json:"alarms"`          // those that are not over
 	Stops       int                `json:"stops"`
-	Steps       []string           `json:"steps"` // what an order would do
+	Steps       []string           `json:"steps"`         // what an order would do
+	Why         string             `json:"why,omitempty"` // why there is no order, although nothing stops one
 	Agree       bool               `json:"agree"`
 	LastOrder   string             `json:"last_order,omitempty"`
 }
@@ -106,12 +113,15 @@ func statusOf(c *assess.Case, findings []assess.Finding) status {
 	if s.Stops > 0 {
 		return s
 	}
-	if planned, err := order.Plan(c, findings); err == nil {
-		for _, w := range planned.Steps {
-			s.Steps = append(s.Steps, w.Step.About().Does)
-		}
-		s.Agree = len(s.Steps) == 0
+	planned, err := order.Plan(c, findings)
+	if err != nil {
+		s.Why = err.Error()
+		return s
 	}
+	for _, w := range planned.Steps {
+		s.Steps = append(s.Steps, w.Step.About().Does)
+	}
+	s.Agree = len(s.Steps) == 0
 	return s
 }
 
@@ -189,10 +199,8 @@ func lastOrder(ctx context.Context, w *where, machine string) string {
 	}
 }
 
-func printStatus(w io.Writer, s status, asJSON bool) error {
-	if asJSON {
-		return printJSON(w, s)
-	}
+// printStatus shows it; check is the call that tells what stops an order.
+func printStatus(w io.Writer, s status, check call, last advice) error {
 	t := &text{w: w}
 	rows := [][]string{{"controller", "where", "what", "may be borrowed by", "used by"}}
 	for _, c := range s.Controllers {
@@ -206,7 +214,9 @@ func printStatus(w io.Writer, s status, asJSON bool) error {
 	t.line("")
 	switch {
 	case s.Stops > 0:
-		t.line("Layout and host cannot be brought in line: %s against it; lendkeep check tells which.", plain.Count(s.Stops, "finding"))
+		t.line("Layout and host cannot be brought in line: %s against it. To see which: %s", plain.Count(s.Stops, "finding"), check)
+	case s.Why != "":
+		t.line("Layout and host cannot be brought in line, although no finding is against it: %s.", s.Why)
 	case s.Agree:
 		t.line("Host %s is as the layout says.", s.Host)
 	default:
@@ -228,7 +238,7 @@ func printStatus(w io.Writer, s status, asJSON bool) error {
 		t.line("Alarm: %s", alarm)
 	}
 	if s.LastOrder != "" {
-		t.line("Newest order: %s", s.LastOrder)
+		t.line("Newest order: %s", last)
 	}
 	return t.err
 }

@@ -24,7 +24,7 @@ const clear = "\r\x1b[K"
 // Show writes over what was shown. What does not fit is left away, word by word:
 // the terminal would begin a line with it that does not go again.
 func (f *Fleeting) Show(text string) {
-	fits := wrap(f.on.clean(plain.Text(text)), f.on.Width()-1)[0]
+	fits := wrap(f.on.Clean(plain.Text(text)), f.on.Width()-1)[0]
 	if plain.Columns(fits) >= f.on.Width() {
 		return
 	}

@@ -68,27 +68,38 @@ func (s *Screen) Width() int {
 	return unknownWidth
 }
 
-// Line shows a line, or several.
-func (s *Screen) Line(text string) error { return s.Marked("", "", text) }
+// Line shows a line, or several. Calls are command lines in it, which can be copied
+// off the screen.
+func (s *Screen) Line(text string, calls ...string) error {
+	for i, call := range calls {
+		calls[i] = s.Clean(call)
+	}
+	return s.put(s.wrapped(whole(s.Clean(text), calls)))
+}
 
 // Marked shows a line that begins with head, which is drawn in a style.
 func (s *Screen) Marked(style Style, head, rest string) error {
-	var shown strings.Builder
-	for line := range strings.SplitSeq(s.clean(head+rest), "\n") {
-		for _, part := range wrap(line, s.Width()) {
-			shown.WriteString(part + "\n")
-		}
-	}
-	text := shown.String()
+	text := s.wrapped(s.Clean(head + rest))
 	if s.coloured() && head != "" && strings.HasPrefix(text, head) {
 		text = style.draw(head) + text[len(head):]
 	}
 	return s.put(text)
 }
 
+// wrapped breaks each line of a text.
+func (s *Screen) wrapped(text string) string {
+	var made strings.Builder
+	for line := range strings.SplitSeq(text, "\n") {
+		for _, part := range wrap(line, s.Width()) {
+			made.WriteString(spaces.Replace(part) + "\n")
+		}
+	}
+	return made.String()
+}
+
 // Prose shows a text of paragraphs, lists and examples, whose lines were broken
 // for some other width.
-func (s *Screen) Prose(text string) error { return s.put(reflow(s.clean(text), s.Width())) }
+func (s *Screen) Prose(text string) error { return s.put(reflow(s.Clean(text), s.Width())) }
 
 // Lines gives a writer of whole lines and of questions, which are shown as prose.
 func (s *Screen) Lines() io.Writer { return lines{s} }
@@ -108,14 +119,14 @@ func (s *Screen) Table(rows [][]string) error {
 	clean := make([][]string, len(rows))
 	for i, row := range rows {
 		for _, cell := range row {
-			clean[i] = append(clean[i], s.clean(plain.Shown(cell)))
+			clean[i] = append(clean[i], s.Clean(plain.Shown(cell)))
 		}
 	}
 	return s.put(strings.Join(arranged(clean, s.Width()), "\n") + "\n")
 }
 
-// clean makes a text harmless, and such that it can be shown.
-func (s *Screen) clean(text string) string {
+// Clean makes a text harmless, and such that it can be shown.
+func (s *Screen) Clean(text string) string {
 	text = plain.Lined(text)
 	if s.ascii {
 		return plain.ASCII(strings.ReplaceAll(text, "…", "..."))

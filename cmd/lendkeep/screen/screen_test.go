@@ -110,6 +110,29 @@ drive nvme1n1
 	assert.Empty(t, arranged(nil, 80))
 }
 
+// A call goes to the next line as a whole, or is broken as a shell takes it, and
+// never within quotes.
+func TestCalls(t *testing.T) {
+	const call = `lendkeep plan --stand-in 'my  "host'\'' s'`
+	for _, c := range []struct {
+		width int
+		want  string
+	}{
+		{0, "next: " + call + "; then look"},
+		{70, "next: " + call + "; then look"},
+		{49, "next: " + call + ";\nthen look"},
+		{48, "next:\n" + call + "; then\nlook"},
+		{30, "next: lendkeep plan \\\n--stand-in 'my  \"host'\\'' s';\nthen look"},
+		{10, "next:\nlendkeep \\\nplan \\\n--stand-in \\\n'my  \"host'\\'' s';\nthen look"},
+	} {
+		var out strings.Builder
+		for _, part := range wrap(whole("next: "+call+"; then look", []string{call}), c.width) {
+			out.WriteString(spaces.Replace(part) + "\n")
+		}
+		assert.Equal(t, c.want+"\n", out.String(), c.width)
+	}
+}
+
 // Whatever the width: no line is wider, but for a word that is, and the words
 // are those of the text, in its sequence.
 func TestWrapKeepsEveryWord(t *testing.T) {

@@ -15,22 +15,37 @@ func wrap(line string, width int) []string {
 	if width == 0 || plain.Columns(line) <= width {
 		return []string{line}
 	}
-	hang := hangOf(line, width)
-	var list []string
-	part, at, bare := "", 0, true // bare: no word is on the part yet
+	b := breaking{width: width, hang: hangOf(line, width), bare: true}
 	for gap, word := range words(line) {
-		columns := plain.Columns(word)
-		if at+gap+columns > width {
-			if !bare {
-				list = append(list, part)
-				part, at, gap = "", 0, hang
-			}
-			gap = max(0, min(gap, width-columns))
+		if !strings.Contains(word, joint) || b.hang+plain.Columns(word) <= width {
+			b.put(gap, word, "")
+			continue
 		}
-		part += strings.Repeat(" ", gap) + word
-		at, bare = at+gap+columns, false
+		b.call(gap, strings.Split(word, joint))
 	}
-	return append(list, part)
+	return append(b.parts, b.part)
+}
+
+// breaking is a line of which the beginning is broken into parts.
+type breaking struct {
+	width, hang int
+	parts       []string
+	part        string // the last, to which more may come
+	at          int    // its columns
+	bare        bool   // no word is on it yet
+}
+
+// put adds a word. Where it does not fit behind the part, that ends with a mark.
+func (b *breaking) put(gap int, word, mark string) {
+	columns := plain.Columns(word)
+	if b.at+gap+columns > b.width {
+		if !b.bare {
+			b.parts, b.part, b.at, gap = append(b.parts, b.part+mark), "", 0, b.hang
+		}
+		gap = max(0, min(gap, b.width-columns))
+	}
+	b.part += strings.Repeat(" ", gap) + word
+	b.at, b.bare = b.at+gap+columns, false
 }
 
 // words gives each word of a line with the number of spaces before it.
