@@ -68,22 +68,24 @@ func (ds Diagnostics) Error() string {
 }
 
 // Print writes every diagnostic for people: place and summary, the source line
-// with a line of carets below it, detail and hint.
-func (ds Diagnostics) Print(w io.Writer) error {
+// with a line of carets below it, detail and hint. Those two lines are no wider than
+// so many columns; 0 is no bound. Shown gives what the reader sees of source text.
+func (ds Diagnostics) Print(w io.Writer, columns int, shown func(string) string) error {
 	var text strings.Builder
 	for i, d := range ds {
 		if i > 0 {
 			text.WriteByte('\n')
 		}
-		d.print(&text)
+		d.Source = Excerpt{shown(d.Source.Before), shown(d.Source.Meant), shown(d.Source.After)}
+		d.print(&text, columns)
 	}
 	_, err := io.WriteString(w, text.String())
 	return err
 }
 
-func (d Diagnostic) print(text *strings.Builder) {
+func (d Diagnostic) print(text *strings.Builder, columns int) {
 	text.WriteString(d.line() + "\n")
-	text.WriteString(d.Source.lines("    "))
+	text.WriteString(d.Source.lines("    ", columns))
 	if d.Detail != "" { // one line: a line end in it came with a name
 		text.WriteString("  " + plain.Text(strings.ReplaceAll(d.Detail, "\n", " ")) + "\n")
 	}

@@ -9,15 +9,51 @@ import (
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+	"pgregory.net/rapid"
 
 	"lendkeep/spec"
+	"lendkeep/spec/plain"
 )
+
+func asItIs(text string) string { return text }
 
 func printed(t *testing.T, ds spec.Diagnostics) string {
 	t.Helper()
 	var out strings.Builder
-	require.NoError(t, ds.Print(&out))
+	require.NoError(t, ds.Print(&out, 0, asItIs))
 	return out.String()
+}
+
+// On a narrow terminal a source line is shortened around what is meant, whose place
+// the carets still mark.
+func TestPrintNarrow(t *testing.T) {
+	const text = "host \"larch\" {}\nguest \"a\" { retired = 1 }\n# x\n"
+	long := strings.Replace(text, "{ retired", "{ /* "+strings.Repeat("before ", 30)+"*/ retired", 1)
+	long = strings.Replace(long, "1 }", "\"meant\" } # "+strings.Repeat("after ", 30), 1)
+	_, ds := spec.LoadSources("", []spec.File{{Name: "layout.hcl", Bytes: []byte(long)}}, larch)
+	require.Len(t, ds, 1)
+	show := func(columns int, shown func(string) string) []string {
+		var out strings.Builder
+		require.NoError(t, ds.Print(&out, columns, shown))
+		return strings.Split(out.String(), "\n")[1:3]
+	}
+	assert.Equal(t, []string{
+		`    ...re */ retired = "meant" } # after afte...`,
+		`                       ^^^^^^^`}, show(48, asItIs))
+	assert.Equal(t, []string{
+		`    ... = "m\xe4\xe4nt" }...`,
+		`          ^^^^^^^^^^^^^`}, show(28, func(text string) string { return plain.ASCII(strings.Replace(text, "ea", "ää", 1)) }))
+	assert.Equal(t, []string{`    ..."meant"..`, `       ^^^^^^^`}, show(3, asItIs))
+	rapid.Check(t, func(t *rapid.T) {
+		part := rapid.StringMatching(`[a-z \t館é]{0,60}`)
+		ds[0].Source = spec.Excerpt{Before: part.Draw(t, "before"), Meant: part.Draw(t, "meant"), After: part.Draw(t, "after")}
+		columns := rapid.IntRange(16, 200).Draw(t, "columns")
+		for _, line := range show(columns, asItIs) {
+			if strings.HasPrefix(line, "    ") {
+				require.LessOrEqual(t, plain.Columns(line), columns, line)
+			}
+		}
+	})
 }
 
 func TestPrint(t *testing.T) {

@@ -2,6 +2,7 @@ package spec
 
 import (
 	"bytes"
+	"slices"
 	"strings"
 	"unicode"
 	"unicode/utf8"
@@ -73,16 +74,64 @@ func printable(text []byte) string {
 	}, string(text))
 }
 
-// lines gives the source line and the line of carets, both indented; nothing
-// for an empty excerpt.
-func (e Excerpt) lines(indent string) string {
-	before := strings.TrimLeft(e.Before, " \t")
-	if before+e.Meant+e.After == "" {
+// lines gives the source line and the line of carets, both indented; nothing for
+// an empty excerpt. What is wider than so many columns is shortened around what is
+// meant; 0 is no bound.
+func (e Excerpt) lines(indent string, columns int) string {
+	e.Before = strings.TrimLeft(e.Before, " \t")
+	if e.Before+e.Meant+e.After == "" {
 		return ""
 	}
+	e.After = strings.TrimRight(e.After, " \t")
+	if room := columns - len(indent); columns > 0 {
+		e = e.within(max(room, leastExcerpt))
+	}
 	carets := strings.Repeat("^", max(plain.Columns(e.Meant), 1))
-	source := strings.TrimRight(before+e.Meant+e.After, " \t")
-	return indent + source + "\n" + indent + blank(before) + carets + "\n"
+	source := strings.TrimRight(e.Before+e.Meant+e.After, " \t")
+	return indent + source + "\n" + indent + blank(e.Before) + carets + "\n"
+}
+
+// leastExcerpt is how many columns an excerpt takes at least where it has so many.
+const leastExcerpt = 12
+
+// within shortens an excerpt: first what is meant, then what is before and after it,
+// of which both keep half of the room, or what the other leaves.
+func (e Excerpt) within(columns int) Excerpt {
+	e.Meant = fitting(e.Meant, columns)
+	room := columns - max(plain.Columns(e.Meant), 1)
+	before, after := plain.Columns(e.Before), plain.Columns(e.After)
+	if before+after <= room {
+		return e
+	}
+	after = min(after, max(room/2, room-before))
+	e.After = fitting(e.After, after)
+	e.Before = reversed(fitting(reversed(e.Before), room-after))
+	return e
+}
+
+// left stands where something was left out: dots that every locale has.
+const left = "..."
+
+// fitting gives the beginning of a text that takes no more than so many columns.
+func fitting(text string, columns int) string {
+	if plain.Columns(text) <= columns {
+		return text
+	}
+	kept, at := "", 0
+	for _, r := range text {
+		at += plain.Columns(string(r))
+		if at > columns-len(left) {
+			break
+		}
+		kept += string(r)
+	}
+	return kept + left[:max(0, min(len(left), columns))]
+}
+
+func reversed(text string) string {
+	runes := []rune(text)
+	slices.Reverse(runes)
+	return string(runes)
 }
 
 // blank gives white space as wide as text, tabs kept.

@@ -40,7 +40,7 @@ func FuzzLoad(f *testing.F) {
 				assert.NotEmpty(t, d.Summary)
 				assert.LessOrEqual(t, utf8.RuneCountInString(d.Summary), 60)
 			}
-			require.NoError(t, ds.Print(io.Discard))
+			require.NoError(t, ds.Print(io.Discard, 40, asItIs))
 		}
 	})
 }

@@ -119,10 +119,11 @@ func printCheck(w io.Writer, diagnostics spec.Diagnostics, findings []assess.Fin
 
 func printDiagnostics(w io.Writer, diagnostics spec.Diagnostics) error {
 	var text bytes.Buffer
-	if err := diagnostics.Print(&text); err != nil {
+	s := screen.On(w)
+	if err := diagnostics.Print(&text, s.Width(), s.Clean); err != nil {
 		return err
 	}
-	return screen.On(w).Prose(text.String())
+	return s.Prose(text.String())
 }
 
 // severities say how each severity is drawn.

@@ -7,6 +7,7 @@ import (
 	"os"
 	"path/filepath"
 	"regexp"
+	"slices"
 	"strings"
 	"testing"
 
@@ -43,8 +44,8 @@ func onTerminal(t *testing.T, columns int, print func(*text)) string {
 }
 
 func shownAt(t *testing.T, columns int, show func(far *os.File)) string {
-	near, far, err := pty.Open()
 	t.Helper()
+	near, far, err := pty.Open()
 	require.NoError(t, err)
 	require.NoError(t, pty.Setsize(near, &pty.Winsize{Cols: uint16(columns), Rows: 25}))
 	all := make(chan string)
@@ -211,6 +212,29 @@ func TestColour(t *testing.T) {
 		}
 		holdsNothingThatActs(t, "a screen in colour", strings.ReplaceAll(text, "\x1b[0m", ""))
 	})
+}
+
+// The carets stand below what is meant, however narrow the terminal is and whatever
+// its locale can show.
+func TestCaretsStandBelow(t *testing.T) {
+	folder, layout := t.TempDir(), t.TempDir()
+	must(t, "survey", "--root", "../../testdata/hosts/larch.txtar", "-o", filepath.Join(folder, "survey.json"))
+	const text = "host \"larch\" {}\nguest \"a\" { /* größer, " + "and a remark that is much too long for it */ retired = \"yes\" }\n"
+	require.NoError(t, os.WriteFile(filepath.Join(layout, "larch.hcl"), []byte(text), 0o600))
+	for _, locale := range []string{"C", "C.UTF-8"} {
+		t.Setenv("LC_ALL", locale)
+		for _, columns := range []int{40, 60, 80, 120} {
+			lines := strings.Split(shownAt(t, columns, func(far *os.File) {
+				run(t.Context(), []string{"check", layout, "--stand-in", folder}, strings.NewReader(""), far, far)
+			}), "\n")
+			marks := slices.IndexFunc(lines, func(line string) bool { return strings.Contains(line, "^") })
+			require.Positive(t, marks, lines)
+			at, shown := strings.Index(lines[marks], "^"), []rune(lines[marks-1])
+			assert.Equal(t, "    ", string(shown[:4]))
+			assert.Equal(t, `"yes"`, string(shown[at:at+5]), "%s, %d columns: %q", locale, columns, lines)
+			assert.LessOrEqual(t, len(shown), columns)
+		}
+	}
 }
 
 // A line of the log fits the terminal as everything else does.
