@@ -97,7 +97,7 @@ func shiftOf(layout *spec.Layout, name string) (*spec.Shift, error) {
 		return s, nil
 	}
 	names := spec.Names(layout.Shifts)
-	next := fmt.Sprintf("name one of %q", names)
+	next := "name one of " + plain.Names(names)
 	if len(names) == 0 {
 		next = "leave --shift out, or state one in the layout: lendkeep check --explain shift"
 	}

@@ -127,7 +127,7 @@ func (m *measuring) stated(c *cobra.Command, dir string) (*spec.Guest, *facts.In
 
 // unstated is of something that a layout does not state.
 func unstated(kind, name string, names []string) error {
-	next := fmt.Sprintf("name one of %q", names)
+	next := "name one of " + plain.Names(names)
 	if near := spec.Nearest(name, names); near != "" {
 		next = fmt.Sprintf("did you mean --%s %s? else %s", kind, plain.Quoted(near), next)
 	}

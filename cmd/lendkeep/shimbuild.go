@@ -9,6 +9,7 @@ import (
 	"os"
 	"slices"
 	"strconv"
+	"strings"
 
 	"github.com/spf13/cobra"
 
@@ -254,7 +255,11 @@ func (o shimOrder) wanted(t *text) (*facts.SystemPartition, error) {
 		}
 		return &facts.SystemPartition{Number: e.Number, ID: e.ID, First: e.First, Sectors: e.Last - e.First + 1}, nil
 	}
-	return nil, fail(exitUsage, fmt.Sprintf("its EFI system partitions are %q", there), "%s has no EFI system partition %s", o.of, id)
+	next := "name another drive: it has no EFI system partition"
+	if len(there) > 0 {
+		next = "name one that it has: " + strings.Join(there, ", ")
+	}
+	return nil, fail(exitUsage, next, "%s has no EFI system partition %s", o.of, id)
 }
 
 // partitioned reads a drive with a GPT, whose block size is not known: a table

@@ -64,7 +64,7 @@ func present(arguments []string) string {
 	case 1:
 		return fmt.Sprintf("is %q", arguments[0])
 	default:
-		return fmt.Sprintf("are %q", arguments)
+		return "are " + plain.Names(arguments)
 	}
 }
 

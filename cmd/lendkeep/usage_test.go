@@ -33,7 +33,7 @@ var wrongCalls = map[string]string{
 	"help safty":                        "did you mean lendkeep safety?",
 	"shim inspct x":                     "lendkeep shim has no command \"inspct\"\nnext: did you mean lendkeep shim inspect?",
 	"apply":                             "lendkeep apply takes 1 argument, ORDER; here is none\nnext: lendkeep apply ORDER; ",
-	"apply a b":                         "here are [\"a\" \"b\"]",
+	"apply a b":                         "here are \"a\", \"b\"",
 	"resume now":                        "lendkeep resume takes no arguments; here is \"now\"",
 	"plan x --shft day":                 "lendkeep plan has no option --shft\nnext: did you mean --shift?",
 	"plan x -z":                         "lendkeep plan has no option -z\n",

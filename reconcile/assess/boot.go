@@ -23,6 +23,7 @@ import (
 	"cmp"
 	"fmt"
 	"slices"
+	"strings"
 
 	"lendkeep/reconcile/facts"
 	"lendkeep/spec"
@@ -213,8 +214,8 @@ func (c *Case) droppedEntries(g *spec.Guest) []Finding {
 		}
 		list = append(list, Finding{Severity: Caution, At: ref.At,
 			Summary:  shorten("guest " + g.Name + " will forget to boot from " + ref.Name),
-			Detail:   fmt.Sprintf("Its boot order names %v and not %s. OVMF deletes the boot entry of a drive that is left out, for good, and the guest no longer starts from it by itself.", others, ref.Name),
-			Causes:   []Cause{{"definition of guest " + g.Name, fmt.Sprintf("boot order: %v", others)}},
+			Detail:   fmt.Sprintf("Its boot order names %s and not %s. OVMF deletes the boot entry of a drive that is left out, for good, and the guest no longer starts from it by itself.", strings.Join(others, ", "), ref.Name),
+			Causes:   []Cause{{"definition of guest " + g.Name, "boot order: " + strings.Join(others, ", ")}},
 			Remedies: []string{"leave it, if the guest only keeps files on " + ref.Name, "state boots = controller." + ref.Name + " in guest " + g.Name},
 		})
 	}

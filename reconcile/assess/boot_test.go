@@ -124,7 +124,7 @@ var bootCases = map[string]struct {
 	"a boot order without the drive": {func(b *bench) {
 		b.layout.Guests[0].Boots = nil
 		b.redefine(panics{}, 0, "<target dev='vda' bus='virtio'/>", "<target dev='vda' bus='virtio'/><boot order='1'/>")
-	}, "boot", assess.Caution, "[disk vda]"},
+	}, "boot", assess.Caution, "names disk vda and not reel"},
 	"a boot order by kind without the drive": {func(b *bench) {
 		b.layout.Guests[0].Boots = nil
 		b.redefine(panics{}, 0, "</os>", "<boot dev='hd'/></os>")

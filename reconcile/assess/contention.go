@@ -12,6 +12,7 @@ package assess
 
 import (
 	"fmt"
+	"strings"
 
 	"lendkeep/reconcile/facts"
 	"lendkeep/spec"
@@ -41,12 +42,12 @@ func (c *Case) rivals(found Found) []Finding {
 			on = append(on, g.Name)
 		}
 	}
-	f := Finding{At: found.Controller.At, Causes: []Cause{{found.Controller.At.String(), fmt.Sprintf("borrowed by %v", all)}}}
+	f := Finding{At: found.Controller.At, Causes: []Cause{{found.Controller.At.String(), "borrowed by " + strings.Join(all, ", ")}}}
 	switch {
 	case len(on) > 1:
 		f.Severity = Stop
 		f.Summary = shorten(fmt.Sprintf("%d running guests want %s", len(on), found.Controller.Name))
-		f.Detail = fmt.Sprintf("A controller can be with one guest at a time; %v would all run.", on)
+		f.Detail = fmt.Sprintf("A controller can be with one guest at a time; %s would all run.", strings.Join(on, ", "))
 		f.Remedies = []string{"put the guests into different shifts and plan one: lendkeep plan --shift NAME"}
 	case len(all) > 1:
 		f.Severity = Note

@@ -16,6 +16,7 @@ package assess
 import (
 	"fmt"
 	"slices"
+	"strings"
 
 	"lendkeep/reconcile/facts"
 	"lendkeep/spec"
@@ -42,7 +43,7 @@ func (c *Case) memory(shift *spec.Shift, name string, at spec.Place, have uint64
 	pinned, all, who := c.need(shift)
 	idle := c.idlePages(shift)
 	f := Finding{Severity: Caution, At: at,
-		Causes:   []Cause{{"/proc/meminfo", "MemTotal " + facts.Size(have) + beside(idle)}, {at.String(), fmt.Sprintf("pinned %s, all guests %s: %v", facts.Size(pinned), facts.Size(all), who)}},
+		Causes:   []Cause{{"/proc/meminfo", "MemTotal " + facts.Size(have) + beside(idle)}, {at.String(), fmt.Sprintf("pinned %s, all guests %s: %s", facts.Size(pinned), facts.Size(all), strings.Join(who, ", "))}},
 		Remedies: []string{"give the guests less memory", "put them into different shifts"},
 	}
 	switch {

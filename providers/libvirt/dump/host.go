@@ -5,6 +5,7 @@ import (
 	"encoding/xml"
 	"fmt"
 	"slices"
+	"strings"
 
 	"lendkeep/reconcile/definition"
 	"lendkeep/reconcile/facts"
@@ -164,7 +165,7 @@ func (s *Seen) Host(text string) error {
 			}
 		}
 	}
-	return fmt.Errorf("read capabilities: the host runs none of the types of guest %v", guestTypes)
+	return fmt.Errorf("read capabilities: the host runs none of the types of guest %s", strings.Join(guestTypes, ", "))
 }
 
 // native gives the host's own architecture, or else the first there is.
