@@ -67,6 +67,7 @@ same bytes.`,
 	}
 	w.flags(c, true)
 	c.Flags().StringVarP(&out, "output", "o", "", "write the page to this `FILE`; -, to standard output")
+	toStandard(c, "output")
 	c.Flags().StringVar(&orderFile, "order", "", "draw what the order in this `FILE` changes, too")
 	c.Flags().StringVar(&measures, "measures", "", "chart the measurements in this `FOLDER`, each a .json file, beside what the links carry")
 	return c

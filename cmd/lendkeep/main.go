@@ -3,6 +3,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -157,7 +158,7 @@ func newRoot() *cobra.Command {
 	colour := root.PersistentFlags().String("color", "auto", "draw severities and changes in colour besides, `WHEN`: auto (at a terminal, unless NO_COLOR is set), always or never")
 	root.PersistentFlags().BoolP("help", "h", false, "show what the command does, and end")
 	root.PersistentPreRunE = func(c *cobra.Command, _ []string) error {
-		if err := together(c); err != nil {
+		if err := cmp.Or(together(c), aFileOf(c)); err != nil {
 			return err
 		}
 		for _, out := range []io.Writer{c.OutOrStdout(), c.ErrOrStderr()} {

@@ -106,6 +106,7 @@ func (m *measuring) flags(c *cobra.Command) {
 	f.DurationVar(&m.lasts, "lasts", measure.UsualLasting, "how long a run lasts, a `TIME`")
 	f.StringVar(&m.file, "file", "", "take the result in this `FILE`, which was measured by hand in the guest")
 	f.StringVarP(&m.out, "output", "o", "", "write the result to this `FILE`, which must not be there yet; - is standard output")
+	toStandard(c, "output")
 	f.BoolVar(&m.asJSON, "json", false, "print the result, or the comparison, as JSON (lendkeep help json)")
 	f.BoolVar(&m.compare, "compare", false, "compare the results in the files that are named")
 	f.StringVar(&m.svg, "svg", "", "with --compare: draw the chart into this `FILE`")

@@ -58,6 +58,7 @@ Guests in no shift, and all guests without --shift, stay on or off as they are.`
 	p.where.flags(c, true)
 	c.Flags().StringVar(&p.shift, "shift", "", "have the guests of this `SHIFT` run, and those of other shifts not")
 	c.Flags().StringVarP(&p.out, "output", "o", "", "write the order to this `FILE`, for show, rehearse and apply; -, instead of showing it, to standard output")
+	toStandard(c, "output")
 	c.Flags().BoolVar(&p.asJSON, "json", false, "print the order in words as JSON (lendkeep help json)")
 	c.Flags().BoolVar(&p.xml, "xml", false, "show the exact change of each definition")
 	return c

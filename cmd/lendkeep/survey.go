@@ -78,6 +78,7 @@ kernel, guests. With --layout it adds what the layout states of each change.`,
 	w.flags(c, true)
 	c.Flags().StringVar(&root, "root", "", "read this root `DIRECTORY` or .txtar archive of a captured host instead of this machine")
 	c.Flags().StringVarP(&out, "output", "o", "", "write the survey to this `FILE` instead of printing tables; - is standard output")
+	toStandard(c, "output")
 	c.Flags().BoolVar(&asJSON, "json", false, "print the survey as JSON (lendkeep help json)")
 	c.Flags().StringVar(&tree, "keep-tree", "", "also keep all that was read, as a .txtar archive, in this `FILE`")
 	c.Flags().StringVar(&older, "since", "", "tell what has changed since the survey in this `FILE`")

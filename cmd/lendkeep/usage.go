@@ -131,6 +131,24 @@ const (
 	needed   = cobra.BashCompOneRequiredFlag
 )
 
+// toStandard notes that of an option - means standard output.
+func toStandard(c *cobra.Command, name string) {
+	_ = c.Flags().SetAnnotation(name, standardToo, []string{standard}) // the flag is there
+}
+
+const standardToo = "lendkeep_standard_output"
+
+// aFileOf refuses - where it is not standard output: there it would be the name of a
+// file, which nobody means.
+func aFileOf(c *cobra.Command) (err error) {
+	c.Flags().VisitAll(func(f *pflag.Flag) {
+		if f.Value.String() == standard && f.Annotations[standardToo] == nil && err == nil {
+			err = fail(exitUsage, "name a "+strings.ToLower(valueOf(f))+"; a file that is called so is ./-", "--%s cannot be -", f.Name)
+		}
+	})
+	return err
+}
+
 // together refuses options that exclude each other, and tells which are missing.
 func together(c *cobra.Command) (err error) {
 	c.Flags().VisitAll(func(f *pflag.Flag) {

@@ -13,6 +13,7 @@ import (
 	"testing"
 
 	"github.com/spf13/cobra"
+	"github.com/spf13/pflag"
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 )
@@ -46,6 +47,9 @@ var wrongCalls = map[string]string{
 	"status x --stand-in a --connect b": "--stand-in and --connect cannot be given together\n",
 	"check --explain host-us":           "did you mean lendkeep check --explain host-use?",
 	"check --explain copyof":            "did you mean lendkeep check --explain copy_of?",
+	"survey --keep-tree -":              "--keep-tree cannot be -\nnext: name a file; a file that is called so is ./-\n",
+	"shim build -o -":                   "--output cannot be -\n",
+	"adopt -o -":                        "--output cannot be -\nnext: name a layout; ",
 	"check --log-level loud x":          "--log-level \"loud\": want debug, info, warn or error\n",
 }
 
@@ -53,6 +57,21 @@ func TestWrongCalls(t *testing.T) {
 	for call, want := range wrongCalls {
 		assert.Contains(t, refused(t, strings.Fields(call)...), want, call)
 	}
+}
+
+// An option of which - is standard output says so, and no other one takes it.
+func TestStandardOutputIsSaid(t *testing.T) {
+	values := 0
+	walk(newRoot(), func(c *cobra.Command) {
+		c.NonInheritedFlags().VisitAll(func(f *pflag.Flag) {
+			if f.NoOptDefVal != "" {
+				return
+			}
+			values++
+			assert.Equal(t, f.Annotations[standardToo] != nil, strings.Contains(f.Usage, "standard output"), "%s --%s", c.CommandPath(), f.Name)
+		})
+	})
+	assert.Greater(t, values, 20)
 }
 
 // What the library of commands says to people by itself is nowhere to be heard: its
