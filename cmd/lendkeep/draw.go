@@ -165,7 +165,7 @@ func afterwards(ctx context.Context, sealed order.Sealed, now *facts.Index) (*fa
 		return nil, err
 	}
 	if !report.Through.Good {
-		return nil, fail(exitFindings, "do not apply this order; lendkeep rehearse tells more", "draw what is after the order: it was not carried out on a copy of the host: %s", report.Through.Why)
+		return nil, fail(exitFindings, "do not apply this order; lendkeep rehearse ORDER --survey FILE tells more", "draw what is after the order: it was not carried out on a copy of the host: %s", report.Through.Why)
 	}
 	after := r.Planned()
 	return facts.NewIndex(&after), nil

@@ -40,7 +40,7 @@ type journals struct {
 }
 
 func openJournals(folder, machine string) (*journals, error) {
-	lock, err := lockIn(folder, files.LockName, fail(exitLocked, "wait until it has ended, then look again: lendkeep status", "another lendkeep is changing this host; nothing was touched"))
+	lock, err := lockIn(folder, files.LockName, fail(exitLocked, "wait until it has ended, then look again: lendkeep status --orders", "another lendkeep is changing this host; nothing was touched"))
 	if err != nil {
 		return nil, err
 	}

@@ -233,14 +233,14 @@ type resulted struct {
 func readResult(name string) (speed.Result, error) {
 	content, err := files.Read(name, speed.MaxBytes)
 	if err != nil {
-		return speed.Result{}, fail(exitUsage, "name the file of a result: lendkeep measure -o FILE writes one", "read result: %w", err)
+		return speed.Result{}, fail(exitUsage, "name the file of a result: lendkeep measure LAYOUT -o FILE writes one", "read result: %w", err)
 	}
 	r, err := speed.Decode(content)
 	switch is := whatIs(content); {
 	case err == nil:
 		return r, nil
 	case is != aResult && is != "":
-		return r, fail(exitUsage, "name the file of a result: lendkeep measure -o FILE writes one", "%s is %s, not a measurement's result", name, is)
+		return r, fail(exitUsage, "name the file of a result: lendkeep measure LAYOUT -o FILE writes one", "%s is %s, not a measurement's result", name, is)
 	default:
 		return r, fail(exitUsage, "measure again, or bring the file from the guest once more", "%s: %w", name, err)
 	}

@@ -58,7 +58,7 @@ func (m *measuring) atHome(laid *assess.Case) (speed.Form, string, error) {
 	case found.Where == facts.Lent && found.Holder != nil:
 		return "", "", fail(exitUsage, "measure there, --guest "+plain.Quoted(found.Holder.Name), "%s is lent to guest %s", m.controller, found.Holder.Name)
 	case found.Function == nil || found.Where != facts.Home:
-		return "", "", fail(exitUsage, "lendkeep status tells where it is", "%s is not at home: it is %s %s", m.controller, found.Where, found.Why)
+		return "", "", fail(exitUsage, "lendkeep status LAYOUT tells where it is", "%s is not at home: it is %s %s", m.controller, found.Where, found.Why)
 	}
 	if m.write {
 		path, err := m.mount(laid.Facts, found)

@@ -64,7 +64,7 @@ func newService(c *cobra.Command, w *where, asJSON bool) (*service, error) {
 		return nil, err
 	}
 	if s.rules, err = guard.Installed(survey.Guard); err != nil {
-		return nil, fail(exitUsage, "lendkeep plan, then lendkeep apply: an order installs or renews them", "%w", err)
+		return nil, fail(exitUsage, "have an order install or renew them: lendkeep plan LAYOUT -o FILE, then lendkeep apply FILE", "%w", err)
 	}
 	s.boot = "stand-in"
 	if w.standIn == "" {

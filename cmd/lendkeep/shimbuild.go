@@ -128,7 +128,7 @@ func (o shimOrder) complete() error {
 	case o.as == "disk" && o.donor == "" && o.shell == "":
 		return fail(exitUsage, next, "say where the UEFI Shell comes from: --donor FILE or --shell FILE")
 	case (o.partition == "") != (o.of == ""):
-		return fail(exitUsage, "lendkeep shim build ... --partition GPT-ID --of DRIVE", "--partition and --of go together: where the partition lies is read from its drive")
+		return fail(exitUsage, "give both: --partition ID --of DRIVE", "--partition and --of go together: where the partition lies is read from its drive")
 	}
 	return nil
 }

@@ -27,7 +27,7 @@ func outdated(stale carry.StaleError, sealed order.Sealed, p past, name string) 
 		}
 		if report, err := b.report(); err == nil && report.Sealed.ID() == sealed.ID() {
 			f.err = errors.New("this order was already carried out at " + stamp(report.Last) + "; nothing was touched")
-			f.next = "lendkeep rollback to undo it; lendkeep status to see what is now"
+			f.next = "lendkeep rollback to undo it; lendkeep status " + plain.Quoted(sealed.Order.LayoutDir) + " to see what is now"
 			break
 		}
 	}

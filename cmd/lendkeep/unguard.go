@@ -124,7 +124,7 @@ const moveAway = "see what it is, move it away by hand, then try again"
 func mayUnguard(now facts.Survey) error {
 	switch away := guard.Away(facts.NewIndex(&now)); {
 	case len(away) > 0:
-		return fail(exitFindings, "end the guests that borrow, see with lendkeep status that everything is home (what is gone for good goes out of the layout, rules that cannot be read are written anew: lendkeep plan, lendkeep apply), then try again",
+		return fail(exitFindings, "end the guests that borrow, see with lendkeep status LAYOUT that everything is home (what is gone for good goes out of the layout, rules that cannot be read are written anew: lendkeep plan LAYOUT -o FILE, lendkeep apply FILE), then try again",
 			"something is lent, or may be: %s; nothing was touched", strings.Join(away, "; "))
 	case !now.Guard.Ours():
 		return fail(exitFindings, moveAway, "lendkeep has not written %s; nothing was touched", facts.GuardHook)
