@@ -53,19 +53,24 @@ func (p Part) write() []byte {
 // commentWidth is what most terminals show beside an editor's line numbers.
 const commentWidth = 76
 
-// wrapped cuts a remark into lines of a comment in which nothing acts.
+// wrapped cuts a remark into lines of a comment in which nothing acts. What goes on
+// of a point of a list stands below its text.
 func wrapped(remark string) []string {
 	var lines []string
-	line := ""
+	line, below := "", ""
+	if strings.HasPrefix(remark, "- ") {
+		below = "  "
+	}
 	for word := range strings.FieldsSeq(plain.Shown(remark)) {
-		if line != "" && len(line)+1+len(word) > commentWidth {
+		switch {
+		case line == "":
+			line = word
+		case len(line)+1+len(word) > commentWidth:
 			lines = append(lines, line)
-			line = ""
+			line = below + word
+		default:
+			line += " " + word
 		}
-		if line != "" {
-			line += " "
-		}
-		line += word
 	}
 	return append(lines, line)
 }

@@ -133,6 +133,17 @@ func TestSaysWhatCannotBeSaid(t *testing.T) {
 }
 
 // A comment ends nowhere but where it is to end, and nothing acts in it.
+// What goes on of a point of a list stands below its text.
+func TestRemarksAreWrapped(t *testing.T) {
+	long := strings.TrimSpace(strings.Repeat("a remark ", 12))
+	text := string(spec.Write([]spec.Part{{Host: &spec.Host{Name: "larch"}, Remarks: []string{long, "- " + long}}}))
+	assert.Equal(t, `# a remark a remark a remark a remark a remark a remark a remark a remark a
+# remark a remark a remark a remark
+# - a remark a remark a remark a remark a remark a remark a remark a remark a
+#   remark a remark a remark a remark
+`, text[:strings.Index(text, "host")])
+}
+
 func TestHostileRemarks(t *testing.T) {
 	evil := "*/ host \"x\" {}\n\x1b[2J\u202e}\r# /*"
 	parts := written()
