@@ -93,7 +93,10 @@ func printHistory(w io.Writer, h shown) error {
 			apart = append(apart, []string{stamp(e.At), string(e.Kind), e.String()})
 		}
 	}
-	if len(apart) > 0 {
+	switch {
+	case len(apart) == 0 && len(h.Loans) == 0:
+		t.line("Since %s nothing was lent, and nothing was wrong.", stamp(h.Events[0].At))
+	case len(apart) > 0:
 		t.line("")
 		t.table(append([][]string{{"at", "what", "why"}}, apart...))
 	}

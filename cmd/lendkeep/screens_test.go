@@ -119,6 +119,31 @@ func TestScreensFitTheTerminal(t *testing.T) {
 	fits(t, widths, "status", "--orders", "--stand-in", folder)
 }
 
+// What changes something is shown once only, so each width has a host of its own.
+func TestDeedsFitTheTerminal(t *testing.T) {
+	for _, columns := range []int{60, 80, 120} {
+		folder, order := larch(t)
+		sealed, err := openOrder(order)
+		require.NoError(t, err)
+		before := filepath.Join(folder, "survey.json")
+		for _, call := range [][]string{
+			{"adopt", "-o", filepath.Join(t.TempDir(), "layout"), "--stand-in", folder},
+			{"apply", order, "--approve", sealed.Code(), "--stand-in", folder},
+			{"survey", "--stand-in", folder, "--since", before, "--layout", "../../examples/larch"},
+			{"watch", "--once", "--stand-in", folder},
+			{"status", "--history", "--stand-in", folder},
+			{"rollback", "--stand-in", folder},
+			{"version"},
+		} {
+			lines := seen(t, columns, call...)
+			for _, line := range lines {
+				assert.True(t, plain.Columns(line) <= columns || len(strings.Fields(line)) == 1, "%v at %d columns: %q", call, columns, line)
+			}
+			assert.NotEmpty(t, strings.Join(lines, ""), "%v", call)
+		}
+	}
+}
+
 func TestHelpFitsTheTerminal(t *testing.T) {
 	widths := []int{60, 80, 120}
 	for _, name := range []string{"host-use", "partition", "copy_of"} {
