@@ -116,4 +116,7 @@ func loanRow(loan watch.Loan) []string {
 	return row
 }
 
-func stamp(at time.Time) string { return at.UTC().Format("2006-01-02 15:04:05 MST") }
+// stampForm is how a time is shown, in UTC.
+const stampForm = "2006-01-02 15:04:05 MST"
+
+func stamp(at time.Time) string { return at.UTC().Format(stampForm) }

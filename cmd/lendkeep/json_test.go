@@ -240,7 +240,7 @@ func asPrinted(t *testing.T, want int, arguments ...string) []byte {
 	var stdout, stderr bytes.Buffer
 	require.Equal(t, want, run(t.Context(), arguments, strings.NewReader(""), &stdout, &stderr), "%v\n%s\n%s", arguments, stdout.String(), stderr.String())
 	for line := range strings.Lines(stderr.String()) {
-		assert.Contains(t, line, " WRN ", "%v", arguments)
+		assert.Contains(t, line, " warn ", "%v", arguments)
 	}
 	return stdout.Bytes()
 }

@@ -12,7 +12,10 @@ import (
 // textLog writes log lines for people. To systemd's journal, which knows the
 // time and has levels of its own, it gives lines in the journal's own form.
 func textLog(w io.Writer) io.Writer {
-	console := zerolog.ConsoleWriter{Out: w, NoColor: true, TimeFormat: time.RFC3339}
+	console := zerolog.ConsoleWriter{Out: w, NoColor: true, TimeFormat: stampForm, TimeLocation: time.UTC, FormatLevel: func(level any) string {
+		word, _ := level.(string) // as --log-level has it; a line without one has none
+		return word
+	}}
 	if os.Getenv("JOURNAL_STREAM") == "" { // systemd.exec(5): set where the journal reads
 		return console
 	}

@@ -274,7 +274,7 @@ func TestLogFitsTheTerminal(t *testing.T) {
 	sealed, err := openOrder(order)
 	require.NoError(t, err)
 	lines := seen(t, 60, "apply", order, "--approve", sealed.Code(), "--stand-in", folder)
-	assert.Contains(t, strings.Join(lines, " "), "WRN the layout is not here, so whether it has changed is not looked at; the host's facts are")
+	assert.Contains(t, strings.Join(lines, " "), "warn the layout is not here, so whether it has changed is not looked at; the host's facts are")
 	for _, line := range lines {
 		assert.True(t, plain.Columns(line) <= 60 || len(strings.Fields(line)) == 1, line)
 	}
