@@ -99,8 +99,13 @@ func (m *measurement) fillFile() error {
 	kind := speed.Kind{Access: speed.Sequential, Deed: speed.Write, BlockBytes: Block, Depth: 8}
 	all := m.target.bytes / Block
 	step := (all + fillSteps - 1) / fillSteps
+	began, series := now(), m.lasting(m.asked.Runs*len(m.asked.kinds()))
 	for first := int64(0); first < all; first += step {
-		m.tell(fmt.Sprintf("filling the file, %d of %d MiB", first, all))
+		left := time.Duration(0) // not known before anything is filled
+		if first > 0 {
+			left = (now()-began)*time.Duration(all-first)/time.Duration(first) + series
+		}
+		m.tell(fmt.Sprintf("filling the file, %d of %d MiB", first, all) + andLeft(left))
 		made, err := m.through(&course{kind: kind, first: first, most: min(step, all-first)})
 		if err != nil {
 			return fmt.Errorf("fill the file: %w", err)
@@ -108,6 +113,17 @@ func (m *measurement) fillFile() error {
 		m.written += made.Bytes
 	}
 	return m.settled()
+}
+
+// lasting gives how long so many runs take, if they take their time.
+func (m *measurement) lasting(runs int) time.Duration { return time.Duration(runs) * m.asked.Lasts }
+
+// andLeft adds how long all that is measured still takes; 0 adds nothing.
+func andLeft(left time.Duration) string {
+	if left <= 0 {
+		return ""
+	}
+	return "; left about " + left.Round(time.Second).String()
 }
 
 // settled waits until what was written has reached the drive.
@@ -124,15 +140,17 @@ func (m *measurement) series() ([]speed.Series, error) {
 	for _, k := range m.asked.kinds() {
 		list = append(list, speed.Series{Kind: k})
 	}
+	runs := m.asked.Runs * len(list)
 	for i := range m.asked.Runs {
 		for j := range list {
 			s := &list[j]
+			runs--
 			made, err := m.once(s.Kind, i)
 			if err != nil {
 				return nil, err
 			}
 			s.Runs = append(s.Runs, made)
-			m.tell(fmt.Sprintf("run %d of %d, %s: %.1f MB/s, %.0f a second", i+1, m.asked.Runs, s.Kind, made.Rate()/1e6, float64(made.Operations)/made.Took.Seconds()))
+			m.tell(fmt.Sprintf("run %d of %d, %s: %.1f MB/s, %.0f a second", i+1, m.asked.Runs, s.Kind, made.Rate()/1e6, float64(made.Operations)/made.Took.Seconds()) + andLeft(m.lasting(runs)))
 		}
 	}
 	return list, nil

@@ -7,10 +7,12 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"regexp"
 	"strconv"
 	"strings"
 	"sync/atomic"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
@@ -276,6 +278,39 @@ func TestDriveAsOthersNameIt(t *testing.T) {
 	assert.Equal(t, above[len(above)-1], o.target.Block)
 	size := ask("lsblk", "--noheadings", "--nodeps", "--bytes", "--output", "SIZE", "/dev/"+o.target.Block)
 	assert.Equal(t, size[0], strconv.FormatInt(o.target.Drive.SizeBytes, 10))
+}
+
+// How long it still takes is told: by the runs that are left, and while the file is
+// filled by the pace of that as well.
+func TestTellsWhatIsLeft(t *testing.T) {
+	dir := onADrive(t)
+	ctx, cancel := context.WithCancel(t.Context())
+	a := folder(dir)
+	a.Runs, a.Lasts = 3, 100*time.Second
+	left := regexp.MustCompile(`^filling the file, (\d+) of \d+ MiB(?:; left about (\S+))?$`)
+	filled := 0
+	_, err := Measure(ctx, a, func(text string) {
+		found := left.FindStringSubmatch(text)
+		if found == nil {
+			assert.NotContains(t, text, "filling")
+			return
+		}
+		filled++
+		if found[1] == "0" {
+			assert.Empty(t, found[2])
+			return
+		}
+		takes, err := time.ParseDuration(found[2])
+		require.NoError(t, err, text)
+		assert.GreaterOrEqual(t, takes, 3*time.Duration(len(a.kinds()))*100*time.Second)
+		cancel()
+	})
+	assert.ErrorIs(t, err, errStopped)
+	assert.Greater(t, filled, 1)
+
+	m := measurement{asked: Asked{Lasts: 5 * time.Second}}
+	assert.Equal(t, "; left about 1m35s", andLeft(m.lasting(19)))
+	assert.Empty(t, andLeft(m.lasting(0)), "the last")
 }
 
 func TestStopped(t *testing.T) {
