@@ -14,10 +14,19 @@ import (
 )
 
 func verdictRow(v assess.Verdict) []string {
+	may := "no"
 	if v.MayBeLent() {
-		return []string{v.Of.Address.String(), "yes", "-"}
+		may = strings.Join(append([]string{"yes"}, addressesOf(v.With)...), ", with ")
 	}
-	return []string{v.Of.Address.String(), "no", strings.Join(v.Against, "; ")}
+	return []string{v.Of.Address.String(), may, orDash(strings.Join(v.Against, "; "))}
+}
+
+func addressesOf(functions []*facts.Function) []string {
+	list := []string{}
+	for _, f := range functions {
+		list = append(list, f.Address.String())
+	}
+	return list
 }
 
 // what says what a function is; one that can say nothing of itself by what is

@@ -136,6 +136,7 @@ type verdictShape struct {
 	Address   string   `json:"address"`
 	What      string   `json:"what"`
 	MayBeLent bool     `json:"may_be_lent"`
+	With      []string `json:"with"` // addresses of the functions with which alone it may be
 	Against   []string `json:"against"`
 }
 
@@ -144,7 +145,7 @@ func surveyedOf(survey facts.Survey) surveyed {
 	ix := facts.NewIndex(&survey)
 	outs := guard.Outs(ix)
 	for _, v := range assess.Verdicts(ix) {
-		s.Controllers = append(s.Controllers, verdictShape{v.Of.Address.String(), guard.Title(v.Of, outs), v.MayBeLent(), listed(v.Against)})
+		s.Controllers = append(s.Controllers, verdictShape{v.Of.Address.String(), guard.Title(v.Of, outs), v.MayBeLent(), addressesOf(v.With), listed(v.Against)})
 	}
 	return s
 }

@@ -110,6 +110,32 @@ controller "network-v2" {
 	assert.Contains(t, strings.Join(a.Told, "\n"), "cannot be stated")
 }
 
+// A card that may be lent as a whole alone is offered so.
+func TestOffersAWholeSlot(t *testing.T) {
+	b := larch()
+	b.Screen()
+	a := adopted(t, &b.Survey)
+	assert.Contains(t, file(a, "controllers.hcl"), `controller "graphics" {
+  pci {
+    functions = ["10de:2484", "10de:228b"]
+  }
+}
+`)
+	assert.Contains(t, file(a, "controllers.hcl"), "with Invented Sound at 0000:e0:00.1: may\n# be lent.")
+	assert.Equal(t, []string{"rl-4410-0088", "graphics"}, a.Lent)
+	taken := 0
+	for n := range a.Lent {
+		files, _ := uncommented(a, n)
+		layout, ds := spec.LoadSources("", files, spec.Given{})
+		require.False(t, ds.HasErrors(), ds)
+		if c := layout.Controller("graphics"); c != nil {
+			taken++
+			assert.False(t, assess.Stops(assess.Assess(assess.NewCase(layout, facts.NewIndex(&b.Survey), nil))))
+		}
+	}
+	assert.Equal(t, 1, taken)
+}
+
 func file(a adopt.Adopted, name string) string {
 	for _, f := range a.Files {
 		if f.Name == name {
@@ -335,7 +361,9 @@ func changesNothing(t require.TestingT, survey *facts.Survey, a adopt.Adopted) [
 		for _, controller := range a.Layout.Controllers {
 			found := c.Found(controller.Name).Function
 			if found != nil && (f.At == controller.At || f.At == a.Layout.Host.At) {
-				deserved = deserved || !assess.VerdictOn(ix, found).MayBeLent()
+				v := assess.VerdictOn(ix, found)
+				alone := controller.PCI == nil || len(controller.PCI.Functions) == 0
+				deserved = deserved || !v.MayBeLent() || alone && len(v.With) > 0
 			}
 		}
 		require.True(t, deserved, "%+v\n%s", f, text(a))

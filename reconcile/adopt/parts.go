@@ -97,7 +97,7 @@ func (h *host) hardware(a *Adopted, carried []*guest) []piece {
 			list = append(list, piece{Part: spec.Part{Remarks: []string{h.describe(c) + ": not carried over, because " + c.out + "."}, Controller: bare(c), Out: true}})
 		case c.out != "":
 			never = append(never, h.describe(c)+": not, because "+c.out+".")
-		case !c.verdict().MayBeLent():
+		case !c.verdict().MayBeLent(), len(c.verdict().With) > len(c.others): // what is not offered as a whole is not offered
 			never = append(never, h.describe(c)+": "+c.verdict().String()+".")
 		default:
 			a.Lent = append(a.Lent, c.name)

@@ -9,8 +9,8 @@ import (
 )
 
 // wholeSlot gives the other functions of a slot, where a guest has all of them in one
-// slot of its own, so that they are one controller. Whoever else has one of them must
-// have them all so.
+// slot of its own, so that they are one controller; or where no guest has any, and
+// they may be lent as a whole alone. Whoever else has one of them must have them all so.
 func (h *host) wholeSlot(first *facts.Function) []*facts.Function {
 	all := h.ix.Physical(first.Address)
 	if len(all) < 2 || all[0] != first || assess.StatedWhole(h.ix, first) == nil {
@@ -33,8 +33,8 @@ func (h *host) wholeSlot(first *facts.Function) []*facts.Function {
 		}
 		has = true
 	}
-	if !has {
-		return nil
+	if v := assess.VerdictOn(h.ix, first); has || v.MayBeLent() && len(v.With) > 0 {
+		return all[1:]
 	}
-	return all[1:]
+	return nil
 }

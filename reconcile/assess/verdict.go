@@ -13,7 +13,8 @@ import (
 // else, so there is one truth.
 type Verdict struct {
 	Of      *facts.Function
-	Against []string // what stops it, a short sentence each; empty: it may be lent
+	With    []*facts.Function // the others of its slot, where it can only be lent together with them
+	Against []string          // what stops it, a short sentence each; empty: it may be lent
 }
 
 // MayBeLent tells whether nothing speaks against it.
@@ -21,7 +22,10 @@ func (v Verdict) MayBeLent() bool { return len(v.Against) == 0 }
 
 // String gives the verdict as people read it.
 func (v Verdict) String() string {
-	if v.MayBeLent() {
+	switch {
+	case v.MayBeLent() && len(v.With) > 0:
+		return "may be lent, with all functions of its slot"
+	case v.MayBeLent():
 		return "may be lent"
 	}
 	return "not, because " + strings.Join(v.Against, "; ")
@@ -40,8 +44,35 @@ func Verdicts(ix *facts.Index) []Verdict {
 // read as sentences about it.
 const it = "it"
 
-// VerdictOn gives the verdict on one function of the host.
+// VerdictOn gives the verdict on one function of the host: by itself, else with all
+// functions of its slot as one controller, where a layout can state them so.
 func VerdictOn(ix *facts.Index, f *facts.Function) Verdict {
+	v := verdictAlone(ix, f)
+	others, stated := slotOf(ix, f)
+	if v.MayBeLent() || stated == nil {
+		return v
+	}
+	whole := Verdict{Of: f, With: others}
+	whole.assess(ix, []spec.Controller{{Name: it, PCI: stated, Return: spec.Return{OnFailure: "hold"}}})
+	return whole
+}
+
+// slotOf gives the other functions in the slot of one that nobody has, and how a
+// layout states all of them; nil where it cannot, or one of them goes alone or never.
+func slotOf(ix *facts.Index, f *facts.Function) (others []*facts.Function, stated *spec.PCIIdentity) {
+	all := ix.Physical(f.Address)
+	for _, other := range all {
+		if other.NVMe != nil || other.Bridge() || ix.Holder(other.Address) != nil {
+			return nil, nil
+		}
+	}
+	if len(all) < 2 || !slices.Contains(all, f) {
+		return nil, nil
+	}
+	return slices.DeleteFunc(slices.Clone(all), func(other *facts.Function) bool { return other == f }), StatedWhole(ix, all[0])
+}
+
+func verdictAlone(ix *facts.Index, f *facts.Function) Verdict {
 	v := Verdict{Of: f}
 	if g := ix.Holder(f.Address); g != nil {
 		v.add("guest " + g.Name + " has it now")
@@ -52,13 +83,18 @@ func VerdictOn(ix *facts.Index, f *facts.Function) Verdict {
 		v.add(why)
 		return v
 	}
+	v.assess(ix, stated)
+	return v
+}
+
+// assess adds what stops lending the first of these controllers.
+func (v *Verdict) assess(ix *facts.Index, stated []spec.Controller) {
 	layout := lending(ix, stated)
 	for _, finding := range Assess(NewCase(layout, ix, &layout.Shifts[0])) {
 		if finding.Severity == Stop {
 			v.add(reason(finding, layout.Guests[0].Name))
 		}
 	}
-	return v
 }
 
 // alone gives the controllers of a layout that lends a function: the function, and of a

@@ -100,6 +100,32 @@ func TestVerdictsOnVirtualFunctions(t *testing.T) {
 	assert.Equal(t, "not, because its parent cannot be stated: nothing that a layout can state tells it from Invented Ethernet at 0000:d1:00.0", b.verdict(v[0]))
 }
 
+// What can only go as a whole has the verdict of all of it, whichever of its functions
+// is asked about.
+func TestVerdictOnASlot(t *testing.T) {
+	b := newBench()
+	at := b.Screen()
+	sound := at
+	sound.Function = 1
+	assert.Equal(t, "may be lent, with all functions of its slot", b.verdict(at))
+	assert.Equal(t, b.verdict(at), b.verdict(sound))
+	ix := facts.NewIndex(&b.Survey)
+	assert.Equal(t, []*facts.Function{ix.Function(at)}, assess.VerdictOn(ix, ix.Function(sound)).With)
+
+	b.Function(sound).Gaps = []facts.Gap{{Fact: "driver", Path: "/sys", Reason: "permission denied"}}
+	assert.Contains(t, b.verdict(at), "not, because driver of ")
+
+	b = newBench()
+	at = b.Screen()
+	b.Hold("grading", at)
+	b.Run("grading")
+	b.Function(at).Driver = "vfio-pci"
+	assert.Equal(t, "not, because guest grading has it now", b.verdict(at))
+	sound = at
+	sound.Function = 1
+	assert.Contains(t, b.verdict(sound), "not, because ")
+}
+
 // Bridges get no verdict, as they are never lent.
 func TestVerdictsLeaveBridgesOut(t *testing.T) {
 	b := newBench()
@@ -132,9 +158,13 @@ func TestVerdictsHoldInEveryLayout(t *testing.T) {
 				continue
 			}
 			free++
-			require.Empty(t, ix.LiveUses(v.Of.Address))
-			require.Empty(t, ix.Blockers(*v.Of.Group, map[facts.Address]bool{v.Of.Address: true}))
-			require.Empty(t, v.Of.Gaps)
+			goes := map[facts.Address]bool{}
+			for _, f := range append(v.With, v.Of) {
+				goes[f.Address] = true
+				require.Empty(t, ix.LiveUses(f.Address))
+				require.Empty(t, f.Gaps)
+			}
+			require.Empty(t, ix.Blockers(*v.Of.Group, goes))
 		}
 	})
 	require.Positive(t, free)
