@@ -57,7 +57,7 @@ install: build man completions
 
 # The Debian package, in build; and a tar archive for other hosts, with its
 # checksum. Both hold what make install installs.
-.PHONY: deb dist deb-same deb-lint deb-test
+.PHONY: deb dist deb-same deb-lint deb-test dist-test
 PACKAGE := cmd/lendkeep/package
 deb dist:
 	@./testdata/need.sh binutils dpkg xz-utils
@@ -80,6 +80,10 @@ deb-lint: deb
 deb-test: deb
 	@./testdata/need.sh mmdebstrap
 	./testdata/debtest.sh build/lendkeep_*.deb
+
+# Unpacks the archive elsewhere, and runs the main job from it.
+dist-test: dist
+	./testdata/disttest.sh build/lendkeep-*.tar.gz
 
 # gcc for the libvirt binding; libvirt's library, which brings its test driver
 # and its schemas.
