@@ -96,6 +96,7 @@ func (h *Host) take(at facts.Address, forGuest bool) {
 		}
 		return gone
 	})
+	a.Below.hide(f)
 	h.unseen[at] = a
 	f.Driver, f.DriverOverride, f.NVMe = "vfio-pci", "vfio-pci", nil
 }
@@ -112,8 +113,8 @@ func (h *Host) restore(at facts.Address) {
 		return
 	}
 	f.Driver, f.DriverOverride, f.NVMe = a.Driver, "", a.NVMe
-	h.survey.Blocks = append(h.survey.Blocks, a.Blocks...)
-	h.survey.Contents = append(h.survey.Contents, a.Holds...)
+	a.Below.show(f)
+	h.back(a)
 	delete(h.unseen, at)
 }
 

@@ -4,6 +4,7 @@ import (
 	"context"
 	"crypto/sha256"
 	"fmt"
+	"maps"
 	"slices"
 	"time"
 
@@ -218,7 +219,7 @@ func (h *Host) PowerCut() {
 			h.end(g)
 		}
 	}
-	for at := range h.unseen {
+	for _, at := range slices.SortedFunc(maps.Keys(h.unseen), facts.Address.Compare) {
 		h.yield(at)
 		h.restore(at)
 	}

@@ -69,6 +69,7 @@ type Unseen struct {
 	Driver  string          `json:"driver"`
 	NVMe    *facts.NVMe     `json:"nvme,omitempty"`
 	Blocks  []facts.Block   `json:"blocks,omitempty"`
+	Below   Below           `json:"below,omitzero"`  // what else hangs on it
 	Holds   []facts.Content `json:"holds,omitempty"` // what its drives hold
 	Kept    bool            `json:"kept,omitempty"`  // it was on VFIO before the guest started, so libvirt leaves it there
 }
