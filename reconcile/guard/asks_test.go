@@ -84,7 +84,7 @@ func sameAfter(t require.TestingT, r guard.Rules, seen *facts.Survey, call guard
 	want := guard.After(r, whole, call)
 	require.Equal(t, want, guard.After(r, narrow, call))
 	for _, m := range want.Wait {
-		for _, tried := range [][]guard.Rung{nil, {guard.Probe, guard.Rebind}} {
+		for _, tried := range [][]guard.Attempt{nil, attempts(m.Controller.Address, guard.Probe, guard.Rebind)} {
 			require.Equal(t, guard.NextRung(whole, m.Controller, tried), guard.NextRung(narrow, m.Controller, tried))
 		}
 	}

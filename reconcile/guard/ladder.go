@@ -35,67 +35,90 @@ type Attempt struct {
 }
 
 // NextRung chooses the next rung for a controller that has not come back, higher
-// than all that were tried. It ends rather than touch what may be another
+// than all that were tried; of a whole slot each function that has no driver gets
+// one before any gets the next. It ends rather than touch what may be another
 // device, what somebody is taking, or what the host uses; and where nothing is
 // left.
-func NextRung(ix *facts.Index, r facts.Identity, tried []Rung) Attempt {
-	f, why := unreturned(ix, r)
+func NextRung(ix *facts.Index, r facts.Identity, tried []Attempt) Attempt {
+	list, why := unreturned(ix, r)
 	if why != "" {
 		return Attempt{End: why}
 	}
-	at, last := r.Address, -1
-	if f != nil {
-		at = f.Address
-	}
+	last := 0
 	for _, t := range tried {
-		last = max(last, slices.Index(rungs, t))
+		last = max(last, slices.Index(rungs, t.Rung))
 	}
-	for _, rung := range rungs[last+1:] {
-		if applies(ix, f, rung) {
-			return Attempt{Rung: rung, At: at}
+	for _, rung := range rungs[last:] {
+		for _, f := range list {
+			next := Attempt{Rung: rung, At: r.Address}
+			if f != nil {
+				next.At = f.Address
+			}
+			again := slices.ContainsFunc(tried, func(t Attempt) bool { return t.Rung == rung && (t.At == next.At || !r.Whole()) })
+			if !again && applies(ix, f, rung) {
+				return next
+			}
 		}
 	}
 	return Attempt{End: "nothing else is left to try; " + PowerCycle}
 }
 
 // unreturned gives the function that a controller is now, nil where none is to
-// be seen; why says what forbids to touch it.
-func unreturned(ix *facts.Index, r facts.Identity) (f *facts.Function, why string) {
+// be seen, and of what has no serial the functions without a driver; why says what
+// forbids to touch them.
+func unreturned(ix *facts.Index, r facts.Identity) (list []*facts.Function, why string) {
 	if err := unseen(ix); err != nil {
 		return nil, err.Error()
 	}
 	if list := ix.Claiming(r); r.Serial != "" && len(list) > 1 {
 		return nil, fmt.Sprintf("%s and %s both have its serial", list[0].Address, list[1].Address)
 	}
-	_, f, _ = ix.Where(r)
+	where, f, _ := ix.Where(r)
 	switch {
 	case f == nil && r.IsVirtual(): // only its parent makes it
 		return nil, ix.NotVirtual(r)
 	case f == nil && len(ix.Parts(r)) == 0:
-		return nil, ""
+		return []*facts.Function{nil}, ""
 	case f == nil && r.Whole(): // nothing is done to the functions that are there
 		return nil, ix.Unlike(r)
 	case f == nil:
 		return nil, fmt.Sprintf("at %s is %s now", r.Address, ix.Function(r.Address).Title())
-	case r.Whole():
+	case r.Whole() && where != facts.Home:
 		return nil, "it is on VFIO, or about to be"
 	}
+	list = []*facts.Function{f}
+	if r.Serial == "" { // what else such a one lacks its driver has to bring, and taking that away may hang
+		list = slices.DeleteFunc(ix.Parts(r.At(f.Address)), func(f *facts.Function) bool { return f.Driver != "" && f.Class != facts.ClassNVMe })
+	}
+	for _, f := range list {
+		if why := untouchable(ix, f, r); why != "" {
+			return nil, why
+		}
+	}
+	if len(list) == 0 {
+		return nil, "each function of it has its driver"
+	}
+	return list, ""
+}
+
+// untouchable says what forbids to touch a function that a controller is.
+func untouchable(ix *facts.Index, f *facts.Function, r facts.Identity) string {
 	switch gap := indispensable(f); {
 	case gap != nil:
-		return nil, fmt.Sprintf("its %s is not known: %s: %s", gap.Fact, gap.Path, gap.Reason)
+		return fmt.Sprintf("its %s is not known: %s: %s", gap.Fact, gap.Path, gap.Reason)
 	case r.Serial != "" && f.NVMe != nil && f.NVMe.Serial != "" && f.NVMe.Serial != r.Serial:
-		return nil, fmt.Sprintf("at %s is %s now", f.Address, f.Title())
+		return fmt.Sprintf("at %s is %s now", f.Address, f.Title())
 	case f.OnVFIO() || strings.Contains(f.DriverOverride, "vfio"):
 		// libvirt sets the override before it takes a function away.
-		return nil, "it is on VFIO, or about to be"
+		return "it is on VFIO, or about to be"
 	}
 	if made, gap := ix.MakesVirtual(f); made > 0 || gap != nil {
-		return nil, "it has virtual functions, or may have: all of them would go offline, those of running guests too"
+		return "it has virtual functions, or may have: all of them would go offline, those of running guests too"
 	}
 	if uses := ix.LiveUses(f.Address); len(uses) > 0 {
-		return nil, "the host uses it: " + uses[0].String()
+		return "the host uses it: " + uses[0].String()
 	}
-	return f, ""
+	return ""
 }
 
 // indispensable gives the gap in what must be known of a function before anything is done to it.

@@ -70,7 +70,7 @@ func TestClimb(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			b := newBench(t)
 			c.change(b)
-			next := guard.NextRung(b.index(), b.rules.Controllers[0].Identity, c.tried)
+			next := guard.NextRung(b.index(), b.rules.Controllers[0].Identity, attempts(b.reel, c.tried...))
 			assert.Equal(t, c.next, next.Rung)
 			if c.end == "" {
 				assert.Empty(t, next.End)
@@ -80,6 +80,41 @@ func TestClimb(t *testing.T) {
 			}
 		})
 	}
+}
+
+// attempts are rungs that were done to a function.
+func attempts(at facts.Address, list ...guard.Rung) []guard.Attempt {
+	var tried []guard.Attempt
+	for _, rung := range list {
+		tried = append(tried, guard.Attempt{Rung: rung, At: at})
+	}
+	return tried
+}
+
+// Of a whole slot each function that has no driver gets a rung before any gets the
+// next; one that the host has again, and may use, is left alone.
+func TestClimbOfAWholeSlot(t *testing.T) {
+	b, at, sound := wholeBench(t)
+	screen := b.rules.Controllers[0].Identity
+	b.Function(at).ResetMethods = []string{"flr"}
+	assert.Equal(t, "each function of it has its driver", guard.NextRung(b.index(), screen, nil).End)
+	card := b.Identity("card", b.Card(at, "e1000e"))
+	assert.Equal(t, "each function of it has its driver", guard.NextRung(b.index(), card, nil).End)
+	b.Function(card.Address).Driver = ""
+	assert.Equal(t, guard.Attempt{Rung: guard.Probe, At: card.Address}, guard.NextRung(b.index(), card, nil))
+	b.Function(sound).Driver = ""
+	b.Function(at).Attached = []facts.Attached{{Name: "fb0", Class: "graphics", Shows: facts.ShowsConsole}}
+	assert.Equal(t, guard.Attempt{Rung: guard.Probe, At: sound}, guard.NextRung(b.index(), screen, nil))
+	b.Function(at).Attached, b.Function(at).Driver = nil, ""
+	var done []guard.Attempt
+	for next := guard.NextRung(b.index(), screen, nil); next.Rung != ""; next = guard.NextRung(b.index(), screen, done) {
+		done = append(done, next)
+	}
+	assert.Equal(t, []guard.Attempt{{Rung: guard.Probe, At: at}, {Rung: guard.Probe, At: sound}, {Rung: guard.Reset, At: at}, {Rung: guard.Rescan, At: at}, {Rung: guard.Rescan, At: sound}}, done)
+	b.Function(sound).DriverOverride = "vfio-pci"
+	assert.Contains(t, guard.NextRung(b.index(), screen, nil).End, "on VFIO, or about to be")
+	b.aside(at)
+	assert.Contains(t, guard.NextRung(b.index(), screen, nil).End, "on VFIO, or about to be")
 }
 
 // A controller that has moved is climbed for where it is.
@@ -98,7 +133,8 @@ func TestLadderEnds(t *testing.T) {
 		at := b.NVMe("RL-4410-0073", "shelf")
 		record := b.Identity("reel", at)
 		home := *b.Function(at)
-		var tried []guard.Rung
+		var tried []guard.Attempt
+		rungs := map[guard.Rung]bool{}
 		for {
 			f := b.Function(at)
 			*f = home
@@ -117,8 +153,9 @@ func TestLadderEnds(t *testing.T) {
 				return
 			}
 			require.False(t, f.OnVFIO() || used)
-			require.NotContains(t, tried, next.Rung)
-			tried = append(tried, next.Rung)
+			require.False(t, rungs[next.Rung])
+			rungs[next.Rung] = true
+			tried = append(tried, next)
 			require.LessOrEqual(t, len(tried), 4)
 		}
 	})

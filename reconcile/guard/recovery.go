@@ -18,7 +18,7 @@ type Recovery interface {
 // guard and the host in memory climb the same.
 type Ladder struct {
 	Told  []string // what was done, in words, with times
-	tried []Rung
+	tried []Attempt
 }
 
 // Next chooses the next rung for the controller; see NextRung.
@@ -33,7 +33,7 @@ func (l *Ladder) Do(ctx context.Context, by Recovery, next Attempt, now func() t
 	if err != nil {
 		told = fmt.Sprintf("%s failed after %s: %v", next.Rung, took, err)
 	}
-	l.Told, l.tried = append(l.Told, told), append(l.tried, next.Rung)
+	l.Told, l.tried = append(l.Told, told), append(l.tried, next)
 	return err
 }
 
@@ -42,5 +42,5 @@ func (l *Ladder) Last() Rung {
 	if len(l.tried) == 0 {
 		return ""
 	}
-	return l.tried[len(l.tried)-1]
+	return l.tried[len(l.tried)-1].Rung
 }
