@@ -48,11 +48,11 @@ func release(guest string, from io.Reader, here surroundings) {
 			return
 		case err != nil:
 			here.tell(guest, "what it borrowed was not looked after: %v; lendkeep plan writes the order that mends it", err)
-			here.noteReturn(guest, began, mounted, []string{err.Error()}, "")
+			here.noteReturn(guest, began, mounted, guard.Return{Wrong: []string{err.Error()}}, "")
 			return
 		case len(seen.Wait) == 0:
 			here.wrong(guest, seen.Words())
-			here.noteReturn(guest, began, mounted, seen.Wrong, "", seen.Not...)
+			here.noteReturn(guest, began, mounted, seen.Return, "")
 			return
 		case here.now().Sub(began) >= releaseWithin:
 			here.handOn(guest, text, began, mounted, seen.Waits())
@@ -76,13 +76,16 @@ func (here surroundings) handOn(guest, text string, began time.Time, mounted, mi
 		wrong = missing
 		here.tell(guest, "%s, and could not be waited for: %v; lendkeep plan writes the order that mends it", strings.Join(wrong, "; "), err)
 	}
-	here.noteReturn(guest, began, mounted, wrong, "")
+	here.noteReturn(guest, began, mounted, guard.Return{Wrong: wrong}, "")
 }
 
 // noteReturn leaves a note for the history; rung is what brought something back.
-func (here surroundings) noteReturn(guest string, began time.Time, mounted, wrong []string, rung string, not ...guard.NotMade) {
+func (here surroundings) noteReturn(guest string, began time.Time, mounted []string, seen guard.Return, rung string) {
 	now := here.now()
-	here.note(watch.Event{At: now.UTC(), Kind: watch.Released, Guest: guest, Took: now.Sub(began), Rung: rung, Mounted: mounted, Wrong: wrong, NotMade: not})
+	for _, text := range seen.Left {
+		here.tell(guest, "%s", text)
+	}
+	here.note(watch.Event{At: now.UTC(), Kind: watch.Released, Guest: guest, Took: now.Sub(began), Rung: rung, Mounted: mounted, Wrong: seen.Wrong, NotMade: seen.Not, Left: seen.Left})
 }
 
 // about reads which guest a call is about.

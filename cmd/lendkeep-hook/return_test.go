@@ -300,3 +300,49 @@ func TestMountsInEachOther(t *testing.T) {
 		})
 	}
 }
+
+// carded has l2 borrow a network card in the place of the drive.
+func (b *bench) carded() *facts.Function {
+	f := b.Function(facts.Address{Bus: 1})
+	f.Driver, f.NVMe, f.Class, f.Interfaces = "e1000e", nil, 0x020000, []facts.Interface{{Name: "eth3"}}
+	b.Survey.Blocks, b.Survey.Mounts = b.Survey.Blocks[:1], b.Survey.Mounts[:1]
+	card := b.Identity("card", f.Address)
+	b.Survey.Guard.Rules = guard.Rules{Format: guard.Format, NeverLend: []string{}, Guests: []guard.Guest{{Name: "l2", Borrows: []string{"card"}, LivesOn: []string{}}},
+		Controllers: []guard.Controller{{Identity: card, Within: 30 * time.Second, OnFailure: "hold", Mounts: []guard.Mount{}, Keeps: []guard.Partition{}, Shown: guard.ShownBy(facts.NewIndex(&b.Survey), card)}}}.Encode()
+	return f
+}
+
+// A card too is back only once it shows what it did: its driver by the ladder, what
+// that makes by itself.
+func TestCardIsTakenBack(t *testing.T) {
+	b := newBench(t)
+	f := b.carded()
+	b.call("l2", "release end -")
+	assert.Empty(t, b.handed, "it is as it was")
+	f.Driver, f.Interfaces = "", nil
+	b.rung = func(guard.Rung) { f.Driver = "e1000e" }
+	b.call("l2", "release end -")
+	assert.Equal(t, []string{"l2"}, b.handed)
+	b.passes = func() {
+		if b.waited > 10*time.Second {
+			f.Interfaces = []facts.Interface{{Name: "eth4"}}
+		}
+	}
+	b.call("l2", "take back")
+	assert.Len(t, b.climbed, 1)
+	told := strings.Join(b.told, "\n")
+	assert.Contains(t, told, "0000:01:00.0 of controller card has no driver, and had e1000e before")
+	assert.Contains(t, told, "controller card is back after")
+	assert.Contains(t, told, "network interface eth3 of 0000:01:00.0 of controller card has another name now, of eth4")
+	last := b.notes[len(b.notes)-1]
+	assert.Equal(t, "probe", last.Rung)
+	assert.Empty(t, last.Wrong)
+	assert.Len(t, last.Left, 1)
+
+	b = newBench(t)
+	b.carded().Interfaces = nil
+	b.call("l2", "take back")
+	assert.Equal(t, 30*time.Second, b.waited)
+	assert.Empty(t, b.climbed, "its driver has it")
+	assert.Contains(t, strings.Join(b.notes[len(b.notes)-1].Wrong, "\n"), "network interface eth3 of 0000:01:00.0 of controller card has not appeared: it does not appear")
+}

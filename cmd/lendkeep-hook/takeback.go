@@ -56,13 +56,14 @@ func takeBack(guest string, from io.Reader, here surroundings) {
 			continue
 		case err != nil:
 			here.tell(guest, "what it borrowed is no longer waited for: %v; lendkeep plan writes the order that mends it", err)
-			here.noteReturn(guest, c.began, mounted, []string{err.Error()}, "")
+			here.noteReturn(guest, c.began, mounted, guard.Return{Wrong: []string{err.Error()}}, "")
 			return
 		}
 		c.tellOf(seen.Wait)
 		if !c.goesOn(seen.Wait) {
 			here.wrong(guest, seen.Words())
-			here.noteReturn(guest, c.began, mounted, append(c.failed, seen.Wrong...), strings.Join(c.helped, ", "), seen.Not...)
+			seen.Wrong = append(c.failed, seen.Wrong...)
+			here.noteReturn(guest, c.began, mounted, seen.Return, strings.Join(c.helped, ", "))
 			return
 		}
 		here.wait(lookEvery)

@@ -158,3 +158,30 @@ func (h *Host) remember(n *facts.NVMe) {
 		}
 	}
 }
+
+// rememberShown fills in what the rules hold of another function that is away, by
+// where it is. Its disks get their names when they come back.
+func (h *Host) rememberShown(a *Unseen) {
+	rules, err := guard.Decode(h.survey.Guard.Rules)
+	if err != nil {
+		return
+	}
+	for _, c := range rules.Controllers {
+		for _, shown := range c.Shown {
+			if shown.At(c.Identity.Address) != a.Address {
+				continue
+			}
+			a.Driver = shown.Driver
+			for _, card := range shown.Interfaces {
+				a.Below.Interfaces = append(a.Below.Interfaces, facts.Interface{Name: card.Name})
+			}
+			for i, id := range shown.Disks {
+				disk := facts.Block{Name: fmt.Sprintf("sd-%d", i), Controller: &a.Address}
+				if id != "" {
+					disk.Links = []string{"disk/by-id/" + id}
+				}
+				a.Blocks = append(a.Blocks, disk)
+			}
+		}
+	}
+}

@@ -103,14 +103,12 @@ func New(survey facts.Survey, judge Judge) *Host {
 }
 
 // guess tells what a function that was on VFIO when the survey was taken will
-// be at home, as far as the survey lets one tell: its driver by its class, its
-// serial by the record of a guest, its model and size by the guard's rules.
+// be at home, as far as the survey lets one tell: the driver of an NVMe drive by its
+// class, its serial by the record of a guest, all else by the guard's rules.
 func (h *Host) guess(ix *facts.Index, f facts.Function) Unseen {
 	a := Unseen{Address: f.Address, Kept: ix.Holder(f.Address) == nil}
-	if f.Class != facts.ClassNVMe {
-		return a
-	}
-	if f.Parent != nil { // whether it is online again nobody knows
+	if f.Class != facts.ClassNVMe || f.Parent != nil { // whether such a drive is online again nobody knows
+		h.rememberShown(&a)
 		return a
 	}
 	a.Driver = "nvme"

@@ -175,7 +175,7 @@ func TestMoving(t *testing.T) {
 	assert.Equal(t, []string{"unmount shelf of reel at /srv/shelf", "start guest grading, which borrows reel"}, does(day))
 }
 
-var shifts = map[string]func(*testing.T) (facts.Survey, order.Sealed){"day": day, "night": night, "by ROM": byROM, "moving": lentAfter, "mended": mended, "whole slot": wholeSlot, "paged": paged, "unpaged": unpaged, "virtual": virtual}
+var shifts = map[string]func(*testing.T) (facts.Survey, order.Sealed){"day": day, "night": night, "by ROM": byROM, "moving": lentAfter, "mended": mended, "whole slot": wholeSlot, "cards": cards, "paged": paged, "unpaged": unpaged, "virtual": virtual}
 
 // wholeSlot lends all functions of a slot, of which one was left on VFIO, and gets back
 // those of another.
@@ -219,6 +219,60 @@ func TestWholeSlotIsLentAndComesBack(t *testing.T) {
 	after := r.Planned()
 	for _, f := range after.Functions {
 		assert.Equal(t, f.Address.Bus == 0xe0, f.OnVFIO(), f.Address.String())
+	}
+}
+
+// cards gets back a storage controller and a network card, of which the rules know
+// what they showed at home.
+func cards(t *testing.T) (facts.Survey, order.Sealed) {
+	b := invented.NewBuilder()
+	disks, card := b.Storage("wwn-0x50014ee2b5c3f2a1", "ata-SPOOL_77"), b.Network("eth3")
+	b.Guest("films", "/srv/images/films.qcow2", b.Identity("disks", disks), b.Identity("card", card))
+	b.Guest("prints", "/srv/images/prints.qcow2")
+	b.Survey.Watch = facts.InstalledWatch{Systemd: true, Program: true}
+	layout := cardsLayout()
+	rules := order.CompileRules(assess.NewCase(layout, facts.NewIndex(&b.Survey), nil))
+	b.Survey.Guard.GuardFiles = rules.Files()
+	for _, at := range []facts.Address{disks, card} {
+		f := b.Function(at)
+		f.Driver, f.DriverOverride, f.Interfaces = "vfio-pci", "vfio-pci", nil
+	}
+	b.Survey.Blocks = slices.DeleteFunc(b.Survey.Blocks, func(block facts.Block) bool { return block.Controller != nil && *block.Controller == disks })
+	b.Run("films")
+	return b.Survey, plan(t, b.Survey, layout, "night")
+}
+
+func cardsLayout() *spec.Layout {
+	films := invented.Guest("films", "disks", "card")
+	films.Boots = nil
+	return invented.Layout([]spec.Controller{invented.StorageController("disks"), invented.NetworkController("card")}, []spec.Guest{films, invented.Guest("prints")},
+		invented.Shift("day", "films"), invented.Shift("night", "prints"))
+}
+
+// After a return nothing is left to plan, and what was lent shows what it
+// did.
+func TestCardsComeBack(t *testing.T) {
+	survey, sealed := cards(t)
+	assert.Equal(t, []string{
+		"install the service that watches lends, and start it",
+		"shut down guest films",
+		"take back disks from guest films",
+		"take back card from guest films",
+		"start guest prints",
+	}, does(sealed))
+	r := rehearse.Rehearsal{Host: memory.Rehearse, Survey: survey, Sealed: sealed, Pick: func(int, fault.Mode) bool { return false }}
+	report, err := r.Run(context.Background())
+	require.NoError(t, err)
+	require.True(t, report.Through.Good, report.Through.Why)
+	after := r.Planned()
+	assert.Empty(t, does(plan(t, after, cardsLayout(), "night")))
+	ix := facts.NewIndex(&after)
+	for i := range sealed.Order.Steps {
+		if s, is := sealed.Order.Steps[i].Step.(*step.TakeBack); is {
+			require.NotEmpty(t, s.Shown)
+			standing, seen := s.Stands(ix)
+			assert.Equal(t, step.After, standing, seen)
+		}
 	}
 }
 

@@ -15,6 +15,7 @@ type Return struct {
 	Wait  []Missing
 	Wrong []string // what keeps all of a controller's mounts from being made, in words for the operator
 	Not   []NotMade
+	Left  []string // what is for the operator, or the host's own configuration, in words: no alarm
 }
 
 // NotMade is a mount that is not made after a return, and why.
@@ -101,7 +102,7 @@ func (r *Return) back(ix *facts.Index, c *Controller, granted []Grant) {
 	case where == facts.Gone || f.Driver == "" && len(c.Mounts) > 0: // a card may have no driver at home
 		r.wait(c, true, "controller %s is not back with the host", name)
 		return
-	case c.SizeBytes != 0 && f.NVMe.SizeBytes() == 0:
+	case c.SizeBytes != 0 && (f.NVMe == nil || f.NVMe.SizeBytes() == 0):
 		// The kernel shows the controller before it has looked for its drives.
 		r.wait(c, true, "the drive of controller %s has not appeared", name)
 		return
@@ -110,6 +111,7 @@ func (r *Return) back(ix *facts.Index, c *Controller, granted []Grant) {
 		r.Wrong = append(r.Wrong, err.Error())
 		return
 	}
+	r.shown(ix, c, f)
 	mounts := slices.SortedFunc(slices.Values(c.Mounts), func(a, b Mount) int { return strings.Compare(a.Path, b.Path) })
 	for _, m := range mounts { // outer ones before those in them
 		r.mount(ix, f, c, m)

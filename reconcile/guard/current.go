@@ -1,6 +1,7 @@
 package guard
 
 import (
+	"cmp"
 	"slices"
 )
 
@@ -12,6 +13,7 @@ func (c *Controller) Fill(before Controller) {
 	if c.SizeBytes == 0 {
 		c.SizeBytes = before.SizeBytes
 	}
+	c.fillShown(before)
 	for i := range c.Mounts {
 		m := &c.Mounts[i]
 		n := slices.IndexFunc(before.Mounts, func(b Mount) bool { return b.Partition == m.Partition })
@@ -32,6 +34,23 @@ func (c *Controller) Fill(before Controller) {
 			p.ID = before.Keeps[n].ID
 		}
 	}
+}
+
+// fillShown takes over what functions showed that were not seen at home since.
+func (c *Controller) fillShown(before Controller) {
+	is, was := c.Identity, before.Identity
+	if is.Serial != "" || was.Serial != "" || is.Vendor != was.Vendor || is.Device != was.Device || is.Functions != was.Functions {
+		return
+	}
+	for _, s := range before.Shown {
+		if !is.Whole() { // it may have moved
+			s.Function = is.Address.Function
+		}
+		if is.Has(s.At(is.Address)) && !slices.ContainsFunc(c.Shown, func(own Shown) bool { return own.Function == s.Function }) {
+			c.Shown = append(c.Shown, s)
+		}
+	}
+	slices.SortFunc(c.Shown, func(a, b Shown) int { return cmp.Compare(a.Function, b.Function) })
 }
 
 // Current gives the installed rules where they say what is wanted. Where they

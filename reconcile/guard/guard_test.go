@@ -501,6 +501,33 @@ func TestAfter(t *testing.T) {
 			b.rules.Controllers = append(b.rules.Controllers, guard.Controller{Identity: b.Identity("card", card)})
 			b.borrower("other", card)
 		}, "", "", ""},
+		"a card that had a driver":         {func(b *bench) { b.Function(b.lentCard(nil)).Driver = "" }, "", "of controller card has no driver, and had e1000e before", ""},
+		"a card that had none and has one": {func(b *bench) { b.lentCard(undriven); b.Survey.Functions[len(b.Survey.Functions)-1].Driver = "snd_x" }, "", "", "has the driver snd_x, and had none before"},
+		"a card that had none":             {func(b *bench) { b.lentCard(undriven) }, "", "", ""},
+		"a card with another driver":       {func(b *bench) { b.Function(b.lentCard(nil)).Driver = "igb" }, "", "", "of controller card has the driver igb, and had e1000e before"},
+		"a card whose driver is not known": {func(b *bench) {
+			f := b.Function(b.lentCard(nil))
+			f.Driver, f.Gaps = "", []facts.Gap{{Fact: "driver", Path: "/sys/devices/pci0000:00/" + f.Address.String() + "/driver", Reason: "input/output error"}}
+		}, "", "controller card is not known", ""},
+		"a card whose interface is not there yet": {func(b *bench) {
+			f := b.Function(b.lentCard(withInterface))
+			f.Class, f.Interfaces = 0x088000, nil // one of another class may have its interface in another namespace
+		}, "", "network interface eth3 of ", ""},
+		"a card whose interface has another name": {func(b *bench) {
+			b.Function(b.lentCard(withInterface)).Interfaces = []facts.Interface{{Name: "eth4"}}
+		}, "", "", ""},
+		"a storage controller with its disks under other names": {func(b *bench) {
+			b.lentCard(b.disks("wwn-0x50014ee2b5c3f2a1", ""))
+			b.Survey.Blocks[len(b.Survey.Blocks)-1].Name = "sdz"
+		}, "", "", ""},
+		"a storage controller without one of its disks": {func(b *bench) {
+			b.lentCard(b.disks("wwn-0x50014ee2b5c3f2a1", "ata-SPOOL_77"))
+			b.Survey.Blocks = slices.DeleteFunc(b.Survey.Blocks, func(block facts.Block) bool { return block.Name == "sda" })
+		}, "", "disk wwn-0x50014ee2b5c3f2a1 of ", ""},
+		"a storage controller without one that says nothing of itself": {func(b *bench) {
+			b.lentCard(b.disks("", "ata-SPOOL_77"))
+			b.Survey.Blocks = slices.DeleteFunc(b.Survey.Blocks, func(block facts.Block) bool { return block.Name == "sda" })
+		}, "", "has 1 disk, and had 2 before", ""},
 		"not live yet": {func(b *bench) { b.unmounted(); b.Function(b.reel).NVMe.State = "connecting" }, "", "is not back", ""},
 		"namespaces not scanned yet": {func(b *bench) {
 			b.unmounted()
@@ -556,7 +583,7 @@ func TestAfter(t *testing.T) {
 			}
 			assert.Equal(t, c.mount, strings.Join(mounts, ", "))
 			for _, m := range made.Wait {
-				assert.Equal(t, "reel", m.Controller.Controller)
+				assert.Contains(t, []string{"reel", "card"}, m.Controller.Controller)
 				assert.Equal(t, 30*time.Second, m.Within)
 			}
 			for text, list := range map[string][]string{c.wait: made.Waits(), c.wrong: made.Words()} {
@@ -569,6 +596,47 @@ func TestAfter(t *testing.T) {
 			assert.Equal(t, c.wrong != "", len(made.Words()) > 0, made.Words())
 		})
 	}
+}
+
+// lentCard has the rules lend a card as it is at home, and the call be of its guest.
+func (b *bench) lentCard(as func(*facts.Function)) facts.Address {
+	at := b.Card(b.never, "e1000e")
+	if as != nil {
+		as(b.Function(at))
+	}
+	card := b.Identity("card", at)
+	b.rules.Controllers = append(b.rules.Controllers, guard.Controller{Identity: card, Within: 30 * time.Second, Shown: guard.ShownBy(facts.NewIndex(&b.Survey), card)})
+	b.borrower("other", at)
+	return at
+}
+
+func undriven(f *facts.Function) { f.Driver = "" }
+
+func withInterface(f *facts.Function) { f.Interfaces = []facts.Interface{{Name: "eth3"}} }
+
+// disks has a function be a storage controller with disks of those names by udev.
+func (b *bench) disks(ids ...string) func(*facts.Function) {
+	return func(f *facts.Function) {
+		f.Class = 0x010601
+		for i, id := range ids {
+			disk := facts.Block{Name: "sd" + string(rune('a'+i)), Devno: facts.Devno{Major: 8, Minor: uint32(16 * i)}, Controller: &f.Address, Signature: &facts.Signature{Kind: "ext4"}}
+			if id != "" {
+				disk.Links = []string{"disk/by-path/x", "disk/by-id/" + id}
+			}
+			b.Survey.Blocks = append(b.Survey.Blocks, disk)
+		}
+	}
+}
+
+// What is no alarm, but the operator's or the host's own matter, is told.
+func TestLeftToTheOperator(t *testing.T) {
+	b := newBench(t)
+	at := b.lentCard(withInterface)
+	assert.Empty(t, guard.After(b.rules, b.index(), b.call).Left)
+	b.Function(at).Interfaces[0].Name = "eth4"
+	assert.Contains(t, strings.Join(guard.After(b.rules, b.index(), b.call).Left, "\n"), "network interface eth3 of "+at.String()+" of controller card has another name now, of eth4")
+	b.rules.Controllers[len(b.rules.Controllers)-1].Shown = nil
+	assert.Equal(t, []string{"whether " + at.String() + " of controller card is as it was is not known: the rules have not seen it at home"}, guard.After(b.rules, b.index(), b.call).Left)
 }
 
 // Without rules only guests that borrow a PCI function are refused.

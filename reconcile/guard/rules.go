@@ -53,6 +53,7 @@ type Controller struct {
 	Slot      string         `json:"slot,omitempty"` // physical slot, where the layout states it
 	Model     string         `json:"model,omitempty"`
 	SizeBytes uint64         `json:"size_bytes,omitempty"` // of all its namespaces
+	Shown     []Shown        `json:"shown,omitempty"`      // of one that has no serial, by each of its functions
 	Within    time.Duration  `json:"within_ns"`            // the layout's return limit
 	OnFailure string         `json:"on_failure"`           // "hold" or "alarm"
 	Mounts    []Mount        `json:"mounts"`
@@ -151,6 +152,9 @@ func (r Rules) sound() error {
 		}
 		if c.OnFailure != "hold" && c.OnFailure != "alarm" {
 			return fmt.Errorf("controller %s: on_failure %q is neither hold nor alarm", c.Identity.Controller, c.OnFailure)
+		}
+		if err := SoundShown(c.Identity, c.Shown); err != nil {
+			return fmt.Errorf("controller %s: %w", c.Identity.Controller, err)
 		}
 		for _, m := range c.Mounts {
 			if !path.IsAbs(m.Path) || path.Clean(m.Path) != m.Path || m.Path == "/" || places[m.Path] || m.Partition == "" {
@@ -267,6 +271,7 @@ func (r Rules) Sentences() []string {
 			if c.Identity.Whole() {
 				list = append(list, name+" is lent as a whole, while its functions are "+c.Identity.Functions.String())
 			}
+			list = append(list, ShownWords(c.Identity, c.Shown)...)
 		}
 		for _, m := range c.Mounts {
 			list = append(list, fmt.Sprintf("%s of %s is unmounted before a lend and mounted at %s after it%s", m.Partition, c.Identity.Controller, m.Path, m.how()))

@@ -76,7 +76,7 @@ func (c *Controller) udevRules(lines *strings.Builder) {
 func literal(text string) string {
 	var made strings.Builder
 	for i := range len(text) {
-		if plain(text[i]) {
+		if unescaped(text[i]) {
 			made.WriteByte(text[i])
 		} else {
 			made.WriteByte('?')
@@ -93,7 +93,7 @@ func encoded(text string) string {
 		switch b := text[i]; {
 		case b >= 0x80:
 			made.WriteByte('?')
-		case plain(b) && b != ' ' && b != '/' && b != ',':
+		case unescaped(b) && b != ' ' && b != '/' && b != ',':
 			made.WriteByte(b)
 		default:
 			fmt.Fprintf(&made, "?x%02x", b)
@@ -102,6 +102,6 @@ func encoded(text string) string {
 	return made.String()
 }
 
-func plain(b byte) bool {
+func unescaped(b byte) bool {
 	return 'a' <= b && b <= 'z' || 'A' <= b && b <= 'Z' || '0' <= b && b <= '9' || slices.Contains([]byte(" ._:+@,=/#-"), b)
 }

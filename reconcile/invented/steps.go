@@ -16,6 +16,7 @@ func Steps() []step.Step {
 	b := NewBuilder()
 	reel := b.Identity("reel", b.NVMe("RL-4410-0073", "start", "shelf"))
 	b.Guest("grading", "/srv/images/grading.qcow2")
+	card := b.Identity("card", b.Card(reel.Address, "e1000e"))
 	before := b.Survey.Libvirt.Guests[0].Kept.XML
 	table := *b.Look("nvme0n1").Table
 	shelf := step.Filesystem{Controller: reel, Partition: "shelf", FSType: "xfs", Path: "/srv/shelf", Options: []string{"noatime"}}
@@ -43,6 +44,7 @@ func Steps() []step.Step {
 		&step.Unmount{Filesystem: shelf, Users: []string{"catalogue"}, Holds: []string{"/srv/shelf/inner"}},
 		&step.TakeBack{Controller: reel, Limit: time.Minute, Guest: "grading"},
 		&step.TakeBack{Controller: reel, Limit: time.Minute, Idle: true},
+		&step.TakeBack{Controller: card, Limit: time.Minute, Guest: "grading", Shown: guard.ShownBy(facts.NewIndex(&b.Survey), card)},
 		&step.SetAside{Controller: reel, For: "other"},
 		&step.KeepPages{Node: 1, SizeBytes: 2 << 20, Before: 3, After: 515, Guests: []string{"grading"}, Off: []string{"catalogue"}},
 		&step.MakeVirtual{Controller: reel, Before: 0, After: 2},

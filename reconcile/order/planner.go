@@ -273,7 +273,19 @@ func (p *planner) takeBack(found assess.Found, idle bool) {
 	if !idle {
 		s.Guest = found.Holder.Name
 	}
+	s.Shown = p.shown(s.Controller)
 	p.add(s, found.Controller.Return.At)
+}
+
+// shown gives what the installed rules have of a controller at home.
+func (p *planner) shown(r facts.Identity) []guard.Shown {
+	made := guard.Controller{Identity: r}
+	if installed, err := guard.Decode(p.c.Facts.Survey.Guard.Rules); err == nil {
+		if before := installed.ByName()[r.Controller]; before != nil {
+			made.Fill(*before)
+		}
+	}
+	return made.Shown
 }
 
 // mount brings one declared mount in line. While the controller is away the

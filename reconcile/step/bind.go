@@ -3,9 +3,12 @@ package step
 import (
 	"context"
 	"fmt"
+	"slices"
+	"strings"
 	"time"
 
 	"lendkeep/reconcile/facts"
+	"lendkeep/reconcile/guard"
 )
 
 const bindTakes = 2 * time.Second
@@ -20,6 +23,9 @@ type TakeBack struct {
 	// Out are those functions of a whole slot that were on VFIO with no guest; empty:
 	// all of the controller's.
 	Out []facts.Address `json:"out,omitempty"`
+	// Shown is what the rules have of it at home: it is not back before it shows that
+	// again.
+	Shown []guard.Shown `json:"shown,omitempty"`
 }
 
 // About implements Step. A controller that was lent goes back by itself when its
@@ -37,6 +43,11 @@ func (s *TakeBack) About() About {
 		a.Does = "take back " + name + " from guest " + s.Guest
 	}
 	return a
+}
+
+// Details tells what it has to show.
+func (s *TakeBack) Details() []Detail {
+	return details("back", guard.ShownWords(s.Controller, s.Shown))
 }
 
 func (s *TakeBack) Ready(ix *facts.Index) error {
@@ -58,12 +69,22 @@ func (s *TakeBack) Stands(ix *facts.Index) (Standing, string) {
 	seen := fmt.Sprintf("%s is %s", s.Controller.Controller, where)
 	switch where {
 	case facts.Home:
-		return After, seen
+		return s.home(ix, seen)
 	case facts.Aside, facts.Lent:
 		return Before, seen
 	default:
 		return Neither, seen
 	}
+}
+
+// home tells what a controller that is at home does not show, and what is left to do
+// there.
+func (s *TakeBack) home(ix *facts.Index, seen string) (Standing, string) {
+	back := guard.AsShown(ix, s.Controller, s.Shown)
+	if len(back.Wait) > 0 {
+		return Neither, seen + ", but " + strings.Join(back.Waits(), "; ")
+	}
+	return After, strings.Join(slices.Concat([]string{seen}, back.Wrong, back.Left), "; ")
 }
 
 func (s *TakeBack) Do(ctx context.Context, p Ports) error {
@@ -87,7 +108,7 @@ func (s *TakeBack) Sound() error {
 			return fmt.Errorf("%s is no function of %s", at, s.Controller.Controller)
 		}
 	}
-	return nil
+	return guard.SoundShown(s.Controller, s.Shown)
 }
 
 func toHost(ctx context.Context, p Ports, r facts.Identity) error {

@@ -11,6 +11,7 @@ import (
 
 	"lendkeep/reconcile/definition"
 	"lendkeep/reconcile/facts"
+	"lendkeep/reconcile/guard"
 	"lendkeep/reconcile/invented"
 	"lendkeep/reconcile/step"
 	"lendkeep/spec"
@@ -212,4 +213,38 @@ func TestNothingIsLentUnasked(t *testing.T) {
 	assert.ErrorContains(t, (&step.SetAside{Controller: reel}).Ready(facts.NewIndex(&late)), "the kernel was not asked who holds nvme0n1p1")
 	idle := step.TakeBack{Controller: reel, Idle: true}
 	assert.ErrorContains(t, idle.MayUndo(unasked), "the kernel was not asked")
+}
+
+// A controller is not back before it shows what the rules have of it; what is left to
+// do then is told with the step.
+func TestTakeBackWantsWhatItShowed(t *testing.T) {
+	b := host()
+	at := b.Storage("ata-SPOOL_77")
+	card := b.Identity("card", at)
+	s := &step.TakeBack{Controller: card, Guest: "grading", Shown: guard.ShownBy(facts.NewIndex(&b.Survey), card)}
+	require.NoError(t, s.Sound())
+	assert.Equal(t, []step.Detail{{Head: "back", Text: "card is as it was once 0000:c0:00.0 has the driver ahci, 1 disk: ata-SPOOL_77"}}, s.Details())
+	stands := func() (step.Standing, string) { return s.Stands(answered(b)) }
+	standing, seen := stands()
+	assert.Equal(t, step.After, standing)
+	assert.Equal(t, "card is home", seen)
+	blocks := b.Survey.Blocks
+	b.Survey.Blocks = blocks[:len(blocks)-2]
+	standing, seen = stands()
+	assert.Equal(t, step.Neither, standing)
+	assert.Equal(t, "card is home, but disk ata-SPOOL_77 of 0000:c0:00.0 of controller card has not appeared", seen)
+	b.Function(at).Driver = ""
+	standing, seen = stands()
+	assert.Equal(t, step.Neither, standing)
+	assert.Contains(t, seen, "has no driver, and had ahci before")
+	b.Function(at).Driver = "mpt3sas"
+	standing, seen = stands()
+	assert.Equal(t, step.After, standing, "whoever changed the driver may have meant it")
+	assert.Contains(t, seen, "has the driver mpt3sas, and had ahci before")
+	s.Shown = nil
+	standing, seen = stands()
+	assert.Equal(t, step.After, standing)
+	assert.Contains(t, seen, "whether 0000:c0:00.0 of controller card is as it was is not known")
+	s.Shown = []guard.Shown{{Function: 1}}
+	assert.ErrorContains(t, s.Sound(), "is none of its own")
 }

@@ -134,7 +134,7 @@ func (l *look) home(c *guard.Controller, f *facts.Function) {
 		if l.Boot != bootOf(lend.Session) && lend.Session != "" {
 			way = Restarted
 		}
-		l.returned(c, l.Ledger.Lends[name], way, append(lacking.absent, lacking.wrong...))
+		l.returned(c, l.Ledger.Lends[name], way, append(lacking.absent, lacking.wrong...), lacking.left...)
 	}
 	if l.Ordered {
 		l.undecided(name)
@@ -154,6 +154,7 @@ type lacking struct {
 	wait   []string
 	absent []string // both in words: what may still come
 	wrong  []string
+	left   []string // for the host's own configuration
 }
 
 // lacking asks what the guard would do after a return: nothing, if all is well.
@@ -162,7 +163,7 @@ func (l *look) lacking(c *guard.Controller, f *facts.Function) lacking {
 	here.Identity.Address = f.Address
 	alone := guard.Rules{Controllers: []guard.Controller{here}, Guests: []guard.Guest{{Name: "anybody", Borrows: []string{c.Identity.Controller}}}}
 	left := guard.After(alone, l.Facts, guard.Call{Guest: "anybody"})
-	found := lacking{mounts: left.Mount, wait: left.Waits(), absent: left.Waits(), wrong: left.Words()}
+	found := lacking{mounts: left.Mount, wait: left.Waits(), absent: left.Waits(), wrong: left.Words(), left: left.Left}
 	if l.Ordered { // it mounts, or not, as it says
 		return found
 	}
@@ -254,8 +255,8 @@ func whereNow(where facts.Whereabouts, f *facts.Function) string {
 }
 
 // returned notes the end of a lend.
-func (l *look) returned(c *guard.Controller, lend Lend, way Way, wrong []string) {
-	e := l.about(c, Event{Kind: Returned, Guest: lend.Guest, Since: lend.At, Way: way, Wrong: wrong})
+func (l *look) returned(c *guard.Controller, lend Lend, way Way, wrong []string, left ...string) {
+	e := l.about(c, Event{Kind: Returned, Guest: lend.Guest, Since: lend.At, Way: way, Wrong: wrong, Left: left})
 	if !lend.LetGo.IsZero() {
 		e.Took = l.Now.Sub(lend.LetGo)
 	}

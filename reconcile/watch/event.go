@@ -54,6 +54,7 @@ type Event struct {
 	Mounted     []string      `json:"mounted,omitempty"`   // paths
 	Unmounted   []string      `json:"unmounted,omitempty"` // paths
 	Wrong       []string      `json:"wrong,omitempty"`     // what is not as it should be, in words
+	Left        []string      `json:"left,omitempty"`      // of Released and Returned: what the host's own configuration has to set up again, in words
 
 	NotMade []guard.NotMade `json:"not_mounted,omitempty"` // of Released: what was not mounted, and why
 
@@ -128,7 +129,7 @@ func (e Event) String() string {
 	case Refused:
 		return fmt.Sprintf("the guard has refused to start %s: %s", e.Guest, e.Text)
 	case Released:
-		return fmt.Sprintf("%s has ended; the guard has looked after what it borrowed", e.Guest) + list("; mounted: ", e.Mounted) + list("; wrong: ", e.wrong())
+		return fmt.Sprintf("%s has ended; the guard has looked after what it borrowed", e.Guest) + list("; mounted: ", e.Mounted) + list("; wrong: ", e.wrong()) + list("; ", e.Left)
 	case Lent:
 		return fmt.Sprintf("%s has %s, %s", e.Guest, what, lentBy[e.Way])
 	case LetGo:
@@ -152,7 +153,7 @@ func (e Event) How() string {
 	if e.Rung != "" {
 		text += "; by " + e.Rung
 	}
-	return text + list("; mounted: ", e.Mounted) + list("; wrong: ", e.wrong())
+	return text + list("; mounted: ", e.Mounted) + list("; wrong: ", e.wrong()) + list("; ", e.Left)
 }
 
 var lentBy = map[Way]string{

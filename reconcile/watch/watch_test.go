@@ -408,3 +408,50 @@ func FuzzDecode(f *testing.F) {
 		watch.Loans([]watch.Event{e, e})
 	})
 }
+
+// A card that does not show what it did is awaited like a drive, then told; what is
+// left to the operator is told with its return, and is no alarm.
+func TestCardsReturn(t *testing.T) {
+	b := invented.NewBuilder()
+	at := b.Network("eth3")
+	card := b.Identity("card", at)
+	rules := guard.Rules{Format: guard.Format, Controllers: []guard.Controller{{Identity: card, Within: 30 * time.Second, OnFailure: "hold", Shown: guard.ShownBy(facts.NewIndex(&b.Survey), card)}},
+		Guests: []guard.Guest{{Name: "films", Borrows: []string{"card"}}}}
+	now := time.Date(2026, 11, 25, 6, 0, 0, 0, time.UTC)
+	w := watch.NewWatcher(watch.Fold([]watch.Event{{Kind: watch.Began, At: now}, {Kind: watch.Lent, At: now, Controller: "card", Guest: "films", Session: "boot0 1", Way: watch.ByStart}}))
+	look := func(after time.Duration) (said []string) {
+		now = now.Add(after)
+		events, _ := w.Look(watch.Sight{Now: now, Boot: "boot0", Facts: facts.NewIndex(&b.Survey), Rules: rules})
+		for _, e := range events {
+			if e.Controller == "card" {
+				said = append(said, string(e.Kind)+": "+e.String())
+			}
+		}
+		return said
+	}
+	b.Function(at).Interfaces = nil
+	assert.Equal(t, []string{"let go: films has let go of card, which is not home yet"}, look(time.Second))
+	said := look(31 * time.Second)
+	require.Len(t, said, 2)
+	assert.Contains(t, said[0], "returned: card is back from films")
+	assert.Contains(t, said[0], "wrong: network interface eth3 of 0000:d0:00.0 of controller card has not appeared")
+	assert.Contains(t, said[1], "alarm: network interface eth3 of 0000:d0:00.0 of controller card has not appeared")
+	b.Function(at).Interfaces = []facts.Interface{{Name: "eth4"}}
+	said = look(time.Second)
+	require.Len(t, said, 1)
+	assert.Contains(t, said[0], "alarm is over: no longer: network interface eth3")
+
+	w = watch.NewWatcher(watch.Fold([]watch.Event{{Kind: watch.Began, At: now}, {Kind: watch.Lent, At: now, Controller: "card", Guest: "films", Session: "boot0 1", Way: watch.ByStart}}))
+	said = look(time.Second)
+	require.Len(t, said, 1, "no alarm")
+	assert.Contains(t, said[0], "returned: card is back from films")
+	assert.Contains(t, said[0], "has another name now, of eth4")
+}
+
+// What the host itself has to set up again is told with the return.
+func TestWhatIsLeftIsTold(t *testing.T) {
+	for _, kind := range []watch.Kind{watch.Released, watch.Returned} {
+		e := watch.Event{Kind: kind, Controller: "card", Guest: "grading", Way: watch.Home, Left: []string{"interface eth3 is down"}}
+		assert.True(t, strings.HasSuffix(e.String(), "; interface eth3 is down"), e.String())
+	}
+}
