@@ -11,17 +11,19 @@ import (
 type Below struct {
 	Interfaces []facts.Interface `json:"interfaces,omitempty"`
 	Attached   []facts.Attached  `json:"attached,omitempty"`
+	Shows      []string          `json:"shows,omitempty"`
 }
 
 // hide takes what is below a function out of sight.
 func (b *Below) hide(f *facts.Function) {
-	b.Interfaces, b.Attached = f.Interfaces, f.Attached
-	f.Interfaces, f.Attached = nil, nil
+	b.Interfaces, b.Attached, b.Shows = f.Interfaces, f.Attached, f.Shows
+	f.Interfaces, f.Attached, f.Shows = nil, nil, nil
 }
 
 // show is the way back. Interfaces come back down, with nothing of what they had;
 // drivers have again what they had, but nobody opens it anew (measured with Linux 6.1).
 func (b *Below) show(f *facts.Function) {
+	f.Shows = b.Shows
 	for _, card := range b.Interfaces {
 		f.Interfaces = append(f.Interfaces, facts.Interface{Name: card.Name})
 	}

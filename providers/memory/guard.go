@@ -171,7 +171,7 @@ func (h *Host) rememberShown(a *Unseen) {
 			if shown.At(c.Identity.Address) != a.Address {
 				continue
 			}
-			a.Driver = shown.Driver
+			a.Driver, a.Below.Shows = shown.Driver, shown.Shows
 			for _, card := range shown.Interfaces {
 				a.Below.Interfaces = append(a.Below.Interfaces, facts.Interface{Name: card.Name})
 			}

@@ -65,7 +65,7 @@ func (h *Host) newVirtual(at facts.Address, number int) facts.Function {
 		NUMANode: parent.NUMANode, LocalCPUs: parent.LocalCPUs, ResetMethods: []string{"flr"}, Parent: &at, VirtualNumber: &number}
 	if was := h.wasVirtual(at, number); was != nil && h.function(was.Address) == nil {
 		v = *was
-		v.NVMe, v.Interfaces, v.Attached, v.DriverOverride = nil, nil, nil, ""
+		v.NVMe, v.Interfaces, v.Attached, v.Shows, v.DriverOverride = nil, nil, nil, nil, ""
 	} else if parent.Group != nil {
 		v.Group = h.freeGroup()
 	}

@@ -33,7 +33,8 @@ func (s *survey) readBelow(ctx context.Context) {
 		slices.SortFunc(w.list, func(a, b facts.Attached) int {
 			return cmp.Or(cmp.Compare(a.Class, b.Class), cmp.Compare(a.Name, b.Name))
 		})
-		f.Attached = w.list
+		slices.Sort(w.shows)
+		f.Attached, f.Shows = w.list, slices.Compact(w.shows)
 	}
 }
 
@@ -43,6 +44,8 @@ type belowWalk struct {
 	console func() *console
 	left    int // directories that it may still look into
 	list    []facts.Attached
+	shows   []string // facts.Function.Shows, several times perhaps
+	buses   int      // how many devices of buses it is below: what they have may come and go
 }
 
 var errWide = fmt.Errorf("there is more below it than %d directories", maxBelow)
@@ -92,8 +95,15 @@ func (w *belowWalk) device(dir string) error {
 		return nil
 	}
 	name, class := path.Base(dir), path.Base(to)
-	p := place{w.reader, dir, w.gaps}
-	switch bus := path.Base(path.Dir(to)) == "bus"; {
+	p, bus := place{w.reader, dir, w.gaps}, path.Base(path.Dir(to)) == "bus"
+	if w.buses == 0 && facts.Tells(class) {
+		w.shows = append(w.shows, class)
+	}
+	if bus {
+		w.buses++
+		defer func() { w.buses-- }()
+	}
+	switch {
 	case class == "usb":
 		return w.usb(p, name)
 	case bus:

@@ -139,3 +139,15 @@ func TestConsoleOfTheFirmware(t *testing.T) {
 		assert.NotContains(t, told, c.not, name)
 	}
 }
+
+// What tells that a function's driver works: what that has made, not what is plugged
+// into it.
+func TestWhatAFunctionShows(t *testing.T) {
+	survey := surveyOf(t, laidOver(t, "kinds.txtar"))
+	for at, want := range map[string][]string{
+		"0000:00:14.0": {"usb"}, "0000:00:15.0": {"usb"}, "0000:00:17.0": {"drm", "graphics"}, "0000:00:17.1": {"hdaudio", "sound"},
+		"0000:00:18.0": {"tty"}, "0000:00:1a.0": {"i2c", "platform"}, "0000:00:1b.0": {"tpm"}, "0000:00:1c.0": nil, "0000:04:00.0": nil,
+	} {
+		assert.Equal(t, want, facts.NewIndex(&survey).Function(address(t, at)).Shows, at)
+	}
+}

@@ -54,6 +54,7 @@ type Function struct {
 	D3cold          bool        `json:"d3cold_allowed"`               // d3cold_allowed is 1
 	NVMe            *NVMe       `json:"nvme,omitempty"`               // only while the kernel's nvme driver holds it
 	Interfaces      []Interface `json:"network_interfaces,omitempty"` // below net
+	Shows           []string    `json:"shows,omitempty"`              // classes and buses of the devices that its driver has made, "drm", "usb": subsystem, a link, of what is below it and not on a bus below it; but for those that come and go (facts.Tells)
 	Asked           bool        `json:"asked,omitempty"`              // the kernel was asked who holds what is below it
 	Attached        []Attached  `json:"attached,omitempty"`           // what else below it is in use, or may be
 	Gaps            []Gap       `json:"gaps,omitempty"`               // what could not be read of it

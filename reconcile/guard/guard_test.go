@@ -528,6 +528,9 @@ func TestAfter(t *testing.T) {
 			b.lentCard(b.disks("", "ata-SPOOL_77"))
 			b.Survey.Blocks = slices.DeleteFunc(b.Survey.Blocks, func(block facts.Block) bool { return block.Name == "sda" })
 		}, "", "has 1 disk, and had 2 before", ""},
+		"a display without its frame buffer": {func(b *bench) {
+			b.Function(b.lentCard(func(f *facts.Function) { f.Shows = []string{"drm", "graphics", "tpm"} })).Shows = []string{"drm", "hwmon"}
+		}, "", "frame buffer, tpm device of ", ""},
 		"not live yet": {func(b *bench) { b.unmounted(); b.Function(b.reel).NVMe.State = "connecting" }, "", "is not back", ""},
 		"namespaces not scanned yet": {func(b *bench) {
 			b.unmounted()

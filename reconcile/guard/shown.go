@@ -1,6 +1,7 @@
 package guard
 
 import (
+	"cmp"
 	"fmt"
 	"slices"
 	"strings"
@@ -16,6 +17,7 @@ type Shown struct {
 	Driver     string   `json:"driver"`               // kernel driver that had it; empty: none
 	Interfaces []Card   `json:"interfaces,omitempty"` // network interfaces, sorted by name
 	Disks      []string `json:"disks,omitempty"`      // names below /dev/disk/by-id; an empty one of a disk that says nothing of itself
+	Shows      []string `json:"shows,omitempty"`      // facts.Function.Shows
 }
 
 // Card is a network interface of a function.
@@ -53,7 +55,7 @@ func ShownBy(ix *facts.Index, r facts.Identity) []Shown {
 }
 
 func shownBy(ix *facts.Index, f *facts.Function) Shown {
-	s := Shown{Function: f.Address.Function, Driver: f.Driver}
+	s := Shown{Function: f.Address.Function, Driver: f.Driver, Shows: f.Shows}
 	for _, card := range f.Interfaces {
 		s.Interfaces = append(s.Interfaces, Card{Name: card.Name})
 	}
@@ -124,7 +126,21 @@ func (s Shown) words() string {
 	if len(s.Disks) > 0 {
 		list = append(list, plain.Count(len(s.Disks), "disk")+strings.TrimRight(": "+strings.Join(s.said(), " "), ": "))
 	}
+	if len(s.Shows) > 0 {
+		list = append(list, "what it shows: "+strings.Join(inWords(s.Shows), ", "))
+	}
 	return strings.Join(list, ", ")
+}
+
+// showsInWords says what devices of some classes and buses are for people.
+var showsInWords = map[string]string{"drm": "graphics", "graphics": "frame buffer", "sound": "sound card", "usb": "USB hub", "scsi": "SCSI host"}
+
+func inWords(shows []string) []string {
+	var list []string
+	for _, class := range shows {
+		list = append(list, cmp.Or(showsInWords[class], class+" device"))
+	}
+	return list
 }
 
 // said gives the disks that say who they are.
@@ -174,7 +190,7 @@ func (r *Return) shown(ix *facts.Index, c *Controller, f *facts.Function) {
 
 func (r *Return) compare(c *Controller, part string, before Shown, f *facts.Function, now Shown) {
 	if now.Driver != before.Driver {
-		r.Wrong = append(r.Wrong, fmt.Sprintf("%s has the driver %s, and had %s before; bring the rules up to date by an order if that is meant", part, now.Driver, none(before.Driver)))
+		r.Wrong = append(r.Wrong, fmt.Sprintf("%s has the driver %s, and had %s before; bring the rules up to date by an order if that is meant", part, now.Driver, cmp.Or(before.Driver, "none")))
 		return // what another driver shows nobody knows
 	}
 	switch missing := without(names(before.Interfaces), names(now.Interfaces)); {
@@ -182,6 +198,9 @@ func (r *Return) compare(c *Controller, part string, before Shown, f *facts.Func
 		r.wait(c, false, "network interface %s of %s has not appeared%s", strings.Join(missing, ", "), part, why(f, facts.GapInterfaces))
 	case len(missing) > 0:
 		r.Left = append(r.Left, fmt.Sprintf("network interface %s of %s has another name now, of %s: what the host's configuration sets up by the old one is not", strings.Join(missing, ", "), part, strings.Join(names(now.Interfaces), ", ")))
+	}
+	if missing := without(before.Shows, now.Shows); len(missing) > 0 {
+		r.wait(c, false, "%s of %s has not appeared%s", strings.Join(inWords(missing), ", "), part, why(f, facts.GapBelow))
 	}
 	if missing := without(before.said(), now.Disks); len(missing) > 0 {
 		r.wait(c, false, "disk %s of %s has not appeared", strings.Join(missing, ", "), part)
@@ -196,13 +215,6 @@ func why(f *facts.Function, fact string) string {
 		return ": " + gap.Path + ": " + gap.Reason
 	}
 	return ""
-}
-
-func none(name string) string {
-	if name == "" {
-		return "none"
-	}
-	return name
 }
 
 // without gives what is in a list and not in another.

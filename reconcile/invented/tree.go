@@ -113,6 +113,9 @@ func (t *tree) function(f *facts.Function) {
 	for _, a := range f.Attached {
 		t.attached(dir, a)
 	}
+	for _, class := range f.Shows {
+		t.link(dir+"/"+class+"/"+class+"0/subsystem", "sys/class/"+class)
+	}
 	if f.NVMe != nil {
 		t.nvme(dir+"/nvme/"+f.NVMe.Name, f.NVMe)
 	}

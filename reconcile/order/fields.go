@@ -53,6 +53,7 @@ var passing = map[string]string{
 	"Virtualization.Cells":  "a second opinion; what the kernel says is relied on",
 
 	"Function.PowerState": "the kernel lets idle functions sleep",
+	"Function.Shows":      "follows from its driver, which is relied on",
 	"Function.Asked":      "nothing is lent until the kernel was asked, whatever the order says",
 	"Function.Link":       "idle links slow down; nothing is planned by speed",
 	"Interface.Addresses": "come and go; one that has any counts as a use",

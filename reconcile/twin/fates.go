@@ -105,6 +105,7 @@ var fates = map[string]fate{
 	"Function.D3cold":          lost("as QEMU's devices allow", "a function that loses its power"),
 	"Function.NVMe":            {kind: within},
 	"Function.Interfaces":      lost("a network card without cable, address or name of the host's", "that the host is reached through it"),
+	"Function.Shows":           lost("what QEMU's devices show", "what tells that a driver works"),
 	"Function.Asked":           {kind: made},
 	"Function.Attached":        lost("nothing else below it", "who uses it there"),
 	"Function.Gaps":            lost("functions that can be read", "what is there, unseen"),
