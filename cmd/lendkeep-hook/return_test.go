@@ -346,3 +346,36 @@ func TestCardIsTakenBack(t *testing.T) {
 	assert.Empty(t, b.climbed, "its driver has it")
 	assert.Contains(t, strings.Join(b.notes[len(b.notes)-1].Wrong, "\n"), "network interface eth3 of 0000:01:00.0 of controller card has not appeared: it does not appear")
 }
+
+// What the host's own configuration gave a card is awaited within the limit, which
+// begins once the card is there; then it is told, with how, and is nothing that failed.
+func TestConfigurationIsAwaited(t *testing.T) {
+	for name, comes := range map[string]bool{"it comes": true, "it does not": false} {
+		b := newBench(t)
+		f := b.carded()
+		b.Survey.Guard.Rules = strings.Replace(b.Survey.Guard.Rules, `"name": "eth3"`, `"name": "eth3", "up": true, "addresses": ["192.0.2.7/24"]`, 1)
+		f.Driver = ""
+		b.rung = func(guard.Rung) {
+			if len(b.climbed) == 2 {
+				f.Driver = "e1000e"
+			}
+		}
+		b.passes = func() {
+			if comes && b.waited > 50*time.Second {
+				f.Interfaces[0].Up, f.Interfaces[0].Addresses = true, []string{"192.0.2.7/24"}
+			}
+		}
+		b.call("l2", "take back")
+		told, last := strings.Join(b.told, "\n"), b.notes[len(b.notes)-1]
+		assert.Empty(t, last.Wrong, name)
+		assert.Contains(t, told, "controller card is back after 30", name)
+		if comes {
+			assert.Empty(t, last.Left)
+			assert.Contains(t, told, "the host has set up controller card again")
+			continue
+		}
+		assert.Equal(t, 60*time.Second, b.waited.Truncate(5*time.Second))
+		assert.Len(t, last.Left, 1)
+		assert.Contains(t, told, "is down, without 192.0.2.7/24 that it had; networkctl reconfigure eth3")
+	}
+}

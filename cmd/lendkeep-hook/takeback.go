@@ -41,7 +41,7 @@ func takeBack(guest string, from io.Reader, here surroundings) {
 		return // another one has yet to look, and sees what this one would
 	}
 	defer done()
-	c := recoveries{surroundings: here, guest: guest, began: here.now(), looked: here.now(), each: map[string]*recovery{}}
+	c := recoveries{surroundings: here, guest: guest, began: here.now(), looked: here.now(), each: map[awaited]*recovery{}}
 	mounted := []string{}
 	for {
 		seen, err := here.once(call, c.act)
@@ -62,7 +62,7 @@ func takeBack(guest string, from io.Reader, here surroundings) {
 		c.tellOf(seen.Wait)
 		if !c.goesOn(seen.Wait) {
 			here.wrong(guest, seen.Words())
-			seen.Wrong = append(c.failed, seen.Wrong...)
+			seen.Wrong, seen.Left = append(c.failed, seen.Wrong...), append(c.owed, seen.Left...)
 			here.noteReturn(guest, c.began, mounted, seen.Return, strings.Join(c.helped, ", "))
 			return
 		}
@@ -75,11 +75,21 @@ type recoveries struct {
 	surroundings
 	guest  string
 	began  time.Time
-	looked time.Time            // since when it could look: limits count from then
-	each   map[string]*recovery // by controller
-	helped []string             // the last rungs of those that came back
-	failed []string             // what was given up, in words
+	looked time.Time // since when it could look: limits count from then
+	each   map[awaited]*recovery
+	helped []string // the last rungs of those that came back
+	failed []string // what was given up, in words
+	owed   []string // likewise, of what the host's own configuration has not set up
 }
+
+// awaited is what comes by one way: a controller, or what the host's own configuration
+// sets up on it.
+type awaited struct {
+	controller string
+	own        bool
+}
+
+func waitFor(m guard.Missing) awaited { return awaited{m.Controller.Controller, m.Own} }
 
 // recovery is how far one controller has come.
 type recovery struct {
@@ -89,10 +99,13 @@ type recovery struct {
 }
 
 func (c *recoveries) of(m guard.Missing) *recovery {
-	made, known := c.each[m.Controller.Controller]
+	made, known := c.each[waitFor(m)]
 	if !known {
 		made = &recovery{since: c.looked}
-		c.each[m.Controller.Controller] = made
+		if m.Own { // which begins once the controller is there
+			made.since = c.now()
+		}
+		c.each[waitFor(m)] = made
 	}
 	return made
 }
@@ -121,6 +134,9 @@ func (c *recoveries) act(ix *facts.Index, missing []guard.Missing) {
 		switch {
 		case next.Rung == guard.Probe || next.Rung != "" && over:
 			c.do(made, m, next)
+		case m.Own && over:
+			made.ended = true
+			c.owed = append(c.owed, m.What)
 		case next.Rung == "" && over:
 			made.ended = true
 			text := fmt.Sprintf("%s%s: %s", m.What, strings.Join(append([]string{""}, made.Told...), ", "), next.End)
@@ -150,17 +166,21 @@ func (b bounded) Recover(_ context.Context, at facts.Address, by guard.Rung) err
 
 // tellOf tells of controllers that have come back.
 func (c *recoveries) tellOf(waiting []guard.Missing) {
-	missing := map[string]bool{}
+	missing := map[awaited]bool{}
 	for _, m := range waiting {
-		missing[m.Controller.Controller] = true
+		missing[waitFor(m)] = true
 	}
-	for name, made := range c.each {
-		if !missing[name] {
+	for what, made := range c.each {
+		if !missing[what] {
+			said := fmt.Sprintf("controller %s is back after %s", what.controller, c.now().Sub(c.began).Round(100*time.Millisecond))
+			if what.own {
+				said = "the host has set up controller " + what.controller + " again"
+			}
 			if last := made.Last(); last != "" {
 				c.helped = append(c.helped, string(last))
 			}
-			c.tell(c.guest, "%s", strings.Join(append([]string{fmt.Sprintf("controller %s is back after %s", name, c.now().Sub(c.began).Round(100*time.Millisecond))}, made.Told...), ", "))
-			delete(c.each, name)
+			c.tell(c.guest, "%s", strings.Join(append([]string{said}, made.Told...), ", "))
+			delete(c.each, what)
 		}
 	}
 }

@@ -46,14 +46,17 @@ func TestNetworkUses(t *testing.T) {
 	survey := surveyOf(t, laidOver(t, "kinds.txtar"))
 	at := address(t, "0000:04:00.0")
 	want := []string{
-		"network interface enp4s0",
+		"network interface enp4s0 (2001:db8::abcd/64)",
 		"enp4s0 > network interface bond0 (bond)",
 		"enp4s0 > network interface macvtap0 (macvlan)",
 		"enp4s0 > bond0 > network interface bond0.7 (vlan, 2001:db8::2/64, default route)",
 		"enp4s0 > bond0 > network interface br0 (bridge, 192.0.2.7/24, default route)",
 	}
 	assert.Equal(t, want, toldOf(&survey, at))
-	assert.Equal(t, []string{"fe80::fc:ff:fe00:1/64"}, facts.NewIndex(&survey).Function(at).Interfaces[0].Addresses)
+	card := facts.NewIndex(&survey).Function(at).Interfaces[0]
+	assert.Equal(t, []string{"2001:db8::abcd/64", "fe80::fc:ff:fe00:1/64"}, card.Addresses)
+	assert.Equal(t, []string{"2001:db8::abcd/64"}, card.Passing)
+	assert.Equal(t, []string{"198.51.100.0/24 via 192.0.2.1", "2001:db8:7::/48 via fe80::1"}, card.Routes, "one was told by a router")
 	for session, told := range map[string]string{
 		"192.0.2.7":                 "enp4s0 > bond0 > br0 > session sshd (pid 77), which comes over 192.0.2.7",
 		"::ffff:192.0.2.7":          "enp4s0 > bond0 > br0 > session sshd (pid 77), which comes over ::ffff:192.0.2.7",
@@ -80,7 +83,7 @@ func TestNetworkGaps(t *testing.T) {
 		damaged := watch(host)
 		damaged.refuse = name
 		survey := surveyOf(t, damaged)
-		assert.Contains(t, toldOf(&survey, address(t, "0000:04:00.0")), "network interface enp4s0", name)
+		assert.Contains(t, strings.Join(toldOf(&survey, address(t, "0000:04:00.0")), "\n"), "network interface enp4s0", name)
 	}
 	for name, text := range map[string]string{"proc/net/route": "br0 xx 0 0 0 0 0 0\n", "proc/net/ipv6_route": "x\n", "proc/net/if_inet6": "zz 1 1 1 1 lo\n", "proc/net/fib_trie": "|-- x\n/32 host LOCAL\n"} {
 		survey := surveyOf(t, with(t, host, name, []byte(text)))

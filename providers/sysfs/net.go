@@ -77,7 +77,7 @@ func (n *network) card(p place, name string) facts.Interface {
 	flags := p.number(facts.GapInterfaces, "flags", 0, 32)
 	unknown := len(*p.gaps) > before || len(n.gaps) > 0
 	return facts.Interface{Name: name, Up: flags&flagUp != 0 || unknown,
-		Addresses: n.addresses[name], Default: n.gateways[name], Built: n.built(p, name)}
+		Addresses: n.addresses[name], Passing: n.passing[name], Default: n.gateways[name], Routes: n.routes[name], Built: n.built(p, name)}
 }
 
 // built follows everything that is built on an interface: the kernel links it as

@@ -19,20 +19,26 @@ import (
 // namespace have.
 type network struct {
 	addresses map[string][]string // by interface, with the length of the prefix
+	passing   map[string][]string // those that it has for a time only
 	gateways  map[string]bool
-	gaps      []facts.Gap // for every interface that is told of
+	routes    map[string][]string // others by a gateway
+	gaps      []facts.Gap         // for every interface that is told of
 }
 
 // Flags of a route (Linux include/uapi/linux/route.h).
 const (
-	routeUp     = 1
-	routeReject = 0x200
+	routeUp      = 1
+	routeGateway = 2
+	routeReject  = 0x200
+	// Of IPv6: told by a router, or by a redirect, or kept for one destination (Linux
+	// include/uapi/linux/ipv6_route.h, and RTF_DYNAMIC of route.h).
+	routeTold = 0x40000 | 0x1000000 | 0x10
 )
 
 // readNetwork reads them. Where a file is missing the kernel does without that
 // protocol.
 func (s *survey) readNetwork() *network {
-	n := &network{addresses: map[string][]string{}, gateways: map[string]bool{}}
+	n := &network{addresses: map[string][]string{}, passing: map[string][]string{}, gateways: map[string]bool{}, routes: map[string][]string{}}
 	connected := map[netip.Prefix]string{}
 	n.lines(s, "proc/net/route", func(fields []string) error { return n.route(fields, connected) })
 	n.lines(s, "proc/net/ipv6_route", n.route6)
@@ -47,9 +53,11 @@ func (s *survey) readNetwork() *network {
 		}
 		return nil
 	})
-	for name := range n.addresses {
-		slices.Sort(n.addresses[name])
-		n.addresses[name] = slices.Compact(n.addresses[name])
+	for _, list := range []map[string][]string{n.addresses, n.passing, n.routes} {
+		for name := range list {
+			slices.Sort(list[name])
+			list[name] = slices.Compact(list[name])
+		}
 	}
 	return n
 }
@@ -90,8 +98,20 @@ func (n *network) route(fields []string, connected map[netip.Prefix]string) erro
 		n.gateways[fields[0]] = true
 	case gateway.IsUnspecified():
 		connected[netip.PrefixFrom(to, length)] = fields[0]
+	default:
+		n.via(fields[0], netip.PrefixFrom(to, length), gateway)
 	}
 	return nil
+}
+
+// maxRoutes is how many routes of one interface are told of: a router has a million.
+const maxRoutes = 64
+
+func (n *network) via(name string, to netip.Prefix, gateway netip.Addr) {
+	if len(n.routes[name]) == maxRoutes {
+		return
+	}
+	n.routes[name] = append(n.routes[name], fmt.Sprintf("%s via %s", to, gateway))
 }
 
 func address4(text string) netip.Addr {
@@ -137,11 +157,32 @@ func (n *network) route6(fields []string) error {
 	if err != nil {
 		return unexpected(fields[8])
 	}
-	if fields[1] == "00" && flags&routeUp != 0 && flags&routeReject == 0 && fields[9] != "lo" {
+	switch {
+	case flags&routeUp == 0 || flags&routeReject != 0 || fields[9] == "lo":
+	case fields[1] == "00":
 		n.gateways[fields[9]] = true
+	case flags&routeGateway != 0 && flags&routeTold == 0:
+		to, length, ok := prefix6(fields[0], fields[1])
+		gateway, _, ok2 := prefix6(fields[4], "80")
+		if !ok || !ok2 {
+			return unexpected(strings.Join(fields, " "))
+		}
+		n.via(fields[9], netip.PrefixFrom(to, length), gateway)
 	}
 	return nil
 }
+
+// prefix6 reads an address, and how many bits of it count, both in hexadecimal digits.
+func prefix6(address, bits string) (at netip.Addr, length int, ok bool) {
+	bytes, err := hex.DecodeString(address)
+	at, whole := netip.AddrFromSlice(bytes)
+	count, err2 := strconv.ParseUint(bits, 16, 8)
+	return at, int(count), err == nil && err2 == nil && whole
+}
+
+// addressPermanent marks an address that somebody gave it to keep (Linux
+// include/uapi/linux/if_addr.h, IFA_F_PERMANENT).
+const addressPermanent = 0x80
 
 // address6 reads a line of /proc/net/if_inet6: address, number of the interface,
 // length of the prefix, scope, flags, name (Linux net/ipv6/addrconf.c, if6_seq_show).
@@ -149,12 +190,15 @@ func (n *network) address6(fields []string) error {
 	if len(fields) != 6 {
 		return unexpected(strings.Join(fields, " "))
 	}
-	bytes, err := hex.DecodeString(fields[0])
-	at, whole := netip.AddrFromSlice(bytes)
-	length, err2 := strconv.ParseUint(fields[2], 16, 8)
-	if err != nil || err2 != nil || !whole {
+	at, length, ok := prefix6(fields[0], fields[2])
+	flags, err := strconv.ParseUint(fields[4], 16, 32)
+	if err != nil || !ok {
 		return unexpected(strings.Join(fields, " "))
 	}
-	n.addresses[fields[5]] = append(n.addresses[fields[5]], fmt.Sprintf("%s/%d", at, length))
+	named := fmt.Sprintf("%s/%d", at, length)
+	n.addresses[fields[5]] = append(n.addresses[fields[5]], named)
+	if flags&addressPermanent == 0 {
+		n.passing[fields[5]] = append(n.passing[fields[5]], named)
+	}
 	return nil
 }

@@ -11,11 +11,13 @@ import (
 // its folder, that is below /sys/class/net/NAME. One whose flags cannot be read
 // counts as up: unknown means in use.
 type Interface struct {
-	Name      string   `json:"name"`                    // "eth0"
-	Up        bool     `json:"up"`                      // IFF_UP of flags: somebody has configured it
-	Addresses []string `json:"addresses,omitempty"`     // with the length of the prefix, "192.0.2.7/24": /proc/net/if_inet6, and /proc/net/fib_trie by the networks of /proc/net/route; empty: none that these tell to be its
-	Default   bool     `json:"default_route,omitempty"` // a default route goes out here: /proc/net/route, /proc/net/ipv6_route
-	Built     []Built  `json:"built,omitempty"`         // what is built on it, at any depth: upper_NAME and master, links
+	Name      string   `json:"name"`                        // "eth0"
+	Up        bool     `json:"up"`                          // IFF_UP of flags: somebody has configured it
+	Addresses []string `json:"addresses,omitempty"`         // with the length of the prefix, "192.0.2.7/24": /proc/net/if_inet6, and /proc/net/fib_trie by the networks of /proc/net/route; empty: none that these tell to be its
+	Passing   []string `json:"passing_addresses,omitempty"` // those of them that it has for a time only: flags of /proc/net/if_inet6 without IFA_F_PERMANENT; of those of IPv4 nobody tells
+	Default   bool     `json:"default_route,omitempty"`     // a default route goes out here: /proc/net/route, /proc/net/ipv6_route
+	Routes    []string `json:"routes,omitempty"`            // others that go by a gateway, "198.51.100.0/24 via 192.0.2.1": there, but for those that a router told
+	Built     []Built  `json:"built,omitempty"`             // what is built on it, at any depth: upper_NAME and master, links
 }
 
 // Built is a network interface that is built on another one.

@@ -40,10 +40,20 @@ func (r Return) Words() []string {
 }
 
 // Waits gives what is not there yet in words.
-func (r Return) Waits() []string {
+func (r Return) Waits() []string { return append(r.Lacks(), r.Owed()...) }
+
+// Lacks gives what of the controllers is not there yet.
+func (r Return) Lacks() []string { return r.waits(false) }
+
+// Owed gives what the host's own configuration has not set up yet.
+func (r Return) Owed() []string { return r.waits(true) }
+
+func (r Return) waits(own bool) []string {
 	var list []string
 	for _, m := range r.Wait {
-		list = append(list, m.What)
+		if m.Own == own {
+			list = append(list, m.What)
+		}
 	}
 	return list
 }
@@ -53,6 +63,7 @@ type Missing struct {
 	Controller facts.Identity
 	Within     time.Duration // the layout's return limit
 	Drive      bool          // the controller or its drive: the ladder may bring it back
+	Own        bool          // the host's own configuration has to set it up: no alarm, nothing that failed
 	What       string        // in words for the operator
 }
 
@@ -119,7 +130,7 @@ func (r *Return) back(ix *facts.Index, c *Controller, granted []Grant) {
 }
 
 func (r *Return) wait(c *Controller, drive bool, format string, values ...any) {
-	r.Wait = append(r.Wait, Missing{c.Identity, c.Within, drive, fmt.Sprintf(format, values...)})
+	r.Wait = append(r.Wait, Missing{c.Identity, c.Within, drive, false, fmt.Sprintf(format, values...)})
 }
 
 func (r *Return) mount(ix *facts.Index, f *facts.Function, c *Controller, m Mount) {

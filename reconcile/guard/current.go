@@ -66,6 +66,7 @@ func Current(installed string, wanted Rules) (Rules, bool) {
 	for i := range filled.Controllers {
 		if c := controllers[filled.Controllers[i].Identity.Controller]; c != nil {
 			filled.Controllers[i].Fill(*c)
+			filled.Controllers[i].cards(*c, func(_, _ Card) bool { return true }) // addresses come and go
 		}
 	}
 	return now, filled.Encode() == wanted.Encode()

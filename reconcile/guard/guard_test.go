@@ -531,6 +531,19 @@ func TestAfter(t *testing.T) {
 		"a display without its frame buffer": {func(b *bench) {
 			b.Function(b.lentCard(func(f *facts.Function) { f.Shows = []string{"drm", "graphics", "tpm"} })).Shows = []string{"drm", "hwmon"}
 		}, "", "frame buffer, tpm device of ", ""},
+		"a card that was up": {func(b *bench) {
+			b.Function(b.lentCard(configured)).Interfaces = []facts.Interface{{Name: "eth3"}}
+		}, "", "is down, without 2001:db8::2/64, default route, route 2001:db8:7::/48 via fe80::1, br0 that it had; networkctl reconfigure eth3, ifup eth3 or nmcli device connect eth3, whichever", ""},
+		"a card that got less than it had": {func(b *bench) {
+			f := b.Function(b.lentCard(configured))
+			f.Interfaces = slices.Clone(f.Interfaces)
+			f.Interfaces[0].Default, f.Interfaces[0].Built = false, nil
+		}, "", "of controller card is up, without default route, br0 that it had; ", ""},
+		"a card as it was, with other passing addresses": {func(b *bench) {
+			f := b.Function(b.lentCard(configured))
+			f.Interfaces = slices.Clone(f.Interfaces)
+			f.Interfaces[0].Addresses, f.Interfaces[0].Passing = []string{"2001:db8::2/64", "2001:db8::77/64"}, []string{"2001:db8::77/64"}
+		}, "", "", ""},
 		"not live yet": {func(b *bench) { b.unmounted(); b.Function(b.reel).NVMe.State = "connecting" }, "", "is not back", ""},
 		"namespaces not scanned yet": {func(b *bench) {
 			b.unmounted()
@@ -615,6 +628,11 @@ func (b *bench) lentCard(as func(*facts.Function)) facts.Address {
 
 func undriven(f *facts.Function) { f.Driver = "" }
 
+func configured(f *facts.Function) {
+	f.Interfaces = []facts.Interface{{Name: "eth3", Up: true, Addresses: []string{"2001:db8::2/64", "2001:db8::abcd/64", "fe80::2/64"}, Passing: []string{"2001:db8::abcd/64"}, Default: true,
+		Routes: []string{"2001:db8:7::/48 via fe80::1"}, Built: []facts.Built{{Name: "br0", On: "eth3", Kind: "bridge"}, {Name: "macvtap0", On: "eth3", Kind: "macvlan"}}}}
+}
+
 func withInterface(f *facts.Function) { f.Interfaces = []facts.Interface{{Name: "eth3"}} }
 
 // disks has a function be a storage controller with disks of those names by udev.
@@ -635,9 +653,17 @@ func (b *bench) disks(ids ...string) func(*facts.Function) {
 func TestLeftToTheOperator(t *testing.T) {
 	b := newBench(t)
 	at := b.lentCard(withInterface)
+	left := guard.After(b.rules, b.index(), b.call).Left
+	require.Len(t, left, 1)
+	assert.Contains(t, left[0], "network interface eth3 of "+at.String()+" of controller card is down, and the rules have never seen it otherwise; if the host is to have it: networkctl")
+	b.Function(at).Interfaces[0].Up = true
 	assert.Empty(t, guard.After(b.rules, b.index(), b.call).Left)
 	b.Function(at).Interfaces[0].Name = "eth4"
 	assert.Contains(t, strings.Join(guard.After(b.rules, b.index(), b.call).Left, "\n"), "network interface eth3 of "+at.String()+" of controller card has another name now, of eth4")
+	b.Function(at).Shows = []string{"drm", "graphics"}
+	assert.Contains(t, strings.Join(guard.After(b.rules, b.index(), b.call).Left, "\n"), "no console is on the frame buffer of "+at.String()+" of controller card; if the host is to have it there: echo 1 into bind")
+	b.Function(at).Attached = []facts.Attached{{Name: "fb0", Class: "graphics", Shows: facts.ShowsConsole}}
+	assert.NotContains(t, strings.Join(guard.After(b.rules, b.index(), b.call).Left, "\n"), "no console")
 	b.rules.Controllers[len(b.rules.Controllers)-1].Shown = nil
 	assert.Equal(t, []string{"whether " + at.String() + " of controller card is as it was is not known: the rules have not seen it at home"}, guard.After(b.rules, b.index(), b.call).Left)
 }
@@ -675,4 +701,54 @@ func TestRulesAreTheSameAtHomeAndAway(t *testing.T) {
 func current(installed string, wanted guard.Rules) bool {
 	now, ok := guard.Current(installed, wanted)
 	return ok && now.Encode() == installed
+}
+
+// What could not be read is never as it was.
+func TestGapsAreNotAsItWas(t *testing.T) {
+	for fact, want := range map[string]string{facts.GapInterfaces: "of controller card is as it was is not known: /sys/x: input/output error", facts.GapBelow: "graphics of 0000:03:01.0 of controller card has not appeared: /sys/x: input/output error"} {
+		b := newBench(t)
+		f := b.Function(b.lentCard(func(f *facts.Function) { configured(f); f.Shows = []string{"drm"} }))
+		assert.Empty(t, guard.After(b.rules, b.index(), b.call).Wait)
+		f.Gaps = []facts.Gap{{Fact: fact, Path: "/sys/x", Reason: "input/output error"}}
+		if fact == facts.GapBelow {
+			f.Shows = nil
+		}
+		assert.Contains(t, strings.Join(guard.After(b.rules, b.index(), b.call).Waits(), "\n"), want)
+	}
+}
+
+// What the host's configuration gave an interface is kept from when it was last seen,
+// since before a lend it has nothing of it; what it gets anew takes its place.
+func TestWhatAnInterfaceHadIsRecalled(t *testing.T) {
+	b := newBench(t)
+	at := b.Network("eth3")
+	films := invented.Guest("films", "card")
+	films.Boots = nil
+	layout := invented.Layout([]spec.Controller{invented.NetworkController("card")}, []spec.Guest{films})
+	compiled := func(seen ...facts.Interface) guard.Rules {
+		b.Function(at).Interfaces = seen
+		rules := order.CompileRules(assess.NewCase(layout, facts.NewIndex(&b.Survey), nil))
+		again, err := guard.Decode(rules.Encode())
+		require.NoError(t, err)
+		require.Equal(t, rules, again)
+		return rules
+	}
+	down := facts.Interface{Name: "eth3"}
+	assert.Equal(t, []guard.Card{{Name: "eth3"}}, compiled(down).Controllers[0].Shown[0].Interfaces)
+	f := facts.Function{}
+	configured(&f)
+	home := compiled(f.Interfaces...)
+	assert.Equal(t, []guard.Card{{Name: "eth3", Up: true, Addresses: []string{"2001:db8::2/64"}, Default: true, Routes: []string{"2001:db8:7::/48 via fe80::1"}, Built: []string{"br0"}}}, home.Controllers[0].Shown[0].Interfaces)
+	assert.Contains(t, strings.Join(home.Sentences(), "\n"), "the network interfaces eth3, eth3 up with 2001:db8::2/64 and default route and route 2001:db8:7::/48 via fe80::1 and br0 by the host's own configuration")
+	b.Survey.Guard.Rules = home.Encode()
+	assert.Equal(t, home, compiled(down))
+	b.aside(at)
+	assert.Equal(t, home, compiled())
+	b.Function(at).Driver = "igb"
+	other := compiled(facts.Interface{Name: "eth3", Up: true, Addresses: []string{"192.0.2.7/24"}})
+	assert.Equal(t, []guard.Card{{Name: "eth3", Up: true, Addresses: []string{"192.0.2.7/24"}}}, other.Controllers[0].Shown[0].Interfaces)
+	assert.True(t, current(home.Encode(), other), "addresses alone make no order")
+	assert.False(t, current(home.Encode(), compiled(facts.Interface{Name: "eth4"})))
+	b.Function(at).Driver = "other"
+	assert.Equal(t, []guard.Card{{Name: "eth3"}}, compiled(down).Controllers[0].Shown[0].Interfaces, "what another driver had says nothing")
 }

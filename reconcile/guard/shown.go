@@ -20,19 +20,6 @@ type Shown struct {
 	Shows      []string `json:"shows,omitempty"`      // facts.Function.Shows
 }
 
-// Card is a network interface of a function.
-type Card struct {
-	Name string `json:"name"`
-}
-
-func names(cards []Card) []string {
-	var list []string
-	for _, card := range cards {
-		list = append(list, card.Name)
-	}
-	return list
-}
-
 // At gives where the function is, of a controller that is at an address.
 func (s Shown) At(controller facts.Address) facts.Address {
 	controller.Function = s.Function
@@ -56,8 +43,12 @@ func ShownBy(ix *facts.Index, r facts.Identity) []Shown {
 
 func shownBy(ix *facts.Index, f *facts.Function) Shown {
 	s := Shown{Function: f.Address.Function, Driver: f.Driver, Shows: f.Shows}
-	for _, card := range f.Interfaces {
-		s.Interfaces = append(s.Interfaces, Card{Name: card.Name})
+	for _, i := range f.Interfaces {
+		card := Card{Name: i.Name}
+		if f.Gap(facts.GapInterfaces) == nil { // one of which it is not known counts as up
+			card = cardOf(i)
+		}
+		s.Interfaces = append(s.Interfaces, card)
 	}
 	slices.SortFunc(s.Interfaces, func(a, b Card) int { return strings.Compare(a.Name, b.Name) })
 	if keepsDisks(f) {
@@ -122,6 +113,11 @@ func (s Shown) words() string {
 	}
 	if len(s.Interfaces) > 0 {
 		list = append(list, "the network interfaces "+strings.Join(names(s.Interfaces), " and "))
+	}
+	for _, card := range s.Interfaces {
+		if card.configured() {
+			list = append(list, card.words())
+		}
 	}
 	if len(s.Disks) > 0 {
 		list = append(list, plain.Count(len(s.Disks), "disk")+strings.TrimRight(": "+strings.Join(s.said(), " "), ": "))
@@ -198,6 +194,14 @@ func (r *Return) compare(c *Controller, part string, before Shown, f *facts.Func
 		r.wait(c, false, "network interface %s of %s has not appeared%s", strings.Join(missing, ", "), part, why(f, facts.GapInterfaces))
 	case len(missing) > 0:
 		r.Left = append(r.Left, fmt.Sprintf("network interface %s of %s has another name now, of %s: what the host's configuration sets up by the old one is not", strings.Join(missing, ", "), part, strings.Join(names(now.Interfaces), ", ")))
+	}
+	if slices.Contains(now.Shows, "graphics") && !slices.ContainsFunc(f.Attached, func(a facts.Attached) bool { return a.Shows == facts.ShowsConsole }) {
+		r.Left = append(r.Left, fmt.Sprintf("no console is on the frame buffer of %s; if the host is to have it there: echo 1 into bind below each /sys/class/vtconsole whose name says frame buffer device, then start the display server", part))
+	}
+	for _, card := range before.Interfaces {
+		if i := slices.IndexFunc(now.Interfaces, func(c Card) bool { return c.Name == card.Name }); i >= 0 {
+			r.configuration(c, part, f, card, now.Interfaces[i])
+		}
 	}
 	if missing := without(before.Shows, now.Shows); len(missing) > 0 {
 		r.wait(c, false, "%s of %s has not appeared%s", strings.Join(inWords(missing), ", "), part, why(f, facts.GapBelow))

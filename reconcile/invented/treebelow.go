@@ -3,6 +3,7 @@ package invented
 import (
 	"fmt"
 	"net/netip"
+	"slices"
 	"strings"
 
 	"lendkeep/reconcile/facts"
@@ -11,26 +12,40 @@ import (
 // card writes a network interface with what is built on it.
 func (t *tree) card(dir string, card facts.Interface) {
 	t.text(dir+"/flags", map[bool]string{false: "0x1002", true: "0x1003"}[card.Up])
-	t.carries(card.Name, card.Addresses, card.Default)
+	t.carries(card.Name, card.Addresses, card.Passing, card.Default)
+	for _, route := range card.Routes {
+		to, via, _ := strings.Cut(route, " via ")
+		prefix := netip.MustParsePrefix(to)
+		t.route(fmt.Sprintf("%x", prefix.Addr().AsSlice()), prefix.Bits(), fmt.Sprintf("%x", netip.MustParseAddr(via).AsSlice()), card.Name)
+	}
 	folders := map[string]string{card.Name: dir}
 	for _, b := range card.Built {
 		folders[b.Name] = "sys/devices/virtual/net/" + b.Name
 		t.link("sys/class/net/"+b.Name, folders[b.Name])
 		t.link(folders[b.On]+"/upper_"+b.Name, folders[b.Name])
 		t.text(folders[b.Name]+"/uevent", "DEVTYPE="+b.Kind)
-		t.carries(b.Name, b.Addresses, b.Default)
+		t.carries(b.Name, b.Addresses, nil, b.Default)
 	}
 }
 
 // carries writes addresses, those of IPv6 only, and a default route.
-func (t *tree) carries(name string, addresses []string, gateway bool) {
+func (t *tree) carries(name string, addresses, passing []string, gateway bool) {
 	for _, a := range addresses {
-		prefix := netip.MustParsePrefix(a)
-		t.files["proc/net/if_inet6"] += fmt.Sprintf("%x 02 %02x 00 80 %s\n", prefix.Addr().AsSlice(), prefix.Bits(), name)
+		prefix, flags := netip.MustParsePrefix(a), "80"
+		if slices.Contains(passing, a) {
+			flags = "00"
+		}
+		t.files["proc/net/if_inet6"] += fmt.Sprintf("%x 02 %02x 00 %s %s\n", prefix.Addr().AsSlice(), prefix.Bits(), flags, name)
 	}
-	if zero := strings.Repeat("0", 32); gateway {
-		t.files["proc/net/ipv6_route"] += strings.Join([]string{zero, "00", zero, "00", zero, "00000400", "00000001", "00000000", "00000003", name}, " ") + "\n"
+	if gateway {
+		t.route(nowhere, 0, nowhere, name)
 	}
+}
+
+var nowhere = strings.Repeat("0", 32)
+
+func (t *tree) route(to string, bits int, via, name string) {
+	t.files["proc/net/ipv6_route"] += strings.Join([]string{to, fmt.Sprintf("%02x", bits), nowhere, "00", via, "00000400", "00000001", "00000000", "00000003", name}, " ") + "\n"
 }
 
 // attached writes something below a function that nobody has open: a USB device, what

@@ -57,6 +57,8 @@ var passing = map[string]string{
 	"Function.Asked":      "nothing is lent until the kernel was asked, whatever the order says",
 	"Function.Link":       "idle links slow down; nothing is planned by speed",
 	"Interface.Addresses": "come and go; one that has any counts as a use",
+	"Interface.Passing":   "likewise",
+	"Interface.Routes":    "likewise; one that is up counts as a use",
 	"Built.Addresses":     "likewise",
 	"Function.Attached":   "what may be in use there counts as a use; who has it open comes and goes",
 	"NVMe.Name":           "a kernel name, moves between boots",

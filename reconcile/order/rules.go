@@ -68,6 +68,9 @@ func controllerOf(c *assess.Case, found assess.Found, before *guard.Controller) 
 	made.Keeps = keptOf(stated)
 	if found.Where == facts.Home {
 		made.Shown = guard.ShownBy(c.Facts, made.Identity)
+		if before != nil {
+			made.Recall(*before)
+		}
 		learn(&made, c.Facts, found.Function)
 		expect(&made, c.Filling(stated.Name))
 	} else if before != nil && before.Identity.Serial == made.Identity.Serial {

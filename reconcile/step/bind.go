@@ -81,10 +81,10 @@ func (s *TakeBack) Stands(ix *facts.Index) (Standing, string) {
 // there.
 func (s *TakeBack) home(ix *facts.Index, seen string) (Standing, string) {
 	back := guard.AsShown(ix, s.Controller, s.Shown)
-	if len(back.Wait) > 0 {
-		return Neither, seen + ", but " + strings.Join(back.Waits(), "; ")
+	if lacks := back.Lacks(); len(lacks) > 0 {
+		return Neither, seen + ", but " + strings.Join(lacks, "; ")
 	}
-	return After, strings.Join(slices.Concat([]string{seen}, back.Wrong, back.Left), "; ")
+	return After, strings.Join(slices.Concat([]string{seen}, back.Wrong, back.Owed(), back.Left), "; ")
 }
 
 func (s *TakeBack) Do(ctx context.Context, p Ports) error {

@@ -122,8 +122,11 @@ func (l *look) home(c *guard.Controller, f *facts.Function) {
 		return
 	}
 	lacking, patience := l.lacking(c, f), limit(c)
+	if !open {
+		l.learn(c, f)
+	}
 	if open {
-		if len(lacking.absent) > 0 {
+		if lacking.awaited() {
 			if over := l.ends(c, lend); l.Now.Before(over) {
 				l.await(over.Sub(l.Now))
 				return
@@ -134,7 +137,7 @@ func (l *look) home(c *guard.Controller, f *facts.Function) {
 		if l.Boot != bootOf(lend.Session) && lend.Session != "" {
 			way = Restarted
 		}
-		l.returned(c, l.Ledger.Lends[name], way, append(lacking.absent, lacking.wrong...), lacking.left...)
+		l.returned(c, l.Ledger.Lends[name], way, slices.Concat(lacking.wait, lacking.unmounted, lacking.wrong), append(lacking.owed, lacking.left...)...)
 	}
 	if l.Ordered {
 		l.undecided(name)
@@ -148,27 +151,40 @@ func (l *look) home(c *guard.Controller, f *facts.Function) {
 	}
 }
 
+// learn notes what interfaces have that nobody borrows: rules that were made while they
+// were down know nothing of it.
+func (l *look) learn(c *guard.Controller, f *facts.Function) {
+	here := c.Identity.At(f.Address)
+	seen := guard.Controller{Identity: here, Shown: guard.ShownBy(l.Facts, here)}
+	seen.Recall(l.shown[here.Controller])
+	l.shown[here.Controller] = seen
+}
+
 // lacking is what a controller at home does not show as it should.
 type lacking struct {
-	mounts []guard.Mounting
-	wait   []string
-	absent []string // both in words: what may still come
-	wrong  []string
-	left   []string // for the host's own configuration
+	mounts    []guard.Mounting
+	unmounted []string // of these, in words
+	wait      []string
+	owed      []string // both in words: what may still come, the second by the host's own configuration
+	wrong     []string
+	left      []string // for the operator: no alarm
 }
+
+func (l lacking) awaited() bool { return len(l.wait)+len(l.owed)+len(l.unmounted) > 0 }
 
 // lacking asks what the guard would do after a return: nothing, if all is well.
 func (l *look) lacking(c *guard.Controller, f *facts.Function) lacking {
 	here := *c
 	here.Identity.Address = f.Address
+	here.Renew(l.shown[c.Identity.Controller])
 	alone := guard.Rules{Controllers: []guard.Controller{here}, Guests: []guard.Guest{{Name: "anybody", Borrows: []string{c.Identity.Controller}}}}
 	left := guard.After(alone, l.Facts, guard.Call{Guest: "anybody"})
-	found := lacking{mounts: left.Mount, wait: left.Waits(), absent: left.Waits(), wrong: left.Words(), left: left.Left}
+	found := lacking{mounts: left.Mount, wait: left.Lacks(), owed: left.Owed(), wrong: left.Words(), left: left.Left}
 	if l.Ordered { // it mounts, or not, as it says
 		return found
 	}
 	for _, m := range left.Mount {
-		found.absent = append(found.absent, fmt.Sprintf("%s is not mounted at %s%s", m.Partition, m.Path, l.unmounted(c, m)))
+		found.unmounted = append(found.unmounted, fmt.Sprintf("%s is not mounted at %s%s", m.Partition, m.Path, l.unmounted(c, m)))
 	}
 	return found
 }

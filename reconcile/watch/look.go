@@ -36,13 +36,14 @@ type Sight struct {
 type Watcher struct {
 	Ledger  *Ledger
 	doubts  map[string]time.Time
-	ran     map[string]string // session of each guest that ran at the last look
-	strange bool              // nobody has watched before this process
+	ran     map[string]string           // session of each guest that ran at the last look
+	shown   map[string]guard.Controller // what each controller showed at home while nobody had it
+	strange bool                        // nobody has watched before this process
 }
 
 // NewWatcher goes on from what the history says.
 func NewWatcher(l *Ledger) *Watcher {
-	return &Watcher{Ledger: l, doubts: map[string]time.Time{}, strange: !l.Watched}
+	return &Watcher{Ledger: l, doubts: map[string]time.Time{}, shown: map[string]guard.Controller{}, strange: !l.Watched}
 }
 
 // Note takes over what the guard has noted.

@@ -446,6 +446,27 @@ func TestCardsReturn(t *testing.T) {
 	require.Len(t, said, 1, "no alarm")
 	assert.Contains(t, said[0], "returned: card is back from films")
 	assert.Contains(t, said[0], "has another name now, of eth4")
+
+	rules.Controllers[0].Shown[0].Interfaces = []guard.Card{{Name: "eth4", Up: true, Addresses: []string{"192.0.2.7/24"}}}
+	w = watch.NewWatcher(watch.Fold([]watch.Event{{Kind: watch.Began, At: now}, {Kind: watch.Lent, At: now, Controller: "card", Guest: "films", Session: "boot0 1", Way: watch.ByStart}}))
+	assert.Len(t, look(time.Second), 1, "the host's configuration has some time")
+	said = look(31 * time.Second)
+	require.Len(t, said, 1, "no alarm: a person took it down")
+	assert.Contains(t, said[0], "returned: card is back from films")
+	assert.NotContains(t, said[0], "wrong: ")
+	assert.Contains(t, said[0], "network interface eth4 of 0000:d0:00.0 of controller card is down, without 192.0.2.7/24 that it had")
+	assert.Empty(t, look(time.Minute))
+
+	rules.Controllers[0].Shown[0].Interfaces = []guard.Card{{Name: "eth4"}} // made while it was down
+	b.Function(at).Interfaces = []facts.Interface{{Name: "eth4", Up: true, Addresses: []string{"192.0.2.8/24"}}}
+	assert.Empty(t, look(time.Minute))
+	b.Function(at).Interfaces = []facts.Interface{{Name: "eth4"}}
+	assert.Empty(t, look(time.Minute), "somebody has set it down for a lend")
+	w.Note(watch.Event{Kind: watch.Lent, At: now, Controller: "card", Guest: "films", Session: "boot0 2", Way: watch.ByStart})
+	look(time.Second)
+	said = look(31 * time.Second)
+	require.Len(t, said, 1)
+	assert.Contains(t, said[0], "network interface eth4 of 0000:d0:00.0 of controller card is down, without 192.0.2.8/24 that it had")
 }
 
 // What the host itself has to set up again is told with the return.
