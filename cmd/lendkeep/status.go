@@ -96,7 +96,8 @@ type controllerStatus struct {
 	With    string   `json:"with,omitempty"` // the guest that has it
 	Borrows []string `json:"may_borrow"`
 	Users   []string `json:"used_by"`
-	Last    string   `json:"last_event,omitempty"` // of the history, with its time
+	Lacks   []string `json:"not_as_it_was,omitempty"` // what of it is not as the guard's rules saw it at home
+	Last    string   `json:"last_event,omitempty"`    // of the history, with its time
 }
 
 func statusOf(c *assess.Case, findings []assess.Finding) status {
@@ -146,7 +147,23 @@ func controllerStatusOf(c *assess.Case, found assess.Found, outs map[facts.Addre
 		}
 	}
 	s.What = strings.Join(titles, ", ")
+	if found.Where == facts.Home {
+		s.Lacks = lacksOf(c.Facts, found.Identity())
+	}
 	return s
+}
+
+// lacksOf tells what a controller at home does not show of what the rules have of it.
+func lacksOf(ix *facts.Index, r facts.Identity) []string {
+	rules, err := guard.Installed(ix.Survey.Guard)
+	seen := rules.ByName()[r.Controller]
+	if err != nil || seen == nil {
+		return nil // the guard's own state is told
+	}
+	now := guard.Controller{Identity: r}
+	now.Fill(*seen)
+	back := guard.AsShown(ix, r, now.Shown)
+	return append(back.Waits(), back.Wrong...)
 }
 
 // watched adds what the history says of now. Whoever may not read it is told so.
@@ -228,6 +245,11 @@ func printStatus(w io.Writer, s status, check call, last advice) error {
 	t.line("Guard of starts: %s.", s.Guard)
 	if s.Watch != "" {
 		t.line("Watch: %s.", s.Watch)
+	}
+	for _, c := range s.Controllers {
+		for _, lack := range c.Lacks {
+			t.line("Not as it was: %s", lack)
+		}
 	}
 	for _, c := range s.Controllers {
 		if c.Last != "" {

@@ -69,6 +69,13 @@ func (w *usesWalk) network(f *Function) {
 	}
 }
 
+// Carries says what goes over the interface itself, but for addresses that it has for a
+// time only; empty: nothing that is known.
+func (i Interface) Carries() string {
+	lasting := slices.DeleteFunc(slices.Clone(i.Addresses), func(a string) bool { return slices.Contains(i.Passing, a) })
+	return carries("", lasting, i.Default)
+}
+
 // carries says what goes over an interface; empty: nothing that is known.
 func carries(kind string, addresses []string, gateway bool) string {
 	var list []string

@@ -206,7 +206,9 @@ func lanes(f *facts.Function) string {
 func cards(f *facts.Function) string {
 	var list []string
 	for _, card := range f.Interfaces {
-		if card.Up {
+		if has := card.Carries(); card.Up && has != "" {
+			list = append(list, card.Name+" ("+has+")")
+		} else if card.Up {
 			list = append(list, card.Name)
 		}
 	}
