@@ -254,7 +254,7 @@ func (p *planner) controller(found assess.Found) {
 		p.takeBack(found, true)
 		home = true
 	case found.Where == facts.Home && sake != "":
-		p.add(&step.SetAside{Controller: found.Identity(), For: sake}, found.Controller.At)
+		p.add(&step.SetAside{Controller: found.Identity(), For: sake, Shown: guard.ShownBy(p.c.Facts, found.Identity())}, found.Controller.At)
 		home = false
 	}
 	rules := slices.SortedFunc(slices.Values(found.Controller.Return.Mounts), func(a, b spec.Mount) int { return strings.Compare(a.Path, b.Path) })

@@ -134,7 +134,18 @@ func each(list []facts.Address, do func(facts.Address) error) error {
 type SetAside struct {
 	Controller facts.Identity `json:"controller"`
 	For        string         `json:"for"` // the controller that is to be lent
+	// Shown is what it showed when the order was written: an undo is not done before it
+	// shows that again.
+	Shown []guard.Shown `json:"shown,omitempty"`
 }
+
+// Details tells what an undo waits for.
+func (s *SetAside) Details() []Detail {
+	return details("back", guard.ShownWords(s.Controller, s.Shown))
+}
+
+// Sound implements Checked.
+func (s *SetAside) Sound() error { return guard.SoundShown(s.Controller, s.Shown) }
 
 func (s *SetAside) About() About {
 	name := s.Controller.Controller
@@ -155,6 +166,9 @@ func (s *SetAside) Stands(ix *facts.Index) (Standing, string) {
 	seen := fmt.Sprintf("%s is %s", s.Controller.Controller, where)
 	switch where {
 	case facts.Home:
+		if lacks := guard.AsShown(ix, s.Controller, s.Shown).Lacks(); len(lacks) > 0 {
+			return Neither, seen + ", but " + strings.Join(lacks, "; ")
+		}
 		return Before, seen
 	case facts.Aside:
 		return After, seen

@@ -241,6 +241,14 @@ func TestTakeBackWantsWhatItShowed(t *testing.T) {
 	standing, seen = stands()
 	assert.Equal(t, step.After, standing, "whoever changed the driver may have meant it")
 	assert.Contains(t, seen, "has the driver mpt3sas, and had ahci before")
+	aside := &step.SetAside{Controller: card, For: "reel", Shown: s.Shown}
+	standing, _ = aside.Stands(answered(b))
+	assert.Equal(t, step.Before, standing)
+	b.Function(at).Driver = ""
+	standing, seen = aside.Stands(answered(b))
+	assert.Equal(t, step.Neither, standing, "an undo did not give it its driver back")
+	assert.Contains(t, seen, "has no driver, and had ahci before")
+	b.Function(at).Driver = "mpt3sas"
 	s.Shown = nil
 	standing, seen = stands()
 	assert.Equal(t, step.After, standing)
