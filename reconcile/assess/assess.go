@@ -78,6 +78,7 @@ var checks = []Check{
 	{"near", "near.go", checkNear},
 	{"node-memory", "nodememory.go", checkNodeMemory},
 	{"huge-pages", "pages.go", checkPages},
+	{"pages-at-boot", "pagesatboot.go", checkPagesAtBoot},
 	{"copy", "copy.go", checkCopy},
 	{"copy-from", "back.go", checkCopyFrom},
 	{"partition", "partition.go", checkPartitions},

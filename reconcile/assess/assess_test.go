@@ -553,6 +553,10 @@ var cases = map[string]struct {
 		b.Survey.Topology.Nodes[1].FreeBytes = gib
 		b.shift = "day"
 	}, "huge-pages", assess.Caution, "1.0 GiB are free now"},
+	"pages that a restart forgets": {func(b *bench) {
+		b.paged(gib, 4*gib)
+		b.startsWithHost("grading")
+	}, "pages-at-boot", assess.Caution, "hugepagesz=1048576K hugepages=1:4"},
 	"more memory than the node has": {func(b *bench) {
 		b.near(2, 2, 1)
 		b.layout.Guests[0].Memory = &spec.Memory{SizeBytes: 16 * gib}

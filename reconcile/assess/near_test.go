@@ -1,6 +1,7 @@
 package assess_test
 
 import (
+	"slices"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
@@ -148,5 +149,48 @@ func TestReserves(t *testing.T) {
 				assert.Equal(t, c.want, assess.NewCase(b.layout, facts.NewIndex(&b.Survey), shift).Reserves(), "whichever shift is aimed at")
 			}
 		})
+	}
+}
+
+func (b *bench) startsWithHost(name string) {
+	for i := range b.Survey.Libvirt.Guests {
+		if g := &b.Survey.Libvirt.Guests[i]; g.Name == name {
+			g.Autostart = true
+		}
+	}
+}
+
+// A guest that starts with the host finds the pages that the kernel's command line
+// reserves, and none of an order's (Linux Documentation/admin-guide/
+// kernel-parameters.txt).
+func TestPagesAtBoot(t *testing.T) {
+	for line, enough := range map[string]bool{
+		"quiet":                                           false,
+		"hugepagesz=1G hugepages=8":                       true, // four for each of two nodes
+		"hugepagesz=1G hugepages=7":                       false,
+		"hugepagesz=1048576k hugepages=0:1,1:4":           true,
+		"hugepagesz=1G hugepages=0:4":                     false,
+		"hugepages=4096":                                  false, // of 2 MiB
+		"default_hugepagesz=1G hugepages=8":               true,
+		"hugepages=8 default_hugepagesz=1G":               true,
+		"default_hugepagesz=1G hugepagesz=2M hugepages=8": false,
+		"hugepagesz=2M hugepages=8 hugepagesz=1G hugepages=1:4 hugepages=1:2": true, // the second is ignored
+		"hugepagesz=1G hugepages=1:2 hugepages=1:4":                           false,
+		"hugepagesz=1T hugepages=8":                                           false,
+		"hugepagesz= hugepages=":                                              false,
+		"hugepagesz=1G hugepages=1:x,1:9":                                     false,
+		"hugepagesz=1G hugepages=-8":                                          false,
+	} {
+		b := newBench(t)
+		b.paged(gib, 4*gib)
+		b.Survey.Machine.CommandLine = line
+		told := func() bool {
+			return slices.ContainsFunc(b.findings(), func(f assess.Finding) bool { return f.Check == "pages-at-boot" })
+		}
+		assert.False(t, told(), "%s: nobody starts with the host", line)
+		b.startsWithHost("catalogue")
+		assert.False(t, told(), "%s: it has no huge pages", line)
+		b.startsWithHost("grading")
+		assert.Equal(t, !enough, told(), line)
 	}
 }
