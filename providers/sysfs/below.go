@@ -25,8 +25,9 @@ func (s *survey) readBelow(ctx context.Context) {
 		if !found.asked || f.HeaderType != 0 || f.OnVFIO() || ctx.Err() != nil {
 			continue
 		}
-		w := belowWalk{place: place{&s.reader, found.dir, &f.Gaps}, console: s.consoles, left: maxBelow}
+		w := belowWalk{place: place{&s.reader, found.dir, &f.Gaps}, console: s.consoles, remotes: s.remotes, left: maxBelow}
 		w.boot(s, f)
+		w.network(f)
 		if err := w.into(found.dir); err != nil {
 			w.gap(facts.GapBelow, "", err)
 		}
@@ -42,6 +43,7 @@ func (s *survey) readBelow(ctx context.Context) {
 type belowWalk struct {
 	place
 	console func() *console
+	remotes func() ([]remote, []facts.Gap)
 	left    int // directories that it may still look into
 	list    []facts.Attached
 	shows   []string // facts.Function.Shows, several times perhaps
@@ -113,6 +115,8 @@ func (w *belowWalk) device(dir string) error {
 		}
 		w.list = append(w.list, facts.Attached{Name: name, Class: class, Driver: driver})
 		return nil // what is below is used by that driver's leave
+	case class == "fc_host":
+		w.fibre(p)
 	case !facts.IdleClass(class):
 		w.list = append(w.list, facts.Attached{Name: name, Class: class})
 	case class == "graphics" || class == "tty" || class == "drm":

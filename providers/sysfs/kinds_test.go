@@ -3,6 +3,7 @@ package sysfs
 import (
 	"io/fs"
 	"maps"
+	"slices"
 	"strings"
 	"testing"
 
@@ -152,5 +153,58 @@ func TestWhatAFunctionShows(t *testing.T) {
 		"0000:00:18.0": {"tty"}, "0000:00:1a.0": {"i2c", "platform"}, "0000:00:1b.0": {"tpm"}, "0000:00:1c.0": nil, "0000:04:00.0": nil,
 	} {
 		assert.Equal(t, want, facts.NewIndex(&survey).Function(address(t, at)).Shows, at)
+	}
+}
+
+// Drives elsewhere are a use of the card that they are reached over, though the kernel
+// shows them below no card; of those that do not say over which, any may be it (files
+// after Linux 6.1 drivers/nvme/host/fabrics.c and drivers/scsi/iscsi_tcp.c).
+func TestRemoteDrives(t *testing.T) {
+	const fc, card = "0000:00:19.0", "0000:04:00.0"
+	for name, c := range map[string]struct {
+		transport, address, iscsi string
+		at                        []string // which functions it is a use of
+	}{
+		"over its port":         {"fc", "traddr=nn-0x20000090fa000001:pn-0x10000090fa000001,host_traddr=nn-0x20000090fa942779:pn-0x10000090FA942779", "", []string{fc}},
+		"over another port":     {"fc", "traddr=nn-0x20000090fa000001:pn-0x10000090fa000001,host_traddr=nn-0x20000090fa942779:pn-0x10000090fa942778", "", nil},
+		"over some port":        {"fc", "traddr=nn-0x20000090fa000001:pn-0x10000090fa000001", "", []string{fc}},
+		"over its bridge":       {"tcp", "traddr=192.0.2.50,trsvcid=4420,src_addr=192.0.2.7", "", []string{card}},
+		"over its VLAN":         {"tcp", "traddr=2001:db8::50,trsvcid=4420,host_traddr=2001:db8::2", "", []string{card}},
+		"over what it is named": {"rdma", "traddr=192.0.2.50,trsvcid=4420,host_iface=enp4s0", "", []string{card}},
+		"over another card":     {"tcp", "traddr=192.0.2.50,trsvcid=4420,src_addr=198.51.100.9", "", nil},
+		"over some card":        {"tcp", "traddr=192.0.2.50,trsvcid=4420", "", []string{card}},
+		"of a way nobody knows": {"", "", "", []string{card}},
+		"of this machine":       {"loop", "traddr=x", "", nil},
+		"iSCSI":                 {"", "", "192.0.2.7", []string{card}},
+		"iSCSI elsewhere":       {"", "", "198.51.100.9", nil},
+		"iSCSI somewhere":       {"", "", "<NULL>", []string{card}},
+	} {
+		entries := laidOver(t, "kinds.txtar").Entries()
+		text := func(name, content string) {
+			entries[name] = archive.Entry{Mode: 0o444, Content: []byte(content + "\n")}
+		}
+		link := func(name, to string) { entries[name] = archive.Entry{Mode: fs.ModeSymlink, Target: to} }
+		link("sys/devices/pci0000:00/"+fc+"/host7/fc_host/host7/subsystem", "../../../../../../class/fc_host")
+		text("sys/devices/pci0000:00/"+fc+"/host7/fc_host/host7/port_name", "0x10000090fa942779")
+		told := "nvme7 > remote drive nvme nvme7 (by nvme-" + c.transport + ")"
+		if c.iscsi != "" {
+			told = "host9 > remote drive iscsi_host host9 (by iscsi_tcp)"
+			link("sys/class/iscsi_host/host9", "../../devices/platform/host9/iscsi_host/host9")
+			text("sys/devices/platform/host9/iscsi_host/host9/ipaddress", c.iscsi)
+		} else {
+			link("sys/class/nvme/nvme7", "../../devices/virtual/nvme-fabrics/ctl/nvme7")
+			text("sys/devices/virtual/nvme-fabrics/ctl/nvme7/address", c.address)
+			if c.transport != "" {
+				text("sys/devices/virtual/nvme-fabrics/ctl/nvme7/transport", c.transport)
+			}
+		}
+		survey := surveyOf(t, made(t, entries))
+		for _, at := range []string{fc, card} {
+			if slices.Contains(c.at, at) {
+				assert.Contains(t, toldOf(&survey, address(t, at)), told, "%s: %s", name, at)
+			} else {
+				assert.NotContains(t, strings.Join(toldOf(&survey, address(t, at)), "\n"), "remote drive", "%s: %s", name, at)
+			}
+		}
 	}
 }

@@ -134,8 +134,10 @@ type survey struct {
 	blocks    map[string]int    // where in out.Blocks
 	blockDirs map[string]string // real directory of each block device
 	mounted   []*mountinfo.Info
-	console   *console // nil: not read yet
-	machine   bool     // the root directory is this machine's own
+	console   *console  // nil: not read yet
+	over      *[]remote // likewise
+	overGaps  []facts.Gap
+	machine   bool // the root directory is this machine's own
 }
 
 // whole is the place of facts that belong to the survey itself, not to one of

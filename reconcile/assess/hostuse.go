@@ -1,9 +1,10 @@
 // host-use: the host uses a drive behind a controller that a guest shall
 // borrow, or that is put aside for the sake of its IOMMU group, at whatever
 // depth: a mount, swap, LVM, md, encryption, a loop device, a running guest's
-// disk, a network interface and what is built on it, a session that comes over it,
-// the console, whatever is plugged into it or below it and has a driver, a device of
-// it that a process has open. What cannot be told apart from use counts as use.
+// disk, a drive elsewhere that the host reaches over it (NVMe over Fabrics, iSCSI), a
+// network interface and what is built on it, a session that comes over it, the
+// console, whatever is plugged into it or below it and has a driver, a device of it
+// that a process has open. What cannot be told apart from use counts as use.
 //
 // libvirt checks none of this: it unbinds the driver under a mounted
 // filesystem, writes still report success and are lost, and only sync says
@@ -93,6 +94,8 @@ func freeing(found Found, use facts.Use) []string {
 		return []string{"let the host have its console elsewhere: another graphics card, or console=ttyS0 on the kernel's command line",
 			"take it off: echo 0 into bind below each /sys/class/vtconsole whose name says frame buffer device or VGA, end the display server; from then on only ssh or a serial console reach the host",
 			"lend another controller"}
+	case facts.UseRemote:
+		return []string{"unmount what is on it, then disconnect it: nvme disconnect, or iscsiadm --mode node --logout", "reach it over another card"}
 	case facts.UseDevice:
 		return []string{"plug it in elsewhere", "take it from its driver: its name into /sys/bus/BUS/drivers/DRIVER/unbind, interfaces of USB one by one", "lend another controller"}
 	case facts.UseHolder:

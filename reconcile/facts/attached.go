@@ -36,6 +36,12 @@ func (a Attached) title() string {
 	return kernel
 }
 
+// remote tells a drive that the host reaches through a function, of which the kernel
+// shows that elsewhere.
+func (a Attached) remote() bool {
+	return a.Class == "nvme" || a.Class == "iscsi_host" && a.Driver == "iscsi_tcp"
+}
+
 // attached adds what is in use below a function besides its drives and cards.
 func (w *usesWalk) attached(f *Function) {
 	for _, a := range f.Attached {
@@ -47,6 +53,8 @@ func (w *usesWalk) attached(f *Function) {
 			}
 		case a.Shows != "":
 			w.add(Use{Kind: UseConsole, User: a.Name, Chain: itself(f), Live: true, More: shown[a.Shows]})
+		case a.remote():
+			w.add(Use{Kind: UseRemote, User: a.title(), Chain: chain, Live: true, More: "by " + a.Driver})
 		case a.Driver != "":
 			w.add(Use{Kind: UseDevice, User: a.title(), Chain: chain, Live: true, More: "the host's driver " + a.Driver + " has it"})
 		default:

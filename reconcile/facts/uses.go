@@ -19,10 +19,11 @@ const (
 	UseGuest   UseKind = "guest"  // a guest's disk or an image that one is based on
 	UsePool    UseKind = "pool"
 	UseNetwork UseKind = "network interface"
-	UseSession UseKind = "session" // somebody is logged in over it, perhaps who gives the order
-	UseConsole UseKind = "console" // where the host shows what it says, or takes what is typed
-	UseDevice  UseKind = "device"  // a driver of the host's has what is plugged in, or is below
-	UseProcess UseKind = "process" // it has a device open, or mounted where the host does not see it
+	UseSession UseKind = "session"      // somebody is logged in over it, perhaps who gives the order
+	UseConsole UseKind = "console"      // where the host shows what it says, or takes what is typed
+	UseDevice  UseKind = "device"       // a driver of the host's has what is plugged in, or is below
+	UseRemote  UseKind = "remote drive" // one that the host reaches through it, over a network or Fibre Channel
+	UseProcess UseKind = "process"      // it has a device open, or mounted where the host does not see it
 	UseUnknown UseKind = "unknown"
 )
 
