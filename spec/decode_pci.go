@@ -22,6 +22,7 @@ func (r *reader) decodePCI(source *hclsyntax.Block, inside string) *PCIIdentity 
 		Vendor: pciID(b.checked("vendor", wrongPCI)),
 		Device: pciID(b.checked("device", wrongPCI)),
 		Slot:   b.checked("slot", wrongSlot),
+		Serial: strings.ToLower(b.checked("device_serial", wrongDeviceSerial)),
 		At:     b.at,
 	}
 }
@@ -33,11 +34,21 @@ func (r *reader) decodeSlot(source *hclsyntax.Block, inside string) *PCIIdentity
 			r.refuse(a.NameRange, name+" stands beside functions", "They say of each function what it is, the first as well.", "remove "+name)
 		}
 	}
-	id := &PCIIdentity{Functions: b.kinds("functions"), Slot: b.checked("slot", wrongSlot), At: b.at}
+	id := &PCIIdentity{Functions: b.kinds("functions"), Slot: b.checked("slot", wrongSlot), Serial: strings.ToLower(b.checked("device_serial", wrongDeviceSerial)), At: b.at}
 	if len(id.Functions) > 0 {
 		id.Vendor, id.Device = id.Functions[0].Vendor, id.Functions[0].Device
 	}
 	return id
+}
+
+var deviceSerialForm = regexp.MustCompile(`^[0-9a-fA-F]{2}(-[0-9a-fA-F]{2}){7}$`)
+
+// wrongDeviceSerial judges PCI Express device serial numbers.
+func wrongDeviceSerial(serial string) string {
+	if !deviceSerialForm.MatchString(serial) {
+		return "a device serial number has eight pairs of hexadecimal digits, as lspci -vv prints it: \"52-54-00-ff-ff-12-34-56\""
+	}
+	return ""
 }
 
 var kindForm = regexp.MustCompile(`^[0-9a-fA-F]{4}:[0-9a-fA-F]{4}$`)

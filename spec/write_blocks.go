@@ -104,6 +104,7 @@ func (w writer) controller(c *Controller) {
 			pci.text("device", c.PCI.Device.String())
 		}
 		pci.text("slot", c.PCI.Slot)
+		pci.text("device_serial", c.PCI.Serial)
 	}
 	if c.Drive != nil {
 		drive := b.block("drive")

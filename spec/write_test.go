@@ -20,7 +20,7 @@ func written() []spec.Part {
 		{Controller: &spec.Controller{Name: "reel", NVMe: &spec.NVMeIdentity{Serial: "RL-4410-0073", Model: "QEMU NVMe Ctrl"},
 			Drive:  &spec.Drive{Partitions: []spec.Partition{{Name: "shelf", SizeBytes: 3 << 30, Format: "xfs"}, {Name: "odd", SizeBytes: 1<<20 + 512}, {Name: "rest", Rest: true}}},
 			Return: spec.Return{Mounts: []spec.Mount{{Partition: "shelf", Path: "/srv/shelf", Options: spec.Hardened([]string{"noatime"})}}}}},
-		{Remarks: []string{"May be lent."}, Out: true, Controller: &spec.Controller{Name: "feed", PCI: &spec.PCIIdentity{Vendor: 0x8086, Device: 0x10d3, Slot: "3"}}},
+		{Remarks: []string{"May be lent."}, Out: true, Controller: &spec.Controller{Name: "feed", PCI: &spec.PCIIdentity{Vendor: 0x8086, Device: 0x10d3, Slot: "3", Serial: "52-54-00-ff-ff-12-34-56"}}},
 		{Guest: &spec.Guest{Name: "grading", Borrows: []spec.Ref{lends}, Boots: &lends, CPU: &spec.CPU{Count: 2}, Memory: &spec.Memory{SizeBytes: 1536 << 20}}},
 		{Guest: &spec.Guest{Name: "win 11", Disks: []spec.Disk{{Name: "vda", Image: "/srv/images/w.qcow2", Bus: "virtio"}}}},
 		{Shift: &spec.Shift{Name: "shift-1", Guests: []spec.Ref{{Name: "grading"}, {Name: "win 11"}}}},
@@ -68,9 +68,10 @@ controller "reel" {
 /*
 controller "feed" {
   pci {
-    vendor = "8086"
-    device = "10d3"
-    slot   = "3"
+    vendor        = "8086"
+    device        = "10d3"
+    slot          = "3"
+    device_serial = "52-54-00-ff-ff-12-34-56"
   }
 }
 */

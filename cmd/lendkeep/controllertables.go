@@ -98,3 +98,18 @@ func titleAt(ix *facts.Index, at facts.Address, outs map[facts.Address]guard.Out
 	}
 	return "what should be at " + at.String()
 }
+
+// printSerials lists the device serial numbers of cards, by which a layout can tell two
+// of a kind.
+func printSerials(t *text, survey facts.Survey) {
+	rows := [][]string{{"device serial number", "of"}}
+	for _, f := range survey.Functions {
+		if f.DeviceSerial != "" && !f.Bridge() {
+			rows = append(rows, []string{f.DeviceSerial, f.Title()})
+		}
+	}
+	if len(rows) > 1 {
+		t.table(rows)
+		t.line("")
+	}
+}

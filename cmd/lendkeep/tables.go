@@ -30,6 +30,7 @@ func printSurvey(w io.Writer, survey facts.Survey) error {
 	t.line("")
 	t.table(verdicts)
 	t.line("")
+	printSerials(t, survey)
 	printGroups(t, ix, outs)
 	printDrives(t, ix, outs)
 	printGuests(t, ix, outs)

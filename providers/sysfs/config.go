@@ -4,8 +4,8 @@ import (
 	"encoding/binary"
 	"errors"
 	"fmt"
+	"io"
 
-	"lendkeep/providers/files"
 	"lendkeep/reconcile/facts"
 )
 
@@ -31,7 +31,12 @@ const (
 
 // readConfig fills what only config space tells.
 func readConfig(p place, f *facts.Function) {
-	config, err := files.Head(p.fsys, p.dir+"/config", configBytes)
+	file, err := p.fsys.Open(p.dir + "/config")
+	var config []byte
+	if err == nil {
+		defer file.Close() // only read
+		config, err = io.ReadAll(io.LimitReader(file, configBytes))
+	}
 	switch {
 	case err != nil:
 	case len(config) < configHeaderEnd:
@@ -40,9 +45,9 @@ func readConfig(p place, f *facts.Function) {
 		err = errors.New("it reads as all ones: the device does not answer")
 	}
 	if err != nil {
-		p.gap("header_type", "config", err)
-		p.gap("msix", "config", err)
-		p.gap("payload_bytes", "config", err)
+		for _, fact := range []string{"header_type", "msix", "payload_bytes", "device_serial"} {
+			p.gap(fact, "config", err)
+		}
 		return
 	}
 	f.HeaderType = config[offsetHeaderType] &^ multiFunction
@@ -53,6 +58,7 @@ func readConfig(p place, f *facts.Function) {
 	if f.PayloadBytes, err = payload(config); err != nil {
 		p.gap("payload_bytes", "config", err)
 	}
+	readExtended(p, f, config, file)
 }
 
 // msix gives nil where MSI-X is not among the capabilities.

@@ -1,6 +1,7 @@
 package adopt_test
 
 import (
+	"fmt"
 	"slices"
 	"strings"
 	"testing"
@@ -134,6 +135,41 @@ func TestOffersAWholeSlot(t *testing.T) {
 		}
 	}
 	assert.Equal(t, 1, taken)
+}
+
+// A card is stated by the number that it has of its maker where others are of its kind,
+// whether it is one function or a whole slot; by its slot where that number is not its own.
+func TestAdoptsByDeviceSerial(t *testing.T) {
+	b := larch()
+	one, two := b.Screen(), b.Screen()
+	for n, at := range []facts.Address{one, two} {
+		for _, f := range []*facts.Function{b.Function(at), b.Function(facts.Address{Bus: at.Bus, Function: 1})} {
+			f.Slot, f.DeviceSerial = fmt.Sprint(n+1), fmt.Sprintf("00-00-00-00-00-00-00-0%d", n+1)
+		}
+	}
+	b.Guest("films", "/srv/images/films.qcow2", b.Whole("screen", one))
+	b.Hold("films", two)
+	b.Hold("films", facts.Address{Bus: two.Bus, Function: 1})
+	stated := file(adopted(t, &b.Survey), "controllers.hcl")
+	assert.Contains(t, stated, `  pci {
+    functions     = ["10de:2484", "10de:228b"]
+    device_serial = "00-00-00-00-00-00-00-01"
+  }
+`)
+	assert.Contains(t, stated, `  pci {
+    vendor        = "10de"
+    device        = "228b"
+    device_serial = "00-00-00-00-00-00-00-02"
+  }
+`)
+	b.Function(two).DeviceSerial = "00-00-00-00-00-00-00-01"
+	assert.Contains(t, file(adopted(t, &b.Survey), "controllers.hcl"), `  pci {
+    functions = ["10de:2484", "10de:228b"]
+    slot      = "1"
+  }
+`)
+	b.Function(two).DeviceSerial, b.Function(two).Gaps = "", []facts.Gap{{Fact: "device_serial", Path: "config", Reason: "a loop"}}
+	assert.Contains(t, file(adopted(t, &b.Survey), "controllers.hcl"), `    slot      = "1"`, "it may be the same number")
 }
 
 func file(a adopt.Adopted, name string) string {

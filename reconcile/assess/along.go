@@ -1,6 +1,6 @@
-// goes-along: other functions leave the host together with a controller, or
-// feel its reset: members of its IOMMU group that a guest borrows too, and
-// the other functions of the same card.
+// goes-along: other functions leave the host together with a controller: members of
+// its IOMMU group that a guest borrows too. Of others of the same card that stay tells
+// lone-function, of those that its reset resets tells reset.
 //
 // Severity: note.
 //
@@ -23,8 +23,8 @@ func checkAlong(c *Case) []Finding {
 			continue
 		}
 		list = append(list, Finding{Severity: Note, At: found.Controller.At,
-			Summary:  shorten(fmt.Sprintf("lent or reset with %s: %s", found.Controller.Name, plain.Count(len(others), "other device"))),
-			Detail:   "What shares its IOMMU group or its card leaves the host with it, or is reset with it.",
+			Summary:  shorten(fmt.Sprintf("lent with %s: %s", found.Controller.Name, plain.Count(len(others), "other device"))),
+			Detail:   "What shares its IOMMU group leaves the host with it.",
 			Causes:   titles(others),
 			Remedies: []string{"see that nothing on the host needs them while the controller is lent"},
 		})
@@ -39,21 +39,14 @@ func (c *Case) alongWith(lent []*facts.Function) []*facts.Function {
 	for _, f := range lent {
 		seen[f.Address] = true
 	}
-	add := func(other *facts.Function) {
-		if other.HeaderType == 0 && !seen[other.Address] {
-			seen[other.Address] = true
-			list = append(list, other)
-		}
-	}
 	for _, f := range lent {
-		if f.Group != nil {
-			for _, other := range c.Facts.Group(*f.Group) {
-				add(other)
-			}
+		if f.Group == nil {
+			continue
 		}
-		for _, other := range c.Facts.Siblings(f.Address) {
-			if f.Parent == nil && other.Parent == nil { // virtual ones only share its address
-				add(other)
+		for _, other := range c.Facts.Group(*f.Group) {
+			if other.HeaderType == 0 && !seen[other.Address] {
+				seen[other.Address] = true
+				list = append(list, other)
 			}
 		}
 	}

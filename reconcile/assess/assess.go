@@ -71,6 +71,7 @@ var checks = []Check{
 	{"card", "card.go", checkCards},
 	{"virtual-function", "virtual.go", checkVirtual},
 	{"virtual-count", "virtualcount.go", checkVirtualCount},
+	{"lone-function", "lone.go", checkLone},
 	{"contention", "contention.go", checkContention},
 	{"shared", "shared.go", checkShared},
 	{"shift", "shift.go", checkShifts},

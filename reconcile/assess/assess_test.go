@@ -332,6 +332,10 @@ var cases = map[string]struct {
 		b.screen()
 		b.Builder.Screen()
 	}, "controller-identity", assess.Stop, "2 slots of the host have the functions 10de:2484, 10de:228b"},
+	"two whole slots alike, with serial numbers": {func(b *bench) {
+		b.Function(b.screen()).DeviceSerial = "00-00-00-00-00-00-00-01"
+		b.Function(b.Builder.Screen()).DeviceSerial = "00-00-00-00-00-00-00-02"
+	}, "controller-identity", assess.Stop, `for Invented Graphics at 0000:e1:00.0 state pci with functions = ["10de:2484", "10de:228b"], device_serial = "00-00-00-00-00-00-00-02"`},
 	"a function of a whole slot is another controller": {func(b *bench) {
 		b.screen()
 		b.layout.Controllers = append(b.layout.Controllers, spec.Controller{Name: "sound", PCI: &spec.PCIIdentity{Vendor: 0x10de, Device: 0x228b}})
@@ -362,6 +366,37 @@ var cases = map[string]struct {
 		at.Function = 1
 		b.Function(at).Gaps = []facts.Gap{{Fact: "driver", Path: "sound/driver", Reason: "permission denied"}}
 	}, "gap", assess.Stop, "sound/driver"},
+	"a graphics card without its sound": {func(b *bench) {
+		at := b.screen()
+		b.layout.Controllers[1].PCI.Functions = nil
+		group := 77
+		b.Function(facts.Address{Bus: at.Bus, Function: 1}).Group = &group
+	}, "lone-function", assess.Caution, `state them as one controller: pci with functions = ["10de:2484", "10de:228b"]`},
+	"sound without its graphics card, in one group": {func(b *bench) {
+		b.screen()
+		b.layout.Controllers[1].PCI = &spec.PCIIdentity{Vendor: 0x10de, Device: 0x228b}
+	}, "group", assess.Stop, `state them as one controller: pci with functions = ["10de:2484", "10de:228b"]`},
+	"a graphics card, and of what shares its slot the kind is not known": {func(b *bench) {
+		at := b.screen()
+		b.layout.Controllers[1].PCI.Functions = nil
+		sound := b.Function(facts.Address{Bus: at.Bus, Function: 1})
+		sound.Class, sound.Gaps = 0, []facts.Gap{{Fact: "class", Path: "sound/class", Reason: "permission denied"}}
+	}, "lone-function", assess.Caution, "228b"},
+	"one port of a network card": {func(b *bench) {
+		port := *b.Function(b.reel)
+		port.Address.Function, port.Class, port.NVMe, port.Driver = 3, 0x020000, nil, ""
+		b.Survey.Functions = append(b.Survey.Functions, port)
+	}, "lone-function", assess.Note, "020000"},
+	"a card whose device serial number is not known": {func(b *bench) {
+		at := b.screen()
+		b.layout.Controllers[1].PCI.Serial = "00-00-00-00-00-00-00-01"
+		b.Function(at).Gaps = []facts.Gap{{Fact: "device_serial", Path: "config", Reason: "a loop"}}
+	}, "controller-identity", assess.Stop, "that of Invented Graphics at 0000:e0:00.0 is not known: a loop"},
+	"a card of another device serial number": {func(b *bench) {
+		at := b.screen()
+		b.layout.Controllers[1].PCI.Serial = "00-00-00-00-00-00-00-01"
+		b.Function(at).DeviceSerial = "00-00-00-00-00-00-00-02"
+	}, "controller-identity", assess.Stop, "with the device serial number 00-00-00-00-00-00-00-01"},
 	"no IOMMU": {func(b *bench) { b.Survey.Machine.IOMMUs = 0 },
 		"iommu", assess.Stop, "intel_iommu=on"},
 	"in no group": {func(b *bench) { b.Function(b.reel).Group = nil },

@@ -35,6 +35,7 @@ type Case struct {
 	pieces    map[*facts.Definition][]facts.Piece
 	seats     map[string]seated        // nil: not computed yet
 	reserves  *[]Reserve               // likewise
+	loaned    []loan                   // likewise
 	meant     map[facts.Address]string // controllers of the layout by where they sit
 }
 

@@ -51,10 +51,13 @@ func (c *Case) findPCI(controller *spec.Controller) Found {
 	want := controller.PCI
 	what := want.Vendor.String() + ":" + want.Device.String()
 	var unlike []*facts.Function
-	alike := physical(c.Facts.OfKind(want.Vendor, want.Device))
+	unread, alike := "", physical(c.Facts.OfKind(want.Vendor, want.Device))
 	for _, f := range alike {
 		switch {
 		case want.Slot != "" && f.Slot != want.Slot:
+		case want.Serial != "" && f.Gap("device_serial") != nil:
+			unread += fmt.Sprintf("; that of %s is not known: %s", f.Title(), f.Gap("device_serial").Reason)
+		case want.Serial != "" && f.DeviceSerial != want.Serial:
 		case found.whole() && !hasAll(c.Facts, f, want.Functions):
 			unlike = append(unlike, f)
 		default:
@@ -67,6 +70,10 @@ func (c *Case) findPCI(controller *spec.Controller) Found {
 		if want.Slot != "" {
 			found.Near = alike
 			found.Why += " in slot " + want.Slot
+		}
+		if want.Serial != "" {
+			found.Near = alike
+			found.Why += " with the device serial number " + want.Serial + unread
 		}
 		if virtual := c.Facts.OfKind(want.Vendor, want.Device); len(alike) == 0 && len(virtual) > 0 {
 			found.Near, found.Why = virtual, what+" are virtual functions here, which are told by what makes them"

@@ -74,6 +74,10 @@ func (c *Case) groupFinding(found Found, g *spec.Guest) (Finding, bool) {
 	} else {
 		remedies = nil // what a layout cannot name would stay with the host
 	}
+	slot := c.Facts.Physical(found.Function.Address)
+	if slices.ContainsFunc(blockers, func(b facts.Blocker) bool { return slices.Contains(slot, b.Function) }) && !found.whole() {
+		remedies = append(c.together(slot), remedies...)
+	}
 	return Finding{Severity: Stop, At: found.Controller.At,
 		Summary: shorten(fmt.Sprintf("%s cannot be lent without its group", found.Controller.Name)),
 		Detail: fmt.Sprintf("The kernel (%s) lends an IOMMU group as a whole. Of the group of %s, %s would stay with the host.",

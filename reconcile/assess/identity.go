@@ -2,15 +2,15 @@
 // or more than one function answers to its description.
 //
 // A controller is known by what it is: the serial number that an NVMe
-// controller gives of itself, or vendor and device number and slot. Names
-// (nvme0) and addresses (0000:01:00.0) move between boots and when cards are
-// added, so lendkeep never goes by them.
+// controller gives of itself, or vendor and device number, and PCI Express device
+// serial number or slot. Names (nvme0) and addresses (0000:01:00.0) move between
+// boots and when cards are added, so lendkeep never goes by them.
 //
 // Severity: stop; caution where no guest borrows it and it is not one of several.
 //
 // Remedy: compare the layout with the list that `lendkeep survey` prints; see
 // whether the card sits in its slot and shows up in lspci. Of several that fit:
-// state a model or a slot.
+// state a model, a device serial number or a slot.
 //
 // known-by-record: a controller that is lent cannot be asked who it is. It is
 // then known by the record that lendkeep keeps in the guest's definition.
@@ -45,7 +45,7 @@ func checkIdentity(c *Case) []Finding {
 		}
 		if len(found.Near) > 0 {
 			f.Detail += " Did you mean " + listed(found.Near) + "?"
-			f.Remedies = append(c.namings(found.Near), f.Remedies...)
+			f.Remedies = append(c.namingsAs(found, found.Near), f.Remedies...)
 		}
 		if len(c.Borrowers(controller.Name)) == 0 {
 			f.Severity = Caution
@@ -60,7 +60,7 @@ func checkIdentity(c *Case) []Finding {
 			f.Summary = "controller " + controller.Name + " is ambiguous"
 			f.Detail = "lendkeep would have to guess which one is meant: " + found.Why + "."
 			f.Causes = titles(found.Several)
-			f.Remedies = c.namings(found.Several)
+			f.Remedies = c.namingsAs(found, found.Several)
 			if len(f.Remedies) < len(found.Several) {
 				f.Detail += " Nothing that a layout can state tells all of them apart."
 				f.Remedies = append(f.Remedies, "take the other out or move it to a slot that the host can name; work for a powered-off, unplugged machine, by its maker's manual")
@@ -77,6 +77,9 @@ func titles(functions []*facts.Function) []Cause {
 		value := f.Title()
 		if f.Slot != "" {
 			value += ", slot " + f.Slot
+		}
+		if f.DeviceSerial != "" {
+			value += ", device serial number " + f.DeviceSerial
 		}
 		list = append(list, causeOf(f, "", value))
 	}

@@ -18,7 +18,14 @@ type loan struct {
 
 // loans gives every function that is there and that a guest is to have.
 func (c *Case) loans() []loan {
-	var list []loan
+	if c.loaned == nil {
+		c.loaned = c.findLoans()
+	}
+	return c.loaned
+}
+
+func (c *Case) findLoans() []loan {
+	list := []loan{}
 	for _, found := range c.borrowed() {
 		for _, f := range found.Functions {
 			list = append(list, loan{f, "controller " + found.Controller.Name, found.Controller.At, Stop, c.lentAlong(found), found.Functions})

@@ -27,15 +27,30 @@ func StatedAs(ix *facts.Index, f *facts.Function) (*spec.NVMeIdentity, *spec.PCI
 			return &spec.NVMeIdentity{Serial: f.NVMe.Serial, Model: f.NVMe.Model}, nil
 		}
 	}
-	alike := physical(ix.OfKind(f.Vendor, f.Device))
-	switch {
-	case !f.KindKnown() || f.Parent != nil:
-	case len(alike) == 1:
-		return nil, &spec.PCIIdentity{Vendor: f.Vendor, Device: f.Device}
-	case f.Slot != "" && only(alike, func(other *facts.Function) bool { return other.Slot == f.Slot }):
-		return nil, &spec.PCIIdentity{Vendor: f.Vendor, Device: f.Device, Slot: f.Slot}
+	if !f.KindKnown() || f.Parent != nil {
+		return nil, nil
 	}
-	return nil, nil
+	return nil, apart(&spec.PCIIdentity{Vendor: f.Vendor, Device: f.Device}, f, physical(ix.OfKind(f.Vendor, f.Device)))
+}
+
+// apart adds to an identity what tells a function from others like it: what the card
+// says of itself before where it sits. Nil where neither does.
+func apart(stated *spec.PCIIdentity, f *facts.Function, alike []*facts.Function) *spec.PCIIdentity {
+	only := func(same func(other *facts.Function) bool) bool {
+		return !slices.ContainsFunc(alike, func(other *facts.Function) bool { return other != f && same(other) })
+	}
+	switch {
+	case only(func(*facts.Function) bool { return true }):
+	case f.DeviceSerial != "" && only(func(other *facts.Function) bool {
+		return other.DeviceSerial == f.DeviceSerial || other.Gap("device_serial") != nil
+	}):
+		stated.Serial = f.DeviceSerial
+	case f.Slot != "" && only(func(other *facts.Function) bool { return other.Slot == f.Slot }):
+		stated.Slot = f.Slot
+	default:
+		return nil
+	}
+	return stated
 }
 
 // StatedWhole gives what a layout states to mean all functions of the slot of which a
@@ -52,16 +67,9 @@ func StatedWhole(ix *facts.Index, first *facts.Function) *spec.PCIIdentity {
 	if len(stated.Functions) < 2 || !hasAll(ix, first, stated.Functions) {
 		return nil
 	}
-	for _, other := range ix.OfKind(first.Vendor, first.Device) {
-		switch {
-		case other == first || !hasAll(ix, other, stated.Functions):
-		case first.Slot == "" || other.Slot == first.Slot:
-			return nil
-		default:
-			stated.Slot = first.Slot
-		}
-	}
-	return stated
+	return apart(stated, first, slices.DeleteFunc(slices.Clone(ix.OfKind(first.Vendor, first.Device)), func(other *facts.Function) bool {
+		return !hasAll(ix, other, stated.Functions)
+	}))
 }
 
 // naming gives an identity in words; empty where there is none.
@@ -78,12 +86,29 @@ func (c *Case) naming(f *facts.Function) string {
 		return fmt.Sprintf("nvme with serial = %q and model = %q", nvme.Serial, nvme.Model)
 	case nvme != nil:
 		return fmt.Sprintf("nvme with serial = %q", nvme.Serial)
-	case pci != nil && pci.Slot != "":
-		return fmt.Sprintf("pci with vendor = %q, device = %q and slot = %q", pci.Vendor, pci.Device, pci.Slot)
 	case pci != nil:
-		return fmt.Sprintf("pci with vendor = %q and device = %q", pci.Vendor, pci.Device)
+		return pciWords(pci)
 	}
 	return ""
+}
+
+// pciWords gives the identity of a function, or of all those of a slot, in words.
+func pciWords(stated *spec.PCIIdentity) string {
+	words := fmt.Sprintf("pci with vendor = %q, device = %q", stated.Vendor, stated.Device)
+	if len(stated.Functions) > 0 {
+		var kinds []string
+		for _, k := range stated.Functions {
+			kinds = append(kinds, fmt.Sprintf("%q", k))
+		}
+		words = "pci with functions = [" + strings.Join(kinds, ", ") + "]"
+	}
+	if stated.Slot != "" {
+		words += fmt.Sprintf(", slot = %q", stated.Slot)
+	}
+	if stated.Serial != "" {
+		words += fmt.Sprintf(", device_serial = %q", stated.Serial)
+	}
+	return words
 }
 
 // namings advises for each function how to state it; those that cannot be
@@ -96,6 +121,21 @@ func (c *Case) namings(functions []*facts.Function) []string {
 		}
 	}
 	return list
+}
+
+// namingsAs is namings of what a controller may be: of functions, or of whole slots by
+// the first function of each.
+func (c *Case) namingsAs(found Found, list []*facts.Function) []string {
+	if !found.whole() {
+		return c.namings(list)
+	}
+	var words []string
+	for _, f := range list {
+		if stated := StatedWhole(c.Facts, f); stated != nil {
+			words = append(words, "for "+f.Title()+" state "+pciWords(stated))
+		}
+	}
+	return words
 }
 
 func listed(functions []*facts.Function) string {

@@ -39,7 +39,7 @@ func statements(t *testing.T, f assess.Finding) map[string]spec.Controller {
 			require.NoError(t, err)
 			device, err := strconv.ParseUint(said["device"], 16, 16)
 			require.NoError(t, err)
-			c.PCI = &spec.PCIIdentity{Vendor: pci.ID(vendor), Device: pci.ID(device), Slot: said["slot"]}
+			c.PCI = &spec.PCIIdentity{Vendor: pci.ID(vendor), Device: pci.ID(device), Slot: said["slot"], Serial: said["device_serial"]}
 		}
 		found[m[1]] = c
 	}
@@ -82,6 +82,22 @@ func TestIdentityRemediesWork(t *testing.T) {
 		"quite another":                   {func(b *bench) { b.layout.Controllers[0].NVMe.Serial = "XX-1" }, 0, "it has RL-4410-0073"},
 		"a wrong model": {func(b *bench) { b.layout.Controllers[0].NVMe.Model = "Other" }, 1,
 			`serial RL-4410-0073 is of QEMU NVMe Ctrl RL-4410-0073 at 0000:01:00.0 here, not of model "Other"`},
+		"one of a kind, with device serial numbers": {func(b *bench) {
+			b.Function(b.NVMe("RL-4410-0088")).DeviceSerial = "00-00-00-00-00-00-00-02"
+			b.Function(b.reel).DeviceSerial = "00-00-00-00-00-00-00-01"
+			b.layout.Controllers[0].NVMe, b.layout.Controllers[0].PCI = nil, &spec.PCIIdentity{Vendor: 0x1b36, Device: 0x10}
+			for i := range b.Survey.Functions {
+				b.Survey.Functions[i].NVMe = nil
+			}
+		}, 2, "device_serial"},
+		"all of one device serial number": {func(b *bench) {
+			b.Function(b.NVMe("RL-4410-0088")).DeviceSerial = "00-00-00-00-00-00-00-01"
+			b.Function(b.reel).DeviceSerial = "00-00-00-00-00-00-00-01"
+			b.layout.Controllers[0].NVMe, b.layout.Controllers[0].PCI = nil, &spec.PCIIdentity{Vendor: 0x1b36, Device: 0x10}
+			for i := range b.Survey.Functions {
+				b.Survey.Functions[i].NVMe = nil
+			}
+		}, 0, "Nothing that a layout can state tells all of them apart"},
 		"a wrong slot": {func(b *bench) {
 			b.Function(b.reel).Slot = "4"
 			b.layout.Controllers[0].NVMe, b.layout.Controllers[0].PCI = nil, &spec.PCIIdentity{Vendor: 0x1b36, Device: 0x10, Slot: "5"}

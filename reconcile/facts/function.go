@@ -44,6 +44,7 @@ type Function struct {
 	MSIX            *MSIX       `json:"msix,omitempty"`               // config, capability 0x11; nil: it has none, or config was not read so far
 	OptionROM       *OptionROM  `json:"option_rom,omitempty"`         // resource, its seventh line; nil: it has none
 	BootVGA         bool        `json:"boot_vga,omitempty"`           // boot_vga is 1: the host's firmware used it as the display
+	DeviceSerial    string      `json:"device_serial,omitempty"`      // config, extended capability 0x0003 (PCI Express Device Serial Number), as lspci prints it; empty: it has none
 	Slot            string      `json:"slot,omitempty"`               // physical slot, a name under /sys/bus/pci/slots; empty: in none
 	Parent          *Address    `json:"parent,omitempty"`             // physfn, a link: the one that has made this virtual function (SR-IOV); nil: it is none
 	VirtualNumber   *int        `json:"virtual_number,omitempty"`     // which of its parent's it is, from 0: the link virtfnN of the parent that leads to it; nil: it is none, or that is a gap

@@ -217,7 +217,7 @@ func (b *before) meant(at facts.Address) *Controller {
 // known gives a controller by a record, with what the rules know of the same one.
 func (b *before) known(r facts.Identity) Controller {
 	if c := b.rules.ByName()[r.Controller]; c != nil && c.Identity.Serial == r.Serial {
-		return Controller{Identity: r, Slot: c.Slot, Model: c.Model, SizeBytes: c.SizeBytes}
+		return Controller{Identity: r, Slot: c.Slot, Subsystem: c.Subsystem, DeviceSerial: c.DeviceSerial, Model: c.Model, SizeBytes: c.SizeBytes}
 	}
 	return Controller{Identity: r}
 }

@@ -1,6 +1,7 @@
 package guard
 
 import (
+	"cmp"
 	"fmt"
 
 	"lendkeep/reconcile/facts"
@@ -26,7 +27,9 @@ func (b *before) identity(meant Controller, at facts.Address) error {
 	case f.Address != at && !(meant.Identity.Whole() && meant.Identity.Has(at)):
 		return fmt.Errorf("its definition names %s, but controller %s is at %s now; correct it by an order: lendkeep plan, then lendkeep apply", at, name, f.Address)
 	case where == facts.Aside:
-		return b.byExclusion(meant.Identity, f)
+		if err := b.byExclusion(meant.Identity, f); err != nil {
+			return err
+		}
 	}
 	return meant.alike(f)
 }
@@ -53,18 +56,48 @@ func (b *before) byExclusion(meant facts.Identity, f *facts.Function) error {
 	return nil
 }
 
+// Subsystem gives a function's subsystem as VENDOR:DEVICE; empty where it says none.
+func Subsystem(f *facts.Function) string {
+	if f.SubsystemVendor == 0 && f.SubsystemDevice == 0 {
+		return ""
+	}
+	return f.SubsystemVendor.String() + ":" + f.SubsystemDevice.String()
+}
+
 // alike compares more than the serial, which twins of cheap drives can share.
 func (c Controller) alike(f *facts.Function) error {
 	name := c.Identity.Controller
 	switch {
 	case c.Slot != "" && f.Slot != c.Slot:
 		return fmt.Errorf("controller %s is in slot %q by the layout, but %s is in slot %q", name, c.Slot, f.Title(), f.Slot)
-	case f.NVMe == nil:
-		return nil
-	case c.Model != "" && f.NVMe.Model != c.Model:
+	case f.NVMe != nil && c.Model != "" && f.NVMe.Model != c.Model:
 		return fmt.Errorf("controller %s is a %s by the rules, but %s has that serial", name, c.Model, f.Title())
-	case c.SizeBytes != 0 && f.NVMe.SizeBytes() != c.SizeBytes:
+	case f.NVMe != nil && c.SizeBytes != 0 && f.NVMe.SizeBytes() != c.SizeBytes:
 		return fmt.Errorf("the drive of controller %s has %d bytes, by the rules it had %d; bring the rules up to date by an order", name, f.NVMe.SizeBytes(), c.SizeBytes)
+	}
+	return c.sameCard(f)
+}
+
+// sameCard compares what a card without a serial says of itself with what it said when
+// the rules were made.
+func (c Controller) sameCard(f *facts.Function) error {
+	name := c.Identity.Controller
+	for _, said := range []struct {
+		what, was, is string
+		from          []string // facts of which it is made
+	}{
+		{"subsystem", c.Subsystem, Subsystem(f), []string{"subsystem_vendor", "subsystem_device"}},
+		{"device serial number", c.DeviceSerial, f.DeviceSerial, []string{"device_serial"}},
+	} {
+		if said.was == "" || said.was == said.is {
+			continue
+		}
+		for _, fact := range said.from {
+			if gap := f.Gap(fact); gap != nil {
+				return fmt.Errorf("the %s of controller %s could not be read: %s: %s", said.what, name, gap.Path, gap.Reason)
+			}
+		}
+		return fmt.Errorf("controller %s is another card than it was: %s has the %s %s, by the rules it had %s; bring the rules up to date by an order", name, f.Title(), said.what, cmp.Or(said.is, "none"), said.was)
 	}
 	return nil
 }

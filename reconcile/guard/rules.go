@@ -49,15 +49,19 @@ type Pool struct {
 // SizeBytes and what mounts say of their partitions are as last seen at home;
 // empty or 0: never seen.
 type Controller struct {
-	Identity  facts.Identity `json:"record"`
-	Slot      string         `json:"slot,omitempty"` // physical slot, where the layout states it
-	Model     string         `json:"model,omitempty"`
-	SizeBytes uint64         `json:"size_bytes,omitempty"` // of all its namespaces
-	Shown     []Shown        `json:"shown,omitempty"`      // of one that has no serial, by each of its functions
-	Within    time.Duration  `json:"within_ns"`            // the layout's return limit
-	OnFailure string         `json:"on_failure"`           // "hold" or "alarm"
-	Mounts    []Mount        `json:"mounts"`
-	Keeps     []Partition    `json:"keeps"` // those of its partitions that are the host's own
+	Identity facts.Identity `json:"record"`
+	Slot     string         `json:"slot,omitempty"` // physical slot, where the layout states it
+	// Subsystem (vendor:device) and DeviceSerial are of one that is known by its kind, as
+	// last seen; empty: it did not say.
+	Subsystem    string        `json:"subsystem,omitempty"`
+	DeviceSerial string        `json:"device_serial,omitempty"`
+	Model        string        `json:"model,omitempty"`
+	SizeBytes    uint64        `json:"size_bytes,omitempty"` // of all its namespaces
+	Shown        []Shown       `json:"shown,omitempty"`      // of one that has no serial, by each of its functions
+	Within       time.Duration `json:"within_ns"`            // the layout's return limit
+	OnFailure    string        `json:"on_failure"`           // "hold" or "alarm"
+	Mounts       []Mount       `json:"mounts"`
+	Keeps        []Partition   `json:"keeps"` // those of its partitions that are the host's own
 }
 
 // Partition is a partition by its GPT name, and by its GPT id once it was seen
@@ -238,6 +242,18 @@ func (c Controller) leaves() string {
 	return "udev leaves volumes on " + c.Identity.Controller + " alone, but for " + strings.Join(names, ", ")
 }
 
+// says gives what a card must say of itself to be lent; empty: nothing.
+func (c Controller) says() string {
+	var list []string
+	if c.Subsystem != "" {
+		list = append(list, "its subsystem is "+c.Subsystem)
+	}
+	if c.DeviceSerial != "" {
+		list = append(list, "its device serial number is "+c.DeviceSerial)
+	}
+	return strings.Join(list, " and ")
+}
+
 // how tells what a mount is made with.
 func (m Mount) how() string {
 	how := m.Options
@@ -268,6 +284,9 @@ func (r Rules) Sentences() []string {
 		}
 		if names := borrowers[c.Identity.Controller]; len(names) > 0 {
 			list = append(list, "only "+strings.Join(names, ", ")+" may borrow "+name, c.leaves())
+			if says := c.says(); says != "" {
+				list = append(list, name+" is lent while "+says)
+			}
 			if c.Identity.Whole() {
 				list = append(list, name+" is lent as a whole, while its functions are "+c.Identity.Functions.String())
 			}

@@ -125,3 +125,45 @@ func TestRulesTellOfAWholeSlot(t *testing.T) {
 	_, err := guard.Decode(b.rules.Encode())
 	assert.ErrorContains(t, err, "do not begin with that at 0000:e0:00.1")
 }
+
+// A card that has no serial of its own is known by what else it says of itself.
+func TestChangedCardAtAStart(t *testing.T) {
+	for name, c := range map[string]struct {
+		change  func(f *facts.Function)
+		refuses string
+	}{
+		"as it was":                 {func(f *facts.Function) {}, ""},
+		"on VFIO":                   {func(f *facts.Function) { f.Driver = "vfio-pci" }, ""},
+		"of another maker":          {func(f *facts.Function) { f.SubsystemDevice = 2 }, "has the subsystem 1043:0002, by the rules it had 1043:0001"},
+		"of another maker, on VFIO": {func(f *facts.Function) { f.SubsystemDevice, f.Driver = 2, "vfio-pci" }, "has the subsystem 1043:0002"},
+		"of another serial number":  {func(f *facts.Function) { f.DeviceSerial = "00-00-00-00-00-00-00-02" }, "has the device serial number 00-00-00-00-00-00-00-02"},
+		"without its serial number": {func(f *facts.Function) { f.DeviceSerial = "" }, "has the device serial number none"},
+		"of an unknown number": {func(f *facts.Function) {
+			f.DeviceSerial, f.Gaps = "", []facts.Gap{{Fact: "device_serial", Path: "config", Reason: "a loop"}}
+		}, "the device serial number of controller card could not be read: config: a loop"},
+	} {
+		t.Run(name, func(t *testing.T) {
+			b := &bench{Builder: invented.NewBuilder(), shelf: &facts.Volume{}}
+			at := b.Card(b.NVMe("RL-4410-0073"), "")
+			f, group := b.Function(at), 70
+			f.Group, f.SubsystemVendor, f.SubsystemDevice, f.DeviceSerial = &group, 0x1043, 1, "00-00-00-00-00-00-00-01"
+			b.Guest("films", "/srv/images/films.qcow2")
+			films := invented.Guest("films", "card")
+			films.Boots = nil
+			layout := invented.Layout([]spec.Controller{{Name: "card", PCI: &spec.PCIIdentity{Vendor: 0x8086, Device: 0x10d3}, Return: spec.Return{OnFailure: "hold"}}}, []spec.Guest{films})
+			b.rules = order.CompileRules(assess.NewCase(layout, facts.NewIndex(&b.Survey), nil))
+			b.borrower("films", at)
+			c.change(b.Function(at))
+			verdict := guard.Before(b.rules, b.index(), b.call)
+			if len(b.Function(at).Gaps) == 0 {
+				seen := *b.index().Survey
+				verdict = sameBefore(t, b.rules, &seen, b.call)
+			}
+			if c.refuses == "" {
+				assert.Empty(t, verdict.Refuse)
+			} else {
+				assert.Contains(t, verdict.Refuse, c.refuses)
+			}
+		})
+	}
+}

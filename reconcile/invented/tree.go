@@ -90,7 +90,7 @@ func (t *tree) function(f *facts.Function) {
 	} {
 		t.text(dir+"/"+file, value)
 	}
-	t.files[dir+"/config (hex)"] = fmt.Sprintf("000000 %028x%02x00\nsize 256\n", 1, f.HeaderType)
+	t.files[dir+"/config (hex)"] = configOf(f)
 	if f.Driver != "" {
 		t.link(dir+"/driver", "sys/bus/pci/drivers/"+f.Driver)
 	}
@@ -119,6 +119,22 @@ func (t *tree) function(f *facts.Function) {
 	if f.NVMe != nil {
 		t.nvme(dir+"/nvme/"+f.NVMe.Name, f.NVMe)
 	}
+}
+
+// configOf writes the config space: its header, and where the function has a device
+// serial number the capability PCI Express, and the extended one that has it.
+func configOf(f *facts.Function) string {
+	header := fmt.Sprintf("000000 %028x%02x00\n", 1, f.HeaderType)
+	if f.DeviceSerial == "" {
+		return header + "size 256\n"
+	}
+	var number []string // as it is read, the lowest first
+	for _, pair := range slices.Backward(strings.Split(f.DeviceSerial, "-")) {
+		number = append(number, pair)
+	}
+	header = fmt.Sprintf("000000 %012x1000%012x%02x00\n", 1, 0, f.HeaderType)
+	return header + "000030 00000000400000000000000000000000\n000040 10000000000000000000000000000000\n" +
+		"000100 03000100" + strings.Join(number, "") + "00000000\nsize 4096\n"
 }
 
 func (t *tree) nvme(dir string, n *facts.NVMe) {

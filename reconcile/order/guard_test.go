@@ -7,6 +7,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"lendkeep/reconcile/assess"
 	"lendkeep/reconcile/facts"
 	"lendkeep/reconcile/guard"
 	"lendkeep/reconcile/invented"
@@ -120,4 +121,34 @@ func TestChangedGuardMakesAnOrderStale(t *testing.T) {
 	}
 	assert.Len(t, told, 2)
 	assert.Contains(t, strings.Join(told, "\n"), "rules of guard was none, is sha256 ")
+}
+
+// The rules have what a card without a serial says of itself, wherever it is. What it
+// does not say at the moment is as it was, unless another kind of card is meant now.
+func TestRulesKnowACardByWhatItSays(t *testing.T) {
+	b, layout := larch()
+	f := b.Function(b.Card(b.Survey.Functions[0].Address, "e1000e"))
+	f.SubsystemVendor, f.SubsystemDevice, f.DeviceSerial = 0x1043, 1, "00-00-00-00-00-00-00-01"
+	layout.Controllers = append(layout.Controllers, spec.Controller{Name: "card", PCI: &spec.PCIIdentity{Vendor: 0x8086, Device: 0x10d3}, Return: spec.Return{OnFailure: "hold"}})
+	rules := func() guard.Rules {
+		return order.CompileRules(assess.NewCase(layout, facts.NewIndex(&b.Survey), nil))
+	}
+	learnt := rules()
+	card := learnt.ByName()["card"]
+	assert.Equal(t, "1043:0001", card.Subsystem)
+	assert.Equal(t, "00-00-00-00-00-00-00-01", card.DeviceSerial)
+	assert.Empty(t, learnt.ByName()["reel"].Subsystem+learnt.ByName()["reel"].DeviceSerial, "it has a serial")
+
+	less := rules()
+	less.ByName()["card"].DeviceSerial = ""
+	_, current := guard.Current(less.Encode(), learnt)
+	assert.False(t, current, "another card of its kind would be lent")
+
+	b.Survey.Guard.Rules = learnt.Encode()
+	f.SubsystemVendor, f.SubsystemDevice, f.DeviceSerial = 0, 0, ""
+	assert.Empty(t, rules().ByName()["card"].DeviceSerial, "it says that it has none")
+	f.Gaps = []facts.Gap{{Fact: "device_serial"}, {Fact: "subsystem_device"}}
+	assert.Equal(t, card, rules().ByName()["card"])
+	f.Device, layout.Controllers[1].PCI.Device = 0x1521, 0x1521
+	assert.Empty(t, rules().ByName()["card"].DeviceSerial, "that was of another kind")
 }

@@ -61,6 +61,7 @@ func controllerOf(c *assess.Case, found assess.Found, before *guard.Controller) 
 		made.Model = stated.NVMe.Model
 	case stated.PCI != nil:
 		made.Slot = stated.PCI.Slot
+		recognise(&made, found.Function, before)
 	}
 	for _, m := range stated.Return.Mounts {
 		made.Mounts = append(made.Mounts, guard.Mount{Partition: m.Partition, Path: m.Path, Options: append([]string{}, m.Options...)})
@@ -82,6 +83,23 @@ func controllerOf(c *assess.Case, found assess.Found, before *guard.Controller) 
 		}
 	}
 	return made
+}
+
+// recognise notes what a card without a serial says of itself, wherever it is; what
+// cannot be read now is as it was. The record has the subsystems of a whole slot.
+func recognise(made *guard.Controller, f *facts.Function, before *guard.Controller) {
+	made.Subsystem, made.DeviceSerial = guard.Subsystem(f), f.DeviceSerial
+	if before != nil && before.Identity.Vendor == f.Vendor && before.Identity.Device == f.Device {
+		if f.Gap("subsystem_vendor") != nil || f.Gap("subsystem_device") != nil {
+			made.Subsystem = before.Subsystem
+		}
+		if f.Gap("device_serial") != nil {
+			made.DeviceSerial = before.DeviceSerial
+		}
+	}
+	if made.Identity.Whole() {
+		made.Subsystem = ""
+	}
 }
 
 // keptOf names the partitions that a layout gives to the host.

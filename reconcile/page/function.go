@@ -89,6 +89,9 @@ func (d *drawing) notes(f *facts.Function) []string {
 	if f.Slot != "" {
 		list = append(list, "slot "+f.Slot)
 	}
+	if f.DeviceSerial != "" {
+		list = append(list, "device serial number "+f.DeviceSerial)
+	}
 	switch {
 	case f.Parent != nil && f.VirtualNumber != nil:
 		list = append(list, fmt.Sprintf("virtual function %d of %s", *f.VirtualNumber, d.mention(*f.Parent).Text))

@@ -17,7 +17,7 @@ import (
 // aside names what of the kernel's tables has nothing to do with lending, by the
 // reason: a function that is neither here nor in the table fails.
 var aside = map[string]string{
-	"a card whose functions wake together: goes-along tells of them": `
+	"a card whose functions wake together: lone-function tells of them": `
 		quirk_gpu_hda quirk_gpu_usb quirk_gpu_usb_typec_ucsi quirk_nvidia_hda`,
 	"what is isolated without saying so: the groups tell": `
 		pci_fixup_pericom_acs_store_forward pci_quirk_al_acs pci_quirk_amd_sb_acs pci_quirk_brcm_acs pci_quirk_cavium_acs pci_quirk_cavium_acs_match

@@ -112,6 +112,7 @@ var attributes = []struct {
 }{
 	{"group", "the IOMMU group of ", company},
 	{"slot", "the slot of ", func(_ *facts.Index, f *facts.Function) string { return f.Slot }},
+	{"device_serial", "the device serial number of ", func(_ *facts.Index, f *facts.Function) string { return f.DeviceSerial }},
 	{"reset_method", "what resets ", func(_ *facts.Index, f *facts.Function) string { return strings.Join(f.ResetMethods, ", ") }},
 	{"virtual_functions", "the number of virtual functions of ", func(_ *facts.Index, f *facts.Function) string { return fmt.Sprint(f.Virtual) }},
 	{"virtual_number", "the number as a virtual function of ", func(_ *facts.Index, f *facts.Function) string { return numbered(f) }},

@@ -68,6 +68,8 @@ func TestChanges(t *testing.T) {
 		{"what goes over a card", func(b *invented.Builder) {
 			b.Function(address(2)).Interfaces = []facts.Interface{{Name: "eth3", Up: true, Addresses: []string{"192.0.2.7/24", "2001:db8::77/64"}, Passing: []string{"2001:db8::77/64"}, Default: true}, {Name: "eth4", Up: true}}
 		}, []string{"what is up of QEMU NVMe Ctrl RL-4410-0088 at 0000:02:00.0 was none, is eth3 (192.0.2.7/24, default route), eth4"}},
+		{"another card of its kind in its place", func(b *invented.Builder) { b.Function(address(2)).DeviceSerial = "00-00-00-00-00-00-00-02" },
+			[]string{"the device serial number of QEMU NVMe Ctrl RL-4410-0088 at 0000:02:00.0 was none, is 00-00-00-00-00-00-00-02"}},
 		{"put aside", func(b *invented.Builder) {
 			f := b.Function(address(2))
 			f.Driver, f.NVMe = "vfio-pci", nil

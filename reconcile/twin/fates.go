@@ -95,6 +95,7 @@ var fates = map[string]fate{
 	"Function.MSIX":            lost("the tables of QEMU's devices", "quirks of where a table lies"),
 	"Function.OptionROM":       lost("the ROMs of QEMU's devices", "a guest that needs the card's own ROM"),
 	"Function.BootVGA":         lost("no display that its firmware used", "the host's console, which goes with it"),
+	"Function.DeviceSerial":    lost("device serial numbers only where QEMU's device has one, of its own", "how a layout finds a card by that number"),
 	"Function.Slot":            lost("slots with numbers of its own", "which slot a person finds it in"),
 	"Function.Parent":          {kind: copied},
 	"Function.VirtualNumber":   lost("no virtual functions", "what lending one of them does"),

@@ -7,7 +7,7 @@ controller "one" {
   }
 }
 controller "two" {
-  pci { # want "two controllers can be the same device\n.*8086:10d3.*\nstate the slot of each"
+  pci { # want "two controllers can be the same device\n.*8086:10d3.*\nstate the slot or the device_serial of each"
     vendor = "8086"
     device = "10D3"
   }
