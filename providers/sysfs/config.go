@@ -1,6 +1,7 @@
 package sysfs
 
 import (
+	"bytes"
 	"encoding/binary"
 	"errors"
 	"fmt"
@@ -29,7 +30,9 @@ const (
 	expressBytes       = offsetDevControl + 2
 )
 
-// readConfig fills what only config space tells.
+// readConfig fills what only config space tells. That nothing answers is not told by the
+// number of the vendor alone, which is all ones of each virtual function (PCI Express
+// Base Specification 4.0, 9.3.4.1.1).
 func readConfig(p place, f *facts.Function) {
 	file, err := p.fsys.Open(p.dir + "/config")
 	var config []byte
@@ -41,7 +44,7 @@ func readConfig(p place, f *facts.Function) {
 	case err != nil:
 	case len(config) < configHeaderEnd:
 		err = fmt.Errorf("it has only %d bytes", len(config))
-	case config[0] == 0xff && config[1] == 0xff:
+	case len(bytes.Trim(config[:configHeaderEnd], "\xff")) == 0:
 		err = errors.New("it reads as all ones: the device does not answer")
 	}
 	if err != nil {

@@ -5,9 +5,12 @@ import (
 	"encoding/binary"
 	"io"
 	"testing"
+	"testing/fstest"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+
+	"lendkeep/reconcile/facts"
 )
 
 // spaceWith is a config space of so many bytes with these values of four bytes in it.
@@ -106,4 +109,19 @@ func FuzzExtendedCapabilities(f *testing.F) {
 			_, _ = deviceSerial(list, read)
 		}
 	})
+}
+
+func TestAnswersAreBelieved(t *testing.T) {
+	ones := bytes.Repeat([]byte{0xff}, configBytes)
+	virtual := append(bytes.Repeat([]byte{0xff}, 4), make([]byte, 252)...) // vendor and device number
+	for name, c := range map[string]struct {
+		config []byte
+		silent bool
+	}{"a device that is not there": {ones, true}, "a virtual function": {virtual, false}} {
+		var f facts.Function
+		fsys := fstest.MapFS{"at/config": &fstest.MapFile{Data: c.config}}
+		readConfig(place{&reader{fsys: fsys}, "at", &f.Gaps}, &f)
+		assert.Equal(t, c.silent, f.Gap("header_type") != nil, name)
+		assert.Equal(t, c.silent, f.Gap("device_serial") != nil, name)
+	}
 }
