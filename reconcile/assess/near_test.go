@@ -181,7 +181,7 @@ func TestPagesAtBoot(t *testing.T) {
 		"hugepagesz=1G hugepages=1:x,1:9":                                     false,
 		"hugepagesz=1G hugepages=-8":                                          false,
 	} {
-		b := newBench(t)
+		b := newBench()
 		b.paged(gib, 4*gib)
 		b.Survey.Machine.CommandLine = line
 		told := func() bool {

@@ -100,7 +100,7 @@ func TestLadderOfAVirtualFunction(t *testing.T) {
 	r := b.rules.ByName()["port1"].Identity
 	b.Function(port).Driver = ""
 	assert.Equal(t, guard.Attempt{Rung: guard.Probe, At: port}, guard.NextRung(b.index(), r, nil))
-	assert.Empty(t, guard.NextRung(b.index(), r, []guard.Rung{guard.Probe, guard.Reset}).Rung, "no look at its bus finds it")
+	assert.Empty(t, guard.NextRung(b.index(), r, []guard.Attempt{{Rung: guard.Probe, At: port}, {Rung: guard.Reset, At: port}}).Rung, "no look at its bus finds it")
 	b.Survey.Functions = b.Survey.Functions[:1]
 	b.Function(card).Virtual = 0
 	next := guard.NextRung(b.index(), r, nil)
