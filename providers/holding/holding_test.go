@@ -1,6 +1,7 @@
 package holding
 
 import (
+	"context"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -282,6 +283,21 @@ func TestFunctionsOf(t *testing.T) {
 	} {
 		assert.Equal(t, want, functionsOf(&s, dir), dir)
 	}
+}
+
+// A process that hangs is named all the same, by what can be had of it.
+func TestOpenerThatHangs(t *testing.T) {
+	folder := t.TempDir()
+	require.NoError(t, os.WriteFile(filepath.Join(folder, "comm"), []byte("qemu\n"), 0o600))
+	require.NoError(t, unix.Mkfifo(filepath.Join(folder, "cmdline"), 0o600)) // nobody writes to it
+	p := process{".." + folder}
+	assert.Equal(t, facts.Opener{Process: "qemu (pid .." + folder + ")"}, p.opener(t.Context()))
+	ended, cancel := context.WithCancel(t.Context())
+	cancel()
+	assert.Empty(t, p.opener(ended).Guest)
+	require.NoError(t, os.Remove(filepath.Join(folder, "cmdline")))
+	require.NoError(t, os.WriteFile(filepath.Join(folder, "cmdline"), []byte("qemu\x00-name\x00guest=grading"), 0o600))
+	assert.Equal(t, "grading", p.opener(t.Context()).Guest)
 }
 
 func TestGuestNamed(t *testing.T) {

@@ -10,6 +10,7 @@ import (
 	"os"
 	"slices"
 	"strings"
+	"time"
 
 	"golang.org/x/sys/unix"
 
@@ -62,7 +63,7 @@ func openers(ctx context.Context, of map[node]bool, list []process, spaces names
 			}
 			if there && of[n] && !seen[n] && len(found[n]) < maxOpeners {
 				seen[n] = true
-				found[n] = append(found[n], p.opener())
+				found[n] = append(found[n], p.opener(ctx))
 			}
 		}
 	}
@@ -146,8 +147,21 @@ func (p process) title() string {
 	return fmt.Sprintf("%s (pid %s)", clean, p.pid)
 }
 
-func (p process) opener() facts.Opener {
-	return facts.Opener{Process: p.title(), Guest: p.guest()}
+// tells is how long a process's command line is waited for: one that hangs may keep
+// it for ever (Linux fs/proc/base.c: it is read from its memory, under a lock). Then it
+// counts as nobody's guest.
+const tells = time.Second
+
+func (p process) opener(ctx context.Context) facts.Opener {
+	guest := make(chan string, 1)
+	go func() { guest <- p.guest() }()
+	made := facts.Opener{Process: p.title()}
+	select {
+	case made.Guest = <-guest:
+	case <-ctx.Done():
+	case <-time.After(tells):
+	}
+	return made
 }
 
 // maxCommand bounds what is read of a command line; libvirt puts the name first.
