@@ -640,6 +640,10 @@ var cases = map[string]struct {
 		b.layout.Guests[0].Disks = []spec.Disk{{Name: "games", Image: "/srv/games.qcow2", Bus: "virtio", SizeBytes: 1 << 30}}
 		b.Survey.Paths = append(b.Survey.Paths, facts.Path{Named: "/srv/games.qcow2", Missing: true})
 	}, "guest-disk", assess.Caution, "qemu-img create -f qcow2 /srv/games.qcow2 1073741824"},
+	"image missing, of a name that a shell would act on": {func(b *bench) {
+		b.layout.Guests[0].Disks = []spec.Disk{{Name: "games", Image: "/srv/$(x)", Bus: "virtio", SizeBytes: 1 << 30}}
+		b.Survey.Paths = append(b.Survey.Paths, facts.Path{Named: "/srv/$(x)", Missing: true})
+	}, "guest-disk", assess.Caution, "qemu-img create -f qcow2 '/srv/$(x)' 1073741824"},
 	"partition of a disk missing": {func(b *bench) {
 		b.layout.Guests[0].Disks = []spec.Disk{{Name: "games", PartitionID: "4f1c0c52-9a0e-4c6e-8f0a-5c1f2f0e7a11", Bus: "virtio"}}
 	}, "guest-disk", assess.Caution, "by-partuuid"},

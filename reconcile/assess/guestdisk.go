@@ -144,7 +144,7 @@ func (c *Case) diskFinding(g *spec.Guest, d spec.Disk) (Finding, bool) {
 	f.Causes = []Cause{{d.Image, "no such file"}}
 	f.Remedies = []string{"put the image there"}
 	if d.SizeBytes > 0 {
-		f.Remedies = slices.Insert(f.Remedies, 0, fmt.Sprintf("make an empty one: qemu-img create -f %s %s %d", cmp.Or(d.Format, "qcow2"), d.Image, d.SizeBytes))
+		f.Remedies = slices.Insert(f.Remedies, 0, fmt.Sprintf("make an empty one: qemu-img create -f %s %s %d", cmp.Or(d.Format, "qcow2"), plain.Quoted(d.Image), d.SizeBytes))
 	}
 	return f, true
 }

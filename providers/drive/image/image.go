@@ -157,7 +157,7 @@ func backingPath(path string, h qcow2.Header) (string, error) {
 	case strings.Contains(before, ":"): // QEMU's path_has_protocol
 		return "", fmt.Errorf("its backing file %q is named by a protocol: only plain paths can be read", h.Backing)
 	case h.BackingFormat == "":
-		return "", fmt.Errorf("it does not say of which format its backing file %q is: write it in with qemu-img rebase -u -b %s -F FORMAT %s", h.Backing, h.Backing, path)
+		return "", fmt.Errorf("it does not say of which format its backing file %q is: qemu-img rebase -u -F FORMAT writes that into it", h.Backing)
 	case filepath.IsAbs(h.Backing):
 		return h.Backing, nil
 	default:
