@@ -131,7 +131,21 @@ func (s *ClearDrive) About() About {
 		Gives:  []Condition{driveIs(s.name(), "blank")}, Erases: s.Drive.Serial}
 }
 
-func (s *ClearDrive) Ready(ix *facts.Index) error { return s.unused(ix) }
+// Ready refuses where the drive holds something else than the order told whoever
+// approved it.
+func (s *ClearDrive) Ready(ix *facts.Index) error {
+	if err := s.unused(ix); err != nil {
+		return err
+	}
+	_, content, err := s.look(ix)
+	if err != nil {
+		return err
+	}
+	if holds := content.Describe(); holds != s.Holds {
+		return fmt.Errorf("erase %s: it holds %s, not %s as the order says; plan again", s.title(), holds, s.Holds)
+	}
+	return nil
+}
 
 func (s *ClearDrive) Stands(ix *facts.Index) (Standing, string) {
 	_, content, err := s.look(ix)

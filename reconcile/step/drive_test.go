@@ -60,3 +60,16 @@ func TestWhatATableIsWrittenOver(t *testing.T) {
 		})
 	}
 }
+
+// Nobody approves the erasure of something else than they were shown.
+func TestErasesWhatWasShown(t *testing.T) {
+	b := invented.NewBuilder()
+	at := b.NVMe("RL-4410-0073", "start")
+	holds := *b.Look("nvme0n1")
+	survey := b.Survey.Answered()
+	s := &step.ClearDrive{Target: step.Target{Controller: b.Identity("reel", at),
+		Drive: facts.Drive{Controller: "reel", Serial: "RL-4410-0073", Namespace: 1, SizeBytes: 2 << 30, SectorBytes: 512}, Keep: "k"}, Table: holds.Table.ID, Holds: holds.Describe()}
+	require.NoError(t, s.Ready(facts.NewIndex(&survey)))
+	s.Holds = "nothing of worth"
+	assert.ErrorContains(t, s.Ready(facts.NewIndex(&survey)), "not nothing of worth as the order says")
+}
