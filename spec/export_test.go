@@ -8,4 +8,6 @@ var (
 	WrongFile      = wrongFile
 	WrongSerial    = wrongSerial
 	WrongOption    = wrongMountOption
+
+	ReadBounded = readBounded
 )

@@ -6,12 +6,14 @@ import (
 	"encoding/hex"
 	"errors"
 	"fmt"
+	"io"
 	"io/fs"
 	"os"
 	"path/filepath"
 	"regexp"
 	"slices"
 	"strings"
+	"syscall"
 )
 
 // Extension is what the names of layout files end with.
@@ -123,10 +125,28 @@ func readRegular(path string) ([]byte, error) {
 	if !meta.Mode().IsRegular() {
 		return nil, &fs.PathError{Op: "read", Path: path, Err: fmt.Errorf("not a regular file")}
 	}
-	if meta.Size() > MaxFileBytes {
-		return nil, fmt.Errorf("%s has %d bytes; a layout file may have %d", path, meta.Size(), MaxFileBytes)
+	// Another may be in its place by now, or grow.
+	file, err := os.OpenFile(path, os.O_RDONLY|syscall.O_NONBLOCK, 0)
+	if err != nil {
+		return nil, err
 	}
-	return os.ReadFile(path)
+	defer file.Close() // only read
+	return readBounded(file, path)
+}
+
+func readBounded(file *os.File, path string) ([]byte, error) {
+	meta, err := file.Stat()
+	if err == nil && !meta.Mode().IsRegular() {
+		err = &fs.PathError{Op: "read", Path: path, Err: errors.New("not a regular file")}
+	}
+	if err != nil {
+		return nil, err
+	}
+	content, err := io.ReadAll(io.LimitReader(file, MaxFileBytes+1))
+	if err == nil && len(content) > MaxFileBytes {
+		err = fmt.Errorf("%s has %d bytes or more; a layout file may have %d", path, len(content), MaxFileBytes)
+	}
+	return content, err
 }
 
 func unreadable(file, summary string, err error) Diagnostic {

@@ -249,6 +249,23 @@ func TestLoadReadsOnlyLayoutFiles(t *testing.T) {
 	assert.Equal(t, dir, layout.Dir)
 }
 
+// What another puts in the place of a file that was looked at is not waited for, and
+// not read without an end.
+func TestLayoutFilesAreBounded(t *testing.T) {
+	name := filepath.Join(t.TempDir(), "a.hcl")
+	require.NoError(t, os.WriteFile(name, make([]byte, spec.MaxFileBytes+1), 0o600))
+	file, err := os.Open(name)
+	require.NoError(t, err)
+	defer file.Close()
+	_, err = spec.ReadBounded(file, name)
+	assert.ErrorContains(t, err, "a layout file may have 1048576")
+	zero, err := os.Open("/dev/zero")
+	require.NoError(t, err)
+	defer zero.Close()
+	_, err = spec.ReadBounded(zero, name)
+	assert.ErrorContains(t, err, "not a regular file")
+}
+
 func TestLoadReportsWhatItCannotRead(t *testing.T) {
 	dir := t.TempDir()
 	_, ds := spec.Load(filepath.Join(dir, "nowhere"), spec.Given{})
