@@ -1,6 +1,7 @@
 package spec
 
 import (
+	"cmp"
 	"fmt"
 	"net"
 	"path"
@@ -13,6 +14,7 @@ import (
 	"unicode/utf8"
 
 	"lendkeep/spec/pci"
+	"lendkeep/spec/place"
 
 	"github.com/hashicorp/hcl/v2/hclsyntax"
 )
@@ -147,6 +149,9 @@ func wrongFile(file string) string {
 	return ""
 }
 
+// wrongImage judges paths of images, which guests write and read.
+func wrongImage(file string) string { return cmp.Or(wrongFile(file), place.Wrong(file)) }
+
 // loaderMost is the length of a path that FAT takes (Microsoft's FAT32 File
 // System Specification 1.03, "Name limits").
 const loaderMost = 259
@@ -175,27 +180,8 @@ func wrongLoader(file string) string {
 	return ""
 }
 
-// systemDirs are directories a host cannot run without, or that a kernel fills;
-// Filesystem Hierarchy Standard 3.0, chapters 3 and 6.
-var systemDirs = []string{"/bin", "/boot", "/dev", "/etc", "/lib", "/lib64", "/proc", "/run", "/sbin", "/sys", "/usr", "/var"}
-
 // wrongMountPath judges where a lent drive may be mounted.
-func wrongMountPath(dir string) string {
-	if why := wrongPath(dir); why != "" {
-		return why
-	}
-	for _, system := range systemDirs {
-		if dir == system {
-			return fmt.Sprintf("the host needs %s while the drive is lent", dir)
-		}
-	}
-	for _, kernel := range []string{"/dev", "/proc", "/sys"} {
-		if below(dir, kernel) {
-			return fmt.Sprintf("%s belongs to the kernel", kernel)
-		}
-	}
-	return ""
-}
+func wrongMountPath(dir string) string { return cmp.Or(wrongPath(dir), place.Wrong(dir)) }
 
 // below tells whether a clean path is dir or under it.
 func below(file, dir string) bool {

@@ -25,7 +25,7 @@ func (r *reader) decodeDisk(source *hclsyntax.Block, inside string) Disk {
 	b := r.open(source, diskForm, inside)
 	d := Disk{
 		Name:        b.name,
-		Image:       b.checked("image", wrongFile),
+		Image:       b.checked("image", wrongImage),
 		PartitionID: b.partition("block"),
 		Format:      b.choice("format", formats...),
 		Bus:         b.choice("bus", "virtio", "scsi", "sata"),

@@ -69,7 +69,7 @@ func (b *block) picture(name string) (path, format string) {
 		return "", ""
 	}
 	image := *a.EncapsulatedValue().(*picture)
-	if why := wrongFile(image.path); why != "" {
+	if why := wrongImage(image.path); why != "" {
 		a.refuse(name+" is not usable", sentence(why), "")
 		return "", ""
 	}

@@ -5,7 +5,7 @@ var (
 	WrongGuest     = wrongLibvirtName
 	WrongPartition = wrongPartition
 	WrongPath      = wrongMountPath
-	WrongFile      = wrongFile
+	WrongFile      = wrongImage
 	WrongSerial    = wrongSerial
 	WrongOption    = wrongMountOption
 

@@ -20,6 +20,7 @@ var rules = []func(*reader, *overview){
 	restTwice,
 	mountWithoutPartition,
 	mountsInEachOther,
+	alarmOnLoan,
 	copyOfItself,
 	copyFromOnOwnDrive,
 	copyFromWhatIsBorrowed,

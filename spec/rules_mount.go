@@ -95,6 +95,21 @@ func mountsInEachOther(r *reader, l *overview) {
 	}
 }
 
+// alarmOnLoan: what the watch runs as root lies where guests write.
+func alarmOnLoan(r *reader, l *overview) {
+	for _, word := range l.Host.Alarm {
+		if !path.IsAbs(word) {
+			continue
+		}
+		if m, ok := l.over(word); ok {
+			r.refuse(r.of(l.Host.At, "alarm"), "alarm lies on a drive that is lent",
+				fmt.Sprintf("%s is on %s, whose files the guests with %s write, and the watch runs the command as root.", word, m.Path, reference(kindController, m.controller)),
+				"keep it on the host's own drive, as in /usr/local/bin")
+			return
+		}
+	}
+}
+
 // copyOfItself: the image that moves to a drive lies on that same drive, which
 // is written over meanwhile.
 func copyOfItself(r *reader, l *overview) {

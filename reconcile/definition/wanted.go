@@ -9,6 +9,7 @@ import (
 	"unicode/utf8"
 
 	"lendkeep/reconcile/facts"
+	"lendkeep/spec/place"
 )
 
 // Wanted is what a layout states of one guest, resolved to one host: devices
@@ -120,6 +121,9 @@ func (w Wanted) checkDisks() error {
 		}
 		if d.Source == "" || (d.Kind != "file" && d.Kind != "block") {
 			return fmt.Errorf("disk %s of guest %s has no file or block device", d.Name, w.Name)
+		}
+		if wrong := place.Wrong(d.Source); d.Kind == "file" && wrong != "" {
+			return fmt.Errorf("disk %s of guest %s at %s: %s", d.Name, w.Name, d.Source, wrong)
 		}
 	}
 	return nil

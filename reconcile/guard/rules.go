@@ -16,6 +16,7 @@ import (
 
 	"lendkeep/reconcile/facts"
 	"lendkeep/reconcile/strict"
+	"lendkeep/spec/place"
 	"lendkeep/spec/uri"
 )
 
@@ -161,11 +162,17 @@ func (r Rules) sound() error {
 			return fmt.Errorf("controller %s: %w", c.Identity.Controller, err)
 		}
 		for _, m := range c.Mounts {
-			if !path.IsAbs(m.Path) || path.Clean(m.Path) != m.Path || m.Path == "/" || places[m.Path] || m.Partition == "" {
+			if wrong := place.Wrong(m.Path); wrong != "" {
+				return fmt.Errorf("controller %s: mount at %q: %s", c.Identity.Controller, m.Path, wrong)
+			}
+			if places[m.Path] || m.Partition == "" {
 				return fmt.Errorf("controller %s: mount at %q is not to be understood", c.Identity.Controller, m.Path)
 			}
 			if !facts.MountKind(m.FSType) {
 				return fmt.Errorf("controller %s: %q is no kind of filesystem", c.Identity.Controller, m.FSType)
+			}
+			if slices.ContainsFunc(r.Alarm, func(word string) bool { return Within(word, m.Path) }) {
+				return fmt.Errorf("alarm %q lies on %s, where guests write", r.Alarm[0], m.Path)
 			}
 			places[m.Path] = true
 		}

@@ -4,12 +4,12 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"path"
 	"reflect"
 	"slices"
 	"time"
 
 	"lendkeep/reconcile/facts"
+	"lendkeep/spec/place"
 )
 
 // Images makes images of what is on drives.
@@ -45,8 +45,8 @@ func (s *CopyBack) Sound() error {
 		return fmt.Errorf("image %s: %w", s.Image.Path, err)
 	case !reflect.DeepEqual(made, s.Image):
 		return fmt.Errorf("image %s: its table is not what comes of the drive's", s.Image.Path)
-	case !path.IsAbs(s.Image.Path) || path.Clean(s.Image.Path) != s.Image.Path || s.Image.Path == "/":
-		return fmt.Errorf("image %q: it is no path of a file", s.Image.Path)
+	case place.Wrong(s.Image.Path) != "":
+		return fmt.Errorf("image %q: %s", s.Image.Path, place.Wrong(s.Image.Path))
 	case s.Image.Format != "raw" && s.Image.Format != "qcow2":
 		return fmt.Errorf("image %s: nobody makes the format %q", s.Image.Path, s.Image.Format)
 	case s.Drive.SectorBytes != 512:

@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"lendkeep/reconcile/facts"
+	"lendkeep/spec/place"
 )
 
 // copyRate is how much of an image is copied and read back in a second, for
@@ -36,6 +37,14 @@ type CopySystem struct {
 
 	Laid   bool `json:"laid,omitempty"`   // a later step writes more of the drive
 	Erased bool `json:"erased,omitempty"` // an earlier step erases what is on the drive
+}
+
+// Sound implements Checked: an order of another machine may name anything.
+func (s *CopySystem) Sound() error {
+	if wrong := place.Wrong(s.Source.Path); wrong != "" {
+		return fmt.Errorf("image %q: %s", s.Source.Path, wrong)
+	}
+	return s.Target.Sound()
 }
 
 // Details lists every file that is read, since what is in it becomes part of the

@@ -4,11 +4,11 @@ import (
 	"cmp"
 	"context"
 	"fmt"
-	"path"
 	"strings"
 	"time"
 
 	"lendkeep/reconcile/facts"
+	"lendkeep/spec/place"
 )
 
 const (
@@ -37,13 +37,13 @@ func (f Filesystem) Details() []Detail {
 
 // Sound implements Checked, of Mount and Unmount: an order of another machine may
 // name anything. What would have mount(8) run a program is refused, and what is no
-// place.
+// place for what guests write.
 func (f Filesystem) Sound() error {
-	switch {
-	case !facts.MountKind(f.FSType):
+	if !facts.MountKind(f.FSType) {
 		return fmt.Errorf("mount %s: %q is no kind of filesystem", f.Path, f.FSType)
-	case !path.IsAbs(f.Path) || path.Clean(f.Path) != f.Path || f.Path == "/":
-		return fmt.Errorf("mount %q: it is no place for one", f.Path)
+	}
+	if wrong := place.Wrong(f.Path); wrong != "" {
+		return fmt.Errorf("mount %s: %s", f.Path, wrong)
 	}
 	return nil
 }

@@ -68,10 +68,14 @@ func TestUnknownStepsAreRefused(t *testing.T) {
 // path where none is meant.
 func TestUnsoundStepsAreRefused(t *testing.T) {
 	for kind, change := range map[string]func(step.Step){
-		"mount":           func(s step.Step) { s.(*step.Mount).FSType = "fuse./tmp/a" },
-		"unmount":         func(s step.Step) { s.(*step.Unmount).FSType = "fuse./tmp/a" },
-		"stop guest":      func(s step.Step) { s.(*step.StopGuest).Mounts = []step.Filesystem{{Path: "/srv/../etc"}} },
-		"clear drive":     func(s step.Step) { s.(*step.ClearDrive).Keep = "../../../etc/a" },
+		"mount":               func(s step.Step) { s.(*step.Mount).FSType = "fuse./tmp/a" },
+		"unmount":             func(s step.Step) { s.(*step.Unmount).FSType = "fuse./tmp/a" },
+		"stop guest":          func(s step.Step) { s.(*step.StopGuest).Mounts = []step.Filesystem{{Path: "/etc/cron.d"}} },
+		"copy drive to image": func(s step.Step) { s.(*step.CopyBack).Image.Path = "/etc/cron.d/a" },
+		"clear drive":         func(s step.Step) { s.(*step.ClearDrive).Keep = "../../../etc/a" },
+		"define guest": func(s step.Step) {
+			s.(*step.DefineGuest).Wanted.Disks = []definition.Disk{{Name: "a", Source: "/etc/shadow", Kind: "file", Format: "raw"}}
+		},
 		"copy system":     func(s step.Step) { s.(*step.CopySystem).Keep = "../../../etc/a" },
 		"write table":     func(s step.Step) { s.(*step.WriteTable).Keep = "" },
 		"make filesystem": func(s step.Step) { s.(*step.MakeFilesystem).Keep = ".." },
