@@ -1,6 +1,7 @@
 package assess_test
 
 import (
+	"slices"
 	"strings"
 	"testing"
 
@@ -124,6 +125,24 @@ func TestVerdictOnASlot(t *testing.T) {
 	sound = at
 	sound.Function = 1
 	assert.Contains(t, b.verdict(sound), "not, because ")
+}
+
+// A remedy for one that is offline works: no driver takes it where drivers do not take
+// virtual functions.
+func TestOfflineVirtualFunctionsRemedies(t *testing.T) {
+	for _, probed := range []bool{true, false} {
+		b := newBench()
+		at := b.NVMe("RL-4410-0088")
+		b.Hold("grading", b.Virtual(at, 1, 2, "")[0])
+		b.Function(at).VirtualProbed = probed
+		b.shift = "day"
+		list := b.findings()
+		i := slices.IndexFunc(list, func(f assess.Finding) bool { return strings.HasSuffix(f.Summary, "may be offline") })
+		require.GreaterOrEqual(t, i, 0)
+		remedies := strings.Join(list[i].Remedies, "\n")
+		assert.Contains(t, remedies, "echo 0000:02:10.1 > /sys/bus/pci/drivers_probe")
+		assert.Equal(t, !probed, strings.Contains(remedies, "echo 1 > /sys/bus/pci/devices/0000:02:00.0/sriov_drivers_autoprobe"))
+	}
 }
 
 // Bridges get no verdict, as they are never lent.

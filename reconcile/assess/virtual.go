@@ -120,6 +120,13 @@ func (c *Case) offline(l loan, parent *facts.Function) []Finding {
 	if l.VirtualNumber != nil {
 		id = fmt.Sprint(*l.VirtualNumber + 1)
 	}
+	// Where drivers do not take virtual functions, the kernel lets none take one by
+	// whatever way, unless that is named (Linux 6.1 drivers/pci/pci-driver.c,
+	// pci_device_can_probe).
+	take := "then have a driver take it: echo " + l.Address.String() + " > /sys/bus/pci/drivers_probe"
+	if !parent.VirtualProbed {
+		take = "then let drivers of the host's take virtual functions, and this one: echo 1 > /sys/bus/pci/devices/" + parent.Address.String() + "/sriov_drivers_autoprobe; echo " + l.Address.String() + " > /sys/bus/pci/drivers_probe"
+	}
 	return []Finding{{Severity: Caution, At: l.at,
 		Summary: shorten(l.name + " may be offline"),
 		Detail: "No driver of the host's works with it. A virtual function of an NVMe drive answers nobody until its parent has given it queues and interrupts and set it online; its guest would see a drive that does not answer. " +
@@ -128,7 +135,7 @@ func (c *Case) offline(l loan, parent *facts.Function) []Finding {
 		Remedies: []string{
 			"ask which secondary controller it is, and how it stands: nvme list-secondary " + device,
 			fmt.Sprintf("bring it online, most likely as controller %s: nvme virt-mgmt %s -c %s -r 0 -a 8 -n 2; the same with -r 1 -n 1; then with -a 9", id, device, id),
-			"then have a driver take it: echo " + l.Address.String() + " > /sys/bus/pci/drivers_probe",
+			take,
 		},
 	}}
 }
