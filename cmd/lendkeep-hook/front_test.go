@@ -138,6 +138,7 @@ func TestEveryWaitEnds(t *testing.T) {
 		"reading the host":  {func(b *bench) { b.limits.look, b.looks = soon, func(int) { never() } }, "reading the host did not end within 1ms"},
 		"the second look":   {func(b *bench) { b.limits.look, b.looks = soon, func(n int) { hangs(n == 2) } }, "reading the host did not end within 1ms"},
 		"asking the kernel": {func(b *bench) { b.limits.look, b.asked = soon, never }, "reading the host did not end within 1ms"},
+		"asking of disks":   {func(b *bench) { b.limits.look, b.disks = soon, never }, "reading the host did not end within 1ms"},
 		"unmounting":        {func(b *bench) { b.limits.unmount, b.unmounts = soon, never }, "unmounting /srv/shelf did not end within 1ms"},
 		"names of functions": {func(b *bench) {
 			b.limits.names, b.names = soon, never

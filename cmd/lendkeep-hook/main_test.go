@@ -54,9 +54,9 @@ type bench struct {
 	climbed    []string
 	limits     limits
 	// What hangs, where it is not nil.
-	asked, unmounts, mounts, into, names func()
-	led                                  facts.Path // where one path leads
-	named                                bool       // names of functions were looked up
+	asked, disks, unmounts, mounts, into, names func()
+	led                                         facts.Path // where one path leads
+	named                                       bool       // names of functions were looked up
 }
 
 func newBench(t *testing.T) *bench {
@@ -153,6 +153,9 @@ func (b *bench) call(guest, operation string) (code int, said string) {
 			}
 		},
 		askDisks: func(_ context.Context, s *facts.Survey, named ...string) {
+			if b.disks != nil {
+				b.disks()
+			}
 			if device := facts.NewIndex(s).Device; b.held && slices.ContainsFunc(named, func(name string) bool { return device(name) == &s.Blocks[3] }) {
 				s.Blocks = slices.Clone(s.Blocks)
 				s.Blocks[3].Exclusive = facts.HeldBySomeone
