@@ -34,6 +34,8 @@ func (s *survey) listNVMe() {
 		// Another parent than an address: over a network, or behind VMD.
 		if at, err := facts.ParseAddress(path.Base(path.Dir(path.Dir(dir)))); err == nil {
 			s.findNVMe(area, at, name, dir)
+		} else if facts.NearestFunction(dir) == nil {
+			s.fabrics = append(s.fabrics, name)
 		}
 	}
 }

@@ -35,10 +35,8 @@ func (s *survey) remotes() ([]remote, []facts.Gap) {
 	}
 	list := []remote{}
 	p := place{&s.reader, nvmeClass, &s.overGaps}
-	for _, name := range p.names(facts.GapBelow) {
-		if to, err := s.target(nvmeClass + "/" + name); err == nil && facts.NearestFunction(to) != nil {
-			continue // a drive of this machine
-		}
+	p.share(facts.GapBelow, s.out.Gaps, "functions.nvme")
+	for _, name := range s.fabrics {
 		transport, _ := p.textIfAny(facts.GapBelow, name+"/transport")
 		address, _ := p.textIfAny(facts.GapBelow, name+"/address")
 		if !slices.Contains(atHome, transport) {

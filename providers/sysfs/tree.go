@@ -137,7 +137,8 @@ type survey struct {
 	console   *console  // nil: not read yet
 	over      *[]remote // likewise
 	overGaps  []facts.Gap
-	machine   bool // the root directory is this machine's own
+	fabrics   []string // NVMe controllers that hang on no function
+	machine   bool     // the root directory is this machine's own
 }
 
 // whole is the place of facts that belong to the survey itself, not to one of
