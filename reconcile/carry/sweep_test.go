@@ -256,9 +256,9 @@ func TestCardsComeBack(t *testing.T) {
 	assert.Equal(t, []string{
 		"install the service that watches lends, and start it",
 		"shut down guest films",
+		"start guest prints",
 		"take back disks from guest films",
 		"take back card from guest films",
-		"start guest prints",
 	}, does(sealed))
 	r := rehearse.Rehearsal{Host: memory.Rehearse, Survey: survey, Sealed: sealed, Pick: func(int, fault.Mode) bool { return false }}
 	report, err := r.Run(context.Background())
