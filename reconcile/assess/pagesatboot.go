@@ -41,7 +41,7 @@ func checkPagesAtBoot(c *Case) []Finding {
 		}
 		for _, name := range names {
 			f.Causes = append(f.Causes, Cause{"libvirt", "guest " + name + " starts with the host"})
-			f.Remedies = append(f.Remedies, "do not have it start with the host: virsh autostart --disable "+plain.Quoted(name)+"; then lendkeep plan after a restart")
+			f.Remedies = append(f.Remedies, "do not have it start with the host: virsh autostart --disable "+plain.Quoted(name)+", and carry an order out after a restart before you start it")
 		}
 		list = append(list, f)
 	}
