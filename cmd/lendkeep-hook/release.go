@@ -47,7 +47,7 @@ func release(guest string, from io.Reader, here surroundings) {
 			here.handOn(guest, text, began, mounted, []string{err.Error()})
 			return
 		case err != nil:
-			here.tell(guest, "what it borrowed was not looked after: %v; lendkeep plan writes the order that mends it", err)
+			here.tell(guest, "what it borrowed was not looked after: %v; lendkeep plan LAYOUT -o FILE writes the order that mends it", err)
 			here.noteReturn(guest, began, mounted, guard.Return{Wrong: []string{err.Error()}}, "")
 			return
 		case len(seen.Wait) == 0:
@@ -74,7 +74,7 @@ func (here surroundings) handOn(guest, text string, began time.Time, mounted, mi
 	var wrong []string
 	if err := here.later(guest, text); err != nil {
 		wrong = missing
-		here.tell(guest, "%s, and could not be waited for: %v; lendkeep plan writes the order that mends it", strings.Join(wrong, "; "), err)
+		here.tell(guest, "%s, and could not be waited for: %v; lendkeep plan LAYOUT -o FILE writes the order that mends it", strings.Join(wrong, "; "), err)
 	}
 	here.noteReturn(guest, began, mounted, guard.Return{Wrong: wrong}, "")
 }
@@ -190,7 +190,7 @@ func mount(guest string, m guard.Mounting, here surroundings) error {
 
 func (here surroundings) wrong(guest string, list []string) {
 	if len(list) > 0 {
-		here.tell(guest, "%s; lendkeep plan writes the order that mends it", strings.Join(list, "; "))
+		here.tell(guest, "%s; lendkeep plan LAYOUT -o FILE writes the order that mends it", strings.Join(list, "; "))
 	}
 }
 

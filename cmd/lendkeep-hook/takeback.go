@@ -55,7 +55,7 @@ func takeBack(guest string, from io.Reader, here surroundings) {
 			c.lookAnew()
 			continue
 		case err != nil:
-			here.tell(guest, "what it borrowed is no longer waited for: %v; lendkeep plan writes the order that mends it", err)
+			here.tell(guest, "what it borrowed is no longer waited for: %v; lendkeep plan LAYOUT -o FILE writes the order that mends it", err)
 			here.noteReturn(guest, c.began, mounted, guard.Return{Wrong: []string{err.Error()}}, "")
 			return
 		}

@@ -67,7 +67,7 @@ var hints = []hint{
 	{"authentication unavailable", library, "run as root, or as a member of the group libvirt"},
 	{"authentication failed", library, "run as root, or as a member of the group libvirt"},
 	{"access denied by policy", library, "run as root, or as a member of the group libvirt"},
-	{"is not viable", program, "a host driver still holds another device of the same IOMMU group; lendkeep check names it"},
+	{"is not viable", program, "a host driver still holds another device of the same IOMMU group; lendkeep check LAYOUT names it"},
 	{"is in use by driver", library, "another guest has the controller: shut that guest down first"},
 	{"host doesn't support passthrough of host PCI devices", qemu, "turn the IOMMU on, in the firmware's setup and on the kernel command line"},
 	{"Cannot access storage file", library, "the image is not there: is the filesystem mounted that it lies on?"},

@@ -250,8 +250,8 @@ guest "grading" {
   }
 }
 
-# Guests of one shift can run together; lendkeep plan --shift NAME has them
-# run.
+# Guests of one shift can run together; lendkeep plan LAYOUT --shift NAME has
+# them run.
 shift "shift-1" {
   guests = [guest.catalogue]
 }

@@ -178,7 +178,7 @@ func (h *host) people(carried []*guest) []piece {
 		}
 		p := piece{Part: spec.Part{Shift: shift}}
 		if i == 0 {
-			p.Remarks = []string{"Guests of one shift can run together; lendkeep plan --shift NAME has them run."}
+			p.Remarks = []string{"Guests of one shift can run together; lendkeep plan LAYOUT --shift NAME has them run."}
 		}
 		list = append(list, p)
 	}

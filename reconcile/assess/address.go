@@ -42,7 +42,7 @@ func checkAddresses(c *Case) []Finding {
 
 func wrongDevice(c *Case, g *facts.Guest, at facts.Address) (Finding, bool) {
 	f := Finding{Severity: Caution, Causes: []Cause{{"definition of guest " + g.Name, "<hostdev> at " + at.String()}}}
-	mended := "let lendkeep plan write the order that corrects it"
+	mended := "have an order correct it: lendkeep plan LAYOUT -o FILE"
 	stated := c.Stated(g.Name)
 	if stated != nil {
 		f.At = stated.At

@@ -48,7 +48,7 @@ func (c *Case) rivals(found Found) []Finding {
 		f.Severity = Stop
 		f.Summary = shorten(fmt.Sprintf("%d running guests want %s", len(on), found.Controller.Name))
 		f.Detail = fmt.Sprintf("A controller can be with one guest at a time; %s would all run.", strings.Join(on, ", "))
-		f.Remedies = []string{"put the guests into different shifts and plan one: lendkeep plan --shift NAME"}
+		f.Remedies = []string{"put the guests into different shifts and plan one: lendkeep plan LAYOUT --shift NAME"}
 	case len(all) > 1:
 		f.Severity = Note
 		f.Summary = shorten(fmt.Sprintf("%d guests take turns with %s", len(all), found.Controller.Name))
@@ -82,7 +82,7 @@ func (c *Case) homeless() []Finding {
 				Summary:  shorten("guest " + g.Name + " lives on " + on.Controller.Name + ", which is lent"),
 				Detail:   fmt.Sprintf("It has disks below %s. Guest %s has the controller of that drive then, so nothing is mounted there.", on.Path, name),
 				Causes:   []Cause{{g.At.String(), "guest " + g.Name}, {on.Controller.At.String(), "mount " + on.Path}},
-				Remedies: []string{"put the guests into different shifts and plan one: lendkeep plan --shift NAME", "move the disk to another drive"},
+				Remedies: []string{"put the guests into different shifts and plan one: lendkeep plan LAYOUT --shift NAME", "move the disk to another drive"},
 			})
 		}
 	}

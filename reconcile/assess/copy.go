@@ -101,7 +101,7 @@ func (f *filler) format() bool {
 	case err != nil:
 		f.say(Stop, "format of image "+source+" is not stated", "What is not known is not copied.", Cause{source, err.Error()}, stateFormat(source))
 	case f.Image != nil && len(f.Image.Gaps) == 0 && f.Image.Format != format:
-		f.say(Stop, "image "+source+" was looked into as "+f.Image.Format, "It is "+format+", so what was seen of it says nothing.", Cause{source, "format " + f.Image.Format}, "take the survey again: lendkeep check on the host itself, without --survey")
+		f.say(Stop, "image "+source+" was looked into as "+f.Image.Format, "It is "+format+", so what was seen of it says nothing.", Cause{source, "format " + f.Image.Format}, "take the survey again: lendkeep check LAYOUT on the host itself, without --survey")
 		return false
 	}
 	return err == nil

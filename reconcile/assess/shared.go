@@ -98,7 +98,7 @@ func (c *Case) sharedFinding(shift *spec.Shift, a, b claim) (Finding, bool) {
 		Summary:  shorten("guests " + a.who.name + " and " + b.who.name + " use one thing"),
 		Detail:   fmt.Sprintf("Guest %s uses %s, guest %s %s, and that is the same or lies on it. Only one can have it at a time.", a.who.name, a.Named, b.who.name, b.Named),
 		Causes:   []Cause{{"definition of guest " + a.who.name, a.Named}, {"definition of guest " + b.who.name, b.Named}},
-		Remedies: []string{"put the guests into different shifts and plan one: lendkeep plan --shift NAME", "give one of them another disk or device", "if both may have it, say so in both definitions: <shareable/> or <readonly/>"},
+		Remedies: []string{"put the guests into different shifts and plan one: lendkeep plan LAYOUT --shift NAME", "give one of them another disk or device", "if both may have it, say so in both definitions: <shareable/> or <readonly/>"},
 	}
 	if shift == c.Shift && (a.who.starts || b.who.starts) {
 		f.Severity = Stop

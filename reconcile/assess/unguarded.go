@@ -90,7 +90,7 @@ func (c *Case) startsUnguarded() []Finding {
 				Detail:  fmt.Sprintf("The guard's program is not installed. While controller %s is home its filesystem is mounted; a plain start by libvirt does not unmount it: data is lost.", found.Controller.Name),
 				Causes:  []Cause{{facts.GuardProgram, "(absent)"}, {mount.At.String(), "mount " + mount.Path}},
 				Remedies: []string{"install the guard's program: lendkeep's package, or make install in its source; the next order then installs the guard",
-					"start it by a shift: lendkeep plan --shift NAME, then lendkeep apply", "unmount by hand before a plain start"},
+					"start it by a shift: lendkeep plan LAYOUT --shift NAME -o FILE, then lendkeep apply FILE", "unmount by hand before a plain start"},
 			})
 		}
 	}

@@ -15,7 +15,7 @@ func (b *before) identity(meant Controller, at facts.Address) error {
 	case where == facts.Gone && meant.Identity.Whole():
 		return fmt.Errorf("controller %s is not what it was: %s; correct the layout, or the card, and bring the rules up to date by an order", name, b.ix.Unlike(meant.Identity))
 	case where == facts.Gone && meant.Identity.IsVirtual():
-		return fmt.Errorf("controller %s, %s, is not to be found: %s; have it made by an order: lendkeep plan, then lendkeep apply", name, meant.Identity.Virtual, b.ix.NotVirtual(meant.Identity))
+		return fmt.Errorf("controller %s, %s, is not to be found: %s; have it made by an order: lendkeep plan LAYOUT -o FILE, then lendkeep apply FILE", name, meant.Identity.Virtual, b.ix.NotVirtual(meant.Identity))
 	case where == facts.Gone && f != nil && (f.NVMe == nil || f.NVMe.Serial == meant.Identity.Serial):
 		return fmt.Errorf("controller %s at %s does not work, or cannot be asked for its serial", name, f.Address)
 	case where == facts.Gone:
@@ -25,7 +25,7 @@ func (b *before) identity(meant Controller, at facts.Address) error {
 		}
 		return fmt.Errorf("controller %s %s is not to be found; at %s, which its definition names, is %s", name, meant.Identity.Serial, at, there)
 	case f.Address != at && !(meant.Identity.Whole() && meant.Identity.Has(at)):
-		return fmt.Errorf("its definition names %s, but controller %s is at %s now; correct it by an order: lendkeep plan, then lendkeep apply", at, name, f.Address)
+		return fmt.Errorf("its definition names %s, but controller %s is at %s now; correct it by an order: lendkeep plan LAYOUT -o FILE, then lendkeep apply FILE", at, name, f.Address)
 	case where == facts.Aside:
 		if err := b.byExclusion(meant.Identity, f); err != nil {
 			return err

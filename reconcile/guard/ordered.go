@@ -44,12 +44,12 @@ func (b *before) undisturbed() error {
 		return nil
 	}
 	if held := b.call.Definition.Functions(); len(held) > 0 {
-		return fmt.Errorf("it borrows %s, and an order is being carried out that does not start it now; start it when that has ended, as lendkeep status tells", held[0])
+		return fmt.Errorf("it borrows %s, and an order is being carried out that does not start it now; start it when that has ended, as lendkeep status --orders tells", held[0])
 	}
 	for _, c := range b.rules.Controllers {
 		for _, m := range c.Mounts {
 			if lives := b.livesOn(m.Path); lives != "" && !o.leaves(m.Path) {
-				return fmt.Errorf("%s %s, and an order is being carried out that may unmount it; start it when that has ended, as lendkeep status tells", lives, m.Path)
+				return fmt.Errorf("%s %s, and an order is being carried out that may unmount it; start it when that has ended, as lendkeep status --orders tells", lives, m.Path)
 			}
 		}
 	}

@@ -30,7 +30,7 @@ func (b *before) together() error {
 		}
 		for _, at := range r.Addresses() {
 			if !slices.Contains(held, at) {
-				return fmt.Errorf("its definition names %s of controller %s, but not %s: they are lent together; correct it by an order: lendkeep plan, then lendkeep apply", heldOf(held, r), r.Controller, at)
+				return fmt.Errorf("its definition names %s of controller %s, but not %s: they are lent together; correct it by an order: lendkeep plan LAYOUT -o FILE, then lendkeep apply FILE", heldOf(held, r), r.Controller, at)
 			}
 		}
 	}
