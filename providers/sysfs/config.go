@@ -11,8 +11,7 @@ import (
 )
 
 // Offsets in config space and in the MSI-X capability (PCI Local Bus
-// Specification 3.0, 6.1, 6.7 and 6.8.2), and in that of PCI Express (Linux
-// include/uapi/linux/pci_regs.h: PCI_EXP_DEVCTL).
+// Specification 3.0, 6.1, 6.7 and 6.8.2).
 const (
 	configBytes      = 256 // what a capability of the old kind can lie in
 	configHeaderEnd  = 64  // what anybody may read; the rest takes privilege
@@ -25,9 +24,6 @@ const (
 	headerCardBus      = 2
 	capMSIX            = 0x11
 	msixBytes          = 12
-	capExpress         = 0x10
-	offsetDevControl   = 8
-	expressBytes       = offsetDevControl + 2
 )
 
 // readConfig fills what only config space tells. That nothing answers is not told by the
@@ -48,9 +44,9 @@ func readConfig(p place, f *facts.Function) {
 		err = errors.New("it reads as all ones: the device does not answer")
 	}
 	if err != nil {
-		for _, fact := range []string{"header_type", "msix", "payload_bytes", "device_serial"} {
-			p.gap(fact, "config", err)
-		}
+		p.gap("header_type", "config", err)
+		p.gap("msix", "config", err)
+		noExpress(p, err)
 		return
 	}
 	f.HeaderType = config[offsetHeaderType] &^ multiFunction
@@ -58,10 +54,7 @@ func readConfig(p place, f *facts.Function) {
 	if f.MSIX, err = msix(config); err != nil {
 		p.gap("msix", "config", err)
 	}
-	if f.PayloadBytes, err = payload(config); err != nil {
-		p.gap("payload_bytes", "config", err)
-	}
-	readExtended(p, f, config, file)
+	readExpress(p, f, config, file)
 }
 
 // msix gives nil where MSI-X is not among the capabilities.
@@ -78,20 +71,6 @@ func msix(config []byte) (*facts.MSIX, error) {
 		TableBAR: int(table & 7), TableOffset: table &^ 7,
 		PBABAR: int(pending & 7), PBAOffset: pending &^ 7,
 	}, nil
-}
-
-// payload gives 0 where the function has none, and for a value of the field that is
-// reserved (PCI Express Base Specification, 7.5.3.4): that is no gap, which would
-// block a lend, since only measurements are judged by it.
-func payload(config []byte) (int, error) {
-	found, err := capability(config, capExpress, expressBytes)
-	if found == nil {
-		return 0, err
-	}
-	if size := found[offsetDevControl] >> 5; size <= 5 {
-		return 128 << size, nil
-	}
-	return 0, nil
 }
 
 // capability walks the list of capabilities for one of at least so many bytes; nil

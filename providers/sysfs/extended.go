@@ -20,6 +20,7 @@ const (
 	extendedLeast = 8 // bytes of the shortest one (Linux drivers/pci/pci.c, pci_find_next_ext_capability)
 
 	capDeviceSerial = 0x0003 // Device Serial Number, 7.9.3: 64 bits behind its head
+	capACS          = 0x000d // Access Control Services, 7.7.8: two registers of 16 bits
 )
 
 // extended is one of them.
@@ -28,30 +29,31 @@ type extended struct {
 	at     int64 // of its head
 }
 
-// readExtended fills what only extended capabilities tell, which takes root.
-func readExtended(p place, f *facts.Function, config []byte, file fs.File) {
-	list, space, err := extendedOf(config, file)
-	if err == nil {
-		f.DeviceSerial, err = deviceSerial(list, space)
-	}
-	if err != nil {
-		p.gap("device_serial", "config", err)
-	}
+// noExtended notes that none of what extended capabilities tell is known.
+func noExtended(p place, err error) {
+	p.gap("device_serial", "config", err)
+	p.gap("acs", "config", err)
 }
 
-// extendedOf gives those of a function, by the old part of its config space and the
-// file with all of it; none of one that is not PCI Express.
-func extendedOf(config []byte, file fs.File) ([]extended, io.ReaderAt, error) {
-	express, err := capability(config, capExpress, expressBytes)
-	if express == nil {
-		return nil, nil, err
-	}
+// readExtended fills what only extended capabilities tell, by the file with all of the
+// config space; that takes root.
+func readExtended(p place, f *facts.Function, file fs.File) {
 	space, can := file.(io.ReaderAt)
 	if !can {
-		return nil, nil, errors.ErrUnsupported
+		noExtended(p, errors.ErrUnsupported)
+		return
 	}
 	list, err := walkExtended(space)
-	return list, space, err
+	if err != nil {
+		noExtended(p, err)
+		return
+	}
+	if f.DeviceSerial, err = deviceSerial(list, space); err != nil {
+		p.gap("device_serial", "config", err)
+	}
+	if f.ACS, err = acs(list, space); err != nil {
+		p.gap("acs", "config", err)
+	}
 }
 
 // walkExtended walks the list. A file that ends where they begin says that the kernel
@@ -127,4 +129,17 @@ func deviceSerial(list []extended, space io.ReaderAt) (string, error) {
 		return "", nil
 	}
 	return strings.ReplaceAll(fmt.Sprintf("% x", binary.BigEndian.AppendUint64(nil, value)), " ", "-"), nil
+}
+
+// acs gives nil where the function has none.
+func acs(list []extended, space io.ReaderAt) (*facts.ACS, error) {
+	at := find(list, capACS)
+	if at == 0 {
+		return nil, nil
+	}
+	both, err := uint32At(space, at+4)
+	if err != nil {
+		return nil, fmt.Errorf("the access control services at 0x%03x: %w", at, err)
+	}
+	return &facts.ACS{Can: uint16(both), On: uint16(both >> 16)}, nil
 }

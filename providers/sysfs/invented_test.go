@@ -244,25 +244,6 @@ func TestConfigSpace(t *testing.T) {
 	}
 }
 
-// Device Control is at 8 of the capability, the size in its bits 5 to 7 (Linux
-// include/uapi/linux/pci_regs.h: PCI_EXP_DEVCTL_PAYLOAD).
-func TestPayload(t *testing.T) {
-	for control, want := range map[byte]int{0x00: 128, 0x1f: 128, 0x20: 256, 0x5f: 512, 0x60: 1024, 0x80: 2048, 0xa0: 4096, 0xc0: 0, 0xff: 0} {
-		config := make([]byte, configBytes)
-		config[offsetStatus], config[offsetFirstCap], config[0x40], config[0x41] = statusCapabilities, 0x40, capMSIX, 0x80
-		config[0x80], config[0x88] = capExpress, control
-		got, err := payload(config)
-		assert.NoError(t, err)
-		assert.Equal(t, want, got, "%#x", control)
-		_, err = payload(config[:0x88])
-		assert.ErrorContains(t, err, "0x10 is at 0x80", "cut off")
-		config[0x80] = 1
-		got, err = payload(config)
-		assert.NoError(t, err)
-		assert.Zero(t, got, "no PCI Express")
-	}
-}
-
 func TestLinkTexts(t *testing.T) {
 	// Linux drivers/pci/probe.c, pci_speed_string.
 	for text, want := range map[string]int{"2.5 GT/s PCIe": 2500, "5.0 GT/s PCIe": 5000, "8.0 GT/s PCIe": 8000, "16.0 GT/s PCIe": 16000,

@@ -49,7 +49,7 @@ func eachMoment(t *testing.T, check func(t *testing.T, moment string, survey fac
 }
 
 // lspciForm takes apart what lspci(8) of pciutils 3.9 printed with -vvv -nn -D.
-var lspciForm = struct{ head, region, rom, msix, table, pba, link, payload, serial *regexp.Regexp }{
+var lspciForm = struct{ head, region, rom, msix, table, pba, link, payload, serial, express, acs *regexp.Regexp }{
 	head:   regexp.MustCompile(`^(\S+) .* \[([0-9a-f]{4})\]: (.*) \[([0-9a-f]{4}):([0-9a-f]{4})\](?: \(rev ([0-9a-f]{2})\))?(?: \(prog-if ([0-9a-f]{2}) .*\))?`),
 	region: regexp.MustCompile(`Region (\d): (I/O ports|Memory) at ([0-9a-f]+) (?:\((32|64)-bit, (non-)?prefetchable\))?.*\[size=(\d+)([KMG]?)\]`),
 	rom:    regexp.MustCompile(`Expansion ROM at [0-9a-f]+ .*\[size=(\d+)([KMG]?)\]`),
@@ -60,6 +60,8 @@ var lspciForm = struct{ head, region, rom, msix, table, pba, link, payload, seri
 
 	payload: regexp.MustCompile(`MaxPayload (\d+) bytes, MaxReadReq`), // of DevCtl
 	serial:  regexp.MustCompile(`Capabilities: \[\w+ v1\] Device Serial Number (\S+)`),
+	express: regexp.MustCompile(`Express \(v\d\) (.*?)(?: \(Slot[+-]\))?, MSI`),
+	acs:     regexp.MustCompile(`ACS(Cap|Ctl):\t(.*)`),
 }
 
 // fromLspci reads one section of lspci's text into the facts that it tells.
@@ -103,6 +105,22 @@ func fromLspci(t *testing.T, section string) facts.Function {
 		}
 		if m := lspciForm.serial.FindStringSubmatch(line); m != nil {
 			f.DeviceSerial = m[1]
+		}
+		if m := lspciForm.express.FindStringSubmatch(line); m != nil {
+			f.Express = facts.Express(m[1])
+		}
+		if m := lspciForm.acs.FindStringSubmatch(line); m != nil {
+			var bits uint16
+			for n, word := range strings.Fields(m[2]) { // from the lowest bit on
+				if strings.HasSuffix(word, "+") {
+					bits |= 1 << n
+				}
+			}
+			if m[1] == "Cap" {
+				f.ACS = &facts.ACS{Can: bits}
+			} else {
+				f.ACS.On = bits
+			}
 		}
 		if m := lspciForm.table.FindStringSubmatch(line); m != nil {
 			f.MSIX.TableBAR, f.MSIX.TableOffset = int(number(m[1], 10)), uint32(number(m[2], 16))

@@ -60,6 +60,7 @@ var checks = []Check{
 	{"bridge", "bridge.go", checkBridges},
 	{"iommu", "iommu.go", checkIOMMU},
 	{"group", "group.go", checkGroups},
+	{"acs", "acs.go", checkACS},
 	{"goes-along", "along.go", checkAlong},
 	{"reset", "reset.go", checkReset},
 	{"quirk", "quirk.go", checkQuirks},

@@ -88,6 +88,14 @@ func (b *bench) behindPort(methods ...string) *facts.Function {
 	return card
 }
 
+// joined puts the controller below a port that joins it with a card that no driver has.
+func (b *bench) joined() *facts.Function {
+	b.behindPort("flr")
+	b.Survey.Functions = append(b.Survey.Functions, facts.Function{Address: facts.Address{Slot: 4}, HeaderType: 1, Class: 0x060400,
+		Driver: "pcieport", Group: b.Function(b.reel).Group, NUMANode: -1, DeviceName: "Root Port", Express: facts.RootPort})
+	return &b.Survey.Functions[len(b.Survey.Functions)-1]
+}
+
 // is makes the controller one of a kind, with these ways to be reset.
 func (b *bench) is(vendor, device pci.ID, methods ...string) {
 	f := b.Function(b.reel)
@@ -405,6 +413,24 @@ var cases = map[string]struct {
 		"group", assess.Stop, "82574L"},
 	"group member goes along": {func(b *bench) { b.Card(b.reel, "") },
 		"goes-along", assess.Note, "82574L"},
+	"groups that may be split by hand": {func(b *bench) {
+		b.Survey.Machine.CommandLine += " pcie_acs_override=downstream,multifunction"
+		own := 77
+		b.joined().Group = &own
+	}, "acs", assess.Caution, "Root Port at 0000:00:04.0: no ACS"},
+	"a port that joins a group":           {func(b *bench) { b.joined() }, "acs", assess.Note, "Root Port at 0000:00:04.0: no ACS"},
+	"a port of which ACS is switched off": {func(b *bench) { b.joined().ACS = &facts.ACS{Can: 0x5f, On: 0x10} }, "acs", assess.Note, "ACS, with these off: SrcValid, ReqRedir, CmpltRedir"},
+	"a port of which ACS is switched off by words": {func(b *bench) {
+		b.Survey.Machine.CommandLine += " pci=noaer,disable_acs_redir=00:04.0"
+		b.joined().ACS = &facts.ACS{Can: 0x5f, On: 0x11}
+	}, "acs", assess.Note, "see whether the kernel's command line switches ACS off"},
+	"a port of which ACS is not known": {func(b *bench) { b.joined().Gaps = []facts.Gap{{Fact: "acs"}} }, "acs", assess.Note, "whether it has ACS is not known"},
+	"a bridge to old PCI":              {func(b *bench) { b.joined().Express = facts.ToPCI }, "acs", assess.Note, "by the rules of old PCI"},
+	"a card whose functions a newer kernel keeps apart": {func(b *bench) {
+		other := b.Function(b.Card(b.reel, ""))
+		other.Address = facts.Address{Bus: b.reel.Bus, Function: 1}
+		b.is(0x8086, 0x1521, "flr")
+	}, "acs", assess.Note, "this kernel does not"},
 	"no reset": {func(b *bench) { b.Function(b.reel).ResetMethods = nil },
 		"reset", assess.Caution, "reset_method"},
 	"reset by bus only, with others on it": {func(b *bench) {
@@ -1482,6 +1508,11 @@ func TestNoNoise(t *testing.T) {
 			b.Survey.Machine.Kernel = "5.10.0-30-amd64"
 			b.is(0x144d, 0xa804)
 		},
+		"a group of which all goes along": func(b *bench) {
+			b.joined()
+			b.layout.Controllers = append(b.layout.Controllers, spec.Controller{Name: "card", PCI: &spec.PCIIdentity{Vendor: 0x8086, Device: 0x10d3}})
+		},
+		"a port that keeps apart": func(b *bench) { b.joined().ACS = &facts.ACS{Can: 0x5f, On: 0x1d} },
 		"regions that fit": func(b *bench) {
 			b.regions(facts.BAR{SizeBytes: 16 << 20}, facts.BAR{Index: 1, SizeBytes: 16 << 30, Wide: true, Prefetch: true}, facts.BAR{Index: 3, SizeBytes: 32 << 20, Wide: true, Prefetch: true})
 		},
@@ -1519,7 +1550,7 @@ func TestNoNoise(t *testing.T) {
 			b := newBench()
 			change(b)
 			for _, f := range b.findings() {
-				assert.NotContains(t, []string{"undeclared", "card", "shared", "host-disk", "guest-disk", "memory", "reset", "quirk", "only-display", "registers", "aperture", "option-rom"}, f.Check, "%+v", f)
+				assert.NotContains(t, []string{"undeclared", "card", "shared", "host-disk", "guest-disk", "memory", "reset", "quirk", "only-display", "registers", "aperture", "option-rom", "acs"}, f.Check, "%+v", f)
 			}
 		})
 	}

@@ -10,6 +10,7 @@ package assess
 
 import (
 	"fmt"
+	"slices"
 
 	"lendkeep/reconcile/facts"
 )
@@ -17,13 +18,18 @@ import (
 func checkGaps(c *Case) []Finding {
 	var list []Finding
 	for _, found := range parts(c.taken()) {
-		for _, gap := range c.gapsUnder(found.Function) {
-			list = append(list, Finding{Severity: Stop, At: found.Controller.At,
+		for _, same := range alike(c.gapsUnder(found.Function)) {
+			gap := same[0]
+			f := Finding{Severity: Stop, At: found.Controller.At,
 				Summary:  shorten(fmt.Sprintf("%s of %s is not known", gap.Fact, found.Controller.Name)),
 				Detail:   "What is not known counts as in use. It could not be read: " + gap.Reason + ".",
 				Causes:   []Cause{{gap.Path, gap.Reason}},
 				Remedies: []string{"run lendkeep as root", "read the file by hand and see what the kernel says"},
-			})
+			}
+			for _, other := range same[1:] {
+				f.Detail += " Nor could " + other.Fact + "."
+			}
+			list = append(list, f)
 		}
 	}
 	for _, gap := range c.Facts.Survey.AreaGaps() {
@@ -52,6 +58,20 @@ func (c *Case) gapsUnder(f *facts.Function) []facts.Gap {
 		if gap := member.Gap("driver"); gap != nil && member.Address != f.Address {
 			list = append(list, *gap)
 		}
+	}
+	return list
+}
+
+// alike puts gaps together that one failure made.
+func alike(gaps []facts.Gap) [][]facts.Gap {
+	var list [][]facts.Gap
+	for _, gap := range gaps {
+		i := slices.IndexFunc(list, func(same []facts.Gap) bool { return same[0].Path == gap.Path && same[0].Reason == gap.Reason })
+		if i < 0 {
+			list = append(list, nil)
+			i = len(list) - 1
+		}
+		list[i] = append(list[i], gap)
 	}
 	return list
 }

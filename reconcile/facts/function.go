@@ -39,6 +39,8 @@ type Function struct {
 	LocalCPUs       string      `json:"local_cpus,omitempty"`         // local_cpulist, "0-3,8"; empty: not said
 	Link            *Link       `json:"link,omitempty"`               // nil: not a PCI Express link
 	PayloadBytes    int         `json:"payload_bytes,omitempty"`      // config, the most data in a packet that it sends or takes: Max_Payload_Size, bits 5 to 7 of Device Control in capability 0x10; 0: it has none, or says nothing that is known
+	Express         Express     `json:"express,omitempty"`            // config, what it is by its capability 0x10, "Root Port"; empty: not PCI Express
+	ACS             *ACS        `json:"acs,omitempty"`                // config, extended capability 0x000d (Access Control Services); nil: it has none
 	ResetMethods    []string    `json:"reset_methods,omitempty"`      // reset_method: "flr" (function-level reset), "bus", ...; empty: the kernel cannot reset it, or must not
 	BARs            []BAR       `json:"bars,omitempty"`               // resource, its first six lines; those in use
 	MSIX            *MSIX       `json:"msix,omitempty"`               // config, capability 0x11; nil: it has none, or config was not read so far

@@ -52,6 +52,8 @@ var passing = map[string]string{
 	"Virtualization.Offers": "a subject of its own, of orders that make a guest",
 	"Virtualization.Cells":  "a second opinion; what the kernel says is relied on",
 
+	"Function.Express":    "why a group is as it is; the group is what counts",
+	"Function.ACS":        "likewise",
 	"Function.PowerState": "the kernel lets idle functions sleep",
 	"Function.Shows":      "follows from its driver, which is relied on",
 	"Function.Asked":      "nothing is lent until the kernel was asked, whatever the order says",

@@ -24,6 +24,7 @@ const (
 	Refused       What = "refused by vfio" // vfio-pci binds no such device
 	NoTranslation What = "no ATS"          // it must not keep addresses of its own (PCI Express ATS)
 	SlowWake      What = "slow to wake"    // it needs longer than others to come back from D3
+	Apart         What = "kept apart"      // its functions cannot reach each other, though it does not say so (ACS)
 	HiddenINTx    What = "INTx is hidden"  // vfio-pci does without that interrupt, which mends BrokenINTx
 )
 

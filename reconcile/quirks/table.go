@@ -89,10 +89,21 @@ var table = []Row{
 		Says: "It fails after a sleep in D3hot unless it is given 20 ms to wake."},
 	{What: SlowWake, From: "pci_fixup_d3cold_delay_1sec", Vendor: 0x5555, Is: ids(0x0004),
 		Says: "It takes a second until it answers after a reset or after it was without power."},
+
+	{What: Apart, From: "pci_quirk_mf_endpoint_acs", Vendor: 0x1924, Is: ids(0x0903, 0x0923, 0x0a03), Says: apart},
+	{What: Apart, From: "pci_quirk_mf_endpoint_acs", Vendor: 0x8086, Is: ids(0x105e, 0x105f, 0x1060, 0x10a7, 0x10a9, 0x10c6, 0x10c9, 0x10d6, 0x10d9, 0x10db, 0x10dd, 0x10e1, 0x10e6, 0x10e7, 0x10e8, 0x10f1,
+		0x10f7, 0x10f8, 0x10f9, 0x10fa, 0x10fb, 0x10fc, 0x1507, 0x1509, 0x150a, 0x150d, 0x150e, 0x150f, 0x1510, 0x1511, 0x1514, 0x1516,
+		0x1518, 0x151c, 0x1521, 0x1522, 0x1523, 0x1524, 0x1526, 0x1527, 0x1529, 0x152a, 0x154d, 0x154f, 0x1551, 0x1558, 0x15b7, 0x15b8), Says: apart},
+	{What: Apart, From: "pci_quirk_mf_endpoint_acs", Vendor: 0x19a2, Is: ids(0x0710), Says: apart},
+	{What: Apart, From: "pci_quirk_mf_endpoint_acs", Vendor: 0x10df, Is: ids(0x0720), Says: apart},
+	{What: Apart, From: "pci_quirk_mf_endpoint_acs", Vendor: 0x177d, Is: ids(0xa026, 0xa059, 0xa060), Says: apart},
+	{What: Apart, From: "pci_quirk_mf_endpoint_acs", Vendor: 0x14e4, Is: ids(0x16d7, 0x1750, 0x1751, 0x1752, 0x1760, 0x1761, 0x1762, 0x1763), Says: apart},
+	{What: Apart, From: "pci_quirk_mf_endpoint_acs", Vendor: 0x1d17, Is: ids(0x3038, 0x3104, 0x9083), Says: apart},
 }
 
 const (
 	unmasked = "The kernel cannot mask its old-style interrupt, so a guest gets it only where no other device shares the line."
+	apart    = "Its functions cannot reach each other, though it does not say so."
 	noATS    = "It confuses the IOMMU when it keeps addresses of its own (ATS), so the kernel switches that off."
 )
 

@@ -22,7 +22,7 @@ var aside = map[string]string{
 	"what is isolated without saying so: the groups tell": `
 		pci_fixup_pericom_acs_store_forward pci_quirk_al_acs pci_quirk_amd_sb_acs pci_quirk_brcm_acs pci_quirk_cavium_acs pci_quirk_cavium_acs_match
 		pci_quirk_disable_intel_spt_pch_acs_redir pci_quirk_enable_intel_pch_acs pci_quirk_enable_intel_spt_pch_acs pci_quirk_intel_pch_acs
-		pci_quirk_intel_pch_acs_ids pci_quirk_intel_spt_pch_acs pci_quirk_intel_spt_pch_acs_match pci_quirk_loongson_acs pci_quirk_mf_endpoint_acs
+		pci_quirk_intel_pch_acs_ids pci_quirk_intel_spt_pch_acs pci_quirk_intel_spt_pch_acs_match pci_quirk_loongson_acs
 		pci_quirk_nxp_rp_acs pci_quirk_qcom_rp_acs pci_quirk_rciep_acs pci_quirk_wangxun_nic_acs pci_quirk_xgene_acs pci_quirk_zhaoxin_pcie_ports_acs`,
 	"who else's number a device's DMA bears: its group tells": `
 		SWITCHTEC_PCI100X_QUIRK SWITCHTEC_QUIRK quirk_dma_func0_alias quirk_dma_func1_alias quirk_fixed_dma_alias quirk_mic_x200_dma_alias

@@ -90,6 +90,8 @@ var fates = map[string]fate{
 	"Function.LocalCPUs":       lost("processors of its own", "which are near a drive"),
 	"Function.Link":            lost("2.5 GT/s on one lane", "a card below its own speed, and all that it costs"),
 	"Function.PayloadBytes":    lost("packets of QEMU's size", "a payload that a guest cannot take"),
+	"Function.Express":         lost("the types of QEMU's ports and devices", "a bridge or an endpoint of another type, which joins others in its group"),
+	"Function.ACS":             lost("QEMU's root ports, with ACS or without, as the groups want it", "why a group is as it is"),
 	"Function.ResetMethods":    lost("resets that always work", "one that hangs, is not there, or hits others too"),
 	"Function.BARs":            lost("the regions of QEMU's devices", "regions that a guest has no room for"),
 	"Function.MSIX":            lost("the tables of QEMU's devices", "quirks of where a table lies"),
