@@ -55,6 +55,9 @@ func (s *survey) readCommandLine(proc place) {
 		if found && strings.ReplaceAll(name, "_", "-") == "vfio-pci.ids" {
 			s.addClaims(proc, "cmdline", value, "kernel command line")
 		}
+		if module, parameter, found := strings.Cut(strings.Trim(word, `"`), "."); found {
+			s.set(module, parameter, "/proc/cmdline")
+		}
 	}
 }
 
@@ -73,11 +76,12 @@ func (s *survey) readModprobe(area place, dir, name string) {
 	}
 	for line := range strings.Lines(strings.ReplaceAll(string(content), "\\\n", " ")) {
 		words := strings.Fields(line)
-		if len(words) < 3 || words[0] != "options" || strings.ReplaceAll(words[1], "_", "-") != "vfio-pci" {
+		if len(words) < 3 || words[0] != "options" {
 			continue
 		}
 		for _, word := range words[2:] {
-			if value, found := strings.CutPrefix(word, "ids="); found {
+			s.set(words[1], word, "/"+path.Join(dir, name))
+			if value, found := strings.CutPrefix(word, "ids="); found && strings.ReplaceAll(words[1], "_", "-") == "vfio-pci" {
 				s.addClaims(area, name, strings.Trim(value, `"`), "/"+path.Join(dir, name))
 			}
 		}

@@ -254,7 +254,9 @@ var absenceSays = []string{
 	"/power_state", "/d3cold_allowed", // built without power management
 	"/driver_override",    // before Linux 3.16
 	"/wwid", "/subsysnqn", // older kernels
-	"sys/class/iommu/dmar0",                       // no IOMMU in use
+	"sys/class/iommu/dmar0",                      // no IOMMU in use
+	"sys/firmware/acpi/tables/", "/intel-iommu/", // why none is in use, and what only Intel's shows
+	"sys/module/vfio",                             // a module that is not loaded
 	"usr/share/misc/pci.ids",                      // no names
 	"sys/bus/pci/slots/",                          // firmware names no slot there: what is known by its slot is then not found
 	"sys/kernel/iommu_groups/",                    // the links say the same

@@ -25,7 +25,8 @@ func (s *survey) readMachine(ctx context.Context) {
 	m.CommandLine = proc.text("machine.command_line", "cmdline")
 	m.MemoryBytes, s.out.Topology.PageSize = s.memory(proc)
 	m.CPUs = s.cpus(proc)
-	m.IOMMUs = s.iommus()
+	m.Units, m.DMATable, m.VFIO = s.units(), s.dmaTable(), s.loaded()
+	m.IOMMUs = len(m.Units)
 	m.HugePages = s.hugePages()
 	s.readTopology()
 	s.readKernel(ctx)
@@ -175,12 +176,6 @@ func (s *survey) zfs(proc place) bool {
 		return true
 	}
 	return bytes.HasPrefix(content, []byte("zfs ")) || bytes.Contains(content, []byte("\nzfs "))
-}
-
-// iommus counts the units of hardware. A kernel without the class has none in
-// use.
-func (s *survey) iommus() int {
-	return len(s.whole("sys/class/iommu").names("machine.iommus"))
 }
 
 // hugePages reads the reserve of each size (Documentation/ABI/testing/

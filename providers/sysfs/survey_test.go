@@ -23,7 +23,7 @@ func TestLarchIsAsSaid(t *testing.T) {
 	index := facts.NewIndex(&survey)
 	assert.Equal(t, "larch", survey.Machine.Name)
 	assert.Equal(t, facts.Machine{Name: "larch", Kernel: "6.1.0-56-amd64", CommandLine: "intel_iommu=on iommu=pt console=ttyS0 panic=-1 no_timer_check modprobe.blacklist=kvm_amd,kvm_intel emuhost.own=SYS-0001",
-		MemoryBytes: 2525036 << 10, CPUs: 2, CPUMaker: "AuthenticAMD", AddressBits: 40, IOMMUs: 1, HugePages: []facts.Pages{{SizeBytes: 2 << 20}, {SizeBytes: 1 << 30}}}, survey.Machine)
+		MemoryBytes: 2525036 << 10, CPUs: 2, CPUMaker: "AuthenticAMD", AddressBits: 40, IOMMUs: 1, Units: []facts.IOMMUUnit{{Name: "dmar0"}}, HugePages: []facts.Pages{{SizeBytes: 2 << 20}, {SizeBytes: 1 << 30}}}, survey.Machine)
 	for serial, at := range map[string]string{"RL-4410-0073": "0000:01:00.0", "RL-4410-0088": "0000:02:00.0", "RL-4410-0119": "0000:03:00.0"} {
 		found := index.BySerial(serial)
 		require.Len(t, found, 1, serial)

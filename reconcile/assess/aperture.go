@@ -11,7 +11,13 @@
 // 4 GiB, in less than 1 GiB on q35 and half of that on i440fx (from memory). What
 // has no place does not work: the guest starts, its driver fails.
 //
-// Severity: caution; note where only newer firmware has the room.
+// All of a guest's memory must also lie within what the host's IOMMU translates; else
+// the kernel maps none of it ("iommu width (39) is not sufficient for the mapped
+// address", Linux 6.1 drivers/iommu/intel/iommu.c). Only Intel's units say how many
+// bits that is.
+//
+// Severity: stop where no IOMMU unit reaches the guest's memory, and the order would
+// start it; caution; note where only newer firmware has the room.
 //
 // Remedy: give the guest the host's width of addresses, tell OVMF how much to keep,
 // or make the regions smaller before they are lent.
@@ -69,6 +75,9 @@ func (c *Case) apertureOf(g *spec.Guest, d *facts.Definition, lent []*facts.Func
 		return nil // others have no such hole, and a window of hundreds of GiB
 	}
 	var list []Finding
+	if f, bad := c.beyondIOMMU(g, d); bad {
+		list = append(list, f)
+	}
 	wide, low := roomFor(lent)
 	if room := lowRoom(d.Boot.Machine); low > room {
 		list = append(list, Finding{Severity: Caution, At: g.At,
@@ -101,6 +110,26 @@ func (c *Case) apertureOf(g *spec.Guest, d *facts.Definition, lent []*facts.Func
 		f.Detail = fmt.Sprintf("The large regions of what it borrows need %s. Firmware from edk2-stable202211 on keeps %s for them, an older one %s.", facts.Size(wide), facts.Size(w.newer), facts.Size(w.bytes))
 	}
 	return append(list, f)
+}
+
+// beyondIOMMU tells of a guest with more memory than an IOMMU unit translates. Which
+// unit is before a device is not known.
+func (c *Case) beyondIOMMU(g *spec.Guest, d *facts.Definition) (Finding, bool) {
+	f := Finding{Severity: c.severityOf(g), At: g.At,
+		Summary:  shorten("guest " + g.Name + " has more than the IOMMU addresses"),
+		Remedies: []string{"give it less memory"}}
+	least := 0
+	for _, u := range c.Facts.Survey.Machine.Units {
+		width := u.Bits()
+		if width == 0 || d.MemoryBytes <= 1<<min(width, 63) {
+			f.Severity = Caution // another may be before it
+			continue
+		}
+		least = width
+		f.Causes = append(f.Causes, Cause{"/sys/class/iommu/" + u.Name + "/intel-iommu/cap", fmt.Sprintf("%x: it translates %d bits", u.Cap, width)})
+	}
+	f.Detail = fmt.Sprintf("Its devices must reach all of its %s, and the host's IOMMU translates %d bits: it cannot start.", facts.Size(d.MemoryBytes), least)
+	return f, len(f.Causes) > 0
 }
 
 func wider(g *spec.Guest) []string {

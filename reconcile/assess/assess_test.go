@@ -96,6 +96,23 @@ func (b *bench) joined() *facts.Function {
 	return &b.Survey.Functions[len(b.Survey.Functions)-1]
 }
 
+// wayUp gives the controller a link, and ports above it with theirs, nearest first.
+func (b *bench) wayUp(own facts.Link, above ...facts.Link) {
+	f := b.Function(b.reel)
+	f.Link = &own
+	var ports []facts.Function
+	for i := range above {
+		at := facts.Address{Bus: 0x40, Slot: uint8(i) + 1}
+		ports = append(ports, facts.Function{Address: at, HeaderType: 1, DeviceName: "Port", Link: &above[i]})
+		if i == 0 {
+			f.Upstream = &at
+		} else {
+			ports[i-1].Upstream = &at
+		}
+	}
+	b.Survey.Functions = append(b.Survey.Functions, ports...)
+}
+
 // is makes the controller one of a kind, with these ways to be reset.
 func (b *bench) is(vendor, device pci.ID, methods ...string) {
 	f := b.Function(b.reel)
@@ -406,7 +423,51 @@ var cases = map[string]struct {
 		b.Function(at).DeviceSerial = "00-00-00-00-00-00-00-02"
 	}, "controller-identity", assess.Stop, "with the device serial number 00-00-00-00-00-00-00-01"},
 	"no IOMMU": {func(b *bench) { b.Survey.Machine.IOMMUs = 0 },
-		"iommu", assess.Stop, "intel_iommu=on"},
+		"iommu", assess.Stop, "(VT-d, AMD-Vi, SMMU)"},
+	"no IOMMU, of an unknown maker": {func(b *bench) { b.Survey.Machine.IOMMUs = 0 },
+		"iommu", assess.Stop, "on Intel processors add intel_iommu=on"},
+	"no IOMMU on AMD": {func(b *bench) { b.Survey.Machine.IOMMUs, b.Survey.Machine.CPUMaker = 0, "AuthenticAMD" },
+		"iommu", assess.Stop, "firmware setup (AMD-Vi or IOMMU)"},
+	"no IOMMU, but the firmware has one": {func(b *bench) { b.Survey.Machine.IOMMUs, b.Survey.Machine.DMATable = 0, "DMAR" },
+		"iommu", assess.Stop, "the firmware has VT-d on"},
+	"no IOMMU, but Arm's firmware describes one": {func(b *bench) { b.Survey.Machine.IOMMUs, b.Survey.Machine.DMATable = 0, "IORT" },
+		"iommu", assess.Stop, "describes one (IORT)"},
+	"no IOMMU, switched off by hand": {func(b *bench) {
+		b.Survey.Machine.IOMMUs, b.Survey.Machine.CommandLine = 0, "quiet amd_iommu=off"
+	}, "iommu", assess.Stop, "take amd_iommu=off off"},
+	"an IOMMU that libvirt does not take": {func(b *bench) {
+		no := false
+		b.Survey.Libvirt.IOMMU, b.Survey.Machine.IOMMUs = &no, 2
+		b.Survey.Machine.Units = []facts.IOMMUUnit{{Name: "ivhd0"}, {Name: "smmu3.0x9050000"}}
+	}, "iommu", assess.Stop, "2 units: ivhd0 of AMD, smmu3.0x9050000 of Arm"},
+	"interrupts not remapped by the hardware": {func(b *bench) {
+		b.Survey.Machine.Units = []facts.IOMMUUnit{{Name: "dmar0", Extended: 0xf00f42}}
+	}, "iommu", assess.Stop, "f00f42: no interrupt remapping"},
+	"interrupts not remapped by wish, and that allowed": {func(b *bench) {
+		b.Survey.Machine.CommandLine = "intel_iommu=on intremap=nosid,off vfio_iommu_type1.allow_unsafe_interrupts=1"
+		b.Survey.Machine.VFIO = []facts.ModuleSetting{{Name: "vfio_iommu_type1.allow_unsafe_interrupts", Value: "Y", From: "/sys/module", Loaded: true}}
+	}, "iommu", assess.Caution, "can raise interrupts of the host"},
+	"interrupts not remapped, and that allowed only in a file that does not count": {func(b *bench) {
+		b.Survey.Machine.CommandLine = "intel_iommu=on intremap=off"
+		b.Survey.Machine.VFIO = []facts.ModuleSetting{{Name: "vfio_iommu_type1.allow_unsafe_interrupts", Value: "N", From: "/sys/module", Loaded: true}, {Name: "vfio_iommu_type1.allow_unsafe_interrupts", Value: "1", From: "/etc/modprobe.d/x.conf"}}
+	}, "iommu", assess.Stop, "does not remap interrupts"},
+	"a way of an older generation": {func(b *bench) {
+		b.wayUp(facts.Link{SpeedMTps: 2500, Width: 4, MaxSpeedMTps: 16000, MaxWidth: 4}, facts.Link{MaxSpeedMTps: 8000, MaxWidth: 4})
+	}, "link", assess.Note, "controller reel can do 16 GT/s, its way 8 GT/s"},
+	"what an idle link says": {func(b *bench) {
+		b.wayUp(facts.Link{SpeedMTps: 2500, Width: 4, MaxSpeedMTps: 16000, MaxWidth: 4}, facts.Link{MaxSpeedMTps: 8000, MaxWidth: 4})
+	}, "link", assess.Note, "That it runs at 2.5 GT/s now says nothing"},
+	"a way with fewer lanes behind a port that has them": {func(b *bench) {
+		b.wayUp(facts.Link{SpeedMTps: 8000, Width: 16, MaxSpeedMTps: 8000, MaxWidth: 16}, facts.Link{MaxSpeedMTps: 8000, MaxWidth: 16}, facts.Link{MaxSpeedMTps: 8000, MaxWidth: 4})
+	}, "link", assess.Note, "controller reel has 16 lanes, its way 4"},
+	"the link of a virtual function is its parent's": {func(b *bench) {
+		b.wayUp(facts.Link{SpeedMTps: 8000, Width: 2, MaxSpeedMTps: 8000, MaxWidth: 4})
+		parent := *b.Function(b.reel)
+		parent.Address, parent.Device, parent.NVMe = facts.Address{Bus: 7}, 0x11, nil
+		b.Function(b.reel).Link, b.Function(b.reel).Parent, b.Function(b.reel).NVMe = nil, &parent.Address, nil
+		b.layout.Controllers[0].NVMe, b.layout.Controllers[0].PCI = nil, &spec.PCIIdentity{Vendor: 0x1b36, Device: 0x10}
+		b.Survey.Functions = append(b.Survey.Functions, parent)
+	}, "link", assess.Note, "runs on 2 of 4 lanes"},
 	"in no group": {func(b *bench) { b.Function(b.reel).Group = nil },
 		"iommu", assess.Stop, "0000:01:00.0"},
 	"group with a foreign driver": {func(b *bench) { b.Card(b.reel, "e1000e") },
@@ -479,6 +540,10 @@ var cases = map[string]struct {
 		"quirk", assess.Caution, "/proc/interrupts"},
 	"what vfio-pci refuses": {func(b *bench) { b.is(0x8086, 0x37c8, "flr") },
 		"quirk", assess.Stop, "vfio_pci_dev_in_denylist"},
+	"what vfio-pci would refuse, but is told not to": {func(b *bench) {
+		b.is(0x8086, 0x37c8, "flr")
+		b.Survey.Machine.VFIO = []facts.ModuleSetting{{Name: "vfio_pci.disable_denylist", Value: "Y", From: "/sys/module", Loaded: true}}
+	}, "quirk", assess.Caution, "unsafe to lend"},
 	"addresses that it must not keep": {func(b *bench) { b.is(0x1002, 0x7340, "flr") },
 		"quirk", assess.Note, "ATS"},
 	"slow to wake": {func(b *bench) { b.is(0x1022, 0x1639, "pm") },
@@ -524,6 +589,16 @@ var cases = map[string]struct {
 	}, "aperture", assess.Caution, "end beyond what 36 bits address"},
 	"regions that must lie low": {func(b *bench) { b.regions(facts.BAR{Index: 2, SizeBytes: 2 << 30, Wide: true}) },
 		"aperture", assess.Caution, "may lack room below 4 GiB"},
+	"more memory than the IOMMU reaches": {func(b *bench) {
+		b.Survey.Machine.Units = []facts.IOMMUUnit{{Name: "dmar0", Cap: 31<<16 | 2<<8, Extended: 8}}
+		b.layout.Guests[0].Memory = &spec.Memory{SizeBytes: 8 << 30}
+		b.shift = "day"
+	}, "aperture", assess.Stop, "it translates 32 bits"},
+	"more memory than one of two IOMMUs reaches": {func(b *bench) {
+		b.Survey.Machine.Units = []facts.IOMMUUnit{{Name: "dmar0", Cap: 31<<16 | 2<<8, Extended: 8}, {Name: "dmar1"}}
+		b.layout.Guests[0].Memory = &spec.Memory{SizeBytes: 8 << 30}
+		b.shift = "day"
+	}, "aperture", assess.Caution, "it translates 32 bits"},
 	"the card that the host started with": {func(b *bench) { b.display().BootVGA = true },
 		"option-rom", assess.Caution, "<rom file="},
 	"a card whose ROM is a copy in memory": {func(b *bench) { b.display().OptionROM = &facts.OptionROM{SizeBytes: 128 << 10, Shadow: true} },
@@ -1512,6 +1587,14 @@ func TestNoNoise(t *testing.T) {
 			b.joined()
 			b.layout.Controllers = append(b.layout.Controllers, spec.Controller{Name: "card", PCI: &spec.PCIIdentity{Vendor: 0x8086, Device: 0x10d3}})
 		},
+		"an idle link": func(b *bench) {
+			b.wayUp(facts.Link{SpeedMTps: 2500, Width: 4, MaxSpeedMTps: 16000, MaxWidth: 4}, facts.Link{SpeedMTps: 2500, MaxSpeedMTps: 16000, MaxWidth: 16}, facts.Link{})
+		},
+		"interrupts that are remapped": func(b *bench) {
+			b.Survey.Machine.CommandLine = "intremap=off intremap=on"
+			b.Survey.Machine.Units = []facts.IOMMUUnit{{Name: "dmar0", Extended: 0xf00f4a}, {Name: "ivhd0"}}
+			b.Survey.Machine.VFIO = []facts.ModuleSetting{{Name: "vfio_iommu_type1.allow_unsafe_interrupts", Value: "Y"}}
+		},
 		"a port that keeps apart": func(b *bench) { b.joined().ACS = &facts.ACS{Can: 0x5f, On: 0x1d} },
 		"regions that fit": func(b *bench) {
 			b.regions(facts.BAR{SizeBytes: 16 << 20}, facts.BAR{Index: 1, SizeBytes: 16 << 30, Wide: true, Prefetch: true}, facts.BAR{Index: 3, SizeBytes: 32 << 20, Wide: true, Prefetch: true})
@@ -1550,7 +1633,7 @@ func TestNoNoise(t *testing.T) {
 			b := newBench()
 			change(b)
 			for _, f := range b.findings() {
-				assert.NotContains(t, []string{"undeclared", "card", "shared", "host-disk", "guest-disk", "memory", "reset", "quirk", "only-display", "registers", "aperture", "option-rom", "acs"}, f.Check, "%+v", f)
+				assert.NotContains(t, []string{"undeclared", "card", "shared", "host-disk", "guest-disk", "memory", "reset", "quirk", "only-display", "registers", "aperture", "option-rom", "acs", "link", "iommu"}, f.Check, "%+v", f)
 			}
 		})
 	}

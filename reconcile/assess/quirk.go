@@ -72,10 +72,7 @@ func (c *Case) quirk(l loan, row quirks.Row) (Finding, bool) {
 			Remedies: []string{"see who shares its line: cat /proc/interrupts, and its irq file", "move the card to another slot; work for a powered-off, unplugged machine, by its maker's manual"},
 		}, !breaks(l.Function, quirks.HiddenINTx)
 	case quirks.Refused:
-		return Finding{Severity: l.severity, Summary: l.name + " is refused by vfio-pci",
-			Detail:   "The guest cannot start with it.",
-			Remedies: []string{"lend another controller", "lend a virtual function of it by a VFIO driver of its maker's, where there is one"},
-		}, !l.OnVFIO()
+		return c.refused(l), !l.OnVFIO()
 	case quirks.NoTranslation:
 		return Finding{Severity: Note, Summary: l.name + " is kept from using ATS",
 			Detail: "An older kernel, which does not know that, may let it hang the IOMMU.", Remedies: []string{"keep the host's kernel up to date"}}, true
@@ -87,6 +84,19 @@ func (c *Case) quirk(l loan, row quirks.Row) (Finding, bool) {
 		}, true
 	}
 	return Finding{}, false
+}
+
+// refused tells of what vfio-pci does not bind, unless the host tells it to.
+func (c *Case) refused(l loan) Finding {
+	f := Finding{Severity: l.severity, Summary: l.name + " is refused by vfio-pci",
+		Detail:   "The guest cannot start with it.",
+		Remedies: []string{"lend another controller", "lend a virtual function of it by a VFIO driver of its maker's, where there is one"}}
+	if s, ok := c.Facts.Survey.Machine.Setting("vfio_pci.disable_denylist"); ok && s.On() {
+		f.Severity, f.Summary = Caution, l.name+" is unsafe to lend"
+		f.Detail = "The host has vfio-pci bind it all the same."
+		f.Causes = []Cause{{s.From, s.Name + " " + s.Value}}
+	}
+	return f
 }
 
 // wrongReset tells of a way to reset that the running kernel lists although it is

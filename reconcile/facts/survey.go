@@ -78,17 +78,20 @@ func (s Survey) Namespaces() iter.Seq2[Address, Namespace] {
 
 // Machine is the host itself.
 type Machine struct {
-	ID          string  `json:"id,omitempty"`           // told from every other host by it, made of /etc/machine-id; empty: nobody could say
-	Name        string  `json:"name"`                   // /proc/sys/kernel/hostname
-	Kernel      string  `json:"kernel"`                 // release, by /proc/version: "6.1.0-56-amd64"
-	CommandLine string  `json:"command_line"`           // /proc/cmdline
-	MemoryBytes uint64  `json:"memory_bytes"`           // MemTotal of /proc/meminfo
-	CPUs        int     `json:"cpus"`                   // processors of /proc/cpuinfo
-	CPUMaker    string  `json:"cpu_maker,omitempty"`    // vendor_id of the first of them, "GenuineIntel"; empty: not said, as on Arm
-	AddressBits int     `json:"address_bits,omitempty"` // width of its physical addresses, "address sizes" there; 0: not said
-	IOMMUs      int     `json:"iommus"`                 // hardware units under /sys/class/iommu
-	ZFS         bool    `json:"zfs"`                    // the module is loaded: /sys/module/zfs, /proc/modules
-	HugePages   []Pages `json:"huge_pages,omitempty"`   // /sys/kernel/mm/hugepages; empty: the kernel knows none
+	ID          string          `json:"id,omitempty"`           // told from every other host by it, made of /etc/machine-id; empty: nobody could say
+	Name        string          `json:"name"`                   // /proc/sys/kernel/hostname
+	Kernel      string          `json:"kernel"`                 // release, by /proc/version: "6.1.0-56-amd64"
+	CommandLine string          `json:"command_line"`           // /proc/cmdline
+	MemoryBytes uint64          `json:"memory_bytes"`           // MemTotal of /proc/meminfo
+	CPUs        int             `json:"cpus"`                   // processors of /proc/cpuinfo
+	CPUMaker    string          `json:"cpu_maker,omitempty"`    // vendor_id of the first of them, "GenuineIntel"; empty: not said, as on Arm
+	AddressBits int             `json:"address_bits,omitempty"` // width of its physical addresses, "address sizes" there; 0: not said
+	IOMMUs      int             `json:"iommus"`                 // hardware units under /sys/class/iommu
+	Units       []IOMMUUnit     `json:"iommu_units,omitempty"`  // those units, by name
+	DMATable    string          `json:"dma_table,omitempty"`    // the firmware's table of them below /sys/firmware/acpi/tables: "DMAR" (Intel), "IVRS" (AMD), "IORT" (Arm); empty: it has none, or no ACPI
+	VFIO        []ModuleSetting `json:"vfio,omitempty"`         // parameters of VFIO's modules: /sys/module/NAME/parameters of those that are loaded, then modprobe's files and the kernel's command line
+	ZFS         bool            `json:"zfs"`                    // the module is loaded: /sys/module/zfs, /proc/modules
+	HugePages   []Pages         `json:"huge_pages,omitempty"`   // /sys/kernel/mm/hugepages; empty: the kernel knows none
 }
 
 // Pages is the host's reserve of one size of huge page.

@@ -23,7 +23,7 @@ var howRelied = map[string]string{
 	"Survey": "host", "Machine": "host", "Topology": "host", "Node": "host", "Core": "host", "Cell": "not noted: a second opinion", "Pages": "host", "Claim": "host", "Virtualization": "host", "Pool": "host", "Network": "host",
 	"Descriptor": "host", "Offers": "libvirt", "MachineTarget": "host", "Gap": "host and controller",
 	"InstalledGuard": "guard", "GuardFiles": "guard", "InstalledWatch": "watch", "WatchFiles": "watch",
-	"Function": "controller", "BAR": "controller", "OptionROM": "controller", "MSIX": "controller", "NVMe": "controller", "Namespace": "controller", "Interface": "controller", "Built": "controller", "Link": "controller",
+	"Function": "controller", "BAR": "controller", "OptionROM": "controller", "ACS": "not noted: why a group is as it is", "IOMMUUnit": "host", "ModuleSetting": "not noted: shows only while modules are loaded", "MSIX": "controller", "NVMe": "controller", "Namespace": "controller", "Interface": "controller", "Built": "controller", "Link": "controller",
 	"Block": "controller", "PartitionTable": "controller", "Partition": "controller", "Signature": "controller", "Mapper": "controller",
 	"Content": "controller and image", "Table": "controller and image", "Entry": "controller and image", "Volume": "controller and image", "ImageFile": "image",
 	"Installed": "controller and image, and by question", "Answer": "controller and image, and by question",

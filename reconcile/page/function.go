@@ -150,11 +150,8 @@ func (d *drawing) link(f *facts.Function) *Link {
 	l := &Link{Told: told, Width: f.Link.Width, MaxWidth: max(f.Link.MaxWidth, f.Link.Width)}
 	if f.Link.Width < f.Link.MaxWidth {
 		l.Below = fmt.Sprintf("narrower than it could be, by %s", plain.Count(f.Link.MaxWidth-f.Link.Width, "lane"))
-		for _, port := range d.ix.Upstream(f.Address) {
-			if port.Link != nil && port.Link.MaxWidth > 0 && port.Link.MaxWidth < f.Link.MaxWidth {
-				l.Below += fmt.Sprintf(": %s has %d", port.Address, port.Link.MaxWidth)
-				break
-			}
+		if port := d.ix.LimitsOf(f).Lanes; port != nil {
+			l.Below += fmt.Sprintf(": %s has %d", port.Address, port.Link.MaxWidth)
 		}
 	}
 	if f.Link.SpeedMTps > 0 && f.Link.SpeedMTps < f.Link.MaxSpeedMTps {

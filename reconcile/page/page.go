@@ -117,6 +117,9 @@ func (d *drawing) host(p Page) Host {
 	if m.IOMMUs == 0 {
 		h.Facts = append(h.Facts, "no IOMMU is in use: nothing can be lent")
 	}
+	for _, maker := range m.IOMMUMakers() {
+		h.Facts = append(h.Facts, "IOMMU of "+maker)
+	}
 	for _, gap := range survey.AreaGaps() {
 		h.Unknown = append(h.Unknown, gapText(gap))
 	}

@@ -94,6 +94,9 @@ func (c *comparison) machine() {
 		{"memory_bytes", "the memory", facts.Size(was.MemoryBytes), facts.Size(is.MemoryBytes)},
 		{"cpus", "the number of CPUs", fmt.Sprint(was.CPUs), fmt.Sprint(is.CPUs)},
 		{"iommus", "the number of IOMMUs in use", fmt.Sprint(was.IOMMUs), fmt.Sprint(is.IOMMUs)},
+		{"iommu_units", "what the IOMMUs can", units(was), units(is)},
+		{"dma_table", "the firmware's table of IOMMUs", was.DMATable, is.DMATable},
+		{"vfio", "how VFIO will be set", settings(was), settings(is)},
 		{"huge_pages", "the reserve of huge pages", reserve(was.HugePages), reserve(is.HugePages)},
 	} {
 		c.seen(Change{host: a.fact == "name"}, a.what, a.was, a.is, read(c.was.Survey.Gaps, "machine."+a.fact), read(c.is.Survey.Gaps, "machine."+a.fact))
@@ -107,6 +110,26 @@ func (c *comparison) machine() {
 // read tells whether no gap is of one of these facts.
 func read(gaps []facts.Gap, names ...string) bool {
 	return !slices.ContainsFunc(gaps, func(g facts.Gap) bool { return slices.Contains(names, g.Fact) })
+}
+
+func units(m facts.Machine) string {
+	var list []string
+	for _, u := range m.Units {
+		list = append(list, fmt.Sprintf("%s %x %x", u.Name, u.Cap, u.Extended))
+	}
+	return strings.Join(list, ", ")
+}
+
+// settings tells what is written down for VFIO's modules; what holds of those that are
+// loaded comes and goes with them.
+func settings(m facts.Machine) string {
+	var list []string
+	for _, s := range m.VFIO {
+		if !s.Loaded {
+			list = append(list, s.Name+"="+s.Value+" in "+s.From)
+		}
+	}
+	return strings.Join(list, ", ")
 }
 
 func reserve(pages []facts.Pages) string {

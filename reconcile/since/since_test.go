@@ -94,6 +94,13 @@ func TestChanges(t *testing.T) {
 		{"a pool", func(b *invented.Builder) {
 			b.Survey.Libvirt.Pools = append(b.Survey.Libvirt.Pools, facts.Pool{Name: "images", Kind: "dir"})
 		}, []string{"pool images is new"}},
+		{"an IOMMU's registers", func(b *invented.Builder) {
+			b.Survey.Machine.Units = []facts.IOMMUUnit{{Name: "dmar0", Cap: 0x27, Extended: 8}}
+		},
+			[]string{"what the IOMMUs can was none, is dmar0 27 8"}},
+		{"what VFIO will be told", func(b *invented.Builder) {
+			b.Survey.Machine.VFIO = []facts.ModuleSetting{{Name: "vfio_pci.disable_idle_d3", Value: "N", Loaded: true}, {Name: "vfio_pci.disable_idle_d3", Value: "1", From: "/etc/modprobe.d/x.conf"}}
+		}, []string{"how VFIO will be set was none, is vfio_pci.disable_idle_d3=1 in /etc/modprobe.d/x.conf"}},
 		{"swap", func(b *invented.Builder) { b.Survey.Swaps = append(b.Survey.Swaps, facts.Swap{Path: "/dev/zram0"}) }, []string{"the host swaps to /dev/zram0 now"}},
 	} {
 		t.Run(c.name, func(t *testing.T) {

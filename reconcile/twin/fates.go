@@ -54,6 +54,9 @@ var fates = map[string]fate{
 	"Machine.CPUMaker":    lost("QEMU's own processor, or with KVM that of the machine that runs it", "what needs the host's maker"),
 	"Machine.AddressBits": lost("the width of QEMU's processor", "regions for which it has no room"),
 	"Machine.IOMMUs":      {kind: copied},
+	"Machine.Units":       lost("QEMU's intel-iommu", "an IOMMU that remaps no interrupts, or translates fewer bits"),
+	"Machine.DMATable":    lost("the tables of QEMU's firmware", "why the host's IOMMU is not in use"),
+	"Machine.VFIO":        lost("the parameters that VFIO's modules have by themselves", "what the host sets for them"),
 	"Machine.ZFS":         lost("no ZFS", "pools, which hold drives"),
 	"Machine.HugePages":   lost("no reserve of huge pages", "whether a guest finds those that it asks for"),
 
