@@ -451,6 +451,18 @@ var cases = map[string]struct {
 		b.Survey.Machine.CommandLine = "intel_iommu=on intremap=off"
 		b.Survey.Machine.VFIO = []facts.ModuleSetting{{Name: "vfio_iommu_type1.allow_unsafe_interrupts", Value: "N", From: "/sys/module", Loaded: true}, {Name: "vfio_iommu_type1.allow_unsafe_interrupts", Value: "1", From: "/etc/modprobe.d/x.conf"}}
 	}, "iommu", assess.Stop, "does not remap interrupts"},
+	"asleep without power": {func(b *bench) { b.Function(b.reel).PowerState = "D3cold" },
+		"power", assess.Note, "disable_idle_d3"},
+	"asleep, and not read": {func(b *bench) {
+		b.Function(b.reel).PowerState = "D3cold"
+		b.Function(b.reel).Gaps = []facts.Gap{{Fact: "header_type", Path: "config", Reason: "it reads as all ones"}}
+	}, "power", assess.Caution, "echo on > /sys/bus/pci/devices/0000:01:00.0/power/control"},
+	"in a power state that nobody knows, and not read": {func(b *bench) {
+		b.Function(b.reel).PowerState = "unknown"
+		b.Function(b.reel).Gaps = []facts.Gap{{Fact: "header_type", Path: "config", Reason: "it reads as all ones"}}
+	}, "power", assess.Caution, "may not wake"},
+	"in a power state of another name": {func(b *bench) { b.Function(b.reel).PowerState = "error" },
+		"power", assess.Caution, "may not wake"},
 	"a way of an older generation": {func(b *bench) {
 		b.wayUp(facts.Link{SpeedMTps: 2500, Width: 4, MaxSpeedMTps: 16000, MaxWidth: 4}, facts.Link{MaxSpeedMTps: 8000, MaxWidth: 4})
 	}, "link", assess.Note, "controller reel can do 16 GT/s, its way 8 GT/s"},
@@ -1587,6 +1599,8 @@ func TestNoNoise(t *testing.T) {
 			b.joined()
 			b.layout.Controllers = append(b.layout.Controllers, spec.Controller{Name: "card", PCI: &spec.PCIIdentity{Vendor: 0x8086, Device: 0x10d3}})
 		},
+		"asleep with power":                            func(b *bench) { b.Function(b.reel).PowerState = "D3hot" },
+		"in a power state that nobody knows, and read": func(b *bench) { b.Function(b.reel).PowerState = "unknown" },
 		"an idle link": func(b *bench) {
 			b.wayUp(facts.Link{SpeedMTps: 2500, Width: 4, MaxSpeedMTps: 16000, MaxWidth: 4}, facts.Link{SpeedMTps: 2500, MaxSpeedMTps: 16000, MaxWidth: 16}, facts.Link{})
 		},
@@ -1633,7 +1647,7 @@ func TestNoNoise(t *testing.T) {
 			b := newBench()
 			change(b)
 			for _, f := range b.findings() {
-				assert.NotContains(t, []string{"undeclared", "card", "shared", "host-disk", "guest-disk", "memory", "reset", "quirk", "only-display", "registers", "aperture", "option-rom", "acs", "link", "iommu"}, f.Check, "%+v", f)
+				assert.NotContains(t, []string{"undeclared", "card", "shared", "host-disk", "guest-disk", "memory", "reset", "quirk", "only-display", "registers", "aperture", "option-rom", "acs", "link", "iommu", "power"}, f.Check, "%+v", f)
 			}
 		})
 	}
