@@ -255,6 +255,7 @@ var absenceSays = []string{
 	"/driver_override",    // before Linux 3.16
 	"/wwid", "/subsysnqn", // older kernels
 	"sys/class/iommu/dmar0",                      // no IOMMU in use
+	"sys/fs/cgroup/machine.slice/",               // no guest ran yet
 	"sys/firmware/acpi/tables/", "/intel-iommu/", // why none is in use, and what only Intel's shows
 	"sys/module/vfio",                             // a module that is not loaded
 	"usr/share/misc/pci.ids",                      // no names

@@ -16,6 +16,7 @@ func TestUnitsAndVFIO(t *testing.T) {
 	assert.Equal(t, []facts.IOMMUUnit{{Name: "dmar0", Cap: 0xd2008c222f0686, Extended: 0xf00f4a}, {Name: "ivhd0"}}, m.Units)
 	assert.Equal(t, 2, m.IOMMUs)
 	assert.Equal(t, "DMAR", m.DMATable)
+	assert.EqualValues(t, 32<<30, m.LimitBytes)
 	assert.Equal(t, []facts.ModuleSetting{
 		{Name: "vfio_iommu_type1.allow_unsafe_interrupts", Value: "N", From: "/sys/module/vfio_iommu_type1/parameters", Loaded: true},
 		{Name: "vfio_pci.disable_idle_d3", Value: "Y", From: "/sys/module/vfio_pci/parameters", Loaded: true},

@@ -9,6 +9,7 @@ import (
 	"encoding/hex"
 	"errors"
 	"io/fs"
+	"path"
 	"slices"
 	"strconv"
 	"strings"
@@ -28,6 +29,7 @@ func (s *survey) readMachine(ctx context.Context) {
 	m.Units, m.DMATable, m.VFIO = s.units(), s.dmaTable(), s.loaded()
 	m.IOMMUs = len(m.Units)
 	m.HugePages = s.hugePages()
+	m.LimitBytes = s.guestsLimit()
 	s.readTopology()
 	s.readKernel(ctx)
 }
@@ -97,6 +99,21 @@ func (s *survey) memory(proc place) (total, page uint64) {
 	}
 	page, _ = meminfo(content, "Hugepagesize:") // without it no size is the one that is meant
 	return total, page
+}
+
+// guestsLimit reads memory.max, "max" or bytes (Documentation/admin-guide/
+// cgroup-v2.rst). The older hierarchy has no such file.
+func (s *survey) guestsLimit() uint64 {
+	area := s.whole(path.Dir(strings.TrimPrefix(facts.GuestsLimit, "/")))
+	text, there := area.textIfAny("machine.limit_bytes", path.Base(facts.GuestsLimit))
+	if !there || text == "max" || text == "" {
+		return 0
+	}
+	limit, err := strconv.ParseUint(text, 10, 64)
+	if err != nil {
+		area.gap("machine.limit_bytes", path.Base(facts.GuestsLimit), unexpected(text))
+	}
+	return limit
 }
 
 // meminfo gives the bytes on the line of that word.

@@ -82,6 +82,7 @@ var checks = []Check{
 	{"node-memory", "nodememory.go", checkNodeMemory},
 	{"huge-pages", "pages.go", checkPages},
 	{"pages-at-boot", "pagesatboot.go", checkPagesAtBoot},
+	{"locked-memory", "locked.go", checkLocked},
 	{"copy", "copy.go", checkCopy},
 	{"copy-from", "back.go", checkCopyFrom},
 	{"partition", "partition.go", checkPartitions},

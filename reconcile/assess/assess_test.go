@@ -1,6 +1,7 @@
 package assess_test
 
 import (
+	"fmt"
 	"slices"
 	"strings"
 	"testing"
@@ -111,6 +112,11 @@ func (b *bench) wayUp(own facts.Link, above ...facts.Link) {
 		}
 	}
 	b.Survey.Functions = append(b.Survey.Functions, ports...)
+}
+
+// limit gives grading a hard limit.
+func (b *bench) limit(mib int) {
+	b.Edit("grading", "</os>", fmt.Sprintf("</os><memtune><hard_limit unit='MiB'>%d</hard_limit></memtune>", mib))
 }
 
 // is makes the controller one of a kind, with these ways to be reset.
@@ -719,6 +725,30 @@ var cases = map[string]struct {
 		b.layout.Guests[1].Memory = &spec.Memory{SizeBytes: 29 * gib}
 		b.shift = "night"
 	}, "memory", assess.Caution, "4.0 GiB are huge pages of none of them"},
+	"a hard limit of no more than the memory": {func(b *bench) {
+		b.limit(1024)
+		b.shift = "day"
+	}, "locked-memory", assess.Stop, "it cannot start"},
+	"a hard limit of no more than the memory, not started": {func(b *bench) { b.limit(1024) },
+		"locked-memory", assess.Caution, "it cannot start"},
+	"a hard limit close to the memory": {func(b *bench) { b.limit(1536) },
+		"locked-memory", assess.Caution, "raise it to 2.0 GiB"},
+	"an IOMMU of the guest's own, and a limit": {func(b *bench) {
+		at := b.NVMe("RL-4410-0088")
+		b.Hold("grading", at)
+		b.Device("grading", "<iommu model='intel'/>")
+		b.limit(2048)
+	}, "locked-memory", assess.Caution, "once for each device: 2.0 GiB"},
+	"libvirt of one user": {func(b *bench) { b.Survey.Libvirt.URI = "qemu:///session" },
+		"locked-memory", assess.Caution, "memlock"},
+	"less for all guests than a shift locks": {func(b *bench) {
+		b.Survey.Machine.LimitBytes = 1 << 30
+		b.shift = "day"
+	}, "locked-memory", assess.Stop, "locked 1.0 GiB: grading"},
+	"less for all guests than another shift locks": {func(b *bench) {
+		b.Survey.Machine.LimitBytes = 1 << 30
+		b.shift = "night"
+	}, "locked-memory", assess.Caution, "shift day locks more than all guests may have"},
 	"partition to be mounted will hold no filesystem": {func(b *bench) {
 		moving(b)
 		b.layout.Controllers[0].Drive.Partitions[0].Format = ""
@@ -1599,6 +1629,11 @@ func TestNoNoise(t *testing.T) {
 			b.joined()
 			b.layout.Controllers = append(b.layout.Controllers, spec.Controller{Name: "card", PCI: &spec.PCIIdentity{Vendor: 0x8086, Device: 0x10d3}})
 		},
+		"a hard limit with room": func(b *bench) { b.limit(2048) },
+		"a hard limit of a guest without a lent device": func(b *bench) {
+			b.Edit("catalogue", "</os>", "</os><memtune><hard_limit unit='MiB'>16</hard_limit></memtune>")
+		},
+		"room for all guests that lock":                func(b *bench) { b.Survey.Machine.LimitBytes = 1<<30 + 1 },
 		"asleep with power":                            func(b *bench) { b.Function(b.reel).PowerState = "D3hot" },
 		"in a power state that nobody knows, and read": func(b *bench) { b.Function(b.reel).PowerState = "unknown" },
 		"an idle link": func(b *bench) {
@@ -1647,7 +1682,7 @@ func TestNoNoise(t *testing.T) {
 			b := newBench()
 			change(b)
 			for _, f := range b.findings() {
-				assert.NotContains(t, []string{"undeclared", "card", "shared", "host-disk", "guest-disk", "memory", "reset", "quirk", "only-display", "registers", "aperture", "option-rom", "acs", "link", "iommu", "power"}, f.Check, "%+v", f)
+				assert.NotContains(t, []string{"undeclared", "card", "shared", "host-disk", "guest-disk", "memory", "reset", "quirk", "only-display", "registers", "aperture", "option-rom", "acs", "link", "iommu", "power", "locked-memory"}, f.Check, "%+v", f)
 			}
 		})
 	}

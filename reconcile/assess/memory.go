@@ -88,25 +88,40 @@ func beside(idle uint64) string {
 	return ", of which " + facts.Size(idle) + " are huge pages of none of them"
 }
 
-// need sums the memory of all guests that run in a shift. A guest of the shift
-// that cannot be defined yet counts with what the layout states.
+// need sums the memory of all guests that run in a shift.
 func (c *Case) need(shift *spec.Shift) (pinned, all uint64, who []string) {
-	add := func(name string, bytes uint64, pins bool) {
-		all += bytes
-		if pins {
-			pinned += bytes
+	for _, one := range c.claimants(shift) {
+		all += one.bytes
+		if one.pins {
+			pinned += one.bytes
 		}
-		who = append(who, name)
-	}
-	counted := map[string]bool{}
-	for _, r := range c.crew(shift) {
-		counted[r.name] = true
-		add(r.name, r.has.MemoryBytes, r.has.Pins())
-	}
-	for i := range c.Layout.Guests {
-		if g := &c.Layout.Guests[i]; c.runsIn(shift, g) && !counted[g.Name] && g.Memory != nil {
-			add(g.Name, g.Memory.SizeBytes, len(g.Borrows) > 0)
-		}
+		who = append(who, one.name)
 	}
 	return pinned, all, who
+}
+
+// claimant is a guest by the memory that it claims.
+type claimant struct {
+	name  string
+	bytes uint64
+	pins  bool // all of it stays in place
+	huge  bool // it is in huge pages
+}
+
+// claimants gives all guests that run in a shift. One that cannot be defined yet
+// counts with what the layout states.
+func (c *Case) claimants(shift *spec.Shift) []claimant {
+	crew := c.crew(shift)
+	list := make([]claimant, 0, len(crew))
+	counted := make(map[string]bool, len(crew))
+	for _, r := range crew {
+		counted[r.name] = true
+		list = append(list, claimant{r.name, r.has.MemoryBytes, r.has.Pins(), r.has.HugePages})
+	}
+	for i := range c.Layout.Guests {
+		if g := &c.Layout.Guests[i]; g.Memory != nil && !counted[g.Name] && c.runsIn(shift, g) {
+			list = append(list, claimant{g.Name, g.Memory.SizeBytes, len(g.Borrows) > 0, false})
+		}
+	}
+	return list
 }

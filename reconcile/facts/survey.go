@@ -76,6 +76,9 @@ func (s Survey) Namespaces() iter.Seq2[Address, Namespace] {
 	}
 }
 
+// GuestsLimit is the file with the limit of what all guests may have of the memory.
+const GuestsLimit = "/sys/fs/cgroup/machine.slice/memory.max"
+
 // Machine is the host itself.
 type Machine struct {
 	ID          string          `json:"id,omitempty"`           // told from every other host by it, made of /etc/machine-id; empty: nobody could say
@@ -90,6 +93,7 @@ type Machine struct {
 	Units       []IOMMUUnit     `json:"iommu_units,omitempty"`  // those units, by name
 	DMATable    string          `json:"dma_table,omitempty"`    // the firmware's table of them below /sys/firmware/acpi/tables: "DMAR" (Intel), "IVRS" (AMD), "IORT" (Arm); empty: it has none, or no ACPI
 	VFIO        []ModuleSetting `json:"vfio,omitempty"`         // parameters of VFIO's modules: /sys/module/NAME/parameters of those that are loaded, then modprobe's files and the kernel's command line
+	LimitBytes  uint64          `json:"limit_bytes,omitempty"`  // memory.max of /sys/fs/cgroup/machine.slice, in which libvirt's guests are; 0: they have none together, or none ran yet
 	ZFS         bool            `json:"zfs"`                    // the module is loaded: /sys/module/zfs, /proc/modules
 	HugePages   []Pages         `json:"huge_pages,omitempty"`   // /sys/kernel/mm/hugepages; empty: the kernel knows none
 }

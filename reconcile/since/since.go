@@ -97,6 +97,7 @@ func (c *comparison) machine() {
 		{"iommu_units", "what the IOMMUs can", units(was), units(is)},
 		{"dma_table", "the firmware's table of IOMMUs", was.DMATable, is.DMATable},
 		{"vfio", "how VFIO will be set", settings(was), settings(is)},
+		{"limit_bytes", "what all guests together may have of the memory", limit(was), limit(is)},
 		{"huge_pages", "the reserve of huge pages", reserve(was.HugePages), reserve(is.HugePages)},
 	} {
 		c.seen(Change{host: a.fact == "name"}, a.what, a.was, a.is, read(c.was.Survey.Gaps, "machine."+a.fact), read(c.is.Survey.Gaps, "machine."+a.fact))
@@ -130,6 +131,13 @@ func settings(m facts.Machine) string {
 		}
 	}
 	return strings.Join(list, ", ")
+}
+
+func limit(m facts.Machine) string {
+	if m.LimitBytes == 0 {
+		return ""
+	}
+	return facts.Size(m.LimitBytes)
 }
 
 func reserve(pages []facts.Pages) string {

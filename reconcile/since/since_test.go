@@ -101,6 +101,8 @@ func TestChanges(t *testing.T) {
 		{"what VFIO will be told", func(b *invented.Builder) {
 			b.Survey.Machine.VFIO = []facts.ModuleSetting{{Name: "vfio_pci.disable_idle_d3", Value: "N", Loaded: true}, {Name: "vfio_pci.disable_idle_d3", Value: "1", From: "/etc/modprobe.d/x.conf"}}
 		}, []string{"how VFIO will be set was none, is vfio_pci.disable_idle_d3=1 in /etc/modprobe.d/x.conf"}},
+		{"a limit of all guests", func(b *invented.Builder) { b.Survey.Machine.LimitBytes = 8 << 30 },
+			[]string{"what all guests together may have of the memory was none, is 8.0 GiB"}},
 		{"swap", func(b *invented.Builder) { b.Survey.Swaps = append(b.Survey.Swaps, facts.Swap{Path: "/dev/zram0"}) }, []string{"the host swaps to /dev/zram0 now"}},
 	} {
 		t.Run(c.name, func(t *testing.T) {

@@ -57,6 +57,7 @@ var fates = map[string]fate{
 	"Machine.Units":       lost("QEMU's intel-iommu", "an IOMMU that remaps no interrupts, or translates fewer bits"),
 	"Machine.DMATable":    lost("the tables of QEMU's firmware", "why the host's IOMMU is not in use"),
 	"Machine.VFIO":        lost("the parameters that VFIO's modules have by themselves", "what the host sets for them"),
+	"Machine.LimitBytes":  lost("no limit for all guests together", "guests that the kernel kills over one"),
 	"Machine.ZFS":         lost("no ZFS", "pools, which hold drives"),
 	"Machine.HugePages":   lost("no reserve of huge pages", "whether a guest finds those that it asks for"),
 
