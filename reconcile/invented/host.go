@@ -203,12 +203,14 @@ func (b *Builder) Mapper(title string, on ...string) string {
 	return name
 }
 
+const anImage = "/srv/images/an-image-of-it"
+
 // Guest adds a guest that is off, with one image and these controllers in its
 // definition.
 func (b *Builder) Guest(name, image string, lent ...facts.Identity) {
 	w := definition.Wanted{Name: name, Type: "kvm", CPUs: 1, MemoryBytes: 1 << 30, Firmware: "uefi"}
 	if image != "" {
-		w.Disks = []definition.Disk{{Name: "system", Source: image, Kind: "file", Format: "qcow2", Bus: "virtio"}}
+		w.Disks = []definition.Disk{{Name: "system", Source: anImage, Kind: "file", Format: "qcow2", Bus: "virtio"}}
 		if !slices.ContainsFunc(b.Survey.Paths, func(p facts.Path) bool { return p.Named == image }) {
 			b.Survey.Paths = append(b.Survey.Paths, facts.Path{Named: image, Resolved: image, Format: "qcow2"})
 		}
@@ -220,6 +222,7 @@ func (b *Builder) Guest(name, image string, lent ...facts.Identity) {
 	if err != nil {
 		panic(err) // a mistake in a test's own input
 	}
+	xml = strings.Replace(xml, anImage, image, 1) // lendkeep makes no guest whose disk is just anywhere; others do
 	uuid := fmt.Sprintf("%08d-0000-4000-8000-000000000000", len(b.Survey.Libvirt.Guests))
 	xml = strings.Replace(xml, "</name>\n", "</name>\n  <uuid>"+uuid+"</uuid>\n", 1) // libvirt gives every guest one
 	kept, err := definition.Read(xml)

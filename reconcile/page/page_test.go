@@ -235,6 +235,7 @@ func TestDayTellsAlikeOnce(t *testing.T) {
 func TestEveryStepHasAPlace(t *testing.T) {
 	b, layout := larch()
 	layout.Guests = append(layout.Guests, spec.Guest{Name: "scans"})
+	layout.Controllers = append(layout.Controllers, invented.NetworkController("card"))
 	g := given(t, &b.Survey, placed(layout), "")
 	g.Order = &order.Sealed{}
 	for _, s := range invented.Steps() {

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"slices"
+	"strings"
 	"time"
 )
 
@@ -131,7 +132,11 @@ func within[T cmp.Ordered](name string, value, least, most T) error {
 
 func oneOf[T ~string](name string, value T, all ...T) error {
 	if !slices.Contains(all, value) {
-		return fmt.Errorf("%s: %.40q is none of %q", name, string(value), all)
+		var names []string
+		for _, one := range all {
+			names = append(names, fmt.Sprintf("%q", string(one)))
+		}
+		return fmt.Errorf("%s: %.40q is none of %s", name, string(value), strings.Join(names, ", "))
 	}
 	return nil
 }
