@@ -479,12 +479,7 @@ var cases = map[string]struct {
 		b.wayUp(facts.Link{SpeedMTps: 8000, Width: 16, MaxSpeedMTps: 8000, MaxWidth: 16}, facts.Link{MaxSpeedMTps: 8000, MaxWidth: 16}, facts.Link{MaxSpeedMTps: 8000, MaxWidth: 4})
 	}, "link", assess.Note, "controller reel has 16 lanes, its way 4"},
 	"the link of a virtual function is its parent's": {func(b *bench) {
-		b.wayUp(facts.Link{SpeedMTps: 8000, Width: 2, MaxSpeedMTps: 8000, MaxWidth: 4})
-		parent := *b.Function(b.reel)
-		parent.Address, parent.Device, parent.NVMe = facts.Address{Bus: 7}, 0x11, nil
-		b.Function(b.reel).Link, b.Function(b.reel).Parent, b.Function(b.reel).NVMe = nil, &parent.Address, nil
-		b.layout.Controllers[0].NVMe, b.layout.Controllers[0].PCI = nil, &spec.PCIIdentity{Vendor: 0x1b36, Device: 0x10}
-		b.Survey.Functions = append(b.Survey.Functions, parent)
+		b.Function(b.holdsVirtual()).Link = &facts.Link{SpeedMTps: 8000, Width: 2, MaxSpeedMTps: 8000, MaxWidth: 4}
 	}, "link", assess.Note, "runs on 2 of 4 lanes"},
 	"in no group": {func(b *bench) { b.Function(b.reel).Group = nil },
 		"iommu", assess.Stop, "0000:01:00.0"},

@@ -208,7 +208,7 @@ func TestNothingIsLentUnasked(t *testing.T) {
 	b := invented.NewBuilder()
 	reel := b.Identity("reel", b.NVMe("RL-4410-0073", "shelf"))
 	holds := b.Look("nvme0n1").Describe()
-	erased := &step.ClearDrive{Holds: holds, Target: step.Target{Controller: reel, Drive: facts.Drive{Serial: "RL-4410-0073", Namespace: 1}}}
+	erased := &step.ClearDrive{Holds: holds, Target: step.Target{Controller: reel, Drive: facts.Drive{Serial: "RL-4410-0073", Namespace: 1, SizeBytes: 2 << 30, SectorBytes: 512}}}
 	unasked := facts.NewIndex(&b.Survey)
 	for _, s := range []step.Step{&step.StartGuest{Guest: "grading", Borrows: []facts.Identity{reel}}, &step.SetAside{Controller: reel}, erased} {
 		assert.ErrorContains(t, s.Ready(unasked), "the kernel was not asked", s.About().Does)
