@@ -16,7 +16,7 @@ import (
 // libvirt's own schema of definitions, as the Debian package libvirt0 ships it.
 const schema = "/usr/share/libvirt/schemas/domain.rng"
 
-// Every definition that comes out of Create and Edit validates against
+// Every definition that comes out of Create, Edit and Transplant validates against
 // libvirt's schema, judged by xmllint.
 func TestDefinitionsFitLibvirtsSchema(t *testing.T) {
 	if _, err := os.Stat(schema); err != nil {
@@ -44,6 +44,9 @@ func TestDefinitionsFitLibvirtsSchema(t *testing.T) {
 	}
 	for name, xml := range texts {
 		add(name, xml)
+		moved, _, err := Transplant(xml, there)
+		require.NoError(t, err)
+		add(name+"-elsewhere", moved)
 	}
 	for n := range 150 {
 		add(fmt.Sprintf("made-%d", n), made.Example(n))
