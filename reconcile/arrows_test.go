@@ -32,7 +32,7 @@ var allowed = map[string][]string{
 	"reconcile/since":             {"spec", "reconcile/facts", "reconcile/definition", "reconcile/assess"},
 	"reconcile/page":              {"spec", "reconcile/facts", "reconcile/definition", "reconcile/assess", "reconcile/guard", "reconcile/step", "reconcile/order", "reconcile/speed", "reconcile/watch"},
 	"reconcile/rehearse":          {"reconcile"},
-	"reconcile/twin":              {"reconcile/facts"},
+	"reconcile/twin":              {"reconcile/facts", "reconcile/definition"},
 	"reconcile/fault":             {},
 	"reconcile/explore":           {},
 	"reconcile/journal":           {},

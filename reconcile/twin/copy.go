@@ -18,6 +18,7 @@ func Of(survey facts.Survey) Machine {
 	c.volumes()
 	c.mounts()
 	c.m.places()
+	c.guests()
 	c.tell()
 	c.m.Unlike = c.unlike.sorted()
 	return c.m

@@ -6,6 +6,7 @@ import (
 
 	"github.com/stretchr/testify/require"
 
+	"lendkeep/reconcile/definition"
 	"lendkeep/reconcile/facts"
 	"lendkeep/reconcile/twin"
 )
@@ -18,10 +19,45 @@ func holds(t require.TestingT, survey facts.Survey, m twin.Machine) {
 	buildable(t, m)
 	drivesAreSound(t, m)
 	require.Len(t, own(&m), 1)
+	guestsKeep(t, survey, m)
 	for _, u := range m.Unlike {
 		require.NotEmpty(t, u.Twin, u.Fact)
 		require.NotEmpty(t, u.Hides, u.Fact)
 		require.NotContains(t, u.Twin, "nobody has said", u.Fact)
+	}
+}
+
+// guestsKeep: each guest is in the machine, or told not to be; it borrows what it
+// borrows on the host, where that is in the machine, and its images are where the
+// machine has nothing of its own.
+func guestsKeep(t require.TestingT, survey facts.Survey, m twin.Machine) {
+	copied := map[string]twin.Guest{}
+	for _, g := range m.Guests {
+		copied[g.Name] = g
+		for _, image := range g.Images {
+			require.Regexp(t, `^/(srv|var|home|mnt|opt|data|media)/`, image.Path)
+		}
+	}
+	for _, g := range survey.Libvirt.Guests {
+		is, there := copied[g.Name]
+		if !there {
+			require.Contains(t, said(m, "guest"), g.Name)
+			continue
+		}
+		d, err := definition.Read(is.XML)
+		require.NoError(t, err)
+		require.LessOrEqual(t, d.MemoryBytes, uint64(256<<20))
+		var want []facts.Address
+		for _, lent := range g.Kept.Hostdevs {
+			if at, known := m.Place(lent.Address); known {
+				want = append(want, at)
+			}
+		}
+		var has []facts.Address
+		for _, lent := range d.Hostdevs {
+			has = append(has, lent.Address)
+		}
+		require.Equal(t, want, has, "%s: %s", g.Name, is.Changes)
 	}
 }
 

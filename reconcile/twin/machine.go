@@ -15,6 +15,7 @@ type Machine struct {
 	Volumes     []Volume
 	Mounts      []Mount
 	Swaps       []string // of which block devices, by their names in the survey
+	Guests      []Guest
 	Places      []Place  // by the address in the survey
 	Unlike      []Unlike // what of the survey it does not have
 }
@@ -132,6 +133,7 @@ type Volume struct {
 	Name      string   // of a mapped device, or of an LVM volume within its group
 	Group     string   // LVM's volume group
 	Level     string   // of an array: "raid1"
+	ID        string   // of an array; empty: whichever
 	File      string   // of a loop device
 	On        []string // names in the survey; they come before it
 	SizeBytes uint64
@@ -144,6 +146,23 @@ type Mount struct {
 	Path    string
 	Kind    string
 	Options []string
+}
+
+// Guest is a guest that libvirt has in the machine.
+type Guest struct {
+	Name      string
+	XML       string   // its kept definition there
+	Changes   []string // what of that is not as on the host, a sentence each
+	Running   bool
+	Autostart bool
+	Images    []Image
+}
+
+// Image is a file for a guest's disk, in which a stand-in system is that answers the
+// power button.
+type Image struct {
+	Path  string
+	QCOW2 bool // false: raw
 }
 
 // Place says where a function of the survey is in the machine.

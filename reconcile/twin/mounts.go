@@ -45,6 +45,8 @@ func (c *copying) mounts() {
 		}
 		c.m.Mounts = append(c.m.Mounts, copied)
 	}
+	// What is above comes first, however a survey lists them.
+	slices.SortStableFunc(c.m.Mounts, func(a, b Mount) int { return strings.Compare(a.Path, b.Path) })
 	for _, s := range c.survey.Swaps {
 		if b := c.ix.Device(s.Path); !s.File && b != nil && c.names[b.Name] && c.made[b.Name] == "swap" {
 			c.m.Swaps = append(c.m.Swaps, b.Name)

@@ -52,6 +52,8 @@ func (c *copying) onRoot(bus uint8, functions []*facts.Function, b *branch) bool
 		p, good := c.part(f, "", 0, b)
 		if bus == 0 {
 			good = good && c.inChipset(f, &p)
+		} else {
+			good = good && c.onFurther(f, &p)
 		}
 		if !good {
 			return false
@@ -59,6 +61,18 @@ func (c *copying) onRoot(bus uint8, functions []*facts.Function, b *branch) bool
 		b.parts = append(b.parts, p)
 	}
 	return true
+}
+
+// onFurther has nothing but ports on a root after the first, as QEMU wants it (hw/
+// pci-bridge/pci_expander_bridge.c): an empty one stands for the host bridges there,
+// so that those behind them in a slot are found.
+func (c *copying) onFurther(f *facts.Function, p *Part) bool {
+	if p.Kind.Port() {
+		return true
+	}
+	alone := f.Group == nil || len(c.ix.Group(*f.Group)) == 1
+	*p = Part{Kind: RootPort, Slot: p.Slot, Function: p.Function, Of: p.Of}
+	return f.Class>>8 == 0x0600 && f.Driver == "" && f.Gap("driver") == nil && alone
 }
 
 // hostBridge is at the same place in every machine with PCI.

@@ -93,7 +93,7 @@ func TestUsualShapesAreKept(t *testing.T) {
 				f := h.add(fmt.Sprintf("0000:%s:00.0", []string{"01", "41", "81"}[i]), 0x010802, 10*i+2, "", "0000:"+bus+":01.1")
 				f.NUMANode = i / 2
 			}
-		}, nil, false},
+		}, []string{"0000:41:00.0", "0000:81:00.0"}, false}, // a port stands for each host bridge, and takes a bus
 		"a conventional bridge": {func(h *tree) {
 			h.add("0000:00:1c.0", 0x060400, 2, "pcieport", "")
 			h.add("0000:01:00.0", 0x060400, 3, "", "0000:00:1c.0")

@@ -10,6 +10,7 @@ import (
 
 var (
 	volumeName = regexp.MustCompile(`^[A-Za-z0-9_+.][A-Za-z0-9_+.-]{0,99}$`) // lvm(8), VALID NAMES, and bounded
+	loopName   = regexp.MustCompile(`^loop[0-9]{1,3}$`)
 	arrayName  = regexp.MustCompile(`^md[0-9]{1,3}$`)
 	levels     = []string{"raid0", "raid1", "raid4", "raid5", "raid6", "raid10"}
 )
@@ -37,9 +38,26 @@ func (c *copying) volumes() {
 			return true
 		})
 	}
+	c.membersOfNothing()
 	for i := range c.survey.Blocks {
 		if b := &c.survey.Blocks[i]; !c.names[b.Name] && !c.onOwn(b) {
 			c.unlike.add("block", b.Name, "nothing", "what uses it, and what lies on it")
+		}
+	}
+}
+
+// membersOfNothing tells of members of arrays that are not built: they are made
+// with the array alone.
+func (c *copying) membersOfNothing() {
+	in := map[string]bool{}
+	for _, v := range c.m.Volumes {
+		for _, name := range v.On {
+			in[name] = true
+		}
+	}
+	for i := range c.survey.Blocks {
+		if b := &c.survey.Blocks[i]; c.made[b.Name] == "linux_raid_member" && !in[b.Name] {
+			c.unlike.add("content", b.Name, "nothing: its array is not there", "that it is a member of one")
 		}
 	}
 }
@@ -71,8 +89,13 @@ func (c *copying) volume(b *facts.Block) (Volume, bool) {
 		return v, len(v.On) == 1 && c.allHold(b, "crypto_LUKS") && volumeName.MatchString(v.Name)
 	case b.Array != "":
 		v.By, v.Name, v.Level = ByMD, b.Name, b.Array
+		for _, lower := range c.lower[b.Name] {
+			if lower.Signature != nil && uuidShape.MatchString(lower.Signature.UUID) {
+				v.ID = lower.Signature.UUID
+			}
+		}
 		return v, len(v.On) > 0 && c.allHold(b, "linux_raid_member") && slices.Contains(levels, v.Level) && arrayName.MatchString(v.Name)
-	case b.BackingFile != "" && b.SizeBytes > 0 && b.SizeBytes <= mostBytes && isPlace(b.BackingFile):
+	case b.BackingFile != "" && b.SizeBytes > 0 && b.SizeBytes <= mostBytes && isPlace(b.BackingFile) && loopName.MatchString(b.Name):
 		v.By, v.File = ByLoop, b.BackingFile
 		return v, len(v.On) == 0
 	default:
