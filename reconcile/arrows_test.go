@@ -71,6 +71,7 @@ var allowed = map[string][]string{
 	"providers/emulated/agent":    {"providers/emulated/wire"},
 	"providers/emulated/image":    {},
 	"providers/emulated/machine":  {},
+	"providers/emulated/parts":    {"spec/plain", "reconcile/facts", "reconcile/twin", "providers/emulated/machine"},
 	"providers/emulated/wire":     {},
 	"providers/hook":              {"spec", "reconcile", "providers/files"},
 	"providers/person":            {"spec", "reconcile", "providers/files"},

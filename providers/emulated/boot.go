@@ -8,26 +8,33 @@ import (
 	"os/exec"
 	"path/filepath"
 
-	"lendkeep/providers/emulated/image"
 	"lendkeep/providers/emulated/machine"
 	"lendkeep/providers/emulated/wire"
 )
 
+// Machine is a machine that can be booted: by seats and cards (machine.Machine), or
+// like a surveyed host (parts.Twin).
+type Machine interface {
+	RunsFrom() string      // serial of the drive that it runs from
+	Files() []machine.File // of its other drives
+	Arguments(machine.Boot) ([]string, error)
+}
+
 // boot starts QEMU and waits for the agent. Where there is a terminal, a shell
 // in the host gets it.
-func (h *Host) boot(ctx context.Context, m machine.Machine, terminal *os.File) error {
-	for _, card := range m.Drives() {
-		if err := blank(filepath.Join(h.folder, card.DiskName()+".img"), card.Bytes()); err != nil {
+func (h *Host) boot(ctx context.Context, m Machine, terminal *os.File) error {
+	for _, file := range m.Files() {
+		if err := blank(filepath.Join(h.folder, file.Name), int64(file.Bytes)); err != nil {
 			return err
 		}
 	}
 	initrd := filepath.Join(h.folder, "initrd")
-	if err := writeInitrd(ctx, h.made, initrd); err != nil {
+	if err := h.writeInitrd(ctx, initrd); err != nil {
 		return err
 	}
 	kvm, _ := acceleration()
-	arguments, err := machine.Arguments(m, machine.Boot{
-		KVM: kvm, Kernel: h.made.Kernel(), Initrd: initrd, CommandLine: "emuhost.own=" + m.Own.Serial,
+	arguments, err := m.Arguments(machine.Boot{
+		KVM: kvm, Kernel: h.made.Kernel(), Initrd: initrd, CommandLine: "emuhost.own=" + m.RunsFrom(),
 		OwnDisk: h.ownDisk(), Folder: h.folder, Console: h.consoleFile(),
 		Channel: h.socket(), ChannelName: wire.Port, Monitor: h.monitor(), Terminal: terminal != nil,
 	})
@@ -55,18 +62,21 @@ func blank(name string, size int64) error {
 	return errors.Join(file.Truncate(size), file.Close())
 }
 
-// writeInitrd builds the agent and packs it. Go's own cache makes a second
-// build a matter of moments.
-func writeInitrd(ctx context.Context, made image.Image, name string) error {
-	agent := name + ".agent"
-	build := exec.CommandContext(ctx, "go", "build", "-trimpath", "-o", agent, "lendkeep/providers/emulated/agent")
-	build.Env = append(os.Environ(), "CGO_ENABLED=0", "GOOS=linux", "GOARCH=amd64")
-	if output, err := build.CombinedOutput(); err != nil {
-		return fmt.Errorf("build agent: %w: %s", err, output)
+// writeInitrd packs the agent, which is built where none is installed. Go's own cache
+// makes a second build a matter of moments.
+func (h *Host) writeInitrd(ctx context.Context, name string) error {
+	agent := h.agent
+	if agent == "" {
+		agent = name + ".agent"
+		build := exec.CommandContext(ctx, "go", "build", "-trimpath", "-o", agent, "lendkeep/providers/emulated/agent")
+		build.Env = append(os.Environ(), "CGO_ENABLED=0", "GOOS=linux", "GOARCH=amd64")
+		if output, err := build.CombinedOutput(); err != nil {
+			return fmt.Errorf("build agent: %w: %s", err, output)
+		}
 	}
 	file, err := os.Create(name)
 	if err != nil {
 		return fmt.Errorf("write initrd: %w", err)
 	}
-	return errors.Join(made.WriteInitrd(file, agent), file.Close())
+	return errors.Join(h.made.WriteInitrd(file, agent), file.Close())
 }

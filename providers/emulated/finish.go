@@ -18,7 +18,7 @@ import (
 
 // Prepare makes the image and nothing else.
 func Prepare(ctx context.Context, say io.Writer) (image.Image, error) {
-	h, err := enter(ctx, say)
+	h, err := enter(ctx, "", say)
 	if err != nil {
 		return image.Image{}, err
 	}
@@ -27,7 +27,7 @@ func Prepare(ctx context.Context, say io.Writer) (image.Image, error) {
 
 // enter waits for its turn on the cache, which is also the turn to run a host,
 // and makes the image. The host it gives is off.
-func enter(ctx context.Context, say io.Writer) (*Host, error) {
+func enter(ctx context.Context, agent string, say io.Writer) (*Host, error) {
 	cache, err := image.Cache()
 	if err != nil {
 		return nil, err
@@ -39,8 +39,8 @@ func enter(ctx context.Context, say io.Writer) (*Host, error) {
 	if err := takeTurn(ctx, lock, say); err != nil {
 		return nil, err
 	}
-	h := &Host{folder: filepath.Join(cache, "host"), leave: lock.Unlock}
-	if h.made, err = image.Make(ctx, cache, say, func(fresh image.Image) error { return finish(ctx, h.folder, fresh) }); err != nil {
+	h := &Host{agent: agent, folder: filepath.Join(cache, "host"), leave: lock.Unlock}
+	if h.made, err = image.Make(ctx, cache, say, func(fresh image.Image) error { return finish(ctx, h, fresh) }); err != nil {
 		return nil, errors.Join(err, h.Close())
 	}
 	if kvm, why := acceleration(); !kvm {
@@ -65,8 +65,8 @@ func takeTurn(ctx context.Context, lock *flock.Flock, say io.Writer) error {
 
 // finish lets a new image boot once, so that libvirt's look at its QEMU, which
 // takes longer than all the rest of a boot, is kept in the image.
-func finish(ctx context.Context, folder string, fresh image.Image) error {
-	h := &Host{made: fresh, folder: folder, leave: func() error { return nil }}
+func finish(ctx context.Context, of *Host, fresh image.Image) error {
+	h := &Host{made: fresh, agent: of.agent, folder: of.folder, leave: func() error { return nil }}
 	return errors.Join(h.firstBoot(ctx), h.Close())
 }
 

@@ -13,7 +13,6 @@ import (
 	"time"
 
 	"lendkeep/providers/emulated/image"
-	"lendkeep/providers/emulated/machine"
 	"lendkeep/providers/emulated/wire"
 )
 
@@ -25,6 +24,7 @@ const bootTime = 4 * time.Minute
 // may be asked from several goroutines; one of them sees to its power.
 type Host struct {
 	made   image.Image
+	agent  string               // file of the agent's program; empty: built from the sources
 	folder string               // drives, console log, channel
 	leave  func() error         // gives the turn to the next
 	up     atomic.Pointer[life] // nil while it is off
@@ -34,8 +34,14 @@ type Host struct {
 // answers in it. Only one host runs on a computer at a time: Start waits for
 // another to close, as two would only take each other's time. Progress goes to
 // say.
-func Start(ctx context.Context, m machine.Machine, say io.Writer) (*Host, error) {
-	h, err := enter(ctx, say)
+func Start(ctx context.Context, m Machine, say io.Writer) (*Host, error) {
+	return StartInstalled(ctx, m, "", say)
+}
+
+// StartInstalled is Start where lendkeep is installed: agent is the file of the
+// agent's program (AgentName), for which no sources are needed then.
+func StartInstalled(ctx context.Context, m Machine, agent string, say io.Writer) (*Host, error) {
+	h, err := enter(ctx, agent, say)
 	if err != nil {
 		return nil, err
 	}
@@ -47,6 +53,9 @@ func Start(ctx context.Context, m machine.Machine, say io.Writer) (*Host, error)
 	}
 	return h, nil
 }
+
+// AgentName is what the agent's program is called where it is installed.
+const AgentName = "lendkeep-inside"
 
 // socketBytes is the longest path of a unix socket (unix(7), sun_path).
 const socketBytes = 107
@@ -93,7 +102,7 @@ func (h *Host) On() bool {
 // PowerOn boots a host that is off with the drives it had. The machine may
 // differ from the one before: a card may have come, gone or moved, and its
 // drive follows it.
-func (h *Host) PowerOn(ctx context.Context, m machine.Machine) error {
+func (h *Host) PowerOn(ctx context.Context, m Machine) error {
 	if h.On() {
 		return errors.New("power on: the host is on")
 	}
@@ -103,7 +112,7 @@ func (h *Host) PowerOn(ctx context.Context, m machine.Machine) error {
 	ctx, cancel := context.WithTimeout(ctx, bootTime)
 	defer cancel()
 	if err := h.boot(ctx, m, nil); err != nil {
-		return fmt.Errorf("power on: %w\nthe console's last lines:\n%s", err, lastLines(h.Console(), 25))
+		return fmt.Errorf("power on: %w\nthe console's last lines:\n%s", err, h.LastLines())
 	}
 	return nil
 }
@@ -154,6 +163,9 @@ func (h *Host) Console() string {
 	}
 	return string(content)
 }
+
+// LastLines is the end of that.
+func (h *Host) LastLines() string { return lastLines(h.Console(), 25) }
 
 func lastLines(text string, count int) string {
 	lines := strings.Split(strings.TrimSpace(text), "\n")

@@ -7,6 +7,7 @@ import (
 	"os"
 	"os/exec"
 	"runtime"
+	"slices"
 	"strings"
 )
 
@@ -17,11 +18,18 @@ var programs = [][2]string{
 	{"apt-get", "apt"},
 	{"dpkg-deb", "dpkg"},
 	{"tar", "tar"},
-	{"go", "golang"},
 }
 
+// builds is what builds the agent where none is installed.
+var builds = [2]string{"go", "golang"}
+
 // Missing says why this computer cannot run an emulated host, nil where it can.
-func Missing() error {
+func Missing() error { return missing(append(slices.Clone(programs), builds)) }
+
+// MissingInstalled is Missing for StartInstalled.
+func MissingInstalled() error { return missing(programs) }
+
+func missing(programs [][2]string) error {
 	if runtime.GOOS != "linux" || runtime.GOARCH != "amd64" {
 		return fmt.Errorf("an emulated host needs linux on amd64, this is %s on %s", runtime.GOOS, runtime.GOARCH)
 	}

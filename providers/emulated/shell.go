@@ -6,14 +6,12 @@ import (
 	"fmt"
 	"io"
 	"os"
-
-	"lendkeep/providers/emulated/machine"
 )
 
 // Shell boots a machine and gives this program's terminal to a shell in it,
 // until that is left.
-func Shell(ctx context.Context, m machine.Machine, say io.Writer) (err error) {
-	h, err := enter(ctx, say)
+func Shell(ctx context.Context, m Machine, say io.Writer) (err error) {
+	h, err := enter(ctx, "", say)
 	if err != nil {
 		return err
 	}

@@ -97,7 +97,7 @@ func TestArgumentsOfEachWay(t *testing.T) {
 	}
 	for name, c := range cases {
 		t.Run(name, func(t *testing.T) {
-			arguments, err := Arguments(Machine{Own: own, Seats: []Seat{c.seat}}, boot)
+			arguments, err := Machine{Own: own, Seats: []Seat{c.seat}}.Arguments(boot)
 			require.NoError(t, err)
 			devices := values(arguments, "-device")
 			assert.Equal(t, []string{"intel-iommu", "virtio-serial-pci", "virtserialport"},
@@ -112,7 +112,7 @@ func TestArgumentsOfBoot(t *testing.T) {
 	with := func(change func(*Boot)) string {
 		b := boot
 		change(&b)
-		arguments, err := Arguments(Machine{Own: own}, b)
+		arguments, err := Machine{Own: own}.Arguments(b)
 		require.NoError(t, err)
 		return strings.Join(arguments, " ")
 	}
@@ -133,9 +133,9 @@ func TestArgumentsOfBoot(t *testing.T) {
 
 func TestDriveFollowsItsCard(t *testing.T) {
 	reel := Card{Kind: NVMe, Serial: "RL-4410-0073"}
-	before, err := Arguments(Machine{Own: own, Seats: []Seat{{Cards: []Card{reel}}}}, boot)
+	before, err := Machine{Own: own, Seats: []Seat{{Cards: []Card{reel}}}}.Arguments(boot)
 	require.NoError(t, err)
-	after, err := Arguments(Machine{Own: own, Seats: []Seat{{Cards: []Card{{Kind: Network}}}, {Cards: []Card{reel}}}}, boot)
+	after, err := Machine{Own: own, Seats: []Seat{{Cards: []Card{{Kind: Network}}}, {Cards: []Card{reel}}}}.Arguments(boot)
 	require.NoError(t, err)
 	for _, arguments := range [][]string{before, after} {
 		assert.True(t, slices.ContainsFunc(values(arguments, "-drive"), func(drive string) bool {
@@ -167,7 +167,7 @@ func TestCheck(t *testing.T) {
 	for name, c := range cases {
 		t.Run(name, func(t *testing.T) {
 			require.ErrorContains(t, c.machine.Check(), c.want)
-			_, err := Arguments(c.machine, boot)
+			_, err := c.machine.Arguments(boot)
 			require.ErrorContains(t, err, c.want)
 		})
 	}
@@ -201,9 +201,9 @@ func anyMachine(t *rapid.T) Machine {
 func TestArgumentsHoldTogether(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		m := anyMachine(t)
-		arguments, err := Arguments(m, boot)
+		arguments, err := m.Arguments(boot)
 		require.NoError(t, err)
-		again, err := Arguments(m, boot)
+		again, err := m.Arguments(boot)
 		require.NoError(t, err)
 		require.Equal(t, arguments, again)
 

@@ -53,7 +53,7 @@ func TestArgumentsOfEachKind(t *testing.T) {
 	}
 	for name, c := range cases {
 		t.Run(name, func(t *testing.T) {
-			arguments, err := Arguments(Machine{Own: own, Seats: []Seat{c.seat}}, boot)
+			arguments, err := Machine{Own: own, Seats: []Seat{c.seat}}.Arguments(boot)
 			require.NoError(t, err)
 			devices, drives := values(arguments, "-device"), values(arguments, "-drive")
 			assert.Equal(t, c.want, devices[3:len(devices)-2])
@@ -75,7 +75,7 @@ func TestArgumentsOfEachKind(t *testing.T) {
 // is not on it sits where it would without it.
 func TestArgumentsOfNodes(t *testing.T) {
 	near, far := Seat{Cards: []Card{{Kind: NVMe, Serial: "A"}}}, Seat{Node: 1, Cards: []Card{{Kind: NVMe, Serial: "B"}}}
-	arguments, err := Arguments(Machine{Own: own, CPUs: 4, Nodes: 2, Seats: []Seat{far, near}}, boot)
+	arguments, err := Machine{Own: own, CPUs: 4, Nodes: 2, Seats: []Seat{far, near}}.Arguments(boot)
 	require.NoError(t, err)
 	assert.Equal(t, []string{"4,sockets=2"}, values(arguments, "-smp"))
 	assert.Equal(t, []string{"2560"}, values(arguments, "-m"))
@@ -93,7 +93,7 @@ func TestArgumentsOfNodes(t *testing.T) {
 	}
 	assert.Equal(t, []string{"far", "pcie.0", "pcie.0"}, buses, "the seats' ports, and the own drive's")
 
-	arguments, err = Arguments(Machine{Own: own, Seats: []Seat{near}}, boot)
+	arguments, err = Machine{Own: own, Seats: []Seat{near}}.Arguments(boot)
 	require.NoError(t, err)
 	assert.Empty(t, values(arguments, "-numa"))
 	assert.NotContains(t, strings.Join(arguments, " "), "pxb")

@@ -1,7 +1,6 @@
 // Package machine describes an emulated host as a value: which controllers it
 // has and how they sit under its IOMMU. It knows nothing of files, processes or
-// images. Start at Machine; Arguments turns one into the words QEMU is started
-// with.
+// images. Start at Machine; its Arguments are the words that QEMU is started with.
 package machine
 
 // Machine is one emulated host. The zero sizes stand for 2560 MiB and 2 CPUs,
@@ -139,3 +138,21 @@ func (m Machine) Drives() []Card {
 	}
 	return drives
 }
+
+// File is the backing file of a drive, below Boot.Folder.
+type File struct {
+	Name  string
+	Bytes uint64
+}
+
+// Files lists what is behind the drives of all seats.
+func (m Machine) Files() []File {
+	var files []File
+	for _, card := range m.Drives() {
+		files = append(files, File{card.DiskName() + ".img", uint64(card.Bytes())})
+	}
+	return files
+}
+
+// RunsFrom gives the serial of the drive that the host runs from.
+func (m Machine) RunsFrom() string { return m.Own.Serial }

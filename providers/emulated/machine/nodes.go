@@ -35,6 +35,6 @@ func (w *words) size(m Machine) {
 // (measured with QEMU 7.2: it refuses others).
 func (w *words) further(m Machine) {
 	if m.nodes() > 1 {
-		w.device("pxb-pcie", set("id", farRoot), set("bus", firstRoot), set("addr", address(farSlot, 0)), set("bus_nr", farBus), "numa_node=1")
+		w.device("pxb-pcie", Set("id", farRoot), Set("bus", firstRoot), Set("addr", address(farSlot, 0)), Set("bus_nr", farBus), "numa_node=1")
 	}
 }

@@ -45,7 +45,7 @@ func build(t *testing.T, program string, m Machine) {
 		require.NoError(t, os.WriteFile(name, nil, 0o600))
 		require.NoError(t, os.Truncate(name, card.Bytes()))
 	}
-	arguments, err := Arguments(m, Boot{
+	arguments, err := m.Arguments(Boot{
 		Kernel: "kernel", Initrd: "initrd", OwnDisk: filepath.Join(folder, m.Own.DiskName()+".img"), Folder: folder,
 		Console: filepath.Join(folder, "console"), Channel: filepath.Join(folder, "channel"), ChannelName: "agent",
 	})

@@ -20,7 +20,7 @@ func (w *words) seat(s Seat) {
 		w.slot++
 		bus := w.rootPort(w.slot, 0)
 		for i, card := range s.Cards {
-			w.card(card, bus, set("addr", address(0, i)), several(i, s))
+			w.card(card, bus, Set("addr", address(0, i)), several(i, s))
 		}
 	case Switched:
 		w.slot++
@@ -28,10 +28,10 @@ func (w *words) seat(s Seat) {
 	case Conventional:
 		w.slot++
 		bus := fmt.Sprintf("bridge%d", w.slot)
-		w.device("pcie-pci-bridge", set("id", bus), set("bus", w.rootPort(w.slot, 0)))
+		w.device("pcie-pci-bridge", Set("id", bus), Set("bus", w.rootPort(w.slot, 0)))
 		for i, card := range s.Cards {
 			// Slot 0 of the bridge is taken by its hot-plug controller.
-			w.card(card, bus, set("addr", address(i+1, 0)))
+			w.card(card, bus, Set("addr", address(i+1, 0)))
 		}
 	}
 }
@@ -48,12 +48,12 @@ func several(function int, s Seat) string {
 // below builds a switch: one upstream port, one downstream port a card.
 func (w *words) below(s Seat) {
 	up := fmt.Sprintf("up%d", w.slot)
-	w.device("x3130-upstream", set("id", up), set("bus", w.rootPort(w.slot, 0)))
+	w.device("x3130-upstream", Set("id", up), Set("bus", w.rootPort(w.slot, 0)))
 	for i, card := range s.Cards {
 		w.chassis++
 		bus := fmt.Sprintf("down%d", w.chassis)
-		w.device("xio3130-downstream", set("id", bus), set("bus", up), set("addr", address(i, 0)),
-			set("chassis", w.chassis), set("slot", i))
+		w.device("xio3130-downstream", Set("id", bus), Set("bus", up), Set("addr", address(i, 0)),
+			Set("chassis", w.chassis), Set("slot", i))
 		w.card(card, bus, "addr=0x0")
 	}
 }
@@ -62,7 +62,7 @@ func (w *words) below(s Seat) {
 func (w *words) rootPort(slot, function int, more ...string) string {
 	w.chassis++
 	bus := fmt.Sprintf("port%d", w.chassis)
-	w.device("pcie-root-port", append([]string{set("id", bus), set("bus", w.root), set("addr", address(slot, function)),
-		set("chassis", w.chassis), set("slot", w.chassis)}, more...)...)
+	w.device("pcie-root-port", append([]string{Set("id", bus), Set("bus", w.root), Set("addr", address(slot, function)),
+		Set("chassis", w.chassis), Set("slot", w.chassis)}, more...)...)
 	return bus
 }
