@@ -33,6 +33,7 @@ var allowed = map[string][]string{
 	"reconcile/page":              {"spec", "reconcile/facts", "reconcile/definition", "reconcile/assess", "reconcile/guard", "reconcile/step", "reconcile/order", "reconcile/speed", "reconcile/watch"},
 	"reconcile/rehearse":          {"reconcile"},
 	"reconcile/twin":              {"reconcile/facts", "reconcile/definition"},
+	"reconcile/again":             {"spec", "reconcile/facts", "reconcile/assess", "reconcile/step", "reconcile/order", "reconcile/twin"},
 	"reconcile/fault":             {},
 	"reconcile/explore":           {},
 	"reconcile/journal":           {},
@@ -118,7 +119,7 @@ func within(name string, rooms []string) bool {
 
 // knowLayouts lists the rooms that may reach the layout language at whatever
 // depth. The guard, which runs as root at every start, is none of them.
-var knowLayouts = []string{"spec", "reconcile", "reconcile/assess", "reconcile/step", "reconcile/order", "reconcile/adopt", "reconcile/carry", "reconcile/since", "reconcile/page", "reconcile/invented", "reconcile/rehearse",
+var knowLayouts = []string{"spec", "reconcile", "reconcile/assess", "reconcile/step", "reconcile/order", "reconcile/adopt", "reconcile/carry", "reconcile/since", "reconcile/page", "reconcile/invented", "reconcile/rehearse", "reconcile/again",
 	"reconcile/explore", "providers/memory", "providers/person", "providers/page", "cmd/lendkeep"}
 
 // What a room must never reach, at whatever depth.

@@ -1,0 +1,153 @@
+package again
+
+import (
+	"fmt"
+	"slices"
+
+	"lendkeep/reconcile/assess"
+	"lendkeep/reconcile/facts"
+	"lendkeep/reconcile/twin"
+	"lendkeep/spec"
+)
+
+// Layout gives a layout that means on a twin what the given one means on its host.
+// Said tells, a sentence each, what of it is stated otherwise there, or not at all.
+func Layout(of *spec.Layout, host, inside *facts.Index, m *twin.Machine) (there *spec.Layout, said []string) {
+	l := *of
+	a := &again{laid: assess.NewCase(of, host, nil), inside: inside, twin: m}
+	l.Host.Alarm = nil // of the host's own programs
+	l.Controllers = slices.Clone(of.Controllers)
+	for i := range l.Controllers {
+		a.controller(&l.Controllers[i])
+	}
+	l.Guests = slices.Clone(of.Guests)
+	for i := range l.Guests {
+		a.guest(&l.Guests[i])
+	}
+	if len(l.Shims) > 0 {
+		a.say("no shims: the twin's firmware reads NVMe drives")
+		l.Shims = nil
+	}
+	return &l, a.said
+}
+
+type again struct {
+	laid   *assess.Case
+	inside *facts.Index
+	twin   *twin.Machine
+	said   []string
+}
+
+func (a *again) say(format string, values ...any) {
+	a.said = append(a.said, fmt.Sprintf(format, values...))
+}
+
+// controller states what it is known by on the twin. What is found on neither is left
+// as it is, so that planning says so.
+func (a *again) controller(c *spec.Controller) {
+	if c.NVMe != nil && c.NVMe.Model != "" {
+		a.say("controller %s: by its serial alone, not its model", c.Name)
+		nvme := *c.NVMe
+		nvme.Model = ""
+		c.NVMe = &nvme
+	}
+	if c.PCI != nil {
+		a.kind(c)
+	}
+	if c.Drive != nil && (c.Drive.CopyOf != "" || c.Drive.Erase != "") {
+		drive := *c.Drive
+		if drive.CopyOf != "" {
+			a.say("controller %s: no system is moved to its drive: the twin has none to move", c.Name)
+			drive.CopyOf, drive.CopyFormat = "", ""
+		}
+		c.Drive = &drive
+	}
+}
+
+// kind gives a controller the numbers, and the slot, that it has on the twin.
+func (a *again) kind(c *spec.Controller) {
+	found := a.laid.Found(c.Name).Function
+	if found == nil {
+		return
+	}
+	f := a.counterpart(found.Address)
+	if f == nil {
+		return
+	}
+	was := c.PCI
+	is := spec.PCIIdentity{Vendor: f.Vendor, Device: f.Device, Slot: f.Slot, At: was.At}
+	if len(was.Functions) > 0 {
+		for _, address := range a.laid.Found(c.Name).Identity().Addresses() {
+			if part := a.counterpart(address); part != nil {
+				is.Functions = append(is.Functions, spec.Kind{Vendor: part.Vendor, Device: part.Device})
+			}
+		}
+	}
+	c.PCI = &is
+	a.say("controller %s: %s:%s in slot %q, not %s:%s in slot %q", c.Name, is.Vendor, is.Device, is.Slot, was.Vendor, was.Device, was.Slot)
+}
+
+// counterpart gives what on the twin stands for a function of the host; nil: nothing.
+func (a *again) counterpart(of facts.Address) *facts.Function {
+	at, there := a.twin.Place(of)
+	if !there {
+		return nil
+	}
+	return a.inside.Function(at)
+}
+
+// guest states what the twin has of a guest.
+func (a *again) guest(g *spec.Guest) {
+	known := slices.IndexFunc(a.twin.Guests, func(copied twin.Guest) bool { return copied.Name == g.Name })
+	drop := func(is bool, what string) bool {
+		if is {
+			a.say("guest %s: without %s", g.Name, what)
+		}
+		return is
+	}
+	if drop(g.System != "", "what its system needs: a stand-in runs in it") {
+		g.System = ""
+	}
+	if drop(g.Shim != nil, "its shim") {
+		g.Shim = nil
+	}
+	if drop(g.Entry != nil, "its boot entry: the stand-in is where firmware looks for it") {
+		g.Entry = nil
+	}
+	if drop(len(g.Networks) > 0, "its networks, which the twin does not have") {
+		g.Networks = nil
+	}
+	if g.Firmware != "" && g.Firmware != "uefi" && g.Firmware != "bios" {
+		a.say("guest %s: the twin's own UEFI firmware", g.Name)
+		g.Firmware = "uefi"
+	}
+	g.Disks = slices.DeleteFunc(slices.Clone(g.Disks), func(d spec.Disk) bool {
+		image := d.Image != "" && (known < 0 || !slices.ContainsFunc(a.twin.Guests[known].Images, func(i twin.Image) bool { return i.Path == d.Image }))
+		return drop(d.CopyFrom != nil || image && d.SizeBytes == 0, "disk "+d.Name+", whose image the twin does not have")
+	})
+	a.room(g)
+}
+
+// room bounds what a guest has by what the twin gives to one.
+func (a *again) room(g *spec.Guest) {
+	cpus, memoryBytes := a.twin.MostOfGuest()
+	if g.CPU != nil && g.CPU.Count > cpus {
+		a.say("guest %s: %d processors, not %d", g.Name, cpus, g.CPU.Count)
+		cpu := *g.CPU
+		cpu.Count = cpus
+		g.CPU = &cpu
+	}
+	if g.Memory == nil {
+		return
+	}
+	memory := *g.Memory
+	if memory.SizeBytes > memoryBytes {
+		a.say("guest %s: %s of memory, not %s", g.Name, facts.Size(memoryBytes), facts.Size(memory.SizeBytes))
+		memory.SizeBytes = memoryBytes
+	}
+	if memory.HugePages != nil {
+		a.say("guest %s: no huge pages, of which the twin reserves none", g.Name)
+		memory.HugePages, memory.PageBytes = nil, 0
+	}
+	g.Memory = &memory
+}

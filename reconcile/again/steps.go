@@ -1,0 +1,90 @@
+package again
+
+import (
+	"fmt"
+	"strings"
+
+	"lendkeep/reconcile/facts"
+	"lendkeep/reconcile/order"
+	"lendkeep/reconcile/step"
+	"lendkeep/reconcile/twin"
+)
+
+// Difference is a step that only one of two orders has.
+type Difference struct {
+	Step  string `json:"step"`  // what it does, as on the twin
+	There bool   `json:"there"` // only the order on the twin has it; else only the host's
+}
+
+// String tells the difference.
+func (d Difference) String() string {
+	if d.There {
+		return "only on the twin: " + d.Step
+	}
+	return "not on the twin: " + d.Step
+}
+
+// Steps gives the steps that only one of two orders has, in their sequence: those of
+// the host's order are taken as they would read on its twin, where functions have
+// other addresses. Steps in another sequence are differences too.
+func Steps(host, there order.Order, m *twin.Machine) []Difference {
+	was, is := does(host, m), does(there, nil)
+	// The longest common subsequence; orders have tens of steps.
+	long := make([][]int, len(was)+1)
+	for i := range long {
+		long[i] = make([]int, len(is)+1)
+	}
+	for i := len(was) - 1; i >= 0; i-- {
+		for k := len(is) - 1; k >= 0; k-- {
+			long[i][k] = max(long[i+1][k], long[i][k+1])
+			if was[i] == is[k] {
+				long[i][k] = long[i+1][k+1] + 1
+			}
+		}
+	}
+	var list []Difference
+	for i, k := 0, 0; i < len(was) || k < len(is); {
+		switch {
+		case i < len(was) && k < len(is) && was[i] == is[k]:
+			i, k = i+1, k+1
+		case k == len(is) || i < len(was) && long[i+1][k] >= long[i][k+1]:
+			list = append(list, Difference{Step: was[i]})
+			i++
+		default:
+			list = append(list, Difference{Step: is[k], There: true})
+			k++
+		}
+	}
+	return list
+}
+
+// does gives what each step of an order does, with the addresses of the twin.
+func does(o order.Order, m *twin.Machine) []string {
+	var list, pairs []string
+	if m != nil {
+		for _, p := range m.Places {
+			pairs = append(pairs, p.From.String(), p.To.String())
+		}
+	}
+	there := strings.NewReplacer(pairs...)
+	for _, w := range o.Steps {
+		list = append(list, there.Replace(w.Step.About().Does))
+	}
+	return list
+}
+
+// Standing gives the steps of an order with regard to which two hosts stand
+// otherwise, in words: that in memory, and that of the kernel.
+func Standing(o order.Order, memory, kernel *facts.Index) []string {
+	var list []string
+	for i, w := range o.Steps {
+		in, why := w.Step.Stands(memory)
+		is, what := w.Step.Stands(kernel)
+		if in != is {
+			list = append(list, fmt.Sprintf("step %d, %s: in memory %s (%s), by the kernel %s (%s)", i+1, w.Step.About().Does, standings[in], why, standings[is], what))
+		}
+	}
+	return list
+}
+
+var standings = map[step.Standing]string{step.Before: "not done", step.After: "done", step.Neither: "neither"}
