@@ -2,7 +2,6 @@ package main
 
 import (
 	"errors"
-	"fmt"
 	"slices"
 	"strings"
 
@@ -134,7 +133,7 @@ func (s *said) misnamed(o order.Order) error {
 		}
 		next := "leave --confirmed out: nothing is to be done by hand"
 		if len(guests) > 0 {
-			next = fmt.Sprintf("name one of %q", guests)
+			next = "name one of " + plain.Names(guests)
 		}
 		if near := spec.Nearest(name, guests); near != "" {
 			next = "did you mean --confirmed " + plain.Quoted(near) + "? else " + next

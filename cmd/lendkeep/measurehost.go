@@ -84,7 +84,7 @@ func (m *measuring) mount(ix *facts.Index, found assess.Found) (string, error) {
 	case 0:
 		return "", fail(exitUsage, "mount it, or leave --write out, which reads the whole drive", "nothing that the layout mounts from %s is mounted %s", m.controller, m.folder)
 	}
-	return "", fail(exitUsage, "name one with --folder", "%s has several mounts: %q", m.controller, there)
+	return "", fail(exitUsage, "name one with --folder", "%s has several mounts: %s", m.controller, plain.Names(there))
 }
 
 // unused gives the drive of a controller that nothing uses, as far as can be known.
