@@ -67,7 +67,7 @@ func TestVirtualFunctionIsMadeThenLent(t *testing.T) {
 
 	lends := plan(t, survey, layout, "day")
 	assert.Equal(t, []string{
-		"install the guard of every start",
+		"renew the guard of every start",
 		"change the definition of guest films",
 		"start guest films, which borrows port3",
 	}, does(lends))
