@@ -481,6 +481,7 @@ func checkAndPlan(b *testing.B, survey *facts.Survey, layout *spec.Layout) {
 // BenchmarkCheckAndPlan is of a host of 250 controllers, 50 groups, 200 guests
 // and 1,000 mounts.
 func BenchmarkCheckAndPlan(b *testing.B) {
+	defer debug.SetGCPercent(debug.SetGCPercent(400)) // as commands have it (cmd/lendkeep/main.go)
 	survey, layout := invented.Large(1)
 	b.ReportAllocs()
 	for b.Loop() {
