@@ -99,7 +99,7 @@ func (h *host) unstatable(c *controller) string {
 // where tells whether a function is lent or put aside, and to which guest.
 func (h *host) where(c *controller) (facts.Whereabouts, *facts.Guest) {
 	if c.f.Parent != nil {
-		return h.whereVirtual(c.f)
+		return h.ix.WhereIs(c.f)
 	}
 	r := facts.Identity{Address: c.f.Address, Vendor: c.f.Vendor, Device: c.f.Device}
 	if len(c.others) > 0 {

@@ -61,18 +61,6 @@ func (h *host) rename(c *controller, names map[string]bool) {
 	}
 }
 
-// whereVirtual tells whether a virtual function is lent or put aside, and to which guest.
-func (h *host) whereVirtual(f *facts.Function) (facts.Whereabouts, *facts.Guest) {
-	switch holder := h.ix.Holder(f.Address); {
-	case !f.OnVFIO():
-		return facts.Home, nil
-	case holder != nil:
-		return facts.Lent, holder
-	default:
-		return facts.Aside, nil
-	}
-}
-
 // lives tells whether a virtual function stands in the layout, in a comment at least:
 // then what makes it is stated.
 func (h *host) lives(c *controller) bool {

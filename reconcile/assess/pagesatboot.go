@@ -86,13 +86,11 @@ func (c *Case) atBoot(r Reserve) []string {
 // mm/hugetlb.c, hugepages_setup). What is not understood reserves nothing.
 func (c *Case) bootPages(node int, size uint64) int {
 	of := c.Facts.Survey.Topology.PageSize // of what no size goes before
-	words := strings.Fields(c.Facts.Survey.Machine.CommandLine)
-	for _, word := range words {
-		if text, is := strings.CutPrefix(word, "default_hugepagesz="); is {
-			of = kernelSize(text)
-		}
+	machine := c.Facts.Survey.Machine
+	for _, text := range machine.Parameter("default_hugepagesz") {
+		of = kernelSize(text)
 	}
-	for _, word := range words {
+	for word := range strings.FieldsSeq(machine.CommandLine) {
 		switch key, value, _ := strings.Cut(word, "="); key {
 		case "hugepagesz":
 			of = kernelSize(value)

@@ -52,7 +52,7 @@ func checkVirtual(c *Case) []Finding {
 // oneDrive tells where several virtual functions of one drive may be with guests: which
 // namespaces each reaches shows only while it is with the host.
 func (c *Case) oneDrive(l loan, parent *facts.Function) []Finding {
-	if l.Class>>16 != 0x01 {
+	if !l.Storage() {
 		return nil
 	}
 	var causes []Cause

@@ -37,16 +37,11 @@ func (v VirtualOf) String() string {
 // host nothing can be said.
 func (ix *Index) whereVirtual(r Identity) (Whereabouts, *Function, *Guest) {
 	f, _ := ix.virtual(r)
-	switch {
-	case f == nil:
+	if f == nil {
 		return Gone, nil, nil
-	case !f.OnVFIO():
-		return Home, f, nil
-	case ix.Holder(f.Address) != nil:
-		return Lent, f, ix.Holder(f.Address)
-	default:
-		return Aside, f, nil
 	}
+	where, holder := ix.WhereIs(f)
+	return where, f, holder
 }
 
 // NotVirtual says in words why the virtual function of a record is not to be found;
@@ -78,9 +73,9 @@ func numberedVirtuals(list []Function) []Function {
 	return slices.DeleteFunc(slices.Clone(list), func(f Function) bool { return f.Parent == nil || f.VirtualNumber == nil })
 }
 
-// storage tells whether drives hang on a function, or may (class 01 of the PCI Code
+// Storage tells whether drives hang on a function, or may (class 01 of the PCI Code
 // and ID Assignment Specification).
-func (f Function) storage() bool { return f.Class>>16 == 0x01 || f.Gap("class") != nil }
+func (f Function) Storage() bool { return f.Class>>16 == 0x01 || f.Gap("class") != nil }
 
 // MayReachDrivesOf gives the function whose drives a virtual one may reach as well,
 // although none of them shows below it; nil: no other's. Controllers of one NVMe
@@ -89,7 +84,7 @@ func (f Function) storage() bool { return f.Class>>16 == 0x01 || f.Gap("class") 
 // With a running guest it is too late to ask.
 func (ix *Index) MayReachDrivesOf(f *Function) *Address {
 	live := f.NVMe != nil && f.NVMe.State == "live" && !slices.ContainsFunc(f.Gaps, func(g Gap) bool { return strings.HasPrefix(g.Fact, "nvme") })
-	if f.Parent == nil || !f.storage() || live || ix.holders[f.Address] != nil {
+	if f.Parent == nil || !f.Storage() || live || ix.holders[f.Address] != nil {
 		return nil
 	}
 	return f.Parent

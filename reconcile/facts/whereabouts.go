@@ -39,15 +39,23 @@ func (ix *Index) Where(r Identity) (Whereabouts, *Function, *Guest) {
 	if f == nil || f.Vendor != r.Vendor || f.Device != r.Device || f.Parent != nil {
 		return Gone, nil, nil
 	}
-	switch holder := ix.Holder(r.Address); {
-	case f.OnVFIO() && holder != nil:
-		return Lent, f, holder
-	case f.OnVFIO():
-		return Aside, f, nil
-	case r.Serial != "":
+	if r.Serial != "" && !f.OnVFIO() {
 		return Gone, f, nil
+	}
+	where, holder := ix.WhereIs(f)
+	return where, f, holder
+}
+
+// WhereIs tells where a function is that needs no proof of what it is, and which guest
+// has it.
+func (ix *Index) WhereIs(f *Function) (Whereabouts, *Guest) {
+	switch holder := ix.Holder(f.Address); {
+	case !f.OnVFIO():
+		return Home, nil
+	case holder != nil:
+		return Lent, holder
 	default:
-		return Home, f, nil
+		return Aside, nil
 	}
 }
 
