@@ -142,7 +142,7 @@ func wrongFile(file string) string {
 		return why
 	}
 	for _, dir := range []string{"/dev", "/proc", "/sys"} {
-		if below(file, dir) {
+		if place.Within(file, dir) {
 			return fmt.Sprintf("%q is no file of a disk; name partitions by GPT id: partition(\"…\")", file)
 		}
 	}
@@ -182,11 +182,6 @@ func wrongLoader(file string) string {
 
 // wrongMountPath judges where a lent drive may be mounted.
 func wrongMountPath(dir string) string { return cmp.Or(wrongPath(dir), place.Wrong(dir)) }
-
-// below tells whether a clean path is dir or under it.
-func below(file, dir string) bool {
-	return file == dir || strings.HasPrefix(file, dir+"/")
-}
 
 func wrongMountOption(option string) string {
 	if option == "" || strings.ContainsAny(option, ", \t\"\\") {

@@ -53,7 +53,7 @@ func (r *reader) decodeController(source *hclsyntax.Block) Controller {
 	b := r.open(source, controllerForm, "")
 	c := Controller{
 		Name:             b.name,
-		VirtualFunctions: b.number("virtual_functions", 0, mostVirtual),
+		VirtualFunctions: b.number("virtual_functions", 0, MostVirtual),
 		Return:           Return{Within: returnWithin, OnFailure: onFailure},
 		At:               b.at,
 	}

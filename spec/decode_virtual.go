@@ -7,9 +7,9 @@ var virtualForm = &form{
 	needs: []string{"of", "number"},
 }
 
-// mostVirtual is how many virtual functions one function has at most: TotalVFs is a
+// MostVirtual is how many virtual functions one function has at most: TotalVFs is a
 // register of 16 bits (PCI Express Base Specification, 9.3.3.5).
-const mostVirtual = 1<<16 - 1
+const MostVirtual = 1<<16 - 1
 
 func (r *reader) decodeVirtual(source *hclsyntax.Block, inside string) *VirtualIdentity {
 	b := r.open(source, virtualForm, inside)
@@ -17,7 +17,7 @@ func (r *reader) decodeVirtual(source *hclsyntax.Block, inside string) *VirtualI
 	if of := b.ref("of", kindController); of != nil {
 		v.Of = *of
 	}
-	if number := b.number("number", 0, mostVirtual-1); number != nil {
+	if number := b.number("number", 0, MostVirtual-1); number != nil {
 		v.Number = *number
 	}
 	return v

@@ -90,7 +90,7 @@ func (ds Drives) copyTo(ctx context.Context, i *image.Image, d facts.Drive, keep
 
 // recordOf is where a copy keeps how far it has come.
 func (ds Drives) recordOf(keep string) (string, error) {
-	if !keepName.MatchString(keep) {
+	if !facts.KeepName(keep) {
 		return "", fmt.Errorf("keep a record under the name %q: not possible", keep)
 	}
 	return filepath.Join(ds.Folder, keep+".copy"), nil

@@ -8,7 +8,6 @@ import (
 	"fmt"
 	"io/fs"
 	"path/filepath"
-	"regexp"
 
 	"lendkeep/providers/files"
 	"lendkeep/reconcile/facts"
@@ -35,11 +34,8 @@ type keptSpan struct {
 	Bytes uint64 `json:"bytes"`
 }
 
-// keepName is what names of kept things look like: no path.
-var keepName = regexp.MustCompile(`^[A-Za-z0-9][A-Za-z0-9._-]*$`)
-
 func (ds Drives) keptPath(keep string) (string, error) {
-	if !keepName.MatchString(keep) || ds.Folder == "" {
+	if !facts.KeepName(keep) || ds.Folder == "" {
 		return "", fmt.Errorf("keep ends in folder %q under the name %q: not possible", ds.Folder, keep)
 	}
 	return filepath.Join(ds.Folder, keep+".ends"), nil

@@ -46,7 +46,7 @@ const noteEnd = ".made"
 const noteMost = 1 << 16 // bytes
 
 func (ds Drives) notePath(keep string) (string, error) {
-	if !keepName.MatchString(keep) || ds.Folder == "" {
+	if !facts.KeepName(keep) || ds.Folder == "" {
 		return "", fmt.Errorf("keep a note in folder %q under the name %q: not possible", ds.Folder, keep)
 	}
 	return filepath.Join(ds.Folder, keep+noteEnd), nil

@@ -9,6 +9,7 @@ import (
 
 	"lendkeep/reconcile/facts"
 	"lendkeep/spec"
+	"lendkeep/spec/plain"
 )
 
 // StatedAs gives what a layout states to mean exactly this function of the host:
@@ -98,9 +99,9 @@ func pciWords(stated *spec.PCIIdentity) string {
 	if len(stated.Functions) > 0 {
 		var kinds []string
 		for _, k := range stated.Functions {
-			kinds = append(kinds, fmt.Sprintf("%q", k))
+			kinds = append(kinds, k.String())
 		}
-		words = "pci with functions = [" + strings.Join(kinds, ", ") + "]"
+		words = "pci with functions = [" + plain.Names(kinds) + "]"
 	}
 	if stated.Slot != "" {
 		words += fmt.Sprintf(", slot = %q", stated.Slot)

@@ -5,8 +5,9 @@ import (
 	"errors"
 	"fmt"
 	"slices"
-	"strings"
 	"time"
+
+	"lendkeep/spec/plain"
 )
 
 // Ways are how reads and writes may reach the system: Linux by two kernel
@@ -134,9 +135,9 @@ func oneOf[T ~string](name string, value T, all ...T) error {
 	if !slices.Contains(all, value) {
 		var names []string
 		for _, one := range all {
-			names = append(names, fmt.Sprintf("%q", string(one)))
+			names = append(names, string(one))
 		}
-		return fmt.Errorf("%s: %.40q is none of %s", name, string(value), strings.Join(names, ", "))
+		return fmt.Errorf("%s: %.40q is none of %s", name, string(value), plain.Names(names))
 	}
 	return nil
 }

@@ -3,7 +3,6 @@ package step
 import (
 	"context"
 	"fmt"
-	"regexp"
 	"time"
 
 	"lendkeep/reconcile/facts"
@@ -21,13 +20,10 @@ type Target struct {
 	Keep       string         `json:"keep"` // name of what this order keeps beside its journal
 }
 
-// keepName is what names of kept things look like: no path.
-var keepName = regexp.MustCompile(`^[A-Za-z0-9][A-Za-z0-9._-]*$`)
-
 // Sound implements Checked, of all that write a drive: an order of another machine
 // may name anything.
 func (t Target) Sound() error {
-	if !keepName.MatchString(t.Keep) {
+	if !facts.KeepName(t.Keep) {
 		return fmt.Errorf("%q is no name for what is kept", t.Keep)
 	}
 	return nil

@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"lendkeep/reconcile/facts"
+	"lendkeep/spec"
 	"lendkeep/spec/plain"
 )
 
@@ -31,13 +32,9 @@ const (
 	virtualWithin = 10 * time.Second
 )
 
-// mostVirtual is how many one function has at most: TotalVFs is a register of 16 bits
-// (PCI Express Base Specification, 9.3.3.5).
-const mostVirtual = 1<<16 - 1
-
 // Sound refuses a number that is none, or no change, and what makes none.
 func (s *MakeVirtual) Sound() error {
-	if s.Before == s.After || min(s.Before, s.After) < 0 || max(s.Before, s.After) > mostVirtual || s.Controller.Whole() || s.Controller.IsVirtual() {
+	if s.Before == s.After || min(s.Before, s.After) < 0 || max(s.Before, s.After) > spec.MostVirtual || s.Controller.Whole() || s.Controller.IsVirtual() {
 		return fmt.Errorf("%d virtual functions of %s instead of %d are no change that can be made", s.After, s.Controller.Controller, s.Before)
 	}
 	return nil

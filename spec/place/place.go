@@ -28,20 +28,20 @@ func Wrong(at string) string {
 		return "the path names the root directory"
 	}
 	for _, dir := range kernels {
-		if within(at, dir) {
+		if Within(at, dir) {
 			return dir + " belongs to the kernel"
 		}
 	}
-	if slices.ContainsFunc(hosts, func(dir string) bool { return within(dir, at) }) {
+	if slices.ContainsFunc(hosts, func(dir string) bool { return Within(dir, at) }) {
 		return fmt.Sprintf("the host needs %s while the drive is lent", at)
 	}
 	for _, dir := range hosts {
-		if within(at, dir) {
+		if Within(at, dir) {
 			return fmt.Sprintf("the host runs, or goes by, what lies in %s: it is no place for what guests write or read", dir)
 		}
 	}
 	return ""
 }
 
-// within tells whether a path is a folder or below it.
-func within(at, dir string) bool { return at == dir || strings.HasPrefix(at, dir+"/") }
+// Within tells whether a path, in its shortest form, is a folder or below it.
+func Within(at, dir string) bool { return at == dir || strings.HasPrefix(at, dir+"/") }
