@@ -5,13 +5,13 @@ import (
 	"io/fs"
 	"path"
 	"slices"
-	"strconv"
 	"strings"
 
 	"lendkeep/reconcile/facts"
 )
 
-// units reads the hardware units, each with what only Intel's driver shows. A kernel
+// units reads the hardware units, each with the registers that only Intel's driver
+// shows, in hexadecimal. A kernel
 // without the class has none in use.
 func (s *survey) units() []facts.IOMMUUnit {
 	area := s.whole("sys/class/iommu")
@@ -23,25 +23,11 @@ func (s *survey) units() []facts.IOMMUUnit {
 	var list []facts.IOMMUUnit
 	for _, name := range names {
 		list = append(list, facts.IOMMUUnit{Name: name,
-			Cap:      area.register(name + "/intel-iommu/cap"),
-			Extended: area.register(name + "/intel-iommu/ecap"),
+			Cap:      area.numberIfAny("machine.iommu_units", name+"/intel-iommu/cap", 16, 64),
+			Extended: area.numberIfAny("machine.iommu_units", name+"/intel-iommu/ecap", 16, 64),
 		})
 	}
 	return list
-}
-
-// register reads a register that the kernel prints in hexadecimal; 0 where it shows
-// none.
-func (p place) register(name string) uint64 {
-	text, there := p.textIfAny("machine.iommu_units", name)
-	if !there || text == "" {
-		return 0
-	}
-	value, err := strconv.ParseUint(text, 16, 64)
-	if err != nil {
-		p.gap("machine.iommu_units", name, unexpected(text))
-	}
-	return value
 }
 
 // dmaTables are the firmware's tables that describe IOMMUs: Intel's, AMD's, Arm's

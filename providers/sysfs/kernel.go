@@ -109,11 +109,7 @@ func (s *survey) guestsLimit() uint64 {
 	if !there || text == "max" || text == "" {
 		return 0
 	}
-	limit, err := strconv.ParseUint(text, 10, 64)
-	if err != nil {
-		area.gap("machine.limit_bytes", path.Base(facts.GuestsLimit), unexpected(text))
-	}
-	return limit
+	return area.parsed("machine.limit_bytes", path.Base(facts.GuestsLimit), text, 10, 64)
 }
 
 // meminfo gives the bytes on the line of that word.

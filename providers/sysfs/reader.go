@@ -158,6 +158,21 @@ func (p place) number(fact, name string, base, bits int) uint64 {
 		p.gap(fact, name, err)
 		return 0
 	}
+	return p.parsed(fact, name, text, base, bits)
+}
+
+// numberIfAny is number for a file whose absence means something, as an empty one
+// does; 0 then.
+func (p place) numberIfAny(fact, name string, base, bits int) uint64 {
+	text, there := p.textIfAny(fact, name)
+	if !there || text == "" {
+		return 0 // or there is a gap already
+	}
+	return p.parsed(fact, name, text, base, bits)
+}
+
+// parsed gives the number that a file's text is.
+func (p place) parsed(fact, name, text string, base, bits int) uint64 {
 	number, err := strconv.ParseUint(text, base, bits)
 	if err != nil {
 		p.gap(fact, name, unexpected(text))

@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"io/fs"
 	"path"
-	"strconv"
 
 	"lendkeep/reconcile/facts"
 )
@@ -17,25 +16,12 @@ import (
 // such file.
 func readVirtual(p place, f *facts.Function) {
 	f.Parent = parent(p)
-	f.Virtual = count(p, "virtual_functions", "sriov_numvfs")
-	f.VirtualMost = count(p, "most_virtual", "sriov_totalvfs")
+	f.Virtual = int(p.numberIfAny("virtual_functions", "sriov_numvfs", 10, 16)) // the registers have 16 bits
+	f.VirtualMost = int(p.numberIfAny("most_virtual", "sriov_totalvfs", 10, 16))
 	probed, there := p.textIfAny("virtual_probed", "sriov_drivers_autoprobe")
 	if f.VirtualProbed = probed == "1"; there && f.Gap("virtual_probed") == nil && probed != "0" && probed != "1" {
 		p.gap("virtual_probed", "sriov_drivers_autoprobe", unexpected(probed))
 	}
-}
-
-// count reads a number that is 0 where its file is not there.
-func count(p place, fact, name string) int {
-	text, there := p.textIfAny(fact, name)
-	if !there || text == "" {
-		return 0 // or there is a gap already
-	}
-	number, err := strconv.ParseUint(text, 10, 16) // the registers have 16 bits
-	if err != nil {
-		p.gap(fact, name, unexpected(text))
-	}
-	return int(number)
 }
 
 // parent gives the function that has made a virtual one (Linux
