@@ -35,10 +35,7 @@ func (h *Host) MakeVirtual(ctx context.Context, at facts.Address, count int) err
 			}
 		}
 		h.dropVirtuals(at)
-		for number := range count {
-			h.survey.Functions = append(h.survey.Functions, h.newVirtual(at, number))
-		}
-		h.function(at).Virtual = count
+		h.addVirtuals(at, count)
 		return nil
 	})
 }
@@ -112,18 +109,22 @@ func (h *Host) freeGroup() *int {
 // bootVirtuals gives functions the virtual ones that a start of the host makes: those
 // that there were when the survey was taken, by whatever made them then.
 func (h *Host) bootVirtuals() {
-	for i := range h.survey.Functions {
-		at := h.survey.Functions[i].Address
-		had := slices.DeleteFunc(slices.Clone(h.virtuals), func(f facts.Function) bool { return *f.Parent != at })
-		if len(had) == h.survey.Functions[i].Virtual {
-			continue
-		}
-		h.dropVirtuals(at)
-		for number := range had {
-			h.survey.Functions = append(h.survey.Functions, h.newVirtual(at, number))
-		}
-		h.function(at).Virtual = len(had)
-		h.bootVirtuals() // the list has changed
-		return
+	had := map[facts.Address]int{}
+	for _, f := range h.virtuals {
+		had[*f.Parent]++
 	}
+	for _, f := range slices.Clone(h.survey.Functions) { // the list changes
+		if f.Virtual != had[f.Address] {
+			h.dropVirtuals(f.Address)
+			h.addVirtuals(f.Address, had[f.Address])
+		}
+	}
+}
+
+// addVirtuals has a function that has none make so many.
+func (h *Host) addVirtuals(at facts.Address, count int) {
+	for number := range count {
+		h.survey.Functions = append(h.survey.Functions, h.newVirtual(at, number))
+	}
+	h.function(at).Virtual = count
 }
