@@ -103,8 +103,12 @@ type controllerStatus struct {
 func statusOf(c *assess.Case, findings []assess.Finding) status {
 	s := status{Host: c.Layout.Host.Name, Guard: c.Facts.Survey.Guard.Condition(), Controllers: []controllerStatus{}, Alarms: []string{}, Steps: []string{}}
 	outs := guard.Outs(c.Facts)
+	rules, err := guard.Installed(c.Facts.Survey.Guard)
+	if err != nil {
+		rules = guard.Rules{} // the guard's own state is told
+	}
 	for i := range c.Layout.Controllers {
-		s.Controllers = append(s.Controllers, controllerStatusOf(c, c.Found(c.Layout.Controllers[i].Name), outs))
+		s.Controllers = append(s.Controllers, controllerStatusOf(c, c.Found(c.Layout.Controllers[i].Name), outs, rules))
 	}
 	for _, f := range findings {
 		if f.Severity == assess.Stop {
@@ -126,7 +130,7 @@ func statusOf(c *assess.Case, findings []assess.Finding) status {
 	return s
 }
 
-func controllerStatusOf(c *assess.Case, found assess.Found, outs map[facts.Address]guard.Out) controllerStatus {
+func controllerStatusOf(c *assess.Case, found assess.Found, outs map[facts.Address]guard.Out, rules guard.Rules) controllerStatus {
 	s := controllerStatus{Name: found.Controller.Name, Place: string(found.Where), What: found.Why, Borrows: []string{}, Users: []string{}}
 	for _, g := range c.Borrowers(found.Controller.Name) {
 		s.Borrows = append(s.Borrows, g.Name)
@@ -148,21 +152,14 @@ func controllerStatusOf(c *assess.Case, found assess.Found, outs map[facts.Addre
 	}
 	s.What = strings.Join(titles, ", ")
 	if found.Where == facts.Home {
-		s.Lacks = lacksOf(c.Facts, found.Identity())
+		s.Lacks = lacksOf(c.Facts, found.Identity(), rules)
 	}
 	return s
 }
 
 // lacksOf tells what a controller at home does not show of what the rules have of it.
-func lacksOf(ix *facts.Index, r facts.Identity) []string {
-	rules, err := guard.Installed(ix.Survey.Guard)
-	seen := rules.ByName()[r.Controller]
-	if err != nil || seen == nil {
-		return nil // the guard's own state is told
-	}
-	now := guard.Controller{Identity: r}
-	now.Fill(*seen)
-	back := guard.AsShown(ix, r, now.Shown)
+func lacksOf(ix *facts.Index, r facts.Identity, rules guard.Rules) []string {
+	back := guard.AsShown(ix, r, rules.Saw(r))
 	return append(back.Waits(), back.Wrong...)
 }
 

@@ -3,6 +3,8 @@ package guard
 import (
 	"cmp"
 	"slices"
+
+	"lendkeep/reconcile/facts"
 )
 
 // Fill takes over what is not known from what was.
@@ -34,6 +36,16 @@ func (c *Controller) Fill(before Controller) {
 			p.ID = before.Keeps[n].ID
 		}
 	}
+}
+
+// Saw gives what the rules have of a controller that is at home, as it was when it was
+// last seen there.
+func (r Rules) Saw(is facts.Identity) []Shown {
+	made := Controller{Identity: is}
+	if before := r.ByName()[is.Controller]; before != nil {
+		made.Fill(*before)
+	}
+	return made.Shown
 }
 
 // fillShown takes over what functions showed that were not seen at home since.

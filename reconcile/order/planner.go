@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"slices"
 	"strings"
+	"sync"
 
 	"lendkeep/reconcile/assess"
 	"lendkeep/reconcile/facts"
@@ -21,6 +22,8 @@ type planner struct {
 	guard bool                      // a step installs the guard
 	hands map[string][]*step.ByHand // by guest
 	rests map[string][]facts.Answer // because of which there are no more of them, by controller
+
+	installed func() guard.Rules // those on the host, read once
 }
 
 func (p *planner) add(s step.Step, why spec.Place) {
@@ -29,6 +32,7 @@ func (p *planner) add(s step.Step, why spec.Place) {
 
 func (p *planner) plan() error {
 	p.stops, p.hands, p.rests = map[string]bool{}, map[string][]*step.ByHand{}, map[string][]facts.Answer{}
+	p.installed = sync.OnceValue(func() guard.Rules { return installedRules(p.c) })
 	p.byHand() // first, since a person who says no should find the host untouched
 	lends := p.c.Lends()
 	if !lends {
@@ -273,19 +277,8 @@ func (p *planner) takeBack(found assess.Found, idle bool) {
 	if !idle {
 		s.Guest = found.Holder.Name
 	}
-	s.Shown = p.shown(s.Controller)
+	s.Shown = p.installed().Saw(s.Controller)
 	p.add(s, found.Controller.Return.At)
-}
-
-// shown gives what the installed rules have of a controller at home.
-func (p *planner) shown(r facts.Identity) []guard.Shown {
-	made := guard.Controller{Identity: r}
-	if installed, err := guard.Decode(p.c.Facts.Survey.Guard.Rules); err == nil {
-		if before := installed.ByName()[r.Controller]; before != nil {
-			made.Fill(*before)
-		}
-	}
-	return made.Shown
 }
 
 // mount brings one declared mount in line. While the controller is away the

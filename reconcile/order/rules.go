@@ -17,15 +17,11 @@ const ownLibvirt = "qemu:///system"
 // rules that are installed are kept. What only a controller at home can tell is taken over from
 // the rules that are installed, where it is not at home.
 func CompileRules(c *assess.Case) guard.Rules {
-	installed, err := guard.Decode(c.Facts.Survey.Guard.Rules)
-	if err != nil {
-		installed = guard.Rules{} // they are replaced, whatever they say
-	}
 	uri := c.Layout.Host.Libvirt
 	if uri == ownLibvirt {
 		uri = ""
 	}
-	before, known := installed.ByName(), map[string]bool{}
+	before, known := installedRules(c).ByName(), map[string]bool{}
 	r := guard.Rules{Format: guard.Format, Libvirt: uri, NeverLend: append([]string{}, c.Layout.Host.NeverLend...), Alarm: c.Layout.Host.Alarm, Controllers: []guard.Controller{}, Guests: []guard.Guest{}}
 	for i := range c.Layout.Controllers {
 		found := c.Found(c.Layout.Controllers[i].Name)
@@ -51,6 +47,16 @@ func CompileRules(c *assess.Case) guard.Rules {
 		}
 	}
 	return r
+}
+
+// installedRules gives those that are on the host; none where they cannot be read: they
+// are replaced, whatever they say.
+func installedRules(c *assess.Case) guard.Rules {
+	rules, err := guard.Decode(c.Facts.Survey.Guard.Rules)
+	if err != nil {
+		return guard.Rules{}
+	}
+	return rules
 }
 
 func controllerOf(c *assess.Case, found assess.Found, before *guard.Controller) guard.Controller {
