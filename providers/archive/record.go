@@ -45,8 +45,9 @@ func (r *Recording) Open(name string) (fs.File, error) {
 	return &recordedFile{File: file, recording: r, name: name}, nil
 }
 
-// ReadDir lists a directory. The links in it are kept: in /sys it is often
-// their being there that says something.
+// ReadDir lists a directory. The links and directories in it are kept: in /sys it is
+// often their being there that says something. A file of which that is asked and
+// nothing is read has to be looked at with Lstat.
 func (r *Recording) ReadDir(name string) ([]fs.DirEntry, error) {
 	entries, err := fs.ReadDir(r.fsys, name)
 	if err != nil {
@@ -55,8 +56,11 @@ func (r *Recording) ReadDir(name string) ([]fs.DirEntry, error) {
 	}
 	r.keep(name, fs.ModeDir, nil)
 	for _, entry := range entries {
-		if entry.Type() == fs.ModeSymlink {
-			r.ReadLink(path.Join(name, entry.Name())) // an error is kept as well
+		switch full := path.Join(name, entry.Name()); {
+		case entry.Type() == fs.ModeSymlink:
+			r.ReadLink(full) // an error is kept as well
+		case entry.IsDir():
+			r.keep(full, fs.ModeDir, nil)
 		}
 	}
 	return entries, nil
@@ -73,8 +77,8 @@ func (r *Recording) ReadLink(name string) (string, error) {
 	return target, nil
 }
 
-// Lstat tells what is there without following a link. Of files only block
-// devices are kept, since the others are opened.
+// Lstat tells what is there without following a link. That a file is there is
+// kept, also where nothing is read of it.
 func (r *Recording) Lstat(name string) (fs.FileInfo, error) {
 	stat, err := r.fsys.Lstat(name)
 	r.keepStat(name, stat, err)
@@ -89,8 +93,14 @@ func (r *Recording) Stat(name string) (fs.FileInfo, error) {
 }
 
 func (r *Recording) keepStat(name string, stat fs.FileInfo, err error) {
-	if err == nil && (stat.IsDir() || stat.Mode().Type() == fs.ModeDevice) {
-		r.keep(name, stat.Mode().Type(), nil)
+	if err != nil {
+		return
+	}
+	switch kind := stat.Mode().Type(); {
+	case kind == 0:
+		r.keep(name, 0o444, nil)
+	case kind == fs.ModeDir, kind == fs.ModeDevice:
+		r.keep(name, kind, nil)
 	}
 }
 

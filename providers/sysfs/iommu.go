@@ -37,13 +37,15 @@ var dmaTables = []string{"DMAR", "IVRS", "IORT"}
 // dmaTable gives the one that this machine's firmware has. What is in it takes
 // privilege to read and is not asked.
 func (s *survey) dmaTable() string {
-	names, err := s.list("sys/firmware/acpi/tables")
-	if err != nil && !errors.Is(err, fs.ErrNotExist) {
-		s.whole("sys/firmware/acpi").gap("machine.dma_table", "tables", err)
-	}
+	const tables = "sys/firmware/acpi/tables"
 	for _, table := range dmaTables {
-		if slices.Contains(names, table) {
+		_, err := s.fsys.Lstat(path.Join(tables, table))
+		switch {
+		case err == nil:
 			return table
+		case !errors.Is(err, fs.ErrNotExist):
+			s.whole("sys/firmware/acpi").gap("machine.dma_table", "tables", err)
+			return ""
 		}
 	}
 	return ""

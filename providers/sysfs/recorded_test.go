@@ -3,6 +3,7 @@ package sysfs
 import (
 	"bytes"
 	"io/fs"
+	"path/filepath"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
@@ -19,8 +20,18 @@ func parsed(t require.TestingT, text string) *archive.Archive {
 
 // TestRecordedSurvey: the archive of what a survey read gives the same survey.
 func TestRecordedSurvey(t *testing.T) {
+	hosts := map[string]*archive.Archive{}
 	for _, host := range []string{"larch.txtar", "captured-running.txtar"} {
-		tree, err := OpenFS(openHost(t, host))
+		hosts[host] = openHost(t, host)
+	}
+	overlays, err := filepath.Glob("testdata/*.txtar")
+	require.NoError(t, err)
+	require.NotEmpty(t, overlays)
+	for _, overlay := range overlays {
+		hosts[overlay] = laidOver(t, filepath.Base(overlay))
+	}
+	for name, host := range hosts {
+		tree, err := OpenFS(host)
 		require.NoError(t, err)
 		named := []string{"/srv/images/scanner-desk.qcow2", "/dev/disk/by-partlabel/shelf", "/srv/none", "/srv/shelf/catalogue.qcow2"}
 		recorded, recording := tree.Recorded()
@@ -30,7 +41,7 @@ func TestRecordedSurvey(t *testing.T) {
 		require.NoError(t, recording.Write(&text))
 		got := surveyOf(t, parsed(t, text.String()), named...)
 		got.TakenAt = want.TakenAt
-		assert.Equal(t, want, got)
+		assert.Equal(t, want, got, name)
 	}
 }
 
