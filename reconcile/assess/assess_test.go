@@ -1136,6 +1136,24 @@ var cases = map[string]struct {
 	"a keyboard on a controller that is borrowed": {func(b *bench) {
 		b.Function(b.reel).Attached = []facts.Attached{{Name: "1-2", Class: "usb", Driver: "usbhid", Sort: "keyboard", Product: "Key Works K1"}}
 	}, "host-use", assess.Stop, "1-2 > device keyboard Key Works K1 (usb 1-2) (the host's driver usbhid has it)"},
+	"a keyboard, aimed at the shift that lends the controller": {func(b *bench) {
+		b.Function(b.reel).Attached = []facts.Attached{{Name: "1-2", Class: "usb", Driver: "usbhid", Sort: "keyboard", Product: "Key Works K1"}}
+		b.shift = "day"
+	}, "host-use", assess.Stop, "1-2 > device keyboard Key Works K1 (usb 1-2)"},
+	"a keyboard, aimed at a shift in which the controller stays": {func(b *bench) {
+		b.Function(b.reel).Attached = []facts.Attached{{Name: "1-2", Class: "usb", Driver: "usbhid", Sort: "keyboard", Product: "Key Works K1"}}
+		b.shift = "night"
+	}, "host-use", assess.Caution, "1-2 > device keyboard Key Works K1 (usb 1-2)"},
+	"swap on a drive that is written in a shift in which the controller stays": {func(b *bench) {
+		moving(b)
+		b.Survey.Swaps = []facts.Swap{{Path: "/dev/nvme0n1"}}
+		b.shift = "night"
+	}, "host-use", assess.Stop, "swap /dev/nvme0n1"},
+	"a network card that stays aside in every shift": {func(b *bench) {
+		b.Function(b.Card(b.reel, "e1000e")).Interfaces = []facts.Interface{{Name: "eth3", Up: true}}
+		b.layout.Controllers = append(b.layout.Controllers, spec.Controller{Name: "card", PCI: &spec.PCIIdentity{Vendor: 0x8086, Device: 0x10d3}})
+		b.shift = "night"
+	}, "host-use", assess.Stop, "network interface eth3"},
 	"the session of whoever orders, over a bridge": {func(b *bench) {
 		b.Function(b.reel).Interfaces = []facts.Interface{{Name: "eth3", Built: []facts.Built{{Name: "br0", On: "eth3", Addresses: []string{"192.0.2.7/24"}}}}}
 		b.Survey.Sessions = []facts.Session{{Address: "192.0.2.7", Who: "sshd (pid 77)"}}

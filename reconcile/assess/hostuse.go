@@ -12,7 +12,9 @@
 // controller's own return rule makes are no finding: the order unmounts and
 // mounts them itself.
 //
-// Severity: stop.
+// Severity: stop; caution for a controller that stays with the host in the shift that
+// is aimed at, and on whose drive nothing is written: a keyboard, say, that its driver
+// has again since the controller came back.
 //
 // Remedy: end that use: unmount, swapoff, take the drive out of its group or
 // array, each by its own tool; or let the layout do it, by a return rule with the
@@ -35,15 +37,28 @@ func checkHostUse(c *Case) []Finding {
 			if use.Kind == facts.UseSystem || !use.Live || c.handled(found, use) {
 				continue
 			}
-			list = append(list, Finding{Severity: Stop, At: found.Controller.At,
+			f := Finding{Severity: Stop, At: found.Controller.At,
 				Summary:  shorten("the host uses " + found.Controller.Name + ": " + string(use.Kind) + " " + use.User),
 				Detail:   "Lending it, or putting it aside, would take it away under this user; " + use.Loss() + ".",
 				Causes:   []Cause{{use.Chain[0], use.Told()}},
 				Remedies: freeing(found, use),
-			})
+			}
+			if c.stays(found) {
+				f.Severity = Caution
+				f.Detail += " In shift " + c.Shift.Name + " it stays with the host. A shift that lends it is refused until this use ends, and so is the start of a guest with it."
+			}
+			list = append(list, f)
 		}
 	}
 	return list
+}
+
+// stays tells whether an order to the shift that is aimed at leaves a controller alone,
+// which it lends in another: it is with the host, no guest of the shift has it, and
+// nothing is written to its drive.
+func (c *Case) stays(found Found) bool {
+	name := found.Controller.Name
+	return c.Shift != nil && c.isBorrowed(name) && found.Where == facts.Home && c.Borrower(name) == nil && !c.Filling(name).Does()
 }
 
 // handled tells whether the layout or another check takes care of a use.
