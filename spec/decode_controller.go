@@ -22,13 +22,13 @@ var (
 	pciForm = &form{
 		kind:   "pci",
 		needs:  []string{"vendor", "device"},
-		allows: []string{"functions", "slot", "device_serial"},
+		allows: []string{"functions", "subsystem", "slot", "function", "device_serial"},
 	}
 	// slotForm is that of pci which states functions, and with them what each is.
 	slotForm = &form{
 		kind:   "pci",
 		needs:  []string{"functions"},
-		allows: []string{"vendor", "device", "slot", "device_serial"},
+		allows: []string{"vendor", "device", "function", "subsystem", "slot", "device_serial"},
 	}
 	returnForm = &form{
 		kind:   "return",

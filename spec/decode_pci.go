@@ -19,22 +19,30 @@ func (r *reader) decodePCI(source *hclsyntax.Block, inside string) *PCIIdentity 
 	}
 	b := r.open(source, pciForm, inside)
 	return &PCIIdentity{
-		Vendor: pciID(b.checked("vendor", wrongPCI)),
-		Device: pciID(b.checked("device", wrongPCI)),
-		Slot:   b.checked("slot", wrongSlot),
-		Serial: strings.ToLower(b.checked("device_serial", wrongDeviceSerial)),
-		At:     b.at,
+		Vendor:    pciID(b.checked("vendor", wrongPCI)),
+		Device:    pciID(b.checked("device", wrongPCI)),
+		Subsystem: strings.ToLower(b.checked("subsystem", wrongSubsystem)),
+		Slot:      b.checked("slot", wrongSlot),
+		Function:  b.number("function", 0, mostFunctions-1),
+		Serial:    strings.ToLower(b.checked("device_serial", wrongDeviceSerial)),
+		At:        b.at,
 	}
 }
 
 func (r *reader) decodeSlot(source *hclsyntax.Block, inside string) *PCIIdentity {
 	b := r.open(source, slotForm, inside)
-	for _, name := range []string{"vendor", "device"} {
+	for _, name := range []string{"vendor", "device", "function"} {
 		if a := b.Body.Attributes[name]; a != nil {
-			r.refuse(a.NameRange, name+" stands beside functions", "They say of each function what it is, the first as well.", "remove "+name)
+			r.refuse(a.NameRange, name+" stands beside functions", "They say of each function what it is, by its number.", "remove "+name)
 		}
 	}
-	id := &PCIIdentity{Functions: b.kinds("functions"), Slot: b.checked("slot", wrongSlot), Serial: strings.ToLower(b.checked("device_serial", wrongDeviceSerial)), At: b.at}
+	id := &PCIIdentity{
+		Functions: b.kinds("functions"),
+		Subsystem: strings.ToLower(b.checked("subsystem", wrongSubsystem)),
+		Slot:      b.checked("slot", wrongSlot),
+		Serial:    strings.ToLower(b.checked("device_serial", wrongDeviceSerial)),
+		At:        b.at,
+	}
 	if len(id.Functions) > 0 {
 		id.Vendor, id.Device = id.Functions[0].Vendor, id.Functions[0].Device
 	}
@@ -52,6 +60,14 @@ func wrongDeviceSerial(serial string) string {
 }
 
 var kindForm = regexp.MustCompile(`^[0-9a-fA-F]{4}:[0-9a-fA-F]{4}$`)
+
+// wrongSubsystem judges what the maker of a card has numbered it.
+func wrongSubsystem(kind string) string {
+	if !kindForm.MatchString(kind) {
+		return "a subsystem has a vendor and a device number, as lspci -v -n prints them: \"1043:8769\""
+	}
+	return ""
+}
 
 // kinds reads the functions of a slot, by number. Two may be of one kind, as the
 // ports of a network card are.

@@ -74,7 +74,11 @@ type PCIIdentity struct {
 	Vendor pci.ID
 	Device pci.ID
 	Slot   string // name under /sys/bus/pci/slots; empty: any
-	Serial string // PCI Express Device Serial Number, lower case, as lspci prints it; empty: any
+	// Subsystem is VENDOR:DEVICE of the card's maker, lower case; empty: any.
+	Subsystem string
+	// Function is its number in its slot, 0 to 7; nil: any.
+	Function *int
+	Serial   string // PCI Express Device Serial Number, lower case, as lspci prints it; empty: any
 	// Functions has all functions of the slot by their numbers, the first of which
 	// Vendor and Device are; empty: the controller is one function.
 	Functions []Kind

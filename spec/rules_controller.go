@@ -43,21 +43,21 @@ func identities(c *Controller) []string {
 
 // refuseSame reports two controllers of one identity, unless what else they
 // state keeps them apart: makers number for themselves, so two models may share
-// a serial, two cards of one kind sit in two slots or have two device serial numbers,
-// and whole slots are told apart by all their functions.
+// a serial, two cards of one kind sit in two slots, have two device serial numbers or subsystems,
+// two ports of a card have two function numbers, and whole slots are told apart by all their functions.
 func (r *reader) refuseSame(one, two *Controller, key string) bool {
 	names := reference(kindController, one.Name) + " and " + reference(kindController, two.Name)
 	switch {
 	case one.NVMe != nil && two.NVMe != nil && overlap(one.NVMe.Model, two.NVMe.Model):
 		r.refuse(r.of(two.NVMe.At, "serial"), "two controllers are the same device",
 			fmt.Sprintf("%s both have the serial %q.", names, two.NVMe.Serial), "remove one, or correct its serial")
-	case one.PCI != nil && two.PCI != nil && overlap(one.PCI.Slot, two.PCI.Slot) && overlap(one.PCI.Serial, two.PCI.Serial) && !bothWhole(one.PCI, two.PCI):
-		hint := "state the slot or the device_serial of each, or remove one"
+	case one.PCI != nil && two.PCI != nil && !toldApart(one.PCI, two.PCI):
+		hint := "state the slot, the device_serial, the function or the subsystem of each, or remove one"
 		if (len(one.PCI.Functions) > 0) != (len(two.PCI.Functions) > 0) {
-			hint = "remove one of them: functions that belong together are lent as one; or state the slot or the device_serial of each"
+			hint = "remove one of them: functions that belong together are lent as one; or state the slot, the device_serial or the subsystem of each"
 		}
 		r.refuse(r.ranges[two.PCI.At], "two controllers can be the same device",
-			fmt.Sprintf("%s both are %s, and no two different slots or device serial numbers tell them apart.", names, key), hint)
+			fmt.Sprintf("%s both are %s, and no two different slots, device serial numbers, functions or subsystems tell them apart.", names, key), hint)
 	case one.Virtual != nil && two.Virtual != nil && !r.isBroken(one.Virtual.At, "number") && !r.isBroken(two.Virtual.At, "number"):
 		r.refuse(r.ranges[two.Virtual.At], "two controllers are the same device", fmt.Sprintf("%s both are %s.", names, key), "remove one, or correct its number")
 	default:
@@ -66,9 +66,11 @@ func (r *reader) refuseSame(one, two *Controller, key string) bool {
 	return true
 }
 
-// bothWhole tells whether two are slots whose functions differ.
-func bothWhole(one, two *PCIIdentity) bool {
-	return len(one.Functions) > 0 && len(two.Functions) > 0 && !slices.Equal(one.Functions, two.Functions)
+// toldApart tells whether two of one kind state something by which no device is both.
+func toldApart(one, two *PCIIdentity) bool {
+	numbers := one.Function != nil && two.Function != nil && *one.Function != *two.Function
+	wholes := len(one.Functions) > 0 && len(two.Functions) > 0 && !slices.Equal(one.Functions, two.Functions)
+	return numbers || wholes || !overlap(one.Slot, two.Slot) || !overlap(one.Serial, two.Serial) || !overlap(one.Subsystem, two.Subsystem)
 }
 
 // driveOfSlot: drives are found, written and mounted by a function of their own.

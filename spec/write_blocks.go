@@ -103,7 +103,11 @@ func (w writer) controller(c *Controller) {
 			pci.text("vendor", c.PCI.Vendor.String())
 			pci.text("device", c.PCI.Device.String())
 		}
+		pci.text("subsystem", c.PCI.Subsystem)
 		pci.text("slot", c.PCI.Slot)
+		if c.PCI.Function != nil {
+			pci.SetAttributeValue("function", cty.NumberIntVal(int64(*c.PCI.Function)))
+		}
 		pci.text("device_serial", c.PCI.Serial)
 	}
 	if c.Drive != nil {

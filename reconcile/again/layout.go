@@ -76,6 +76,10 @@ func (a *again) kind(c *spec.Controller) {
 	}
 	was := c.PCI
 	is := spec.PCIIdentity{Vendor: f.Vendor, Device: f.Device, Slot: f.Slot, At: was.At}
+	if was.Function != nil {
+		number := int(f.Address.Function)
+		is.Function = &number
+	}
 	if len(was.Functions) > 0 {
 		for _, address := range a.laid.Found(c.Name).Identity().Addresses() {
 			if part := a.counterpart(address); part != nil {

@@ -1099,7 +1099,7 @@ var cases = map[string]struct {
 		b.Mapper("md", "nvme1n1p1")
 		b.Device("grading", "<disk type='block' device='disk'><source dev='/dev/nvme1n1p1'/><target dev='vdz'/></disk>")
 		b.shift = "day"
-	}, "host-disk", assess.Stop, "deactivate dm-"},
+	}, "host-disk", assess.Stop, "apart once nothing uses it: dmsetup remove "},
 	"an image that a loop device has open": {func(b *bench) {
 		b.Survey.Blocks = append(b.Survey.Blocks, facts.Block{Name: "loop0", Devno: facts.Devno{Major: 7}, BackingFile: "/srv/images/grading.qcow2"})
 		b.shift = "day"
@@ -1535,6 +1535,35 @@ func TestEveryCheckHasACase(t *testing.T) {
 
 // A controller of the layout that no guest borrows makes its group viable.
 // A controller that is stated but nowhere on the host is kept aside for nobody's sake.
+// What ends a use is said by what made it; a mount is only offered to the layout that
+// a return rule could make.
+func TestEndsOfUsesAreNamed(t *testing.T) {
+	for name, c := range map[string]struct {
+		change func(*bench)
+		says   string
+		not    string
+	}{
+		"md":                     {func(b *bench) { b.Block(b.Mapper("x", "nvme0n1p1")).Array = "raid1" }, "mdadm --stop /dev/dm-", "dmsetup"},
+		"LUKS":                   {func(b *bench) { b.Block(b.Mapper("vault 1", "nvme0n1p1")).Mapper.UUID = "CRYPT-LUKS2-1-x" }, "cryptsetup close 'vault 1'", "dmsetup"},
+		"LVM":                    {func(b *bench) { b.Block(b.Mapper("vg--0-root", "nvme0n1p1")).Mapper.UUID = "LVM-1" }, "lvchange --activate n vg-0/root", "dmsetup"},
+		"others":                 {func(b *bench) { b.Mapper("odd", "nvme0n1p1") }, "dmsetup remove odd", "lvchange"},
+		"a mount of a partition": {func(b *bench) { b.Mount("nvme0n1p1", "/mnt/x") }, "let the layout do it: return", "lvchange"},
+		"a mount of what is built on it": {func(b *bench) {
+			on := b.Mapper("vg-lv", "nvme0n1p1")
+			b.Block(on).Signature = &facts.Signature{Kind: "ext4", Usage: "filesystem"}
+			b.Mount(on, "/mnt/x")
+		}, "unmount /mnt/x", "let the layout do it"},
+	} {
+		t.Run(name, func(t *testing.T) {
+			b := newBench()
+			c.change(b)
+			said := whole(findings(b, "host-use"))
+			assert.Contains(t, said, c.says)
+			assert.NotContains(t, said, c.not)
+		})
+	}
+}
+
 func TestWhatIsNowhereIsKeptAsideForNobody(t *testing.T) {
 	b := newBench()
 	b.layout.Controllers = append(b.layout.Controllers, invented.Controller("spool", "RL-4410-0099"))

@@ -171,7 +171,7 @@ func (f *filler) use() {
 	for _, use := range f.c.Uses(f.found.Function.Address) {
 		if use.Live || use.Kind == facts.UseGuest && f.Clear {
 			f.stop("drive of "+f.name()+" is in use: "+string(use.Kind)+" "+use.User, "Nothing is written to it under this user, and nothing that is used is erased.",
-				Cause{use.Chain[0], use.String()}, freeing(f.found, use)...)
+				Cause{use.Chain[0], use.String()}, f.c.freeing(f.found, use)...)
 		}
 	}
 }

@@ -55,9 +55,11 @@ func (c *Case) findPCI(controller *spec.Controller) Found {
 	for _, f := range alike {
 		switch {
 		case want.Slot != "" && f.Slot != want.Slot:
+		case want.Function != nil && int(f.Address.Function) != *want.Function:
 		case want.Serial != "" && f.Gap("device_serial") != nil:
 			unread += fmt.Sprintf("; that of %s is not known: %s", f.Title(), f.Gap("device_serial").Reason)
 		case want.Serial != "" && f.DeviceSerial != want.Serial:
+		case want.Subsystem != "" && f.Subsystem() != want.Subsystem:
 		case found.whole() && !hasAll(c.Facts, f, want.Functions):
 			unlike = append(unlike, f)
 		default:
@@ -70,6 +72,14 @@ func (c *Case) findPCI(controller *spec.Controller) Found {
 		if want.Slot != "" {
 			found.Near = alike
 			found.Why += " in slot " + want.Slot
+		}
+		if want.Subsystem != "" {
+			found.Near = alike
+			found.Why += " of the subsystem " + want.Subsystem
+		}
+		if want.Function != nil {
+			found.Near = alike
+			found.Why += fmt.Sprintf(" and has number %d in its slot", *want.Function)
 		}
 		if want.Serial != "" {
 			found.Near = alike

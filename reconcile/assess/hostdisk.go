@@ -47,7 +47,7 @@ func (c *Case) hostDisk(g *spec.Guest, p facts.Piece) []Finding {
 			Summary:  shorten("the host uses disk " + p.Target + " of guest " + g.Name),
 			Detail:   "The guest and the host would both write " + p.Named + ", and destroy what is on it.",
 			Causes:   []Cause{{p.Named, use.String()}},
-			Remedies: append(freeingDisk(use), "give the guest another disk"),
+			Remedies: append(c.freeingDisk(use), "give the guest another disk"),
 		}
 		if c.shutsDown(g) {
 			f.Severity = Stop
@@ -73,14 +73,14 @@ func (c *Case) onlyReads(use facts.Use) bool {
 	return b != nil && b.ReadOnly
 }
 
-func freeingDisk(use facts.Use) []string {
+func (c *Case) freeingDisk(use facts.Use) []string {
 	switch use.Kind {
 	case facts.UseMount:
 		return []string{"unmount " + use.User}
 	case facts.UseSwap:
 		return []string{"swapoff " + plain.Quoted(use.User)}
 	case facts.UseHolder:
-		return []string{"deactivate " + use.User + " (vgchange, mdadm, cryptsetup or losetup, by its kind)"}
+		return []string{c.takingApart(use)}
 	default:
 		return []string{"find out what uses it, and end that use"}
 	}

@@ -41,7 +41,7 @@ func checkHostUse(c *Case) []Finding {
 				Summary:  shorten("the host uses " + found.Controller.Name + ": " + string(use.Kind) + " " + use.User),
 				Detail:   "Lending it, or putting it aside, would take it away under this user; " + use.Loss() + ".",
 				Causes:   []Cause{{use.Chain[0], use.Told()}},
-				Remedies: freeing(found, use),
+				Remedies: c.freeing(found, use),
 			}
 			if c.stays(found) {
 				f.Severity = Caution
@@ -84,12 +84,12 @@ func (c *Case) declaredMount(found Found, m *facts.Mount) bool {
 	})
 }
 
-func freeing(found Found, use facts.Use) []string {
+func (c *Case) freeing(found Found, use facts.Use) []string {
 	name := found.Controller.Name
 	switch use.Kind {
 	case facts.UseMount:
 		list := []string{"unmount " + use.User}
-		if use.Mount.Devno.Major != 0 { // what is made of others cannot be stated
+		if c.ofPartition(found, use.Mount) {
 			list = append(list, "let the layout do it: return { mount ... at = \""+use.User+"\" } in controller "+name)
 		}
 		return list
@@ -114,10 +114,31 @@ func freeing(found Found, use facts.Use) []string {
 	case facts.UseDevice:
 		return []string{"plug it in elsewhere", "take it from its driver: its name into /sys/bus/BUS/drivers/DRIVER/unbind, interfaces of USB one by one", "lend another controller"}
 	case facts.UseHolder:
-		return []string{"deactivate " + use.User + " (vgchange, mdadm, cryptsetup or losetup, by its kind)"}
+		return []string{c.takingApart(use)}
 	default:
 		return []string{"find out what uses it, and end that use", "lend another controller"}
 	}
+}
+
+// ofPartition tells whether a return rule of the controller could make a mount: it is
+// of a partition on a drive of that function itself, and the layout can name both.
+func (c *Case) ofPartition(found Found, m *facts.Mount) bool {
+	if found.Controller.Virtual != nil || found.Controller.PCI != nil && len(found.Controller.PCI.Functions) > 0 {
+		return false
+	}
+	return slices.ContainsFunc(c.Facts.Drives(found.Function.Address), func(drive *facts.Block) bool {
+		return slices.ContainsFunc(c.Facts.Partitions(drive.Name), func(part *facts.Block) bool {
+			return part.Devno == m.Devno && part.Partition != nil && part.Partition.Name != "" && c.Facts.PartitionNamed(found.Function.Address, part.Partition.Name) == part
+		})
+	})
+}
+
+// takingApart says how what is built of a drive ends.
+func (c *Case) takingApart(use facts.Use) string {
+	if b := c.Facts.Made(use); b != nil && b.Ended() != "" {
+		return "take " + use.User + " apart once nothing uses it: " + b.Ended()
+	}
+	return "deactivate " + use.User + ", by the tool that made it"
 }
 
 // freeingCard says how the host lets a network interface go.

@@ -35,23 +35,44 @@ func StatedAs(ix *facts.Index, f *facts.Function) (*spec.NVMeIdentity, *spec.PCI
 }
 
 // apart adds to an identity what tells a function from others like it: what the card
-// says of itself before where it sits. Nil where neither does.
+// says of itself before where it sits, and of several ports of one card the number.
+// Nil where none of it does.
 func apart(stated *spec.PCIIdentity, f *facts.Function, alike []*facts.Function) *spec.PCIIdentity {
-	only := func(same func(other *facts.Function) bool) bool {
-		return !slices.ContainsFunc(alike, func(other *facts.Function) bool { return other != f && same(other) })
-	}
-	switch {
-	case only(func(*facts.Function) bool { return true }):
-	case f.DeviceSerial != "" && only(func(other *facts.Function) bool {
+	one := func(*facts.Function) bool { return true }
+	number := func(other *facts.Function) bool { return other.Address.Function == f.Address.Function }
+	serial := func(other *facts.Function) bool {
 		return other.DeviceSerial == f.DeviceSerial || other.Gap("device_serial") != nil
-	}):
-		stated.Serial = f.DeviceSerial
-	case f.Slot != "" && only(func(other *facts.Function) bool { return other.Slot == f.Slot }):
-		stated.Slot = f.Slot
-	default:
-		return nil
 	}
-	return stated
+	maker := func(other *facts.Function) bool {
+		return other.Subsystem() == f.Subsystem() || other.Gap("subsystem_vendor") != nil || other.Gap("subsystem_device") != nil
+	}
+	slot := func(other *facts.Function) bool { return other.Slot == f.Slot }
+	for _, way := range []struct {
+		says   bool // the function has it
+		same   func(*facts.Function) bool
+		number bool
+		state  func()
+	}{
+		{true, one, false, func() {}},
+		{f.DeviceSerial != "", serial, false, func() { stated.Serial = f.DeviceSerial }},
+		{f.Subsystem() != "", maker, false, func() { stated.Subsystem = f.Subsystem() }},
+		{f.Slot != "", slot, false, func() { stated.Slot = f.Slot }},
+		{f.DeviceSerial != "", serial, true, func() { stated.Serial = f.DeviceSerial }},
+		{f.Slot != "", slot, true, func() { stated.Slot = f.Slot }},
+		{true, one, true, func() {}},
+	} {
+		if !way.says || way.number && len(stated.Functions) > 0 || slices.ContainsFunc(alike, func(other *facts.Function) bool {
+			return other != f && way.same(other) && (!way.number || number(other))
+		}) {
+			continue
+		}
+		if way.state(); way.number {
+			of := int(f.Address.Function)
+			stated.Function = &of
+		}
+		return stated
+	}
+	return nil
 }
 
 // StatedWhole gives what a layout states to mean all functions of the slot of which a
@@ -103,8 +124,14 @@ func pciWords(stated *spec.PCIIdentity) string {
 		}
 		words = "pci with functions = [" + plain.Names(kinds) + "]"
 	}
+	if stated.Subsystem != "" {
+		words += fmt.Sprintf(", subsystem = %q", stated.Subsystem)
+	}
 	if stated.Slot != "" {
 		words += fmt.Sprintf(", slot = %q", stated.Slot)
+	}
+	if stated.Function != nil {
+		words += fmt.Sprintf(", function = %d", *stated.Function)
 	}
 	if stated.Serial != "" {
 		words += fmt.Sprintf(", device_serial = %q", stated.Serial)

@@ -39,7 +39,11 @@ func statements(t *testing.T, f assess.Finding) map[string]spec.Controller {
 			require.NoError(t, err)
 			device, err := strconv.ParseUint(said["device"], 16, 16)
 			require.NoError(t, err)
-			c.PCI = &spec.PCIIdentity{Vendor: pci.ID(vendor), Device: pci.ID(device), Slot: said["slot"], Serial: said["device_serial"]}
+			c.PCI = &spec.PCIIdentity{Vendor: pci.ID(vendor), Device: pci.ID(device), Slot: said["slot"], Subsystem: said["subsystem"], Serial: said["device_serial"]}
+			if number := regexp.MustCompile(`function = ([0-7])`).FindStringSubmatch(m[3]); number != nil {
+				n := int(number[1][0] - '0')
+				c.PCI.Function = &n
+			}
 		}
 		found[m[1]] = c
 	}
@@ -102,6 +106,33 @@ func TestIdentityRemediesWork(t *testing.T) {
 			b.Function(b.reel).Slot = "4"
 			b.layout.Controllers[0].NVMe, b.layout.Controllers[0].PCI = nil, &spec.PCIIdentity{Vendor: 0x1b36, Device: 0x10, Slot: "5"}
 		}, 1, "Did you mean"},
+		"cards of two makers with one chip": {func(b *bench) {
+			for i := range 2 {
+				at := b.Card(b.reel, "e1000e")
+				f := &b.Survey.Functions[len(b.Survey.Functions)-1]
+				f.Address, f.Group = facts.Address{Bus: at.Bus + 0x40 + uint8(i)}, nil
+				f.SubsystemVendor, f.SubsystemDevice = 0x1043, pci.ID(i+1)
+			}
+			b.layout.Controllers[0].NVMe, b.layout.Controllers[0].PCI = nil, &spec.PCIIdentity{Vendor: 0x8086, Device: 0x10d3, Subsystem: "1043:0009"}
+		}, 2, "of the subsystem 1043:0009"},
+		"two ports of one card, of which there are two": {func(b *bench) {
+			for i, slot := range []string{"4", "5"} {
+				for port := range 2 {
+					at := b.Card(b.reel, "e1000e")
+					f := &b.Survey.Functions[len(b.Survey.Functions)-1]
+					f.Address, f.Slot, f.Group = facts.Address{Bus: at.Bus + 0x40 + uint8(i), Function: uint8(port)}, slot, nil
+				}
+			}
+			b.layout.Controllers[0].NVMe, b.layout.Controllers[0].PCI = nil, &spec.PCIIdentity{Vendor: 0x8086, Device: 0x10d3, Slot: "5"}
+		}, 2, "2 functions of the host are 8086:10d3"},
+		"two ports of one card with one device serial number": {func(b *bench) {
+			for port := range 2 {
+				at := b.Card(b.reel, "e1000e")
+				f := &b.Survey.Functions[len(b.Survey.Functions)-1]
+				f.Address, f.DeviceSerial, f.Group = facts.Address{Bus: at.Bus + 0x40, Function: uint8(port)}, "00-00-00-00-00-00-00-01", nil
+			}
+			b.layout.Controllers[0].NVMe, b.layout.Controllers[0].PCI = nil, &spec.PCIIdentity{Vendor: 0x8086, Device: 0x10d3}
+		}, 2, "2 functions of the host are 8086:10d3"},
 		"one of a kind, without slots": {func(b *bench) {
 			b.NVMe("RL-4410-0088")
 			b.layout.Controllers[0].NVMe, b.layout.Controllers[0].PCI = nil, &spec.PCIIdentity{Vendor: 0x1b36, Device: 0x10}

@@ -3,6 +3,8 @@ package facts
 import (
 	"cmp"
 	"strings"
+
+	"lendkeep/spec/plain"
 )
 
 // Built names a device that is built on others as people know it: a LUKS or
@@ -23,6 +25,26 @@ func (b *Block) Built() string {
 		return "LV " + volume(b.Mapper.Name)
 	default:
 		return "mapped " + b.Mapper.Name
+	}
+}
+
+// Ended gives the command that takes a device that is built on others apart; empty for
+// what is built of neither volumes, arrays nor files (mdadm(8), cryptsetup(8), lvchange(8),
+// dmsetup(8), losetup(8)).
+func (b *Block) Ended() string {
+	switch {
+	case b.Array != "":
+		return "mdadm --stop " + plain.Quoted("/dev/"+b.Name)
+	case b.BackingFile != "":
+		return "losetup --detach " + plain.Quoted("/dev/"+b.Name)
+	case b.Mapper == nil:
+		return ""
+	case strings.HasPrefix(b.Mapper.UUID, "CRYPT-"):
+		return "cryptsetup close " + plain.Quoted(b.Mapper.Name)
+	case strings.HasPrefix(b.Mapper.UUID, "LVM-") && strings.Contains(volume(b.Mapper.Name), "/"):
+		return "lvchange --activate n " + plain.Quoted(volume(b.Mapper.Name))
+	default:
+		return "dmsetup remove " + plain.Quoted(b.Mapper.Name)
 	}
 }
 
@@ -86,7 +108,7 @@ func (ix *Index) User(use Use) string {
 	user, on := use.User, ix.LastOf(use)
 	if use.Kind == UseHolder { // itself what is built
 		on = nil
-		if b := ix.titled(user); b != nil {
+		if b := ix.Made(use); b != nil {
 			user = cmp.Or(b.Built(), user)
 		}
 	}
@@ -99,6 +121,9 @@ func (ix *Index) User(use Use) string {
 	}
 	return text
 }
+
+// Made gives the device that a use of the kind UseHolder is, or nil.
+func (ix *Index) Made(use Use) *Block { return ix.titled(use.User) }
 
 // titled gives the block device that a link of a use's chain names, or nil.
 func (ix *Index) titled(title string) *Block {

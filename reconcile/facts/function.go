@@ -191,3 +191,12 @@ func (f Function) Bridge() bool { return f.HeaderType != 0 || f.Class>>16 == 0x0
 func (f Function) OnVFIO() bool {
 	return f.Driver == "vfio-pci" || isVFIOVariant(f.Driver)
 }
+
+// Subsystem gives its subsystem as lspci -v -n prints it, VENDOR:DEVICE; empty where
+// it says none.
+func (f *Function) Subsystem() string {
+	if f.SubsystemVendor == 0 && f.SubsystemDevice == 0 {
+		return ""
+	}
+	return f.SubsystemVendor.String() + ":" + f.SubsystemDevice.String()
+}

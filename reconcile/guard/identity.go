@@ -56,14 +56,6 @@ func (b *before) byExclusion(meant facts.Identity, f *facts.Function) error {
 	return nil
 }
 
-// Subsystem gives a function's subsystem as VENDOR:DEVICE; empty where it says none.
-func Subsystem(f *facts.Function) string {
-	if f.SubsystemVendor == 0 && f.SubsystemDevice == 0 {
-		return ""
-	}
-	return f.SubsystemVendor.String() + ":" + f.SubsystemDevice.String()
-}
-
 // alike compares more than the serial, which twins of cheap drives can share.
 func (c Controller) alike(f *facts.Function) error {
 	name := c.Identity.Controller
@@ -86,7 +78,7 @@ func (c Controller) sameCard(f *facts.Function) error {
 		what, was, is string
 		from          []string // facts of which it is made
 	}{
-		{"subsystem", c.Subsystem, Subsystem(f), []string{"subsystem_vendor", "subsystem_device"}},
+		{"subsystem", c.Subsystem, f.Subsystem(), []string{"subsystem_vendor", "subsystem_device"}},
 		{"device serial number", c.DeviceSerial, f.DeviceSerial, []string{"device_serial"}},
 	} {
 		if said.was == "" || said.was == said.is {

@@ -94,7 +94,7 @@ func controllerOf(c *assess.Case, found assess.Found, before *guard.Controller) 
 // recognise notes what a card without a serial says of itself, wherever it is; what
 // cannot be read now is as it was. The record has the subsystems of a whole slot.
 func recognise(made *guard.Controller, f *facts.Function, before *guard.Controller) {
-	made.Subsystem, made.DeviceSerial = guard.Subsystem(f), f.DeviceSerial
+	made.Subsystem, made.DeviceSerial = f.Subsystem(), f.DeviceSerial
 	if before != nil && before.Identity.Vendor == f.Vendor && before.Identity.Device == f.Device {
 		if f.Gap("subsystem_vendor") != nil || f.Gap("subsystem_device") != nil {
 			made.Subsystem = before.Subsystem

@@ -280,7 +280,7 @@ func alike(stated *spec.Controller, f *facts.Function) bool {
 	case stated.PCI == nil: // a virtual function is stated by its parent
 		return false
 	default:
-		return stated.PCI.Vendor == f.Vendor && stated.PCI.Device == f.Device ||
+		return stated.PCI.Vendor == f.Vendor && stated.PCI.Device == f.Device && (stated.PCI.Function == nil || *stated.PCI.Function == int(f.Address.Function)) ||
 			slices.Contains(stated.PCI.Functions, spec.Kind{Vendor: f.Vendor, Device: f.Device})
 	}
 }

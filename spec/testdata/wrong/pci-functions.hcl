@@ -9,6 +9,7 @@ controller "three" {
   pci {
     functions = ["10de:2486", "10de:228b"]
     vendor    = "10de" # want "vendor stands beside functions"
+    function  = 0      # want "function stands beside functions"
   }
 }
 controller "four" {

@@ -7,7 +7,7 @@ controller "one" {
   }
 }
 controller "two" {
-  pci { # want "two controllers can be the same device\n.*8086:10d3.*\nstate the slot or the device_serial of each"
+  pci { # want "two controllers can be the same device\n.*8086:10d3.*\nstate the slot, the device_serial, the function or the subsystem of each"
     vendor        = "8086"
     device        = "10d3"
     device_serial = "52-54-00-FF-FF-12-34-56"
