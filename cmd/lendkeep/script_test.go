@@ -13,6 +13,7 @@ import (
 	"github.com/gofrs/flock"
 	"github.com/rogpeppe/go-internal/testscript"
 
+	"lendkeep/reconcile/facts"
 	"lendkeep/reconcile/invented"
 )
 
@@ -88,14 +89,13 @@ func asExit(err error, ended *interface{ ExitCode() int }) bool {
 	return ok
 }
 
-// invented FILE EXAMPLE: writes the survey of the host that an example is for, all of it
-// invented.
+// invented FILE HOST: writes the survey of a host of inventedFor, all of it invented.
 func inventedHost(ts *testscript.TestScript, neg bool, arguments []string) {
 	ts.Check(os.WriteFile(ts.MkAbs(arguments[0]), inventedFor[arguments[1]](), 0o600))
 }
 
-// inventedFor gives the survey files of hosts that examples are for and that no fixture
-// is like.
+// inventedFor gives, by the names of examples, the survey files of hosts that these are
+// for and that no fixture is like.
 var inventedFor = map[string]func() []byte{
 	"screen": func() []byte {
 		b := invented.NewBuilder()
@@ -111,6 +111,45 @@ var inventedFor = map[string]func() []byte{
 		b.Guest("films", "/srv/images/films.qcow2")
 		return surveyFile(b)
 	},
+	"scanner": func() []byte {
+		b := invented.NewBuilder()
+		b.USB()
+		b.Guest("intake", "/srv/images/intake.qcow2")
+		return surveyFile(b)
+	},
+	"delivery": func() []byte {
+		b := invented.NewBuilder()
+		own := b.Function(b.Network("eno1"))
+		own.Interfaces[0].Up, own.Interfaces[0].Addresses, own.Interfaces[0].Default = true, []string{"192.0.2.7/24"}, true
+		b.Survey.Sessions = []facts.Session{{Address: "192.0.2.7", Who: "sshd (pid 77)"}}
+		lent := b.Function(b.Network("enp2s0"))
+		lent.Device, lent.VirtualMost, lent.VirtualProbed = 0x1533, 0, false
+		b.Guest("delivery", "/srv/images/delivery.qcow2")
+		return surveyFile(b)
+	},
+	"mirror":           func() []byte { return mirrored(true, true) },
+	"mirror unmounted": func() []byte { return mirrored(true, false) },
+	"mirror stopped":   func() []byte { return mirrored(false, false) },
+}
+
+// mirrored is a host with two storage controllers, behind the first of which are the two
+// disks of a mirror.
+func mirrored(assembled, mounted bool) []byte {
+	b := invented.NewBuilder()
+	b.Storage("wwn-0x50014ee2b5c3f2a1", "wwn-0x50014ee2b5c3f2a2")
+	bays := b.Function(b.Storage("ata-SENT_IN_7"))
+	bays.Vendor, bays.Device = 0x1b21, 0x0612
+	for _, half := range []string{"sda1", "sdb1"} {
+		b.Block(half).Signature = &facts.Signature{Kind: "linux_raid_member", Usage: "raid"}
+	}
+	if assembled {
+		b.Mirror("md127", "sda1", "sdb1")
+	}
+	if mounted {
+		b.Mount("md127", "/srv/films")
+	}
+	b.Guest("intake", "/srv/images/intake.qcow2")
+	return surveyFile(b)
 }
 
 func surveyFile(b *invented.Builder) []byte {

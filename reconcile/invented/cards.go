@@ -44,6 +44,25 @@ func (b *Builder) Storage(ids ...string) facts.Address {
 	return at
 }
 
+// Mirror builds a mirror (md) of that kernel name on block devices.
+func (b *Builder) Mirror(name string, on ...string) {
+	for _, lower := range on {
+		block := b.Block(lower)
+		block.Holders = append(block.Holders, name)
+	}
+	b.Survey.Blocks = append(b.Survey.Blocks, facts.Block{Name: name, Devno: facts.Devno{Major: 9, Minor: uint32(len(b.Survey.Blocks))}, SizeBytes: 1 << 30, SectorBytes: 512,
+		Array: "raid1", Signature: &facts.Signature{Kind: "ext4", Usage: "filesystem"}})
+}
+
+// USB adds a USB controller in a group of its own, into which nothing is plugged that a
+// driver of the host's has.
+func (b *Builder) USB() facts.Address {
+	at, group := facts.Address{Bus: 0xb0}, 50
+	b.Survey.Functions = append(b.Survey.Functions, facts.Function{Address: at, Vendor: 0x1912, Device: 0x0014, Class: 0x0c0330, Driver: "xhci_hcd", Group: &group, NUMANode: -1,
+		ResetMethods: []string{"bus"}, DeviceName: "Invented USB", Shows: []string{"usb"}})
+	return at
+}
+
 // Network adds a network card whose interface has that name.
 func (b *Builder) Network(name string) facts.Address {
 	at := b.Ethernet()
