@@ -697,6 +697,20 @@ var cases = map[string]struct {
 		b.paged(gib, 16*gib)
 		b.shift = "day"
 	}, "huge-pages", assess.Stop, "All reserves of node 1 together would be 16.0 GiB"},
+	"how many pages the node has room for": {func(b *bench) {
+		b.paged(gib, 16*gib)
+		b.shift = "day"
+	}, "huge-pages", assess.Stop, "give these guests less memory, at most 15.0 GiB together (15 pages)"},
+	"how many pages the free memory is enough for": {func(b *bench) {
+		b.paged(gib, 4*gib)
+		b.Survey.Topology.Nodes[1].FreeBytes = gib
+		b.shift = "day"
+	}, "huge-pages", assess.Caution, "at most 1.0 GiB together (1 page)"},
+	"how much memory the node has left": {func(b *bench) {
+		b.near(2, 2, 1)
+		b.layout.Guests[0].Memory = &spec.Memory{SizeBytes: 16 * gib}
+		b.shift = "day"
+	}, "node-memory", assess.Stop, "give the guests less memory, together less than 16.0 GiB"},
 	"more pages than are free": {func(b *bench) {
 		b.paged(gib, 4*gib)
 		b.Survey.Topology.Nodes[1].FreeBytes = gib

@@ -57,7 +57,7 @@ func (c *Case) nodeMemory(shift *spec.Shift, name string, at spec.Place) []Findi
 			Detail:  fmt.Sprintf("Guests %s take %s from node %d alone, and %s of it are reserved as huge pages; it has %s.", strings.Join(who[key], ", "), facts.Size(sum), n.Number, facts.Size(reserved), facts.Size(n.MemoryBytes)),
 			Causes: []Cause{{fmt.Sprintf("/sys/devices/system/node/node%d/meminfo", n.Number), cmp.Or(facts.Size(n.MemoryBytes), none)},
 				{at.String(), fmt.Sprintf("%s of %s", facts.Size(sum), strings.Join(who[key], ", "))}},
-			Remedies: []string{"give the guests less memory", "put them into different shifts", "take near out of one of them, and the <numatune> that its definition keeps"},
+			Remedies: []string{fmt.Sprintf("give the guests less memory, together less than %s", facts.Size(n.MemoryBytes-min(reserved, n.MemoryBytes))), "put them into different shifts", "take near out of one of them, and the <numatune> that its definition keeps"},
 		}
 		if c.Shift == shift {
 			f.Severity = Stop

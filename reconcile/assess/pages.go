@@ -97,12 +97,14 @@ func (c *Case) unreserved(g *spec.Guest, f Finding, size uint64) Finding {
 // roomFor holds a reserve against the memory of its node.
 func (c *Case) roomFor(r Reserve) []Finding {
 	n := c.Facts.Survey.Topology.Node(r.Node)
-	want, more := uint64(r.After)*r.SizeBytes, uint64(max(0, r.After-r.Before))*r.SizeBytes
+	own, more := uint64(r.After)*r.SizeBytes, uint64(max(0, r.After-r.Before))*r.SizeBytes
+	others := uint64(0)
 	for _, p := range n.HugePages {
 		if p.SizeBytes != r.SizeBytes {
-			want += uint64(p.Kept()) * p.SizeBytes
+			others += uint64(p.Kept()) * p.SizeBytes
 		}
 	}
+	want := own + others
 	f := Finding{Severity: Caution, At: c.Layout.Host.At,
 		Causes: []Cause{{fmt.Sprintf("/sys/devices/system/node/node%d/meminfo", n.Number), fmt.Sprintf("MemTotal %s, MemFree %s", facts.Size(n.MemoryBytes), facts.Size(n.FreeBytes))},
 			{"the layout", fmt.Sprintf("%s of %s on node %d, for %s", plain.Count(r.After, "page"), facts.Size(r.SizeBytes), r.Node, strings.Join(r.Guests, ", "))}},
@@ -117,14 +119,22 @@ func (c *Case) roomFor(r Reserve) []Finding {
 	case more == 0:
 		return nil
 	case want >= n.MemoryBytes:
+		f.Remedies[0] += r.most((max(n.MemoryBytes, others+1) - others - 1) / r.SizeBytes)
 		f.Summary = fmt.Sprintf("node %d has too little memory for the huge pages", n.Number)
 		f.Detail = fmt.Sprintf("All reserves of node %d together would be %s, and it has %s.", n.Number, facts.Size(want), facts.Size(n.MemoryBytes))
 		f.Remedies = f.Remedies[:2]
 	case more > n.FreeBytes:
+		f.Remedies[0] += r.most(uint64(r.Before) + n.FreeBytes/r.SizeBytes)
 		f.Summary = fmt.Sprintf("node %d may have too little free for the huge pages", n.Number)
 		f.Detail = fmt.Sprintf("%s are to be reserved and %s are free now; guests that the order shuts down leave theirs. Where the kernel finds fewer, the step fails and is undone.", facts.Size(more), facts.Size(n.FreeBytes))
 	default:
 		return nil
 	}
 	return []Finding{f}
+}
+
+// most says how much of a reserve fits; what the kernel and others take of the node
+// comes off that.
+func (r Reserve) most(pages uint64) string {
+	return fmt.Sprintf(", at most %s together (%s)", facts.Size(pages*r.SizeBytes), plain.Count(int(pages), "page"))
 }
