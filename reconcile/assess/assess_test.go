@@ -1303,6 +1303,18 @@ var cases = map[string]struct {
 		b.Look("nvme0n1").Volumes[1].Signature = &facts.Signature{Kind: "newer", Usage: "unknown"}
 		b.Survey.Mounts = b.Survey.Mounts[:1]
 	}, "return-mount", assess.Stop, "take the mount out of the layout"},
+	"a mount of what a guest of nobody's has as its disk, while its controller stays": {func(b *bench) {
+		b.Survey.Mounts = b.Survey.Mounts[:1]
+		b.Builder.Guest("other", "/dev/nvme0n1p2")
+		b.Run("other")
+		b.shift = "night"
+	}, "return-mount", assess.Stop, "nvme0n1p2 (shelf) > guest other"},
+	"a mount of a drive that a guest has as a whole": {func(b *bench) {
+		b.Survey.Mounts = b.Survey.Mounts[:1]
+		b.Builder.Guest("other", "/dev/nvme0n1")
+		b.Run("other")
+		b.shift = "night"
+	}, "return-mount", assess.Stop, "nvme0n1 > guest other"},
 	"an image that is marked as a whole": {func(b *bench) {
 		moving(b)
 		b.content("/srv/images/grading.qcow2").Signature = &facts.Signature{Kind: "isw_raid_member", Usage: "raid"}
