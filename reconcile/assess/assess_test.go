@@ -1144,6 +1144,10 @@ var cases = map[string]struct {
 		b.Function(b.reel).Attached = []facts.Attached{{Name: "1-2", Class: "usb", Driver: "usbhid", Sort: "keyboard", Product: "Key Works K1"}}
 		b.shift = "night"
 	}, "host-use", assess.Caution, "1-2 > device keyboard Key Works K1 (usb 1-2)"},
+	"a volume, aimed at a shift in which the controller stays": {func(b *bench) {
+		b.Mount(b.Mapper("vg-films", "nvme0n1p1"), "/srv/films")
+		b.shift = "night"
+	}, "host-use", assess.Stop, "(vg-films) > mount /srv/films"},
 	"swap on a drive that is written in a shift in which the controller stays": {func(b *bench) {
 		moving(b)
 		b.Survey.Swaps = []facts.Swap{{Path: "/dev/nvme0n1"}}
@@ -1303,6 +1307,20 @@ var cases = map[string]struct {
 		b.Look("nvme0n1").Volumes[1].Signature = &facts.Signature{Kind: "newer", Usage: "unknown"}
 		b.Survey.Mounts = b.Survey.Mounts[:1]
 	}, "return-mount", assess.Stop, "take the mount out of the layout"},
+	"a card like the one that is stated, of which the maker cannot be read": {func(b *bench) {
+		for i := range 2 {
+			f := b.Function(b.Network(fmt.Sprint("eth", i)))
+			f.SubsystemVendor, f.SubsystemDevice = 0x1043, 1
+			if i == 1 {
+				f.SubsystemDevice = 0
+				f.Gaps = []facts.Gap{{Fact: "subsystem_device", Path: "/sys/x", Reason: "permission denied"}}
+			}
+		}
+		card := invented.NetworkController("card")
+		card.PCI.Subsystem = "1043:0001"
+		b.layout.Controllers = append(b.layout.Controllers, card)
+		b.layout.Guests[0].Borrows = append(b.layout.Guests[0].Borrows, spec.Ref{Name: "card"})
+	}, "controller-identity", assess.Stop, "2 functions of the host are 8086:10c9"},
 	"a mount of what a guest of nobody's has as its disk, while its controller stays": {func(b *bench) {
 		b.Survey.Mounts = b.Survey.Mounts[:1]
 		b.Builder.Guest("other", "/dev/nvme0n1p2")
