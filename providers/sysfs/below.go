@@ -73,7 +73,7 @@ func (w *belowWalk) into(dir string) error {
 	}
 	for _, entry := range entries {
 		name := entry.Name()
-		if name == "net" {
+		if name == "net" && entry.IsDir() {
 			w.elsewhere(path.Join(dir, name))
 		}
 		if !entry.IsDir() || slices.Contains(plainDirs, name) {

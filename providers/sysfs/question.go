@@ -85,13 +85,15 @@ func (s *survey) alike() func(facts.Address) bool {
 		}
 	}
 	return func(at facts.Address) bool {
-		if len(kinds) == 0 || s.functions[at].asked {
+		found := s.functions[at]
+		if len(kinds) == 0 || found.asked || found.unlike {
 			return false
 		}
 		var gaps []facts.Gap
-		p := place{&s.reader, s.functions[at].dir, &gaps}
+		p := place{&s.reader, found.dir, &gaps}
 		kind := facts.Make{Vendor: pci.ID(p.number("vendor", "vendor", 0, 16)), Device: pci.ID(p.number("device", "device", 0, 16))}
-		return kinds[kind] || len(gaps) > 0
+		found.unlike = !kinds[kind] && len(gaps) == 0
+		return !found.unlike
 	}
 }
 
