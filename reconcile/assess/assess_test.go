@@ -1176,6 +1176,17 @@ var cases = map[string]struct {
 		b.Function(b.Card(b.reel, "bochs-drm")).Class = 0x038000
 		b.layout.Controllers = append(b.layout.Controllers, spec.Controller{Name: "card", PCI: &spec.PCIIdentity{Vendor: 0x8086, Device: 0x10d3}})
 	}, "only-display", assess.Caution, "0000:01:01.0/class"},
+	"the last display but for those that show nothing": {func(b *bench) {
+		b.Function(b.Card(b.reel, "bochs-drm")).Class = 0x038000
+		b.layout.Controllers = append(b.layout.Controllers, spec.Controller{Name: "card", PCI: &spec.PCIIdentity{Vendor: 0x8086, Device: 0x10d3}})
+		for i, class := range []uint32{0x030000, 0x030200, 0x030000} {
+			f := b.Function(b.Ethernet())
+			f.Class, f.Driver = class, []string{"", "nouveau", "nouveau"}[i]
+			if i == 2 {
+				f.Parent = &facts.Address{Bus: 0xd0}
+			}
+		}
+	}, "only-display", assess.Caution, "0000:01:01.0/class"},
 	"huge pages of no size": {func(b *bench) { // of a survey that somebody has made up
 		b.paged(0, 4*gib)
 		b.Survey.Topology.PageSize, b.Survey.Machine.HugePages = 0, []facts.Pages{{Free: 1}}
