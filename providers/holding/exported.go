@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 
 	"golang.org/x/sys/unix"
@@ -13,11 +14,13 @@ import (
 
 // exports are where the kernel's own servers of drives keep, below configfs, the
 // path of what they have open: no process has it, and not all of them claim it
-// (Linux drivers/nvme/target/configfs.c, drivers/target/target_core_configfs.c,
+// (Linux drivers/nvme/target/configfs.c, passthru.c, drivers/target/target_core_configfs.c,
 // Documentation/usb/gadget-testing.rst).
 var exports = []string{
 	"nvmet/subsystems/*/namespaces/*/device_path",
-	"target/core/*/*/udev_path",
+	"nvmet/subsystems/*/passthru/device_path",
+	"target/core/*/*/udev_path", // what a tool has written there
+	"target/core/*/*/info",      // what is served, in words: File: /dev/sdb (target_core_file.c, fd_show_configfs_dev_params)
 	"usb_gadget/*/functions/*/lun.*/file",
 }
 
@@ -35,14 +38,16 @@ func exported(root string, wanted map[node]bool) (map[node][]facts.Opener, error
 			if err != nil {
 				return found, fmt.Errorf("read what the kernel serves: %w", err)
 			}
-			var stat unix.Stat_t
-			named := strings.TrimSpace(string(content))
-			if !strings.HasPrefix(named, "/dev/") || unix.Stat(named, &stat) != nil {
-				continue // a file, which keeps its filesystem busy, or nothing
-			}
-			if n := (node{kindOf(stat.Mode), devno(stat.Rdev)}); wanted[n] {
-				within, _ := filepath.Rel(root, filepath.Dir(file))
-				found[n] = append(found[n], facts.Opener{Process: "the kernel itself, as " + within})
+			within, _ := filepath.Rel(root, filepath.Dir(file))
+			who := facts.Opener{Process: "the kernel itself, as " + within}
+			for _, named := range append(strings.Fields(string(content)), strings.TrimSpace(string(content))) {
+				var stat unix.Stat_t
+				if !strings.HasPrefix(named, "/dev/") || unix.Stat(named, &stat) != nil {
+					continue // a file, which keeps its filesystem busy, or nothing
+				}
+				if n := (node{kindOf(stat.Mode), devno(stat.Rdev)}); wanted[n] && !slices.Contains(found[n], who) {
+					found[n] = append(found[n], who)
+				}
 			}
 		}
 	}

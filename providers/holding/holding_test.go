@@ -231,9 +231,16 @@ func TestExported(t *testing.T) {
 	served("nvmet/subsystems/reel/namespaces/1/device_path", d.device)
 	served("nvmet/subsystems/reel/namespaces/2/device_path", "(null)")
 	served("target/core/fileio_0/file/udev_path", d.file)
-	found, err := exported(root, map[node]bool{n: true})
+	served("nvmet/subsystems/film/passthru/device_path", "/dev/full") // a controller as a whole
+	served("target/core/fileio_1/tape/udev_path", "")
+	served("target/core/fileio_1/tape/info", "Status: ACTIVATED  Max Queue Depth: 128  SectorSize: 512\n        TCM FILEIO ID: 0        File: "+d.device+"  Size: 1  Mode: O_DSYNC Async: 0")
+	whole := node{character, facts.Devno{Major: 1, Minor: 7}}
+	found, err := exported(root, map[node]bool{n: true, whole: true})
 	require.NoError(t, err)
-	assert.Equal(t, map[node][]facts.Opener{n: {{Process: "the kernel itself, as nvmet/subsystems/reel/namespaces/1"}}}, found)
+	assert.Equal(t, map[node][]facts.Opener{
+		n:     {{Process: "the kernel itself, as nvmet/subsystems/reel/namespaces/1"}, {Process: "the kernel itself, as target/core/fileio_1/tape"}},
+		whole: {{Process: "the kernel itself, as nvmet/subsystems/film/passthru"}},
+	}, found)
 }
 
 // What is over in a moment, as udev's look, is no use.

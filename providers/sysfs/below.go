@@ -73,6 +73,9 @@ func (w *belowWalk) into(dir string) error {
 	}
 	for _, entry := range entries {
 		name := entry.Name()
+		if name == "net" && entry.IsDir() {
+			w.elsewhere(path.Join(dir, name))
+		}
 		if !entry.IsDir() || slices.Contains(plainDirs, name) {
 			continue
 		}
@@ -110,13 +113,15 @@ func (w *belowWalk) device(dir string) error {
 		return w.usb(p, name)
 	case bus:
 		driver := p.link(facts.GapBelow, "driver")
-		if driver == "" || facts.Carrier(class, driver) {
+		if driver == "" && facts.ByDriver(class) || facts.Carrier(class, driver) {
 			break
 		}
 		w.list = append(w.list, facts.Attached{Name: name, Class: class, Driver: driver})
 		return nil // what is below is used by that driver's leave
 	case class == "fc_host":
 		w.fibre(p)
+	case class == "scsi_host":
+		w.target(p)
 	case !facts.IdleClass(class):
 		w.list = append(w.list, facts.Attached{Name: name, Class: class})
 	case class == "graphics" || class == "tty" || class == "drm":

@@ -3,8 +3,10 @@ package sysfs
 import (
 	"io/fs"
 	"maps"
+	"os"
 	"slices"
 	"strings"
+	"syscall"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
@@ -110,6 +112,93 @@ func TestOtherKinds(t *testing.T) {
 	}
 }
 
+// What the kernel itself uses, or may, and shows nowhere else: a SCSI host that serves
+// other machines, and what is used without a driver of its own.
+func TestUsesOfTheKernel(t *testing.T) {
+	const usb, display = "0000:00:14.0", "0000:00:1c.0"
+	host := "sys/devices/pci0000:00/" + usb + "/usb1/1-1/1-1:1.0/host12/scsi_host/host12/"
+	chip := "sys/devices/pci0000:00/" + display + "/gpiochip7"
+	for name, c := range map[string]struct {
+		mode, bus string
+		at        string
+		want, not string
+	}{
+		"it reaches for disks":        {"Initiator", "", usb, "keyboard", "scsi_host"},
+		"it serves them":              {"Target", "", usb, "host12 > device target of other machines (scsi_host host12) (the host's driver qla2xxx has it)", "somebody"},
+		"both":                        {"Initiator, Target", "", usb, "target of other machines (scsi_host host12)", "somebody"},
+		"nobody knows":                {"unknown", "", usb, "target of other machines (scsi_host host12)", "somebody"},
+		"lines that others ask for":   {"", "gpio", display, "gpiochip7 > unknown somebody, maybe: lendkeep does not know what uses a device of class gpio", "device gpio"},
+		"a device nobody is there of": {"", "i2c", display, "", "gpiochip7"},
+	} {
+		entries := laidOver(t, "kinds.txtar").Entries()
+		if c.mode != "" {
+			entries[host+"active_mode"] = archive.Entry{Mode: 0o444, Content: []byte(c.mode + "\n")}
+			entries[host+"proc_name"] = archive.Entry{Mode: 0o444, Content: []byte("qla2xxx\n")}
+		}
+		if c.bus != "" {
+			entries[chip+"/subsystem"] = archive.Entry{Mode: fs.ModeSymlink, Target: "../../../../bus/" + c.bus}
+		}
+		survey := surveyOf(t, made(t, entries))
+		told := strings.Join(toldOf(&survey, address(t, c.at)), "\n")
+		assert.Contains(t, told, c.want, name)
+		assert.NotContains(t, told, c.not, name)
+	}
+}
+
+// counting gives one folder as many links as sysfs gives one in which so many network
+// interfaces are, of whatever network namespace.
+type counting struct {
+	fs.ReadLinkFS
+	folder     string
+	interfaces int
+}
+
+func (c counting) Lstat(name string) (fs.FileInfo, error) {
+	info, err := c.ReadLinkFS.Lstat(name)
+	if name == c.folder && err == nil {
+		return linked{info, c.interfaces}, nil
+	}
+	return info, err
+}
+
+type linked struct {
+	fs.FileInfo
+	interfaces int
+}
+
+func (l linked) Sys() any { return &syscall.Stat_t{Nlink: uint64(l.interfaces) + 2} }
+
+// An interface that is in another network namespace is a use also where another one of
+// the same function is here, and of whatever class that is.
+func TestInterfacesElsewhere(t *testing.T) {
+	const unseen = "network interface that is not seen, maybe"
+	card, serial := "0000:04:00.0", "0000:00:18.0"
+	folder := "sys/devices/pci0000:00/0000:00:06.1/" + card + "/net"
+	host := laidOver(t, "kinds.txtar")
+	for interfaces, want := range map[int]bool{1: false, 2: true} {
+		survey := surveyOf(t, counting{host, folder, interfaces})
+		assert.Equal(t, want, strings.Contains(strings.Join(toldOf(&survey, address(t, card)), "\n"), unseen), interfaces)
+	}
+	entries := host.Entries()
+	entries["sys/devices/pci0000:00/"+serial+"/net"] = archive.Entry{Mode: fs.ModeDir | 0o555}
+	survey := surveyOf(t, made(t, entries))
+	assert.Contains(t, strings.Join(toldOf(&survey, address(t, serial)), "\n"), unseen)
+}
+
+// The kernel counts interfaces of every network namespace (measured with Linux 6.18:
+// one more with each namespace, which has a loopback interface of its own).
+func TestKernelCountsInterfaces(t *testing.T) {
+	const all = "/sys/devices/virtual/net"
+	info, err := os.Lstat(all)
+	if err != nil {
+		t.Skip("this machine shows no network interfaces: " + err.Error())
+	}
+	entries, err := os.ReadDir(all)
+	require.NoError(t, err)
+	require.NotEmpty(t, entries)
+	assert.GreaterOrEqual(t, interfacesIn(info), len(entries))
+}
+
 // The card that the machine started with has the console without showing it below
 // itself, as long as it is in text mode or on the firmware's frame buffer.
 func TestConsoleOfTheFirmware(t *testing.T) {
@@ -206,5 +295,31 @@ func TestRemoteDrives(t *testing.T) {
 				assert.NotContains(t, strings.Join(toldOf(&survey, address(t, at)), "\n"), "remote drive", "%s: %s", name, at)
 			}
 		}
+	}
+}
+
+// A port of Fibre Channel by which other machines reach drives of this one is in use,
+// although nothing of theirs shows below it (files after Linux 6.1
+// drivers/nvme/target/configfs.c).
+func TestPortThatServesDrives(t *testing.T) {
+	const fc = "0000:00:19.0"
+	for name, c := range map[string]struct {
+		kind, address string
+		used          bool
+	}{
+		"its own":      {"fc", "nn-0x20000090fa942779:pn-0x10000090FA942779", true},
+		"another":      {"fc", "nn-0x20000090fa942779:pn-0x10000090fa942778", false},
+		"not said":     {"fc", "", true},
+		"of a network": {"tcp", "192.0.2.7", false},
+	} {
+		entries := laidOver(t, "kinds.txtar").Entries()
+		host := "sys/devices/pci0000:00/" + fc + "/host7/fc_host/host7/"
+		entries[host+"subsystem"] = archive.Entry{Mode: fs.ModeSymlink, Target: "../../../../../../class/fc_host"}
+		for file, content := range map[string]string{host + "port_name": "0x10000090fa942779", nvmetPorts + "/1/addr_trtype": c.kind, nvmetPorts + "/1/addr_traddr": c.address} {
+			entries[file] = archive.Entry{Mode: 0o444, Content: []byte(content + "\n")}
+		}
+		survey := surveyOf(t, made(t, entries))
+		const told = "port 1 > device target of other machines (nvmet port 1) (the host's driver nvmet-fc has it)"
+		assert.Equal(t, c.used, slices.Contains(toldOf(&survey, address(t, fc)), told), name)
 	}
 }

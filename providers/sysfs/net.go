@@ -7,6 +7,7 @@ import (
 	"path"
 	"slices"
 	"strings"
+	"syscall"
 
 	"lendkeep/reconcile/facts"
 )
@@ -55,7 +56,7 @@ func (s *survey) readInterfaces(context.Context) {
 	s.missInterfaces()
 }
 
-var errElsewhere = errors.New("a driver of the host's has it, but no interface of it is in this network namespace: another one may have it")
+var errElsewhere = errors.New("a driver of the host's has it, but not every interface of it is in this network namespace: another one may have it")
 
 // missInterfaces notes of each network controller with a driver that shows no
 // interface that one may be elsewhere: the kernel shows those of its own network
@@ -69,6 +70,35 @@ func (s *survey) missInterfaces() {
 			p.gap(facts.GapInterfaces, "", errElsewhere)
 		}
 	}
+}
+
+// elsewhere notes that not all network interfaces in a folder of a device's are of this
+// network namespace. The folder is there as long as one is in it, counts all of them as
+// its links, and lists those of this one (Linux drivers/base/core.c,
+// cleanup_glue_dir; fs/kernfs/inode.c, kernfs_refresh_inode: two links and one for each;
+// fs/kernfs/dir.c, kernfs_fop_readdir). Captured trees count none.
+func (w *belowWalk) elsewhere(dir string) {
+	entries, err := fs.ReadDir(w.fsys, dir)
+	var stat fs.FileInfo
+	if err == nil {
+		stat, err = w.fsys.Lstat(dir)
+	}
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
+	case err != nil:
+		w.gap(facts.GapInterfaces, strings.TrimPrefix(dir, w.dir), err)
+	case len(entries) == 0 || interfacesIn(stat) > len(entries):
+		w.gap(facts.GapInterfaces, strings.TrimPrefix(dir, w.dir), errElsewhere)
+	}
+}
+
+// interfacesIn gives how many network interfaces a folder of them counts; 0 where it
+// does not say.
+func interfacesIn(folder fs.FileInfo) int {
+	if stat, known := folder.Sys().(*syscall.Stat_t); known {
+		return int(stat.Nlink) - 2
+	}
+	return 0
 }
 
 // card reads one interface. Unknown means in use.

@@ -22,6 +22,7 @@ type found struct {
 	dir     string // its real directory, or the link to that
 	nvmeDir string // of the NVMe controller that it is; empty: none is listed
 	asked   bool   // it was read
+	unlike  bool   // its kind was looked at, and is that of nothing that is asked for
 }
 
 // readFunctions reads every PCI function that matters (Documentation/ABI/testing/

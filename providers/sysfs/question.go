@@ -6,16 +6,19 @@ import (
 	"strconv"
 
 	"lendkeep/reconcile/facts"
+	"lendkeep/spec/pci"
 )
 
 // errNotAsked is why nothing was read of what a question is not about.
 var errNotAsked = errors.New("it was not asked for")
 
 // chosen gives the functions that matter and were not read yet: those that are
-// meant, whatever is in a group with one, what has made a virtual one, the virtual ones that a parent has of a number that is meant, and every other once one that is meant
-// cannot be asked for its serial, since any other of its kind could be it.
+// meant, whatever is in a group with one, what has made a virtual one, the virtual ones
+// that a parent has of a number that is meant, those of the kind of one that says no
+// serial, and every other once one that is meant cannot be asked for its serial, since
+// any other of its kind could be it.
 func (s *survey) chosen() []facts.Address {
-	meant, groups, all := s.meant(), map[int]bool{}, s.about == nil
+	meant, alike, groups, all := s.meant(), s.alike(), map[int]bool{}, s.about == nil
 	kin := s.kin()
 	for i := range s.out.Functions {
 		f := &s.out.Functions[i]
@@ -30,7 +33,7 @@ func (s *survey) chosen() []facts.Address {
 	var list []facts.Address
 	for i := range s.out.Functions {
 		f := &s.out.Functions[i]
-		if matters := all || meant(f) || kin[f.Address] || f.Group != nil && groups[*f.Group]; matters && !s.functions[f.Address].asked {
+		if matters := all || meant(f) || kin[f.Address] || f.Group != nil && groups[*f.Group] || alike(f.Address); matters && !s.functions[f.Address].asked {
 			list = append(list, f.Address)
 		}
 	}
@@ -64,6 +67,33 @@ func (s *survey) meant() func(*facts.Function) bool {
 	}
 	return func(f *facts.Function) bool {
 		return places[f.Address] || f.NVMe != nil && f.NVMe.Serial != "" && serials[f.NVMe.Serial]
+	}
+}
+
+// alike tells functions of the kind of a controller that says no serial, which is known
+// by that kind at its place; those too of which the kind cannot be read.
+func (s *survey) alike() func(facts.Address) bool {
+	kinds := map[facts.Make]bool{}
+	if s.about != nil {
+		for _, r := range s.about.Controllers {
+			if r.IsVirtual() {
+				r = r.Virtual.Parent()
+			}
+			if r.Serial == "" {
+				kinds[facts.Make{Vendor: r.Vendor, Device: r.Device}] = true
+			}
+		}
+	}
+	return func(at facts.Address) bool {
+		found := s.functions[at]
+		if len(kinds) == 0 || found.asked || found.unlike {
+			return false
+		}
+		var gaps []facts.Gap
+		p := place{&s.reader, found.dir, &gaps}
+		kind := facts.Make{Vendor: pci.ID(p.number("vendor", "vendor", 0, 16)), Device: pci.ID(p.number("device", "device", 0, 16))}
+		found.unlike = !kinds[kind] && len(gaps) == 0
+		return !found.unlike
 	}
 }
 

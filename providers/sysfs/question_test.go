@@ -235,3 +235,21 @@ func TestQuestionOfOneOnVFIO(t *testing.T) {
 	assert.Contains(t, narrow.Refuse, "cannot be asked for its serial")
 	assert.True(t, strings.Contains(narrow.Refuse, twin.String()), narrow.Refuse)
 }
+
+// Where a controller says no serial, others of its kind are read, since one of them may
+// sit at its place now; of a virtual function those of its parent's.
+func TestQuestionReadsOthersOfOneKind(t *testing.T) {
+	b := invented.NewBuilder()
+	card, twin, drive := b.Ethernet(), b.Ethernet(), b.NVMe("RL-4410-0073")
+	tree, err := OpenFS(parsed(t, string(invented.Tree(&b.Survey))))
+	require.NoError(t, err)
+	stated := facts.Identity{Controller: "card", Address: card, Vendor: 0x8086, Device: 0x10c9}
+	virtual := facts.Identity{Controller: "port", Virtual: facts.VirtualOf{Controller: "card", Address: card, Vendor: 0x8086, Device: 0x10c9}}
+	for _, r := range []facts.Identity{stated, virtual} {
+		survey, err := tree.Answer(t.Context(), facts.Question{Functions: []facts.Address{card}, Controllers: []facts.Identity{r}})
+		require.NoError(t, err)
+		ix := facts.NewIndex(&survey)
+		assert.Nil(t, ix.Function(twin).Gap("vendor"), r.Controller)
+		assert.NotNil(t, ix.Function(drive).Gap("vendor"), r.Controller)
+	}
+}

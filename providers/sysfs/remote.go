@@ -2,6 +2,7 @@ package sysfs
 
 import (
 	"net/netip"
+	"path"
 	"slices"
 	"strings"
 
@@ -90,6 +91,36 @@ func (w *belowWalk) fibre(p place) {
 		if r.driver == "nvme-fc" && (own == "" || r.port == "" || strings.EqualFold(r.port, own)) {
 			w.list = append(w.list, r.attached())
 		}
+	}
+	w.serves(own)
+}
+
+const nvmetPorts = "sys/kernel/config/nvmet/ports"
+
+// serves notes the ports of the kernel's own NVMe target that are on a port of Fibre
+// Channel: other machines reach drives of this one there (Linux
+// drivers/nvme/target/configfs.c, fc.c: nn-0x...:pn-0x...).
+func (w *belowWalk) serves(own string) {
+	p := place{w.reader, nvmetPorts, w.gaps}
+	for _, name := range p.names(facts.GapBelow) {
+		kind, _ := p.textIfAny(facts.GapBelow, name+"/addr_trtype")
+		address, _ := p.textIfAny(facts.GapBelow, name+"/addr_traddr")
+		if _, port, said := strings.Cut(address, "pn-"); kind == "fc" && (own == "" || !said || strings.EqualFold(port, own)) {
+			w.list = append(w.list, facts.Attached{Name: "port " + name, Class: "nvmet", Driver: "nvmet-fc", Sort: serving})
+		}
+	}
+}
+
+// serving is what is not the host's way to drives but others' to the host's.
+const serving = "target of other machines"
+
+// target notes a SCSI host that serves disks to other machines over its wire: nothing
+// hangs on it, and no process has it open (Linux drivers/scsi/scsi_sysfs.c,
+// show_shost_active_mode: Initiator, Target, or both; of what does not say that it is
+// the first alone nobody knows).
+func (w *belowWalk) target(p place) {
+	if mode, there := p.textIfAny(facts.GapBelow, "active_mode"); there && mode != "Initiator" {
+		w.list = append(w.list, facts.Attached{Name: path.Base(p.dir), Class: "scsi_host", Driver: p.text(facts.GapBelow, "proc_name"), Sort: serving})
 	}
 }
 

@@ -94,7 +94,7 @@ func (t Tree) Survey(ctx context.Context, named []string) (facts.Survey, error) 
 
 // Answer reads what a question is about, and no more of the host than that: its
 // cost does not grow with the number of other functions, but for a serial of each
-// NVMe controller. What counts for every function is complete: mounts, swap, loop
+// NVMe controller, and the kind of each function where a controller says no serial. What counts for every function is complete: mounts, swap, loop
 // devices, where paths lead.
 func (t Tree) Answer(ctx context.Context, q facts.Question) (facts.Survey, error) {
 	s := t.begin()

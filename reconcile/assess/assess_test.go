@@ -1158,6 +1158,10 @@ var cases = map[string]struct {
 		b.Function(b.reel).Attached = []facts.Attached{{Name: "1-2", Class: "usb", Driver: "usbhid", Sort: "keyboard", Product: "Key Works K1"}}
 		b.shift = "night"
 	}, "host-use", assess.Caution, "1-2 > device keyboard Key Works K1 (usb 1-2)"},
+	"a volume, aimed at a shift in which the controller stays": {func(b *bench) {
+		b.Mount(b.Mapper("vg-films", "nvme0n1p1"), "/srv/films")
+		b.shift = "night"
+	}, "host-use", assess.Stop, "(vg-films) > mount /srv/films"},
 	"swap on a drive that is written in a shift in which the controller stays": {func(b *bench) {
 		moving(b)
 		b.Survey.Swaps = []facts.Swap{{Path: "/dev/nvme0n1"}}
@@ -1185,6 +1189,17 @@ var cases = map[string]struct {
 	"the last display": {func(b *bench) {
 		b.Function(b.Card(b.reel, "bochs-drm")).Class = 0x038000
 		b.layout.Controllers = append(b.layout.Controllers, spec.Controller{Name: "card", PCI: &spec.PCIIdentity{Vendor: 0x8086, Device: 0x10d3}})
+	}, "only-display", assess.Caution, "0000:01:01.0/class"},
+	"the last display but for those that show nothing": {func(b *bench) {
+		b.Function(b.Card(b.reel, "bochs-drm")).Class = 0x038000
+		b.layout.Controllers = append(b.layout.Controllers, spec.Controller{Name: "card", PCI: &spec.PCIIdentity{Vendor: 0x8086, Device: 0x10d3}})
+		for i, class := range []uint32{0x030000, 0x030200, 0x030000} {
+			f := b.Function(b.Ethernet())
+			f.Class, f.Driver = class, []string{"", "nouveau", "nouveau"}[i]
+			if i == 2 {
+				f.Parent = &facts.Address{Bus: 0xd0}
+			}
+		}
 	}, "only-display", assess.Caution, "0000:01:01.0/class"},
 	"huge pages of no size": {func(b *bench) { // of a survey that somebody has made up
 		b.paged(0, 4*gib)
@@ -1317,6 +1332,32 @@ var cases = map[string]struct {
 		b.Look("nvme0n1").Volumes[1].Signature = &facts.Signature{Kind: "newer", Usage: "unknown"}
 		b.Survey.Mounts = b.Survey.Mounts[:1]
 	}, "return-mount", assess.Stop, "take the mount out of the layout"},
+	"a card like the one that is stated, of which the maker cannot be read": {func(b *bench) {
+		for i := range 2 {
+			f := b.Function(b.Network(fmt.Sprint("eth", i)))
+			f.SubsystemVendor, f.SubsystemDevice = 0x1043, 1
+			if i == 1 {
+				f.SubsystemDevice = 0
+				f.Gaps = []facts.Gap{{Fact: "subsystem_device", Path: "/sys/x", Reason: "permission denied"}}
+			}
+		}
+		card := invented.NetworkController("card")
+		card.PCI.Subsystem = "1043:0001"
+		b.layout.Controllers = append(b.layout.Controllers, card)
+		b.layout.Guests[0].Borrows = append(b.layout.Guests[0].Borrows, spec.Ref{Name: "card"})
+	}, "controller-identity", assess.Stop, "2 functions of the host are 8086:10c9"},
+	"a mount of what a guest of nobody's has as its disk, while its controller stays": {func(b *bench) {
+		b.Survey.Mounts = b.Survey.Mounts[:1]
+		b.Builder.Guest("other", "/dev/nvme0n1p2")
+		b.Run("other")
+		b.shift = "night"
+	}, "return-mount", assess.Stop, "nvme0n1p2 (shelf) > guest other"},
+	"a mount of a drive that a guest has as a whole": {func(b *bench) {
+		b.Survey.Mounts = b.Survey.Mounts[:1]
+		b.Builder.Guest("other", "/dev/nvme0n1")
+		b.Run("other")
+		b.shift = "night"
+	}, "return-mount", assess.Stop, "nvme0n1 > guest other"},
 	"an image that is marked as a whole": {func(b *bench) {
 		moving(b)
 		b.content("/srv/images/grading.qcow2").Signature = &facts.Signature{Kind: "isw_raid_member", Usage: "raid"}

@@ -1,4 +1,5 @@
-// only-display: every graphics function that the host has would be lent. Until one
+// only-display: every graphics function on which the host shows something would be
+// lent; one that no driver has shows nothing, nor does one that only computes. Until one
 // is back the host shows nothing on a monitor: not what its kernel says when
 // something goes wrong, and not a login. A card that comes back may stay dark: not
 // every driver shows a picture again once it has let its card go (common practice).
@@ -29,7 +30,7 @@ func checkDisplays(c *Case) []Finding {
 		}
 	}
 	stays := func(f facts.Function) bool {
-		return f.Class>>16 == classDisplay && !f.OnVFIO() && !slices.ContainsFunc(lent, func(found Found) bool { return found.Function.Address == f.Address })
+		return shows(f) && !f.OnVFIO() && !slices.ContainsFunc(lent, func(found Found) bool { return found.Function.Address == f.Address })
 	}
 	if len(lent) == 0 || slices.ContainsFunc(c.Facts.Survey.Functions, stays) {
 		return nil
@@ -47,6 +48,16 @@ func checkDisplays(c *Case) []Finding {
 		})
 	}
 	return list
+}
+
+// class3D is that of functions that compute pictures and show none (PCI Code and ID
+// Assignment Specification, 0302: 3D controller).
+const class3D = 0x0302
+
+// shows tells whether the host can show something on a display function: a driver has
+// it, or it is in the text mode of the machine's start.
+func shows(f facts.Function) bool {
+	return f.Class>>16 == classDisplay && f.Class>>8 != class3D && f.Parent == nil && (f.Driver != "" || f.BootVGA)
 }
 
 // borrowerOf names a guest that a controller is lent to; GUEST where it is put

@@ -50,7 +50,7 @@ func (c *Case) findPCI(controller *spec.Controller) Found {
 	found := Found{Controller: controller, Where: facts.Gone}
 	want := controller.PCI
 	what := want.Vendor.String() + ":" + want.Device.String()
-	var unlike []*facts.Function
+	var unlike, doubtful []*facts.Function
 	unread, alike := "", physical(c.Facts.OfKind(want.Vendor, want.Device))
 	for _, f := range alike {
 		switch {
@@ -58,12 +58,22 @@ func (c *Case) findPCI(controller *spec.Controller) Found {
 		case want.Function != nil && int(f.Address.Function) != *want.Function:
 		case want.Serial != "" && f.Gap("device_serial") != nil:
 			unread += fmt.Sprintf("; that of %s is not known: %s", f.Title(), f.Gap("device_serial").Reason)
+			doubtful = append(doubtful, f)
 		case want.Serial != "" && f.DeviceSerial != want.Serial:
+		case want.Subsystem != "" && (f.Gap("subsystem_vendor") != nil || f.Gap("subsystem_device") != nil):
+			doubtful = append(doubtful, f)
 		case want.Subsystem != "" && f.Subsystem() != want.Subsystem:
 		case found.whole() && !hasAll(c.Facts, f, want.Functions):
 			unlike = append(unlike, f)
 		default:
 			found.Several = append(found.Several, f)
+		}
+	}
+	if len(found.Several) > 0 { // any of the others may be the one
+		for _, f := range doubtful {
+			if !found.whole() || hasAll(c.Facts, f, want.Functions) {
+				found.Several = append(found.Several, f)
+			}
 		}
 	}
 	switch len(found.Several) {
@@ -76,6 +86,9 @@ func (c *Case) findPCI(controller *spec.Controller) Found {
 		if want.Subsystem != "" {
 			found.Near = alike
 			found.Why += " of the subsystem " + want.Subsystem
+			if len(doubtful) > 0 {
+				found.Why += "; that of " + listed(doubtful) + " could not be read"
+			}
 		}
 		if want.Function != nil {
 			found.Near = alike

@@ -12,9 +12,11 @@
 // controller's own return rule makes are no finding: the order unmounts and
 // mounts them itself.
 //
-// Severity: stop; caution for a controller that stays with the host in the shift that
-// is aimed at, and on whose drive nothing is written: a keyboard, say, that its driver
-// has again since the controller came back.
+// Severity: stop; caution for a use of none of its drives while the controller stays
+// with the host in the shift that is aimed at, and nothing is written to its drive: a
+// keyboard, say, that its driver has again since the controller came back. Of its drives
+// every order of the layout has udev leave alone what is not stated as the host's, so
+// that a volume or array of the host's would not be there after its next start.
 //
 // Remedy: end that use: unmount, swapoff, take the drive out of its group or
 // array, each by its own tool; or let the layout do it, by a return rule with the
@@ -43,7 +45,7 @@ func checkHostUse(c *Case) []Finding {
 				Causes:   []Cause{{use.Chain[0], use.Told()}},
 				Remedies: c.freeing(found, use),
 			}
-			if c.stays(found) {
+			if c.stays(found) && !c.onDrive(use) {
 				f.Severity = Caution
 				f.Detail += " In shift " + c.Shift.Name + " it stays with the host. A shift that lends it is refused until this use ends, and so is the start of a guest with it."
 			}
@@ -59,6 +61,14 @@ func checkHostUse(c *Case) []Finding {
 func (c *Case) stays(found Found) bool {
 	name := found.Controller.Name
 	return c.Shift != nil && c.isBorrowed(name) && found.Where == facts.Home && c.Borrower(name) == nil && !c.Filling(name).Does()
+}
+
+// onDrive tells whether a use is one of a drive.
+func (c *Case) onDrive(use facts.Use) bool {
+	return slices.ContainsFunc(use.Chain, func(title string) bool {
+		name, _, _ := strings.Cut(title, " ")
+		return c.Facts.Block(name) != nil
+	})
 }
 
 // handled tells whether the layout or another check takes care of a use.

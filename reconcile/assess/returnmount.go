@@ -1,13 +1,14 @@
 // return-mount: a mount that the return rule of a controller makes cannot be
 // made: the partition is not there, or holds another filesystem, or something
-// else is mounted at its place.
+// else is mounted at its place; or somebody uses the partition as it is, a guest as
+// its disk, say: two that write one filesystem destroy it.
 //
 // Severity: caution; stop where the partition is a member of something (LVM,
-// LUKS, RAID), where a guest waits for the mount, or where something else is
-// mounted there.
+// LUKS, RAID) or in use as it is, where a guest waits for the mount, or where
+// something else is mounted there.
 //
 // Remedy: name the partition that holds the filesystem, state a format, unmount
-// what is in the way, or choose another place.
+// what is in the way, end the other use, or choose another place.
 package assess
 
 import (
@@ -65,6 +66,13 @@ func (c *Case) returnFinding(found Found, m spec.Mount) (Finding, bool) {
 		f.Detail = fmt.Sprintf("The layout wants partition %s of %s there.", m.Partition, found.Controller.Name)
 		f.Causes = []Cause{{"/proc/self/mountinfo", there.Source + " at " + there.Path}}
 		f.Remedies = []string{"unmount it", "choose another place in the layout"}
+	case !made && there == nil && c.mountsNow(found) && len(c.Facts.RawUses(part)) > 0:
+		use := c.Facts.RawUses(part)[0]
+		f.Severity = Stop
+		f.Summary = shorten("partition " + m.Partition + " is in use as it is")
+		f.Detail = fmt.Sprintf("The order would mount it at %s. Two that write one filesystem destroy it, and neither the kernel nor QEMU keeps them apart.", m.Path)
+		f.Causes = []Cause{{"/dev/" + part.Name, use.Told()}}
+		f.Remedies = append(c.freeing(found, use), "take the mount out of the layout")
 	default:
 		return f, false
 	}
@@ -73,6 +81,12 @@ func (c *Case) returnFinding(found Found, m spec.Mount) (Finding, bool) {
 		f.Detail += " Guest " + name + " is to be started and has its disks there."
 	}
 	return f, true
+}
+
+// mountsNow tells whether an order mounts what a controller returns with, which is at
+// home already.
+func (c *Case) mountsNow(found Found) bool {
+	return found.Where == facts.Home && c.Borrower(found.Controller.Name) == nil && c.KeptAside(found) == ""
 }
 
 // part gives what makes a partition a part of something else, by udev or by the

@@ -14,7 +14,7 @@ type Attached struct {
 	Class   string   `json:"class"`             // as below /sys/class or /sys/bus: "scsi_generic", "usb"
 	Driver  string   `json:"driver,omitempty"`  // driver, a link, of it or its interfaces, several with a comma; empty: none
 	Product string   `json:"product,omitempty"` // manufacturer and product, as a USB device says of itself, cut after 64 bytes; its numbers where it says nothing
-	Sort    string   `json:"sort,omitempty"`    // what a USB device is by the class codes of its interfaces: "keyboard"; empty: not known
+	Sort    string   `json:"sort,omitempty"`    // what a USB device is by the class codes of its interfaces, "keyboard"; of a SCSI host that it serves others; empty: not known
 	Shows   string   `json:"shows,omitempty"`   // "console": the host's own is on it (/sys/class/vtconsole, /sys/class/tty/console/active); "picture": a monitor that is lit (enabled); empty: neither
 	Openers []Opener `json:"openers,omitempty"` // processes that have it open; empty: none has, or its users are in the kernel
 }

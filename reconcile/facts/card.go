@@ -64,7 +64,7 @@ func (w *usesWalk) network(f *Function) {
 			}
 		}
 	}
-	if gap := f.Gap(GapInterfaces); gap != nil && gap.Fact != GapAll && len(f.Interfaces) == 0 {
+	if gap := f.Gap(GapInterfaces); gap != nil && gap.Fact != GapAll {
 		w.add(Use{Kind: UseNetwork, User: "that is not seen, maybe", Chain: itself(f), Live: true, More: gap.Reason})
 	}
 }

@@ -40,6 +40,19 @@ var carriers = map[string][]string{
 	"auxiliary":   {"mlx5_core.eth", "mlx5_core.eth-rep"}, // drivers/net/ethernet/mellanox/mlx5: network interfaces
 }
 
+// byDriver are the buses on which a device is used by the driver that has it, so that
+// one without is used by nobody (from memory; Linux drivers/*, bus_register). On others
+// some have no driver although they are used: whatever asks the kernel for a GPIO line,
+// a sensor's channel or a cell of an NVMEM shows nowhere.
+var byDriver = []string{
+	"scsi", "virtio", "usb", "pci", "pci_express", "mmc", "sdio", "memstick", "pcmcia", "ssb", "bcma", "mdio_bus", "auxiliary",
+	"hdaudio", "ac97", "soundwire", "snd_seq", "media", "i2c", "spi", "platform", "acpi", "pnp", "serial", "serial-base", "serio", "hid", "firewire",
+	"thunderbolt", "typec", "mei", "mdev", "vdpa", "nd", "dax", "cxl", "w1", "rmi4", "event_source",
+}
+
+// ByDriver tells whether a device on a bus that has no driver is no use.
+func ByDriver(bus string) bool { return slices.Contains(byDriver, bus) }
+
 // IdleClass tells whether a device of a class is no use by itself: who uses it
 // shows elsewhere.
 func IdleClass(class string) bool { return idleClasses[class] }

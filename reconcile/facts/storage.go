@@ -224,6 +224,23 @@ func (ix *Index) HostUses(named string) []Use {
 	return slices.DeleteFunc(walk.uses, func(u Use) bool { return !u.Live || u.Kind == UseGuest || u.Kind == UsePool })
 }
 
+// RawUses lists who uses a partition past any filesystem on it at the moment: the
+// device itself, or its drive as a whole. Only the kernel's own exclusive claims keep
+// a mount from going on beside that; a guest's QEMU, a loop device and whoever just
+// has it open make none (measured with Linux 6.1), and two that write one filesystem
+// destroy it. Another mount of it is none: the kernel makes one filesystem of both.
+func (ix *Index) RawUses(part *Block) []Use {
+	walk := usesWalk{ix: ix, seen: map[string]bool{}, over: map[*Mount]bool{}}
+	walk.block(part, nil)
+	ix.wholeUses(&walk, part)
+	if whole := ix.blocks[part.Whole]; whole != nil {
+		walk.held(whole, []string{whole.Name})
+	}
+	return slices.DeleteFunc(walk.uses, func(u Use) bool {
+		return !u.Live || len(u.Chain) > 1 || u.Kind == UseMount || u.Kind == UseSystem
+	})
+}
+
 // wholeUses adds the uses of the drive that a partition is part of as a whole,
 // which exclude it (Linux block/bdev.c, bd_prepare_to_claim).
 func (ix *Index) wholeUses(walk *usesWalk, part *Block) {

@@ -3,6 +3,7 @@ package guard
 import (
 	"cmp"
 	"fmt"
+	"slices"
 
 	"lendkeep/reconcile/facts"
 )
@@ -31,7 +32,44 @@ func (b *before) identity(meant Controller, at facts.Address) error {
 			return err
 		}
 	}
-	return meant.alike(f)
+	if err := meant.alike(f); err != nil {
+		return err
+	}
+	return b.oneOfItsKind(meant, f)
+}
+
+// oneOfItsKind refuses a controller that says no serial while another one of the host's
+// could be it as well: a card was moved or added since its place was noted, and at that
+// place may sit the other one. Of one that no rule knows nobody says what tells it
+// apart. A chip's functions keep their numbers wherever it sits.
+func (b *before) oneOfItsKind(meant Controller, f *facts.Function) error {
+	r := meant.Identity
+	if rule := b.rules.ByName()[r.Controller]; rule == nil || rule.Identity.Serial != "" || r.Serial != "" || r.IsVirtual() {
+		return nil
+	}
+	for _, other := range b.ix.OfUnknownKind() {
+		if gap := other.Gap("vendor"); gap == nil || gap.Fact != facts.GapAll { // that of what was passed over was looked at
+			return fmt.Errorf("controller %s is known by its kind, and of %s not even the kind is known", r.Controller, other.Address)
+		}
+	}
+	for _, other := range b.ix.OfKind(f.Vendor, f.Device) {
+		switch {
+		case other == f || other.Parent != nil || other.Address.Function != f.Address.Function:
+		case meant.Slot != "" && other.Slot != meant.Slot:
+		case r.Whole() && len(b.ix.Physical(other.Address)) != len(r.Addresses()):
+		case differs(f.Subsystem(), other.Subsystem(), other.Gap("subsystem_vendor"), other.Gap("subsystem_device")):
+		case differs(f.DeviceSerial, other.DeviceSerial, f.Gap("device_serial"), other.Gap("device_serial")):
+		default:
+			return fmt.Errorf("controller %s is known by its kind, and %s could be it as well as %s: a card was added or moved since; state what tells them apart (slot, subsystem, device_serial), and bring the rules up to date by an order", r.Controller, other.Title(), f.Title())
+		}
+	}
+	return nil
+}
+
+// differs tells whether two cards say another thing of themselves, of which none is
+// unknown.
+func differs(one, other string, gaps ...*facts.Gap) bool {
+	return one != other && !slices.ContainsFunc(gaps, func(g *facts.Gap) bool { return g != nil })
 }
 
 // byExclusion is the identity of an NVMe controller that is on VFIO already

@@ -29,7 +29,10 @@ func (b *before) fromTheCard(meant facts.Identity) error {
 		return nil
 	}
 	if _, f, _ := b.ix.Where(meant.Virtual.Parent()); f != nil {
-		return parent.alike(f)
+		if err := parent.alike(f); err != nil {
+			return err
+		}
+		return b.oneOfItsKind(*parent, f)
 	}
 	return nil
 }

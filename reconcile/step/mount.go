@@ -155,6 +155,11 @@ func (s *Mount) Ready(ix *facts.Index) error {
 	if part.Signature == nil || part.Signature.Usage != "filesystem" || s.FSType != "" && part.Signature.Kind != s.FSType {
 		return fmt.Errorf("mount %s: it holds no %s filesystem", s.title(), s.FSType)
 	}
+	for _, use := range ix.RawUses(part) {
+		if use.Kind != facts.UseProcess { // udev has open what has just come; the plan has asked for others
+			return fmt.Errorf("mount %s: it is in use: %s", s.title(), use)
+		}
+	}
 	if list := ix.MountsBelow(s.Path); len(list) > 0 {
 		return fmt.Errorf("mount %s: %s is mounted below, and nobody would find it afterwards", s.title(), list[0].Path)
 	}

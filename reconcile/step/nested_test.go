@@ -46,6 +46,11 @@ func TestMountsOnAMount(t *testing.T) {
 	ix := facts.NewIndex(&b.Survey)
 	require.ErrorContains(t, (&step.Mount{Filesystem: shelf}).Ready(ix), "/srv/shelf/inner is mounted below")
 	require.ErrorContains(t, (&step.Unmount{Filesystem: shelf}).MayUndo(ix), "/srv/shelf/inner is mounted below")
+	b.Survey.Mounts = b.Survey.Mounts[:1]
+	b.Guest("other", "/dev/nvme0n1p2")
+	require.NoError(t, (&step.Mount{Filesystem: shelf}).Ready(facts.NewIndex(&b.Survey)), "it is off")
+	b.Run("other")
+	require.ErrorContains(t, (&step.Mount{Filesystem: shelf}).Ready(facts.NewIndex(&b.Survey)), "it is in use: nvme0n1p2 (shelf) > guest other")
 	inner := shelf
 	inner.Partition, inner.Path = "inner", "/srv/shelf/other"
 	require.ErrorContains(t, (&step.Mount{Filesystem: inner, In: "/srv/shelf"}).Ready(ix), "nothing is mounted at /srv/shelf")
