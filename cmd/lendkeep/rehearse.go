@@ -33,7 +33,7 @@ the twin in the end.`,
 		Args:    cobra.ExactArgs(1),
 		RunE: func(c *cobra.Command, arguments []string) error {
 			if !onTwin && (twin.layout != "" || twin.keep) {
-				return fail(exitUsage, "lendkeep rehearse ORDER --survey FILE --twin", "--layout and --keep need --twin")
+				return fail(exitUsage, "add --twin, or leave them out", "--layout and --keep need --twin")
 			}
 			sealed, err := openOrder(arguments[0])
 			if err != nil {

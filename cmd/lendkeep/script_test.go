@@ -21,7 +21,7 @@ func TestMain(m *testing.M) {
 }
 
 // TestScripts runs the real binary. Each script begins with the larch fixture
-// in $HOSTS and the examples in $EXAMPLES.
+// in $HOSTS and the examples in $EXAMPLES; lendkeep alone is in $LENDKEEP.
 func TestScripts(t *testing.T) {
 	root, err := filepath.Abs("../..")
 	if err != nil {
@@ -34,6 +34,7 @@ func TestScripts(t *testing.T) {
 			e.Setenv("HOSTS", filepath.Join(root, "testdata", "hosts"))
 			e.Setenv("EXAMPLES", filepath.Join(root, "examples"))
 			e.Setenv("OVMF", ovmf)
+			e.Setenv("LENDKEEP", filepath.SplitList(os.Getenv("PATH"))[0]) // testscript.Main puts the programs there
 			return nil
 		},
 		Condition: condition,

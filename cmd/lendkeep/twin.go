@@ -5,6 +5,7 @@ import (
 	"errors"
 	"os"
 	"path/filepath"
+	"strings"
 
 	"github.com/spf13/cobra"
 
@@ -29,6 +30,9 @@ const inMemory = "without --twin nothing of it is needed: the order is rehearsed
 // rehearse carries an order out on a machine made from the survey, and holds every
 // answer of its kernel against the rehearsal in memory.
 func (w twinning) rehearse(c *cobra.Command, sealed order.Sealed, survey facts.Survey) error {
+	if w.keep && terminalOf(c) == nil {
+		return fail(exitUsage, "call it at a terminal, or without --keep", "--keep gives a shell, and there is no terminal for it")
+	}
 	layout, err := w.layoutOf(sealed.Order, survey.Machine)
 	if err != nil {
 		return err
@@ -69,9 +73,11 @@ func (t *trial) booted(c *cobra.Command, keep bool) (err error) {
 	if failed != nil && host != nil {
 		t.out.line("")
 		t.out.line("The console's last lines:")
-		t.out.prose("%s\n", host.LastLines())
+		for line := range strings.Lines(host.LastLines()) {
+			t.out.line("  %s", strings.TrimSpace(line))
+		}
 	}
-	if failed == nil || errors.Is(failed, errDiffers) {
+	if failed == nil || len(t.differences) > 0 {
 		if err := t.report(); err != nil {
 			return err
 		}
@@ -145,10 +151,11 @@ func (t *trial) foretell() error {
 	o := t.out
 	o.line("Rehearsal of order %s for host %s, on a twin of it: a machine made from the survey", t.given.Code(), t.given.Order.Host)
 	o.line("")
-	o.prose(`Needed: %s, 4 GB of memory, 2 GB of disk below the cache, some minutes
-(KVM is used where it is there), at the first time also Debian's packages for the
-image. No root; no drive of this machine is touched; no network while it runs.
-`, "QEMU")
+	o.prose(`It needs QEMU, 4 GB of memory, 2 GB of disk below the cache and some minutes (KVM
+is used where it is there); the first time also Debian's packages, which apt
+fetches for its image. No root, no network while it runs, and no drive of this
+machine is touched.
+`)
 	o.line("")
 	t.places()
 	t.unlike()

@@ -28,6 +28,7 @@ func (t *trial) report() error {
 		steps = append(steps, d.String())
 	}
 	list("Steps of one order alone:", steps)
+	list("Rolled back after its guests had ended, the host is not as before; in memory neither:", t.left)
 	list("Differences:", t.differences)
 	o.line("")
 	if len(t.differences)+len(t.steps) == 0 {
@@ -40,9 +41,6 @@ func (t *trial) report() error {
 
 // prompt gives a person a shell in the twin until it is left.
 func prompt(c *cobra.Command, host *emulated.Host) error {
-	if terminalOf(c) == nil {
-		return fail(exitUsage, "call it at a terminal, or without --keep", "--keep gives a shell, and there is no terminal for it")
-	}
 	t := &text{w: c.OutOrStdout()}
 	t.line("A shell in the twin; leaving it switches the twin off.")
 	if t.err != nil {

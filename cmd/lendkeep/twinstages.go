@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"os"
 	"slices"
-	"strings"
 	"time"
 
 	"lendkeep/providers/emulated"
@@ -14,12 +13,12 @@ import (
 	"lendkeep/providers/memory"
 	anew "lendkeep/reconcile/again"
 	"lendkeep/reconcile/assess"
+	"lendkeep/reconcile/carry"
 	"lendkeep/reconcile/definition"
 	"lendkeep/reconcile/facts"
 	"lendkeep/reconcile/fault"
 	"lendkeep/reconcile/order"
 	"lendkeep/reconcile/rehearse"
-	"lendkeep/reconcile/since"
 	"lendkeep/reconcile/twin"
 	"lendkeep/spec"
 	"lendkeep/spec/plain"
@@ -44,15 +43,18 @@ type trial struct {
 	told     *progress
 	out      *text
 
-	there   *spec.Layout // what the layout is on the twin
-	before  *facts.Index // the twin as it was made
-	after   *facts.Index // and once the order was carried out
-	planned order.Sealed // there
-	memory  standing     // a host in memory to which all of it happens too
-	guests  []string     // that it has started
+	there   *spec.Layout  // what the layout is on the twin
+	before  *facts.Index  // the twin as it was made
+	after   *facts.Index  // and once the order was carried out
+	planned order.Sealed  // there
+	memory  standing      // a host in memory to which all of it happens too
+	carrier carry.Carrier // of the order in memory
+	records records       // what that has noted
+	guests  []string      // that it has started
 
 	otherwise   []string // what the layout states otherwise there
 	steps       []anew.Difference
+	left        []string // what is not as before after the rollback, in memory neither
 	differences []string
 }
 
@@ -192,7 +194,7 @@ func (t *trial) plan(ctx context.Context) (string, error) {
 		t.memory = host.(standing) // what it embeds
 		return host
 	}
-	r := rehearse.Rehearsal{Host: keeping, Sealed: t.planned, Survey: *t.before.Survey, Judge: t.judge, Pick: func(int, fault.Mode) bool { return false }}
+	r := rehearse.Rehearsal{Host: keeping, Sealed: t.planned, Survey: *t.before.Survey, Judge: t.judge, Make: t.recorded, Pick: func(int, fault.Mode) bool { return false }}
 	report, err := r.Run(ctx)
 	if err != nil {
 		return "", err
@@ -202,6 +204,22 @@ func (t *trial) plan(ctx context.Context) (string, error) {
 		return "", errDiffers
 	}
 	return fmt.Sprintf("%s, %d in the order given", plain.Count(len(planned.Steps), "step"), len(t.given.Order.Steps)), nil
+}
+
+// recorded keeps what the carrier in memory writes into its journal, for its rollback.
+func (t *trial) recorded(c carry.Carrier) *carry.Carrier {
+	t.carrier = c
+	c.Journal = &t.records
+	return &c
+}
+
+// records is a journal in memory.
+type records [][]byte
+
+// Append implements carry.Journal.
+func (r *records) Append(record []byte) error {
+	*r = append(*r, slices.Clone(record))
+	return nil
 }
 
 // order plans on the twin as it is.
@@ -226,198 +244,4 @@ func causesOf(f assess.Finding) string {
 		text += fmt.Sprintf("; %s: %s", cause.Path, cause.Value)
 	}
 	return text
-}
-
-// lendkeep runs lendkeep there. What a person would say is said.
-func (t *trial) lendkeep(ctx context.Context, arguments ...string) error {
-	ctx, cancel := context.WithTimeout(ctx, orderTakesMost)
-	defer cancel()
-	result, err := t.host.Run(ctx, append([]string{"lendkeep"}, arguments...)...)
-	if err != nil {
-		return err
-	}
-	if result.Exit != exitDone {
-		t.differs("lendkeep %s ended with exit code %d, in memory it was done: %s", arguments[0], result.Exit, plain.Cut(strings.TrimSpace(result.Stderr), mostTold))
-		return errDiffers
-	}
-	return nil
-}
-
-// orderTakesMost bounds an order on the twin.
-const orderTakesMost = 30 * time.Minute
-
-func (t *trial) apply(ctx context.Context) (string, error) {
-	const name = "/run/twin.order"
-	if err := t.host.WriteFile(ctx, name, t.planned.File(), 0o600); err != nil {
-		return "", err
-	}
-	o := t.planned.Order
-	arguments := []string{"apply", name, "--approve", t.planned.Code()}
-	for _, serial := range o.Erases() {
-		arguments = append(arguments, "--erase", serial)
-	}
-	for _, guest := range o.ByHand() {
-		arguments = append(arguments, "--confirmed", guest)
-	}
-	if err := t.lendkeep(ctx, arguments...); err != nil {
-		return "", err
-	}
-	var err error
-	if t.after, err = t.facts(ctx); err != nil {
-		return "", err
-	}
-	in, err := t.held(ctx, "after the order", t.after)
-	if err != nil {
-		return "", err
-	}
-	for _, standing := range anew.Standing(o, in, t.after) {
-		t.differs("%s", standing)
-	}
-	for i := range t.after.Survey.Libvirt.Guests {
-		g := &t.after.Survey.Libvirt.Guests[i]
-		if was := t.before.Guest(g.Name); g.Running && g.Kept != nil && (was == nil || !was.Running) {
-			t.guests = append(t.guests, g.Name)
-		}
-	}
-	return "as in memory", nil
-}
-
-// held tells where the kernel's host is not as the one in memory, which it gives.
-func (t *trial) held(ctx context.Context, when string, is *facts.Index) (*facts.Index, error) {
-	survey, err := t.memory.Survey(ctx)
-	if err != nil {
-		return nil, err
-	}
-	in := facts.NewIndex(&survey)
-	for _, c := range since.Changes(in, is) {
-		t.differs("%s, in memory and by the kernel: %s", when, c.Text)
-	}
-	return in, nil
-}
-
-// again holds that nothing is left to do.
-func (t *trial) again(context.Context) (string, error) {
-	left, err := t.order(t.after)
-	if err != nil {
-		return "", err
-	}
-	for _, w := range left.Steps {
-		t.differs("planned again, there is still to do: %s", w.Step.About().Does)
-	}
-	return "nothing is left to do", nil
-}
-
-// end ends the guests that were started, as their systems do when they are told to.
-func (t *trial) end(ctx context.Context) (string, error) {
-	if len(t.guests) == 0 {
-		return "the order has started none", nil
-	}
-	// libvirt looks for hooks when it starts (libvirt hooks, "Script names").
-	if _, err := t.must(ctx, "sh", "-c", "pkill -x libvirtd; while pgrep -x libvirtd >/dev/null; do sleep 0.1; done; libvirtd -d; until virsh -q list >/dev/null 2>&1; do sleep 0.2; done"); err != nil {
-		return "", err
-	}
-	for _, guest := range t.guests {
-		off, err := t.ended(ctx, guest)
-		if err != nil {
-			return "", err
-		}
-		if !off {
-			t.differs("guest %s does not answer the power button", guest)
-			return "", errDiffers
-		}
-	}
-	return t.compared(ctx, "after the guests' end", t.memory.EndByHand)
-}
-
-// Firmware takes most of two minutes without KVM until what it starts listens.
-const (
-	endTakesMost  = 6 * time.Minute
-	backTakesMost = 3 * time.Minute
-)
-
-// ended presses a guest's power button until it is off.
-func (t *trial) ended(ctx context.Context, guest string) (bool, error) {
-	for end := time.Now().Add(endTakesMost); time.Now().Before(end); {
-		result, err := t.host.Shell(ctx, fmt.Sprintf(`virsh -q shutdown -- %[1]s >/dev/null 2>&1 || true; sleep 3; virsh -q domstate -- %[1]s`, plain.Quoted(guest)))
-		if err != nil || ctx.Err() != nil {
-			return false, errors.Join(err, ctx.Err())
-		}
-		if strings.Contains(result.Stdout, "shut off") {
-			return true, nil
-		}
-	}
-	return false, nil
-}
-
-// compared waits until the guard has ended what it was at, and holds the twin against
-// the host in memory after the same was done to the guests there.
-func (t *trial) compared(ctx context.Context, when string, do func(guest string) error) (string, error) {
-	result, err := t.host.Shell(ctx, fmt.Sprintf(`n=0; while pgrep -x lendkeep-hook >/dev/null; do sleep 0.2; n=$((n+1)); [ $n -lt %d ] || exit 1; done`, int(backTakesMost/(200*time.Millisecond))))
-	if err != nil {
-		return "", err
-	}
-	if result.Exit != 0 {
-		t.differs("%s the guard does not come to an end", when)
-	}
-	for _, guest := range t.guests {
-		if err := do(guest); err != nil {
-			t.differs("%s, in memory: %s", when, err)
-		}
-	}
-	is, err := t.facts(ctx)
-	if err != nil {
-		return "", err
-	}
-	_, err = t.held(ctx, when, is)
-	return "as in memory", err
-}
-
-// cut starts the guests without lendkeep, and ends them as a power cut does.
-func (t *trial) cut(ctx context.Context) (string, error) {
-	if len(t.guests) == 0 {
-		return "the order has started none", nil
-	}
-	for _, deed := range []struct {
-		word, when string
-		do         func(guest string) error
-	}{
-		{"start", "after a start by hand", func(guest string) error { return t.memory.StartByHand(ctx, guest) }},
-		{"destroy", "after the guests' power was cut", t.memory.EndByHand},
-	} {
-		for _, guest := range t.guests {
-			result, err := t.host.Run(ctx, "virsh", "-q", deed.word, "--", guest)
-			if err != nil {
-				return "", err
-			}
-			if err := result.Err(); err != nil {
-				t.differs("%s", err)
-				return "", errDiffers
-			}
-		}
-		if _, err := t.compared(ctx, deed.when, deed.do); err != nil {
-			return "", err
-		}
-	}
-	return "as in memory", nil
-}
-
-// rollback has the twin be what it was.
-func (t *trial) rollback(ctx context.Context) (string, error) {
-	arguments := []string{"rollback"}
-	for _, w := range t.planned.Order.Steps {
-		if serial := w.Step.About().UndoErases; serial != "" && !slices.Contains(arguments, serial) {
-			arguments = append(arguments, "--erase", serial)
-		}
-	}
-	if err := t.lendkeep(ctx, arguments...); err != nil {
-		return "", err
-	}
-	is, err := t.facts(ctx)
-	if err != nil {
-		return "", err
-	}
-	for _, c := range since.Changes(t.before, is) {
-		t.differs("rolled back, the twin is not as before: %s", c.Text)
-	}
-	return "the twin is as before", nil
 }
