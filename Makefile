@@ -14,6 +14,7 @@ BUILD := $(GO) build -trimpath -ldflags "-s -w"
 build: tools measure
 	CGO_ENABLED=1 $(BUILD) -buildmode=pie -o $(BIN) ./cmd/lendkeep
 	CGO_ENABLED=0 $(BUILD) -o $(BIN)-hook ./cmd/lendkeep-hook
+	CGO_ENABLED=0 $(BUILD) -o $(BIN)-inside ./providers/emulated/agent
 
 # What measures drives, for each system that a guest may have: lendkeep puts it there.
 MEASURE := build/measure
@@ -37,12 +38,12 @@ completions: build
 	rm -rf $(COMPLETIONS)
 	$(BIN) completions $(COMPLETIONS)
 
-# Where the guard's hook, the watch's unit and lendkeep measure look for their
-# programs, and where the package has all of it.
+# Where the guard's hook, the watch's unit, lendkeep measure and rehearse --twin look
+# for their programs, and where the package has all of it.
 install: build man completions
 	install -D $(BIN) $(DESTDIR)/usr/bin/lendkeep
 	install -D $(BIN)-hook $(DESTDIR)/usr/sbin/lendkeep-hook
-	for program in $(MEASURE)/*; do \
+	for program in $(BIN)-inside $(MEASURE)/*; do \
 	  install -D $$program $(DESTDIR)/usr/lib/lendkeep/$${program##*/} || exit 1; \
 	done
 	for page in $(MAN)/*; do \
@@ -125,7 +126,7 @@ host-tools:
 host: host-tools
 	$(GO) run ./testdata/emuhost/cmd build
 host-test: host
-	LENDKEEP_EMUHOST=1 $(GO) test -v -timeout 150m ./testdata/emuhost/suite
+	LENDKEEP_EMUHOST=1 $(GO) test -v -p 1 -timeout 150m ./testdata/emuhost/suite ./testdata/emuhost/twins
 host-smoke: host
 	LENDKEEP_EMUHOST=1 $(GO) test -v -timeout 25m -run 'TestSurvey|TestRollback' ./testdata/emuhost/suite
 host-shell: host

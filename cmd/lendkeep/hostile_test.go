@@ -15,8 +15,10 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"lendkeep/cmd/lendkeep/screen"
 	"lendkeep/reconcile/facts"
 	"lendkeep/reconcile/invented"
+	"lendkeep/reconcile/twin"
 )
 
 // evil ends each hostile text: a line end that would begin a line of its own,
@@ -158,14 +160,22 @@ func TestHostileOrder(t *testing.T) {
 	sealed, err := openOrder(file)
 	require.NoError(t, err)
 	holdsNothingThatActs(t, "the order file", string(sealed.File()))
-	out, told := screens("rehearse", file, "--survey", filepath.Join(folder, "survey.json"))
+	out, said := screens("rehearse", file, "--survey", filepath.Join(folder, "survey.json"))
 	assert.Contains(t, out, "as planned")
-	holdsNothingThatActs(t, "rehearse", out+told)
+	holdsNothingThatActs(t, "rehearse", out+said)
 	for _, as := range []string{"--json", "--xml"} {
 		out, told := screens("show", file, as)
 		assert.Contains(t, out, "start guest grading")
 		holdsNothingThatActs(t, "show", out+told)
 	}
+	survey, err := readSurvey(filepath.Join(folder, "survey.json"))
+	require.NoError(t, err)
+	var foretold bytes.Buffer
+	told := &trial{given: sealed, survey: facts.NewIndex(&survey), machine: twin.Of(survey), out: &text{w: screen.New(&foretold)}}
+	require.NoError(t, told.foretell())
+	told.differs("the twin says %s", evil)
+	require.NoError(t, told.report())
+	holdsNothingThatActs(t, "what a twin lacks", foretold.String())
 	see("apply", file, "--approve", sealed.Code(), "--json")
 	see("draw", layout, "-o", "-")
 	see("status", layout)

@@ -61,7 +61,7 @@ func started(t *testing.T) []string {
 	var programs, named []string
 	starts := regexp.MustCompile(`\bexec\.Command(Context)?\(`)
 	names := regexp.MustCompile(`\b(?:run|ask)\(ctx, (?:file, )?"([^"]+)"|"(mkfs\.[a-z0-9]+)"|exec\.Command(?:Context)?\((?:ctx, )?"([^"]+)"|program = "([^"]+)"`)
-	passed := []string{"providers/libvirt/", "providers/emulated/"} // libvirt runs its own; no command boots an emulated host
+	passed := []string{"providers/libvirt/", "providers/emulated/"} // libvirt runs its own; what an emulated host needs is told where it is missing
 	for _, folder := range []string{"cmd", "providers", "reconcile", "spec"} {
 		require.NoError(t, fs.WalkDir(os.DirFS("../.."), folder, func(file string, entry fs.DirEntry, err error) error {
 			if err != nil || filepath.Ext(file) != ".go" || strings.HasSuffix(file, "_test.go") || slices.ContainsFunc(passed, func(dir string) bool { return strings.HasPrefix(file, dir) }) {

@@ -10,7 +10,8 @@ import (
 
 func rehearseCommand() *cobra.Command {
 	var survey string
-	var asJSON bool
+	var asJSON, onTwin bool
+	var twin twinning
 	c := &cobra.Command{
 		Use:   "rehearse ORDER",
 		Short: "Carry an order out on a copy of the host, every failure included",
@@ -18,10 +19,22 @@ func rehearseCommand() *cobra.Command {
 survey: once through, where libvirt is installed with its test driver judging
 every definition; then once for each way in which each call can fail, hang or be
 cut off. Says how each case ended. No root and no hardware is needed, and nothing
-on any host is changed.`,
-		Example: "  lendkeep rehearse day.order --survey larch.survey.json",
+on any host is changed.
+
+With --twin it is carried out by a real kernel, udev, libvirt and guard instead: in
+an emulated machine that is made from the survey, with the same functions, groups,
+drives and guests as far as that goes. What it lacks is listed, with what that can
+hide. The order is planned again there, from its layout, carried out, its guests
+are ended, started and cut off, and it is rolled back; where the kernel does
+otherwise than memory, that is told. Needed are QEMU, 4 GB of memory and some
+minutes; no root, and no drive of this machine is touched. --keep gives a shell in
+the twin in the end.`,
+		Example: "  lendkeep rehearse day.order --survey larch.survey.json\n  lendkeep rehearse day.order --survey larch.survey.json --twin",
 		Args:    cobra.ExactArgs(1),
 		RunE: func(c *cobra.Command, arguments []string) error {
+			if !onTwin && (twin.layout != "" || twin.keep) {
+				return fail(exitUsage, "add --twin, or leave them out", "--layout and --keep need --twin")
+			}
 			sealed, err := openOrder(arguments[0])
 			if err != nil {
 				return err
@@ -32,6 +45,9 @@ on any host is changed.`,
 			}
 			if err := unchanged(sealed, facts.NewIndex(&host)); err != nil {
 				return err
+			}
+			if onTwin {
+				return twin.rehearse(c, sealed, host)
 			}
 			judge, closeJudge := openJudge(c.Context())
 			defer closeJudge()
@@ -54,6 +70,10 @@ on any host is changed.`,
 	}
 	c.Flags().StringVar(&survey, "survey", "", "the survey `FILE` of the host that the order is for")
 	c.Flags().BoolVar(&asJSON, "json", false, "print every case as JSON")
-	_ = c.MarkFlagRequired("survey") // the flag is there, two lines above
+	c.Flags().BoolVar(&onTwin, "twin", false, "carry it out in an emulated machine made from the survey")
+	c.Flags().StringVar(&twin.layout, "layout", "", "with --twin: the `LAYOUT` that the order was written from, where it is not where it was")
+	c.Flags().BoolVar(&twin.keep, "keep", false, "with --twin: give a shell in the machine in the end; leaving it switches it off")
+	c.MarkFlagsMutuallyExclusive("twin", "json")
+	_ = c.MarkFlagRequired("survey") // the flag is there, a few lines above
 	return c
 }

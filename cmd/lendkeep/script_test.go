@@ -22,7 +22,7 @@ func TestMain(m *testing.M) {
 }
 
 // TestScripts runs the real binary. Each script begins with the larch fixture
-// in $HOSTS and the examples in $EXAMPLES.
+// in $HOSTS and the examples in $EXAMPLES; lendkeep alone is in $LENDKEEP.
 func TestScripts(t *testing.T) {
 	root, err := filepath.Abs("../..")
 	if err != nil {
@@ -35,6 +35,7 @@ func TestScripts(t *testing.T) {
 			e.Setenv("HOSTS", filepath.Join(root, "testdata", "hosts"))
 			e.Setenv("EXAMPLES", filepath.Join(root, "examples"))
 			e.Setenv("OVMF", ovmf)
+			e.Setenv("LENDKEEP", filepath.SplitList(os.Getenv("PATH"))[0]) // testscript.Main puts the programs there
 			return nil
 		},
 		Condition: condition,

@@ -20,9 +20,8 @@ type Machine interface {
 	Arguments(machine.Boot) ([]string, error)
 }
 
-// boot starts QEMU and waits for the agent. Where there is a terminal, a shell
-// in the host gets it.
-func (h *Host) boot(ctx context.Context, m Machine, terminal *os.File) error {
+// boot starts QEMU and waits for the agent.
+func (h *Host) boot(ctx context.Context, m Machine) error {
 	for _, file := range m.Files() {
 		if err := blank(filepath.Join(h.folder, file.Name), int64(file.Bytes)); err != nil {
 			return err
@@ -36,12 +35,12 @@ func (h *Host) boot(ctx context.Context, m Machine, terminal *os.File) error {
 	arguments, err := m.Arguments(machine.Boot{
 		KVM: kvm, Kernel: h.made.Kernel(), Initrd: initrd, CommandLine: "emuhost.own=" + m.RunsFrom(),
 		OwnDisk: h.ownDisk(), Folder: h.folder, Console: h.consoleFile(),
-		Channel: h.socket(), ChannelName: wire.Port, Monitor: h.monitor(), Terminal: terminal != nil,
+		Channel: h.socket(), ChannelName: wire.Port, Monitor: h.monitor(), Terminal: h.terminal,
 	})
 	if err != nil {
 		return err
 	}
-	qemu, err := startEmulator("qemu-system-x86_64", arguments, terminal)
+	qemu, err := startEmulator("qemu-system-x86_64", arguments)
 	if err != nil {
 		return err
 	}

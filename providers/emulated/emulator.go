@@ -18,14 +18,10 @@ type emulator struct {
 	failure error // of Wait; read only after ended
 }
 
-// startEmulator starts a program. Where there is a terminal, it takes the
-// program's input and output.
-func startEmulator(program string, arguments []string, terminal *os.File) (*emulator, error) {
+// startEmulator starts a program.
+func startEmulator(program string, arguments []string) (*emulator, error) {
 	p := &emulator{command: exec.Command(program, arguments...), ended: make(chan struct{})}
 	p.command.Stderr = &p.said
-	if terminal != nil {
-		p.command.Stdin, p.command.Stdout = terminal, os.Stdout
-	}
 	// The signal is sent when the starting *thread* ends (prctl(2),
 	// PR_SET_PDEATHSIG), so one goroutine keeps its thread until the program
 	// has ended.

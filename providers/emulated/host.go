@@ -24,10 +24,12 @@ const bootTime = 4 * time.Minute
 // may be asked from several goroutines; one of them sees to its power.
 type Host struct {
 	made   image.Image
-	agent  string               // file of the agent's program; empty: built from the sources
-	folder string               // drives, console log, channel
-	leave  func() error         // gives the turn to the next
-	up     atomic.Pointer[life] // nil while it is off
+	agent  string       // file of the agent's program; empty: built from the sources
+	folder string       // drives, console log, channel
+	leave  func() error // gives the turn to the next
+	// Socket of a console with a shell, see Attach; empty: there is none.
+	terminal string
+	up       atomic.Pointer[life] // nil while it is off
 }
 
 // Start makes the image if need be, boots a machine and returns once libvirt
@@ -35,16 +37,27 @@ type Host struct {
 // another to close, as two would only take each other's time. Progress goes to
 // say.
 func Start(ctx context.Context, m Machine, say io.Writer) (*Host, error) {
-	return StartInstalled(ctx, m, "", say)
+	h, err := enter(ctx, "", say)
+	if err != nil {
+		return nil, err
+	}
+	return h.begin(ctx, m)
 }
 
 // StartInstalled is Start where lendkeep is installed: agent is the file of the
-// agent's program (AgentName), for which no sources are needed then.
+// agent's program (AgentName), for which no sources are needed then. The host has a
+// shell for Attach.
 func StartInstalled(ctx context.Context, m Machine, agent string, say io.Writer) (*Host, error) {
 	h, err := enter(ctx, agent, say)
 	if err != nil {
 		return nil, err
 	}
+	h.terminal = filepath.Join(h.folder, "terminal")
+	return h.begin(ctx, m)
+}
+
+// begin boots the machine with an own drive that is as it was made.
+func (h *Host) begin(ctx context.Context, m Machine) (*Host, error) {
 	if err := h.lay(); err != nil {
 		return nil, errors.Join(err, h.Close())
 	}
@@ -111,7 +124,7 @@ func (h *Host) PowerOn(ctx context.Context, m Machine) error {
 	}
 	ctx, cancel := context.WithTimeout(ctx, bootTime)
 	defer cancel()
-	if err := h.boot(ctx, m, nil); err != nil {
+	if err := h.boot(ctx, m); err != nil {
 		return fmt.Errorf("power on: %w\nthe console's last lines:\n%s", err, h.LastLines())
 	}
 	return nil

@@ -39,7 +39,7 @@ func standingIn(t *testing.T) (*Host, *standIn) {
 			server.ServeConn(conn)
 		}
 	}()
-	qemu, err := startEmulator("sleep", []string{"1000"}, nil)
+	qemu, err := startEmulator("sleep", []string{"1000"})
 	require.NoError(t, err)
 	l, err := connect(t.Context(), qemu, h.socket())
 	require.NoError(t, err)
@@ -83,11 +83,11 @@ func TestAnswerOfTheAgentIsPassedOn(t *testing.T) {
 }
 
 func TestQEMUThatEndsSaysWhy(t *testing.T) {
-	qemu, err := startEmulator("sh", []string{"-c", "echo no such device >&2; exit 1"}, nil)
+	qemu, err := startEmulator("sh", []string{"-c", "echo no such device >&2; exit 1"})
 	require.NoError(t, err)
 	_, err = connect(t.Context(), qemu, filepath.Join(t.TempDir(), "agent"))
 	assert.ErrorContains(t, err, "no such device")
-	_, err = startEmulator("/no/such/qemu", nil, nil)
+	_, err = startEmulator("/no/such/qemu", nil)
 	assert.Error(t, err)
 }
 

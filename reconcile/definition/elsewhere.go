@@ -146,7 +146,8 @@ func (t *transplant) processors() error {
 		return nil
 	}
 	for _, key := range []string{"current", "cpuset", "placement"} {
-		if attr(vcpu, key) != "" {
+		// libvirt's QEMU driver writes by itself that they are placed so (9.0.0).
+		if value := attr(vcpu, key); value != "" && (key != "placement" || value != "static") {
 			t.loseAttr("processors", vcpu, key)
 		}
 	}

@@ -86,7 +86,7 @@ func TestTransplant(t *testing.T) {
 }
 
 func TestTransplantBounds(t *testing.T) {
-	large := strings.NewReplacer("131072", "16777216", "<vcpu>1<", "<vcpu placement='static' current='4'>8<").Replace(guestOf("<currentMemory unit='GiB'>8</currentMemory>", ""))
+	large := strings.NewReplacer("131072", "16777216", "<vcpu>1<", "<vcpu placement='auto' current='4'>8<").Replace(guestOf("<currentMemory unit='GiB'>8</currentMemory>", ""))
 	after, changes, err := Transplant(large, there)
 	require.NoError(t, err)
 	d, err := Read(after)

@@ -126,7 +126,7 @@ func TestArgumentsOfBoot(t *testing.T) {
 
 	accelerated := with(func(b *Boot) { b.KVM = true })
 	assert.Contains(t, accelerated, "kernel-irqchip=split -accel kvm -cpu host")
-	assert.Contains(t, with(func(b *Boot) { b.Terminal = true }), "virtconsole,bus=channels.0,chardev=terminal")
+	assert.Contains(t, with(func(b *Boot) { b.Terminal = "/r/terminal" }), "virtconsole,bus=channels.0,chardev=terminal")
 	assert.Contains(t, with(func(b *Boot) { b.Folder, b.OwnDisk = "/a,b", "/a,b/own" }), "file=/a,,b/own",
 		"a comma in a path would begin another setting")
 }

@@ -18,7 +18,7 @@ type Boot struct {
 	Channel     string // unix socket of the agent's channel
 	ChannelName string // name of its port inside
 	Monitor     string // unix socket on which QEMU takes orders (QMP)
-	Terminal    bool   // a second console on QEMU's own standard input and output
+	Terminal    string // unix socket of a second console, with a shell on it; empty: there is none
 }
 
 // KernelLine holds the words every emulated host needs. kvm_amd is kept out
@@ -59,8 +59,8 @@ const IOMMU = "intel-iommu,intremap=on,caching-mode=on,aw-bits=48"
 func (b Boot) Talk(bus string) []string {
 	list := []string{"-chardev", "socket,id=agent,server=on,wait=off," + Set("path", b.Channel),
 		"-device", "virtserialport," + Set("bus", bus) + ",chardev=agent," + Set("name", b.ChannelName)}
-	if b.Terminal {
-		list = append(list, "-chardev", "stdio,id=terminal,signal=off", "-device", "virtconsole,"+Set("bus", bus)+",chardev=terminal")
+	if b.Terminal != "" {
+		list = append(list, "-chardev", "socket,id=terminal,server=on,wait=off,"+Set("path", b.Terminal), "-device", "virtconsole,"+Set("bus", bus)+",chardev=terminal")
 	}
 	return append(list, "-chardev", "socket,id=monitor,server=on,wait=off,"+Set("path", b.Monitor), "-mon", "chardev=monitor,mode=control")
 }

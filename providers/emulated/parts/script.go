@@ -38,6 +38,9 @@ func Script(m twin.Machine) string {
 	if hostName.MatchString(m.Name) {
 		s.text.WriteString("echo " + m.Name + " > /proc/sys/kernel/hostname\n")
 	}
+	// As systemd has it (src/core/mount-setup.c), so that what is unmounted goes in
+	// the namespaces of guests as well.
+	s.run("mount", "--make-rshared", "/")
 	s.standIn()
 	s.drives()
 	s.settle()

@@ -1,0 +1,190 @@
+package main
+
+import (
+	"context"
+	"slices"
+	"strings"
+	"time"
+
+	anew "lendkeep/reconcile/again"
+	"lendkeep/reconcile/carry"
+	"lendkeep/reconcile/definition"
+	"lendkeep/reconcile/facts"
+	"lendkeep/reconcile/since"
+	"lendkeep/reconcile/step"
+	"lendkeep/spec/plain"
+)
+
+// lendkeep runs lendkeep there. What a person would say is said.
+func (t *trial) lendkeep(ctx context.Context, arguments ...string) error {
+	ctx, cancel := context.WithTimeout(ctx, orderTakesMost)
+	defer cancel()
+	result, err := t.host.Run(ctx, append([]string{"lendkeep"}, arguments...)...)
+	if err != nil {
+		return err
+	}
+	if result.Exit != exitDone {
+		t.differs("lendkeep %s ended with exit code %d, in memory it was done: %s", arguments[0], result.Exit, plain.Cut(strings.TrimSpace(result.Stderr), mostTold))
+		return errDiffers
+	}
+	return nil
+}
+
+// orderTakesMost bounds an order on the twin.
+const orderTakesMost = 30 * time.Minute
+
+func (t *trial) apply(ctx context.Context) (string, error) {
+	const name = "/run/twin.order"
+	if err := t.host.WriteFile(ctx, name, t.planned.File(), 0o600); err != nil {
+		return "", err
+	}
+	o := t.planned.Order
+	arguments := []string{"apply", name, "--approve", t.planned.Code()}
+	for _, serial := range o.Erases() {
+		arguments = append(arguments, "--erase", serial)
+	}
+	for _, guest := range o.ByHand() {
+		arguments = append(arguments, "--confirmed", guest)
+	}
+	if err := t.lendkeep(ctx, arguments...); err != nil {
+		return "", err
+	}
+	var err error
+	if t.after, err = t.facts(ctx); err != nil {
+		return "", err
+	}
+	for i := range t.after.Survey.Libvirt.Guests {
+		g := &t.after.Survey.Libvirt.Guests[i]
+		if was := t.before.Guest(g.Name); g.Running && g.Kept != nil && (was == nil || !was.Running) {
+			t.guests = append(t.guests, g.Name)
+		}
+	}
+	in, err := t.held(ctx, "after the order", t.after)
+	if err != nil {
+		return "", err
+	}
+	for _, standing := range anew.Standing(o, in, t.after) {
+		t.differs("%s", standing)
+	}
+	return "as in memory", nil
+}
+
+// held tells where the kernel's host is not as the one in memory, which it gives.
+func (t *trial) held(ctx context.Context, when string, is *facts.Index) (*facts.Index, error) {
+	survey, err := t.memory.Survey(ctx)
+	if err != nil {
+		return nil, err
+	}
+	t.ownStores(&survey, is)
+	t.rewritten(&survey, is)
+	in := facts.NewIndex(&survey)
+	for _, c := range since.Changes(in, is) {
+		t.differs("%s, in memory and by the kernel: %s", when, c.Text)
+	}
+	for i := range survey.Libvirt.Guests {
+		g := &survey.Libvirt.Guests[i]
+		there := is.Guest(g.Name)
+		if there == nil || g.Kept == nil || there.Kept == nil || definition.Same(g.Kept.XML, there.Kept.XML) {
+			continue
+		}
+		for _, line := range definition.Difference(g.Kept.XML, there.Kept.XML) {
+			if !strings.HasPrefix(line, " ") {
+				t.differs("%s, definition of guest %s: %s", when, g.Name, line)
+			}
+		}
+	}
+	return in, nil
+}
+
+// ownStores takes over the variable stores of the guests that were started: what their
+// firmware has written into them is theirs, and nobody foretells it.
+func (t *trial) ownStores(in *facts.Survey, is *facts.Index) {
+	for _, name := range t.guests {
+		g := is.Guest(name)
+		if g == nil || g.Kept == nil {
+			continue
+		}
+		for _, d := range g.Kept.Disks {
+			i := slices.IndexFunc(in.Stores, func(s facts.VariableStore) bool { return d.Device == "nvram" && s.Path == d.Source })
+			if now := is.Store(d.Source); i >= 0 && now != nil {
+				in.Stores[i] = *now
+			}
+		}
+	}
+}
+
+// rewritten takes over the definitions that the order has written, where they hold what
+// it wanted: libvirt rewrites what it is given (step.DefineGuest), and its QEMU driver
+// gives a lent function a place in the guest, which the test driver does not (measured
+// with libvirt 9.0.0).
+func (t *trial) rewritten(in *facts.Survey, is *facts.Index) {
+	ix := facts.NewIndex(in)
+	for _, w := range t.planned.Order.Steps {
+		defined, ok := w.Step.(*step.DefineGuest)
+		if !ok {
+			continue
+		}
+		was, _ := defined.Stands(ix)
+		now, _ := defined.Stands(is)
+		if was == step.After && now == step.After {
+			i := slices.IndexFunc(in.Libvirt.Guests, func(g facts.Guest) bool { return g.Name == defined.Guest })
+			in.Libvirt.Guests[i].Kept = is.Guest(defined.Guest).Kept
+		}
+	}
+}
+
+// again holds that nothing is left to do.
+func (t *trial) again(context.Context) (string, error) {
+	left, err := t.order(t.after)
+	if err != nil {
+		return "", err
+	}
+	for _, w := range left.Steps {
+		t.differs("planned again, there is still to do: %s", w.Step.About().Does)
+	}
+	return "nothing is left to do", nil
+}
+
+// rollback has the twin be what it was.
+func (t *trial) rollback(ctx context.Context) (string, error) {
+	arguments := []string{"rollback"}
+	for _, w := range t.planned.Order.Steps {
+		if serial := w.Step.About().UndoErases; serial != "" && !slices.Contains(arguments, serial) {
+			arguments = append(arguments, "--erase", serial)
+		}
+	}
+	if err := t.lendkeep(ctx, arguments...); err != nil {
+		return "", err
+	}
+	is, err := t.facts(ctx)
+	if err != nil {
+		return "", err
+	}
+	report, err := carry.Fold(t.records)
+	if err != nil {
+		return "", err
+	}
+	back := carry.Carrier{Ports: t.carrier.Ports, Journal: &t.records, Clock: t.carrier.Clock}
+	if report, err = back.Rollback(ctx, report); err != nil {
+		return "", err
+	}
+	if report.Ended != carry.Restored {
+		t.differs("rolled back in memory, it is %s: %s", report.Ended, report.Note)
+	}
+	in, err := t.held(ctx, "rolled back", is)
+	if err != nil {
+		return "", err
+	}
+	before := *t.before.Survey
+	before.Stores = slices.Clone(before.Stores)
+	t.ownStores(&before, is)
+	foretold := since.Changes(facts.NewIndex(&before), in)
+	for _, c := range since.Changes(facts.NewIndex(&before), is) {
+		if slices.ContainsFunc(foretold, func(f since.Change) bool { return f.Text == c.Text }) {
+			t.left = append(t.left, c.Text)
+		} else {
+			t.differs("rolled back, the twin is not as before: %s", c.Text)
+		}
+	}
+	return "the twin is as before", nil
+}

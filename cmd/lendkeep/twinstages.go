@@ -1,0 +1,247 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"slices"
+	"time"
+
+	"lendkeep/providers/emulated"
+	"lendkeep/providers/emulated/parts"
+	"lendkeep/providers/memory"
+	anew "lendkeep/reconcile/again"
+	"lendkeep/reconcile/assess"
+	"lendkeep/reconcile/carry"
+	"lendkeep/reconcile/definition"
+	"lendkeep/reconcile/facts"
+	"lendkeep/reconcile/fault"
+	"lendkeep/reconcile/order"
+	"lendkeep/reconcile/rehearse"
+	"lendkeep/reconcile/twin"
+	"lendkeep/spec"
+	"lendkeep/spec/plain"
+)
+
+// insider is a machine that runs, in which programs are run and files written.
+type insider interface {
+	Run(ctx context.Context, argv ...string) (emulated.Result, error)
+	Shell(ctx context.Context, script string) (emulated.Result, error)
+	WriteFile(ctx context.Context, name string, content []byte, mode os.FileMode) error
+}
+
+// trial is one order on one twin.
+type trial struct {
+	host     insider
+	programs programs
+	given    order.Sealed
+	layout   *spec.Layout
+	survey   *facts.Index // of the host
+	machine  twin.Machine
+	judge    memory.Judge
+	told     *progress
+	out      *text
+
+	there   *spec.Layout  // what the layout is on the twin
+	before  *facts.Index  // the twin as it was made
+	after   *facts.Index  // and once the order was carried out
+	planned order.Sealed  // there
+	memory  standing      // a host in memory to which all of it happens too
+	carrier carry.Carrier // of the order in memory
+	records records       // what that has noted
+	guests  []string      // that it has started
+
+	otherwise   []string // what the layout states otherwise there
+	steps       []anew.Difference
+	left        []string // what is not as before after the rollback, in memory neither
+	differences []string
+}
+
+// standing is a host in memory that goes on after an order.
+type standing interface {
+	rehearse.Host
+	StartByHand(ctx context.Context, guest string) error
+	EndByHand(guest string) error
+}
+
+// stage is a part of a trial. It says in a few words what came of it.
+type stage struct {
+	name  string
+	takes time.Duration // about, on two processors without KVM
+	do    func(context.Context) (said string, err error)
+}
+
+const bootTakes = 40 * time.Second
+
+// errDiffers ends a trial that cannot go on since something is not as foretold.
+var errDiffers = errors.New("the twin differs")
+
+func (t *trial) stages() []stage {
+	return []stage{
+		{"make its drives and guests", time.Minute, t.furnish},
+		{"survey it", 10 * time.Second, t.look},
+		{"plan the order there", 2 * time.Second, t.plan},
+		{"carry it out", 40 * time.Second, t.apply},
+		{"plan again", time.Second, t.again},
+		{"end its guests by the power button", 100 * time.Second, t.end},
+		{"start them by hand, and cut their power", 20 * time.Second, t.cut},
+		{"roll it back", 20 * time.Second, t.rollback},
+	}
+}
+
+// run runs the stages, each after the one before.
+func (t *trial) run(ctx context.Context, stages []stage) error {
+	for i, s := range stages {
+		left := time.Duration(0)
+		for _, rest := range stages[i:] {
+			left += rest.takes
+		}
+		name := fmt.Sprintf("stage %d of %d, %s", i+1, len(stages), s.name)
+		t.told.awaited(name, left)
+		known := len(t.differences)
+		said, err := s.do(ctx)
+		t.told.end()
+		if err != nil && !errors.Is(err, errDiffers) {
+			return fmt.Errorf("%s: %w", s.name, err)
+		}
+		if found := len(t.differences) - known; found > 0 {
+			said = plain.Count(found, "difference")
+		}
+		t.out.line("%s: %s", name, said)
+		if err := errors.Join(err, t.out.err); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func (t *trial) differs(format string, values ...any) {
+	t.differences = append(t.differences, fmt.Sprintf(format, values...))
+}
+
+// furnish puts lendkeep's programs into the machine, and makes what its drives hold
+// and its guests.
+func (t *trial) furnish(ctx context.Context) (string, error) {
+	for place, name := range t.programs.inside {
+		content, err := os.ReadFile(name)
+		if err != nil {
+			return "", err
+		}
+		if err := t.host.WriteFile(ctx, place, content, 0o755); err != nil {
+			return "", err
+		}
+	}
+	for name, content := range parts.StandIns() {
+		if err := t.host.WriteFile(ctx, name, content, 0o644); err != nil {
+			return "", err
+		}
+	}
+	const script = "/run/make-twin"
+	if err := t.host.WriteFile(ctx, script, []byte(parts.Script(t.machine)), 0o700); err != nil {
+		return "", err
+	}
+	if _, err := t.must(ctx, "sh", script); err != nil {
+		return "", err
+	}
+	return fmt.Sprintf("%s, %s", plain.Count(len((parts.Twin{Machine: t.machine}).Files()), "drive"), plain.Count(len(t.machine.Guests), "guest")), nil
+}
+
+// must runs a program there that has to end well, and gives what it printed.
+func (t *trial) must(ctx context.Context, argv ...string) (string, error) {
+	result, err := t.host.Run(ctx, argv...)
+	if err == nil {
+		err = result.Err()
+	}
+	return result.Stdout, err
+}
+
+// facts surveys the twin by lendkeep in it.
+func (t *trial) facts(ctx context.Context) (*facts.Index, error) {
+	content, err := t.must(ctx, "lendkeep", "survey", "-o", standard)
+	if err != nil {
+		return nil, err
+	}
+	survey, err := definition.Survey([]byte(content))
+	return facts.NewIndex(&survey), err
+}
+
+// look tells whether the twin is as it was to be made.
+func (t *trial) look(ctx context.Context) (said string, err error) {
+	if t.before, err = t.facts(ctx); err != nil {
+		return "", err
+	}
+	for _, missed := range t.machine.Missed(t.before) {
+		t.differs("the twin is not as it was made: %s", missed)
+	}
+	return "it is as it was made", nil
+}
+
+// plan writes the order anew, from what the layout is on the twin, and carries it out
+// in memory.
+func (t *trial) plan(ctx context.Context) (string, error) {
+	t.there, t.otherwise = anew.Layout(t.layout, t.survey, t.before, &t.machine)
+	planned, err := t.order(t.before)
+	if err != nil {
+		return "", err
+	}
+	if t.planned, err = order.Seal(planned); err != nil {
+		return "", err
+	}
+	t.steps = anew.Steps(t.given.Order, planned, &t.machine)
+	keeping := func(survey facts.Survey, judge rehearse.Judge) rehearse.Host {
+		host := memory.Rehearse(survey, judge)
+		t.memory = host.(standing) // what it embeds
+		return host
+	}
+	r := rehearse.Rehearsal{Host: keeping, Sealed: t.planned, Survey: *t.before.Survey, Judge: t.judge, Make: t.recorded, Pick: func(int, fault.Mode) bool { return false }}
+	report, err := r.Run(ctx)
+	if err != nil {
+		return "", err
+	}
+	if !report.Through.Good {
+		t.differs("in memory the twin's order is not carried out: %s", report.Through.Why)
+		return "", errDiffers
+	}
+	return fmt.Sprintf("%s, %d in the order given", plain.Count(len(planned.Steps), "step"), len(t.given.Order.Steps)), nil
+}
+
+// recorded keeps what the carrier in memory writes into its journal, for its rollback.
+func (t *trial) recorded(c carry.Carrier) *carry.Carrier {
+	t.carrier = c
+	c.Journal = &t.records
+	return &c
+}
+
+// records is a journal in memory.
+type records [][]byte
+
+// Append implements carry.Journal.
+func (r *records) Append(record []byte) error {
+	*r = append(*r, slices.Clone(record))
+	return nil
+}
+
+// order plans on the twin as it is.
+func (t *trial) order(on *facts.Index) (order.Order, error) {
+	laid := assess.NewCase(t.there, on, t.there.Shift(t.given.Order.Shift))
+	findings := assess.Assess(laid)
+	if assess.Stops(findings) {
+		for _, f := range findings {
+			if f.Severity == assess.Stop {
+				t.differs("on the twin a finding stops the order: %s (%s)%s", f.Summary, f.Check, causesOf(f))
+			}
+		}
+		return order.Order{}, errDiffers
+	}
+	return order.Plan(laid, findings)
+}
+
+// causesOf gives what a finding rests on.
+func causesOf(f assess.Finding) string {
+	text := ""
+	for _, cause := range f.Causes {
+		text += fmt.Sprintf("; %s: %s", cause.Path, cause.Value)
+	}
+	return text
+}
