@@ -12,7 +12,7 @@ import (
 // the drive is in use: block devices vanish, mounts stay behind.
 func (h *Host) ToVFIO(ctx context.Context, at facts.Address) error {
 	return h.deed("bind "+at.String()+" to VFIO", func() error {
-		h.noteUse(at)
+		h.noteUse(at, (*facts.Index).OwnLiveUses)
 		if err := h.lendable(at); err != nil {
 			return err
 		}
@@ -39,11 +39,11 @@ func (h *Host) ToHost(ctx context.Context, at facts.Address) error {
 	})
 }
 
-// noteUse notes a function that is about to be lent while the host uses it, which
+// noteUse notes a function that is about to be taken while the host uses it, which
 // nothing that carries an order out may ask for.
-func (h *Host) noteUse(at facts.Address) {
+func (h *Host) noteUse(at facts.Address, uses func(*facts.Index, facts.Address) []facts.Use) {
 	survey := Clone(h.survey).Answered()
-	for _, use := range facts.NewIndex(&survey).LiveUses(at) {
+	for _, use := range uses(facts.NewIndex(&survey), at) {
 		h.inUse = append(h.inUse, "lent while in use: "+use.String())
 	}
 }

@@ -94,7 +94,7 @@ func (h *Host) Start(ctx context.Context, name string) error {
 	return h.deed("start "+name, func() error {
 		if g := h.guest(name); g != nil && g.Kept != nil {
 			for _, lent := range g.Kept.Hostdevs {
-				h.noteUse(lent.Address)
+				h.noteUse(lent.Address, (*facts.Index).LiveUses)
 			}
 		}
 		return h.start(ctx, name, true)

@@ -107,8 +107,12 @@ func New(survey facts.Survey, judge Judge) *Host {
 // class, its serial by the record of a guest, all else by the guard's rules.
 func (h *Host) guess(ix *facts.Index, f facts.Function) Unseen {
 	a := Unseen{Address: f.Address, Kept: ix.Holder(f.Address) == nil}
-	if f.Class != facts.ClassNVMe || f.Parent != nil { // whether such a drive is online again nobody knows
+	switch {
+	case f.Class != facts.ClassNVMe, f.Parent != nil && a.Kept: // whether such a drive is online nobody knows
 		h.rememberShown(&a)
+		return a
+	case f.Parent != nil: // a guest has none that is offline, or nobody uses what it may reach
+		a.Driver, a.NVMe = "nvme", &facts.NVMe{Name: "nvme" + fmt.Sprint(90+len(h.unseen)), Serial: ix.SerialOf(&f), State: "live"}
 		return a
 	}
 	a.Driver = "nvme"

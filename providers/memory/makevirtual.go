@@ -29,7 +29,7 @@ func (h *Host) MakeVirtual(ctx context.Context, at facts.Address, count int) err
 		}
 		ix := facts.NewIndex(&h.survey)
 		for _, v := range ix.Virtuals(at) {
-			h.noteUse(v.Address)
+			h.noteUse(v.Address, (*facts.Index).OwnLiveUses)
 			if v.OnVFIO() && ix.Holder(v.Address) != nil {
 				return fmt.Errorf("write /sys/bus/pci/devices/%s/sriov_numvfs: device %s is in use", at, v.Address)
 			}
@@ -55,20 +55,26 @@ func (h *Host) dropVirtuals(at facts.Address) {
 
 // newVirtual gives a virtual function as it is when it was just made: at the address
 // and in the group that it had when the survey was taken, else at the next free ones.
-// Those of an NVMe drive are offline.
+// Those of an NVMe drive are offline; of others a driver makes again what it had made.
 func (h *Host) newVirtual(at facts.Address, number int) facts.Function {
 	parent := *h.function(at)
 	v := facts.Function{Address: h.freeAfter(at), Vendor: parent.Vendor, Device: parent.Device + 1, Class: parent.Class, Upstream: parent.Upstream,
 		NUMANode: parent.NUMANode, LocalCPUs: parent.LocalCPUs, ResetMethods: []string{"flr"}, Parent: &at, VirtualNumber: &number}
+	driver, below := parent.Driver+"vf", Below{}
 	if was := h.wasVirtual(at, number); was != nil && h.function(was.Address) == nil {
 		v = *was
-		v.NVMe, v.Interfaces, v.Attached, v.Shows, v.DriverOverride = nil, nil, nil, nil, ""
+		below.hide(&v)
+		if v.Driver != "" && !v.OnVFIO() {
+			driver = v.Driver
+		}
+		v.NVMe, v.DriverOverride = nil, ""
 	} else if parent.Group != nil {
 		v.Group = h.freeGroup()
 	}
 	v.Driver = ""
 	if parent.VirtualProbed && v.Class != facts.ClassNVMe {
-		v.Driver = parent.Driver + "vf"
+		v.Driver = driver
+		below.show(&v)
 	}
 	return v
 }

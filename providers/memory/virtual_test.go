@@ -63,6 +63,50 @@ func TestMakeVirtual(t *testing.T) {
 	assert.Empty(t, host.LentInUse())
 }
 
+// What a driver had made of a virtual function it makes again: rehearsed, an undo leaves
+// the host as it was. Those of an NVMe drive are offline.
+func TestVirtualFunctionsAreMadeAgain(t *testing.T) {
+	b, at, v := virtualHost()
+	b.Function(v[0]).Interfaces, b.Function(v[0]).Shows = []facts.Interface{{Name: "port0"}}, []string{"ptp"}
+	b.Function(v[1]).Driver = "ixgbevf"
+	drive := b.NVMe("RL-4410-0073")
+	b.Function(b.Virtual(drive, 1, 4, "nvme")[0]).NVMe = &facts.NVMe{Name: "nvme9", Serial: "RL-4410-0073", State: "live"}
+	host := memory.New(b.Survey, nil)
+	before := seen(t, host).Survey
+	for _, count := range []int{4, 2} {
+		require.NoError(t, host.MakeVirtual(t.Context(), at, count))
+	}
+	assert.Empty(t, facts.Differences(*before, *seen(t, host).Survey))
+	for _, count := range []int{2, 1} {
+		require.NoError(t, host.MakeVirtual(t.Context(), drive, count))
+	}
+	offline := seen(t, host).VirtualOf(drive, 0)
+	require.NotNil(t, offline)
+	assert.Nil(t, offline.NVMe)
+	assert.Empty(t, offline.Driver)
+}
+
+// One of a drive that a guest had when the survey was taken was online, or nobody uses
+// what it may reach: it is so again.
+func TestLentVirtualFunctionOfADriveComesBackOnline(t *testing.T) {
+	b := invented.NewBuilder()
+	at := b.NVMe("RL-4410-0073", "films")
+	b.Mount("nvme0n1p1", "/srv/films")
+	v := b.Virtual(at, 2, 4, "vfio-pci")
+	b.Guest("films", "", b.Virtually("part0", "drive", v[0]))
+	b.Run("films")
+	host := memory.New(b.Survey, nil)
+	require.NoError(t, host.Stop(t.Context(), "films", 0))
+	require.NoError(t, host.ToHost(t.Context(), v[1]))
+	ix := seen(t, host)
+	require.NotNil(t, ix.Function(v[0]).NVMe)
+	assert.Equal(t, "RL-4410-0073", ix.Function(v[0]).NVMe.Serial)
+	assert.Empty(t, ix.LiveUses(v[0]))
+	assert.NotEmpty(t, ix.LiveUses(v[1]), "of one that nobody had it is not known")
+	require.NoError(t, host.Start(t.Context(), "films"))
+	assert.Empty(t, host.LentInUse())
+}
+
 // What has made virtual functions goes nowhere, and takes them offline when somebody
 // tries; none goes anywhere while it is away.
 func TestParentIsNotLent(t *testing.T) {

@@ -940,6 +940,12 @@ var cases = map[string]struct {
 		b.counts(2)
 		b.Function(at).Gaps = []facts.Gap{{Fact: "most_virtual", Path: "/sys/x/sriov_totalvfs", Reason: "input/output error"}}
 	}, "virtual-count", assess.Stop, "/sys/x/sriov_totalvfs"},
+	"another number while one of a drive is online": {func(b *bench) {
+		at := b.NVMe("RL-4410-0088")
+		b.Function(b.Virtual(at, 1, 4, "nvme")[0]).NVMe = &facts.NVMe{Name: "nvme9", Model: "QEMU NVMe Ctrl", Serial: "RL-4410-0088", State: "live"}
+		b.layout.Controllers = append(b.layout.Controllers, invented.Controller("card", "RL-4410-0088"))
+		b.counts(2)
+	}, "virtual-count", assess.Stop, "the host's nvme driver has QEMU NVMe Ctrl RL-4410-0088 at 0000:02:10.1"},
 	"virtual functions of a drive, to be made": {func(b *bench) {
 		at := b.NVMe("RL-4410-0088")
 		b.Virtual(at, 0, 2, "")

@@ -4,7 +4,8 @@
 // An order sets the number, with an undo. All virtual functions that are there go
 // first: the kernel makes another number only after none (Linux
 // Documentation/PCI/pci-iov-howto.rst, drivers/pci/iov.c). So it is done only while
-// nobody has one or uses one, and the controller is with its own driver. Which
+// nobody has one or uses one, none of an NVMe drive is online, which no undo would set
+// up again, and the controller is with its own driver. Which
 // functions they then are, in which IOMMU groups, only the kernel says: guests that
 // borrow one are left as they are until the next order. The number is gone when the
 // host starts anew.
@@ -12,12 +13,13 @@
 // Severity: stop where it cannot be done; caution where somebody waits for it, or the
 // host uses the controller, whose driver may pause it.
 //
-// Remedy: end every use of its virtual functions, then plan and apply; plan again
-// after it.
+// Remedy: end every use of its virtual functions, take those of an NVMe drive away by
+// hand, then plan and apply; plan again after it.
 package assess
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 
 	"lendkeep/reconcile/facts"
@@ -94,6 +96,9 @@ func (c *Case) uncountable(found Found, f *Finding) bool {
 			}
 		}
 		f.Remedies = append([]string{"end every use of its virtual functions, shut down the guests that have one"}, f.Remedies...)
+		if slices.ContainsFunc(c.Facts.Virtuals(found.Function.Address), func(v *facts.Function) bool { return v.NVMe != nil }) {
+			f.Remedies = append(f.Remedies, "take them away by hand, where nothing of them is needed any more: echo 0 > /sys/bus/pci/devices/"+found.Function.Address.String()+"/sriov_numvfs")
+		}
 		return true
 	}
 	return false

@@ -100,6 +100,15 @@ func (w *usesWalk) parent(f *Function) {
 	}
 }
 
+// OwnLiveUses gives LiveUses without those of its parent's drives: who has those keeps
+// them when the function leaves its driver, or goes, and no guest gets it.
+func (ix *Index) OwnLiveUses(at Address) []Use {
+	f := ix.functions[at]
+	return slices.DeleteFunc(ix.LiveUses(at), func(u Use) bool {
+		return f.Parent != nil && len(u.Chain) > 1 && u.Chain[1] == f.Parent.String()
+	})
+}
+
 // SerialOf gives the serial of the NVMe subsystem that a function is of: a virtual one
 // has its parent's, and says it only while it is online. Empty: it is of none, or that
 // is not known.

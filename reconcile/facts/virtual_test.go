@@ -45,6 +45,8 @@ func TestVirtualFunctionMayReachTheDrivesOfItsParent(t *testing.T) {
 			ix := facts.NewIndex(&b.Survey)
 			assert.Len(t, ix.Uses(v), c.uses)
 			assert.Len(t, ix.Uses(at), 1)
+			assert.Empty(t, ix.OwnLiveUses(v), "its parent's go on without it")
+			assert.Len(t, ix.OwnLiveUses(at), 1)
 		})
 	}
 }

@@ -195,8 +195,10 @@ func unusedAt(ix *facts.Index, r facts.Identity) error {
 	if made, gap := ix.MakesVirtual(f); made > 0 || gap != nil {
 		return fmt.Errorf("put %s on VFIO: it has virtual functions, or may have, and all of them would go offline", r.Controller)
 	}
-	if uses := ix.LiveUsesOf(r); len(uses) > 0 {
-		return fmt.Errorf("put %s on VFIO: the host uses it: %s", r.Controller, uses[0])
+	for _, at := range r.Addresses() {
+		if uses := ix.OwnLiveUses(at); len(uses) > 0 {
+			return fmt.Errorf("put %s on VFIO: the host uses it: %s", r.Controller, uses[0])
+		}
 	}
 	if why := ix.UnaskedOf(r); why != "" {
 		return fmt.Errorf("put %s on VFIO: %s", r.Controller, why)

@@ -4,6 +4,7 @@ import (
 	"testing"
 
 	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
 
 	"lendkeep/reconcile/facts"
 	"lendkeep/reconcile/invented"
@@ -44,6 +45,9 @@ func TestMakeVirtual(t *testing.T) {
 			b.Hold("films", v[1])
 			b.Run("films")
 		}, step.Before, "guest films has 8086:10ca at 0000:d0:10.2", "guest films has"},
+		"one of a drive is online": {func(b *invented.Builder, at facts.Address, v []facts.Address) {
+			b.Function(v[1]).NVMe = &facts.NVMe{Name: "nvme9", Model: "QEMU NVMe Ctrl", Serial: "RL-4410-0088", State: "live"}
+		}, step.Before, "the host's nvme driver has QEMU NVMe Ctrl RL-4410-0088 at 0000:d0:10.2", "the host's nvme driver has"},
 		"of one something is not known": {func(b *invented.Builder, at facts.Address, v []facts.Address) {
 			b.Function(v[1]).Gaps = []facts.Gap{{Fact: "driver", Path: "/sys/x/driver", Reason: "input/output error"}}
 		}, step.Before, "driver of 8086:10ca at 0000:d0:10.2 is not known: /sys/x/driver: input/output error", "is not known"},
@@ -76,6 +80,21 @@ func TestMakeVirtual(t *testing.T) {
 			tells(s.MayUndo(ix), c.undone)
 		})
 	}
+}
+
+// The virtual functions of a drive that the host uses may go, and onto VFIO again: the
+// drive stays where it is.
+func TestADriveIsUsedWithoutItsVirtualFunctions(t *testing.T) {
+	b := invented.NewBuilder()
+	at := b.NVMe("RL-4410-0073", "films")
+	b.Mount("nvme0n1p1", "/srv/films")
+	part := b.Virtually("part", "drive", b.Virtual(at, 1, 4, "")[0])
+	ix := answered(b)
+	require.NotEmpty(t, ix.LiveUses(part.Address))
+	s := &step.MakeVirtual{Controller: b.Identity("drive", at), Before: 1, After: 2}
+	assert.NoError(t, s.Ready(ix))
+	assert.NoError(t, s.MayUndo(ix))
+	assert.NoError(t, (&step.TakeBack{Controller: part, Idle: true}).MayUndo(ix))
 }
 
 // Nobody was asked who holds what the virtual functions have, so none goes.
