@@ -78,14 +78,3 @@ func TestLarch(t *testing.T) {
 		})
 	}
 }
-
-// Where it does otherwise, that is found: a guard that lets everything pass brings
-// nothing home.
-func TestPlantedDifference(t *testing.T) {
-	programs := built(t)
-	require.NoError(t, os.WriteFile(filepath.Join(programs, "lendkeep-hook"), []byte("#!/bin/sh\nexit 0\n"), 0o755))
-	said, exit := rehearsed(t, programs, "day")
-	assert.Equal(t, 1, exit, said)
-	assert.Regexp(t, `(?m)^  after the guests' end, .*/srv/shelf`, said)
-	assert.NotContains(t, said, "All of the order was carried out")
-}
