@@ -5,6 +5,7 @@ import (
 	"errors"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -181,10 +182,9 @@ func (t *trial) places() {
 // unlike tells what of the survey the twin does not have, the same once.
 func (t *trial) unlike() {
 	t.out.line("Not like the host, and what that can hide:")
-	count := map[string]int{}
 	var lines []string
 	say := func(line string) {
-		if count[line]++; count[line] == 1 {
+		if !slices.Contains(lines, line) {
 			lines = append(lines, line)
 		}
 	}

@@ -60,7 +60,7 @@ func (c *Case) findPCI(controller *spec.Controller) Found {
 			unread += fmt.Sprintf("; that of %s is not known: %s", f.Title(), f.Gap("device_serial").Reason)
 			doubtful = append(doubtful, f)
 		case want.Serial != "" && f.DeviceSerial != want.Serial:
-		case want.Subsystem != "" && (f.Gap("subsystem_vendor") != nil || f.Gap("subsystem_device") != nil):
+		case want.Subsystem != "" && f.SubsystemGap() != nil:
 			doubtful = append(doubtful, f)
 		case want.Subsystem != "" && f.Subsystem() != want.Subsystem:
 		case found.whole() && !hasAll(c.Facts, f, want.Functions):

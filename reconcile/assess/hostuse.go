@@ -45,7 +45,7 @@ func checkHostUse(c *Case) []Finding {
 				Causes:   []Cause{{use.Chain[0], use.Told()}},
 				Remedies: c.freeing(found, use),
 			}
-			if c.stays(found) && !c.onDrive(use) {
+			if c.stays(found) && c.Facts.LastOf(use) == nil {
 				f.Severity = Caution
 				f.Detail += " In shift " + c.Shift.Name + " it stays with the host. A shift that lends it is refused until this use ends, and so is the start of a guest with it."
 			}
@@ -61,14 +61,6 @@ func checkHostUse(c *Case) []Finding {
 func (c *Case) stays(found Found) bool {
 	name := found.Controller.Name
 	return c.Shift != nil && c.isBorrowed(name) && found.Where == facts.Home && c.Borrower(name) == nil && !c.Filling(name).Does()
-}
-
-// onDrive tells whether a use is one of a drive.
-func (c *Case) onDrive(use facts.Use) bool {
-	return slices.ContainsFunc(use.Chain, func(title string) bool {
-		name, _, _ := strings.Cut(title, " ")
-		return c.Facts.Block(name) != nil
-	})
 }
 
 // handled tells whether the layout or another check takes care of a use.

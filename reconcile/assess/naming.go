@@ -44,7 +44,7 @@ func apart(stated *spec.PCIIdentity, f *facts.Function, alike []*facts.Function)
 		return other.DeviceSerial == f.DeviceSerial || other.Gap("device_serial") != nil
 	}
 	maker := func(other *facts.Function) bool {
-		return other.Subsystem() == f.Subsystem() || other.Gap("subsystem_vendor") != nil || other.Gap("subsystem_device") != nil
+		return other.Subsystem() == f.Subsystem() || other.SubsystemGap() != nil
 	}
 	slot := func(other *facts.Function) bool { return other.Slot == f.Slot }
 	for _, way := range []struct {
@@ -55,7 +55,7 @@ func apart(stated *spec.PCIIdentity, f *facts.Function, alike []*facts.Function)
 	}{
 		{true, one, false, func() {}},
 		{f.DeviceSerial != "", serial, false, func() { stated.Serial = f.DeviceSerial }},
-		{f.Subsystem() != "", maker, false, func() { stated.Subsystem = f.Subsystem() }},
+		{f.Subsystem() != "" && f.SubsystemGap() == nil, maker, false, func() { stated.Subsystem = f.Subsystem() }},
 		{f.Slot != "", slot, false, func() { stated.Slot = f.Slot }},
 		{f.DeviceSerial != "", serial, true, func() { stated.Serial = f.DeviceSerial }},
 		{f.Slot != "", slot, true, func() { stated.Slot = f.Slot }},

@@ -97,14 +97,13 @@ func (c *Case) unreserved(g *spec.Guest, f Finding, size uint64) Finding {
 // roomFor holds a reserve against the memory of its node.
 func (c *Case) roomFor(r Reserve) []Finding {
 	n := c.Facts.Survey.Topology.Node(r.Node)
-	own, more := uint64(r.After)*r.SizeBytes, uint64(max(0, r.After-r.Before))*r.SizeBytes
-	others := uint64(0)
+	others, more := uint64(0), uint64(max(0, r.After-r.Before))*r.SizeBytes
 	for _, p := range n.HugePages {
 		if p.SizeBytes != r.SizeBytes {
 			others += uint64(p.Kept()) * p.SizeBytes
 		}
 	}
-	want := own + others
+	want := uint64(r.After)*r.SizeBytes + others
 	f := Finding{Severity: Caution, At: c.Layout.Host.At,
 		Causes: []Cause{{fmt.Sprintf("/sys/devices/system/node/node%d/meminfo", n.Number), fmt.Sprintf("MemTotal %s, MemFree %s", facts.Size(n.MemoryBytes), facts.Size(n.FreeBytes))},
 			{"the layout", fmt.Sprintf("%s of %s on node %d, for %s", plain.Count(r.After, "page"), facts.Size(r.SizeBytes), r.Node, strings.Join(r.Guests, ", "))}},

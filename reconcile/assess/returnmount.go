@@ -66,15 +66,19 @@ func (c *Case) returnFinding(found Found, m spec.Mount) (Finding, bool) {
 		f.Detail = fmt.Sprintf("The layout wants partition %s of %s there.", m.Partition, found.Controller.Name)
 		f.Causes = []Cause{{"/proc/self/mountinfo", there.Source + " at " + there.Path}}
 		f.Remedies = []string{"unmount it", "choose another place in the layout"}
-	case !made && there == nil && c.mountsNow(found) && len(c.Facts.RawUses(part)) > 0:
-		use := c.Facts.RawUses(part)[0]
+	case made || there != nil || !c.mountsNow(found):
+		return f, false
+	default:
+		uses := c.Facts.RawUses(part)
+		if len(uses) == 0 {
+			return f, false
+		}
+		use := uses[0]
 		f.Severity = Stop
 		f.Summary = shorten("partition " + m.Partition + " is in use as it is")
 		f.Detail = fmt.Sprintf("The order would mount it at %s. Two that write one filesystem destroy it, and neither the kernel nor QEMU keeps them apart.", m.Path)
 		f.Causes = []Cause{{"/dev/" + part.Name, use.Told()}}
 		f.Remedies = append(c.freeing(found, use), "take the mount out of the layout")
-	default:
-		return f, false
 	}
 	if name := c.waiting(m.Path); name != "" {
 		f.Severity = Stop

@@ -200,3 +200,8 @@ func (f *Function) Subsystem() string {
 	}
 	return f.SubsystemVendor.String() + ":" + f.SubsystemDevice.String()
 }
+
+// SubsystemGap says why its subsystem is not known, or not all of it; nil: it is.
+func (f *Function) SubsystemGap() *Gap {
+	return cmp.Or(f.Gap("subsystem_vendor"), f.Gap("subsystem_device"))
+}

@@ -57,7 +57,7 @@ func (b *before) oneOfItsKind(meant Controller, f *facts.Function) error {
 		case other == f || other.Parent != nil || other.Address.Function != f.Address.Function:
 		case meant.Slot != "" && other.Slot != meant.Slot:
 		case r.Whole() && len(b.ix.Physical(other.Address)) != len(r.Addresses()):
-		case differs(f.Subsystem(), other.Subsystem(), other.Gap("subsystem_vendor"), other.Gap("subsystem_device")):
+		case differs(f.Subsystem(), other.Subsystem(), f.SubsystemGap(), other.SubsystemGap()):
 		case differs(f.DeviceSerial, other.DeviceSerial, f.Gap("device_serial"), other.Gap("device_serial")):
 		default:
 			return fmt.Errorf("controller %s is known by its kind, and %s could be it as well as %s: a card was added or moved since; state what tells them apart (slot, subsystem, device_serial), and bring the rules up to date by an order", r.Controller, other.Title(), f.Title())
@@ -114,18 +114,16 @@ func (c Controller) sameCard(f *facts.Function) error {
 	name := c.Identity.Controller
 	for _, said := range []struct {
 		what, was, is string
-		from          []string // facts of which it is made
+		gap           *facts.Gap // why it is not known
 	}{
-		{"subsystem", c.Subsystem, f.Subsystem(), []string{"subsystem_vendor", "subsystem_device"}},
-		{"device serial number", c.DeviceSerial, f.DeviceSerial, []string{"device_serial"}},
+		{"subsystem", c.Subsystem, f.Subsystem(), f.SubsystemGap()},
+		{"device serial number", c.DeviceSerial, f.DeviceSerial, f.Gap("device_serial")},
 	} {
 		if said.was == "" || said.was == said.is {
 			continue
 		}
-		for _, fact := range said.from {
-			if gap := f.Gap(fact); gap != nil {
-				return fmt.Errorf("the %s of controller %s could not be read: %s: %s", said.what, name, gap.Path, gap.Reason)
-			}
+		if said.gap != nil {
+			return fmt.Errorf("the %s of controller %s could not be read: %s: %s", said.what, name, said.gap.Path, said.gap.Reason)
 		}
 		return fmt.Errorf("controller %s is another card than it was: %s has the %s %s, by the rules it had %s; bring the rules up to date by an order", name, f.Title(), said.what, cmp.Or(said.is, "none"), said.was)
 	}

@@ -96,7 +96,7 @@ func controllerOf(c *assess.Case, found assess.Found, before *guard.Controller) 
 func recognise(made *guard.Controller, f *facts.Function, before *guard.Controller) {
 	made.Subsystem, made.DeviceSerial = f.Subsystem(), f.DeviceSerial
 	if before != nil && before.Identity.Vendor == f.Vendor && before.Identity.Device == f.Device {
-		if f.Gap("subsystem_vendor") != nil || f.Gap("subsystem_device") != nil {
+		if f.SubsystemGap() != nil {
 			made.Subsystem = before.Subsystem
 		}
 		if f.Gap("device_serial") != nil {
