@@ -38,12 +38,12 @@ func (w writer) list(name string, list []hclwrite.Tokens) {
 	}
 }
 
-func (w writer) refs(name, kind string, refs []Ref) {
+func references(kind string, refs []Ref) []hclwrite.Tokens {
 	var list []hclwrite.Tokens
 	for _, r := range refs {
 		list = append(list, referenceTokens(kind, r.Name))
 	}
-	w.list(name, list)
+	return list
 }
 
 // referenceTokens writes a reference as reference does.
@@ -142,7 +142,7 @@ func (w writer) mount(m Mount) {
 
 func (w writer) guest(g *Guest) {
 	b := w.block(kindGuest, g.Name)
-	b.refs("borrows", kindController, g.Borrows)
+	b.list("borrows", references(kindController, g.Borrows))
 	if g.Boots != nil {
 		b.SetAttributeRaw("boots", referenceTokens(kindController, g.Boots.Name))
 	}
@@ -164,5 +164,6 @@ func (w writer) disk(d Disk) {
 }
 
 func (w writer) shift(s *Shift) {
-	w.block(kindShift, s.Name).refs("guests", kindGuest, s.Guests)
+	// One without guests says so too.
+	w.block(kindShift, s.Name).SetAttributeRaw("guests", hclwrite.TokensForTuple(references(kindGuest, s.Guests)))
 }

@@ -24,6 +24,7 @@ func written() []spec.Part {
 		{Guest: &spec.Guest{Name: "grading", Borrows: []spec.Ref{lends}, Boots: &lends, CPU: &spec.CPU{Count: 2}, Memory: &spec.Memory{SizeBytes: 1536 << 20}}},
 		{Guest: &spec.Guest{Name: "win 11", Disks: []spec.Disk{{Name: "vda", Image: "/srv/images/w.qcow2", Bus: "virtio"}}}},
 		{Shift: &spec.Shift{Name: "shift-1", Guests: []spec.Ref{{Name: "grading"}, {Name: "win 11"}}}},
+		{Shift: &spec.Shift{Name: "night"}},
 	}
 }
 
@@ -98,6 +99,10 @@ guest "win 11" {
 
 shift "shift-1" {
   guests = [guest.grading, guest["win 11"]]
+}
+
+shift "night" {
+  guests = []
 }
 `, string(spec.Write(written())))
 	require.NoError(t, spec.Says(written()...))

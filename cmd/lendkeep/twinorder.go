@@ -114,9 +114,9 @@ func (t *trial) ownStores(in *facts.Survey, is *facts.Index) {
 }
 
 // rewritten takes over the definitions that the order has written, where they hold what
-// it wanted: libvirt rewrites what it is given (step.DefineGuest), and its QEMU driver
+// it wanted: libvirt rewrites what it is given (step.DefineGuest), its QEMU driver
 // gives a lent function a place in the guest, which the test driver does not (measured
-// with libvirt 9.0.0).
+// with libvirt 9.0.0), and a new guest gets whichever UUID.
 func (t *trial) rewritten(in *facts.Survey, is *facts.Index) {
 	ix := facts.NewIndex(in)
 	for _, w := range t.planned.Order.Steps {
@@ -128,7 +128,8 @@ func (t *trial) rewritten(in *facts.Survey, is *facts.Index) {
 		now, _ := defined.Stands(is)
 		if was == step.After && now == step.After {
 			i := slices.IndexFunc(in.Libvirt.Guests, func(g facts.Guest) bool { return g.Name == defined.Guest })
-			in.Libvirt.Guests[i].Kept = is.Guest(defined.Guest).Kept
+			there := is.Guest(defined.Guest)
+			in.Libvirt.Guests[i].Kept, in.Libvirt.Guests[i].UUID = there.Kept, there.UUID
 		}
 	}
 }
