@@ -118,8 +118,8 @@ func (w twinning) layoutOf(o order.Order, m facts.Machine) (*spec.Layout, error)
 
 // programs are lendkeep's own that run in a twin, as files here.
 type programs struct {
-	agent  string            // the machine's first program
-	inside map[string]string // by their places there
+	agent           string // the machine's first program
+	lendkeep, guard string
 }
 
 // findPrograms looks for them beside this one, then where they are installed.
@@ -144,7 +144,7 @@ func findPrograms() (programs, error) {
 	if err != nil {
 		return programs{}, err
 	}
-	return programs{agent: agent, inside: map[string]string{facts.WatchProgram: self, facts.GuardProgram: guard}}, nil
+	return programs{agent: agent, lendkeep: self, guard: guard}, nil
 }
 
 // foretell says what is needed, what will be made, and what of the host it lacks.

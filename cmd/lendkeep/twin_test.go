@@ -39,7 +39,7 @@ func (s *inStandIn) WriteFile(_ context.Context, name string, content []byte, _ 
 func (s *inStandIn) Run(ctx context.Context, argv ...string) (emulated.Result, error) {
 	r := emulated.Result{Argv: argv}
 	switch argv[0] {
-	case "lendkeep":
+	case apart:
 		arguments := slices.Clone(argv[1:])
 		for i, a := range arguments {
 			if strings.HasPrefix(a, "/run/") {
@@ -124,7 +124,7 @@ func trialOnStandIn(t *testing.T, shift string, says func(string, emulated.Resul
 	judge, closeJudge := openJudge(t.Context())
 	t.Cleanup(closeJudge)
 	var out bytes.Buffer
-	tried := &trial{host: &inStandIn{t, folder, judge, says}, judge: judge, given: sealed, layout: layout, survey: facts.NewIndex(&survey), machine: twin.Of(survey), out: &text{w: &out}}
+	tried := &trial{host: &inStandIn{t, folder, judge, says}, programs: programs{lendkeep: file, guard: file}, judge: judge, given: sealed, layout: layout, survey: facts.NewIndex(&survey), machine: twin.Of(survey), out: &text{w: &out}}
 	failed := tried.run(t.Context(), tried.stages())
 	require.NoError(t, tried.report())
 	return tried, out.String(), failed

@@ -15,8 +15,7 @@ func (t *trial) end(ctx context.Context) (string, error) {
 	if len(t.guests) == 0 {
 		return "the order has started none", nil
 	}
-	// libvirt looks for hooks when it starts (libvirt hooks, "Script names").
-	if _, err := t.must(ctx, "sh", "-c", "pkill -x libvirtd; while pgrep -x libvirtd >/dev/null; do sleep 0.1; done; libvirtd -d; until virsh -q list >/dev/null 2>&1; do sleep 0.2; done"); err != nil {
+	if err := t.toldOfHooks(ctx); err != nil {
 		return "", err
 	}
 	for _, guest := range t.guests {

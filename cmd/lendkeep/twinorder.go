@@ -19,7 +19,7 @@ import (
 func (t *trial) lendkeep(ctx context.Context, arguments ...string) error {
 	ctx, cancel := context.WithTimeout(ctx, orderTakesMost)
 	defer cancel()
-	result, err := t.host.Run(ctx, append([]string{"lendkeep"}, arguments...)...)
+	result, err := t.host.Run(ctx, append([]string{apart}, arguments...)...)
 	if err != nil {
 		return err
 	}

@@ -6,6 +6,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"lendkeep/providers/emulated"
+	anew "lendkeep/reconcile/again"
 	"lendkeep/spec/plain"
 )
 
@@ -23,20 +24,28 @@ func (t *trial) report() error {
 		}
 	}
 	list("What the layout states otherwise there, since the twin lacks it:", t.otherwise)
-	var steps []string
-	for _, d := range t.steps {
-		steps = append(steps, d.String())
-	}
-	list("Steps of one order alone:", steps)
+	list("Not tried, since the twin has nothing for it:", texts(t.untried))
+	list("Steps of one order alone:", texts(t.steps))
 	list("Rolled back after its guests had ended, the host is not as before; in memory neither:", t.left)
 	list("Differences:", t.differences)
 	o.line("")
-	if len(t.differences)+len(t.steps) == 0 {
+	switch {
+	case len(t.differences)+len(t.steps) > 0:
+		o.line("%s between kernel and memory, %s that only one of the orders has.", count(len(t.differences), "difference"), plain.Count(len(t.steps), "step"))
+	case len(t.untried) > 0:
+		o.line("What was tried of the order was carried out by a real kernel and libvirt, as it was in memory, and undone; %s of it could not be tried.", plain.Count(len(t.untried), "step"))
+	default:
 		o.line("All of the order was carried out by a real kernel and libvirt, as it was in memory, and undone.")
-	} else {
-		o.line("%s between kernel and memory, %s that only one of the orders has.", count(len(t.differences), "difference"), plain.Count(len(steps), "step"))
 	}
 	return o.err
+}
+
+func texts(list []anew.Difference) []string {
+	var all []string
+	for _, d := range list {
+		all = append(all, d.String())
+	}
+	return all
 }
 
 // prompt gives a person a shell in the twin until it is left.

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"os"
+	"path/filepath"
 	"slices"
 	"time"
 
@@ -52,9 +53,10 @@ type trial struct {
 	records records       // what that has noted
 	guests  []string      // that it has started
 
-	otherwise   []string // what the layout states otherwise there
-	steps       []anew.Difference
-	left        []string // what is not as before after the rollback, in memory neither
+	otherwise   []string          // what the layout states otherwise there
+	untried     []anew.Difference // steps for which the twin lacks something
+	steps       []anew.Difference // the others that only one of the orders has
+	left        []string          // what is not as before after the rollback, in memory neither
 	differences []string
 }
 
@@ -123,7 +125,7 @@ func (t *trial) differs(format string, values ...any) {
 // furnish puts lendkeep's programs into the machine, and makes what its drives hold
 // and its guests.
 func (t *trial) furnish(ctx context.Context) (string, error) {
-	for place, name := range t.programs.inside {
+	for place, name := range t.inside() {
 		content, err := os.ReadFile(name)
 		if err != nil {
 			return "", err
@@ -147,6 +149,22 @@ func (t *trial) furnish(ctx context.Context) (string, error) {
 	return fmt.Sprintf("%s, %s", plain.Count(len((parts.Twin{Machine: t.machine}).Files()), "drive"), plain.Count(len(t.machine.Guests), "guest")), nil
 }
 
+// inside gives lendkeep's programs by their places in the twin: where the host has
+// them, or lendkeep alone where nothing looks for it but this trial.
+func (t *trial) inside() map[string]string {
+	places := map[string]string{apart: t.programs.lendkeep}
+	if t.survey.Survey.Guard.Program {
+		places[facts.GuardProgram] = t.programs.guard
+	}
+	if t.survey.Survey.Watch.Program {
+		places[facts.WatchProgram] = t.programs.lendkeep
+	}
+	return places
+}
+
+// apart is where lendkeep is in a twin whatever the host has.
+const apart = "/run/lendkeep.twin"
+
 // must runs a program there that has to end well, and gives what it printed.
 func (t *trial) must(ctx context.Context, argv ...string) (string, error) {
 	result, err := t.host.Run(ctx, argv...)
@@ -158,7 +176,7 @@ func (t *trial) must(ctx context.Context, argv ...string) (string, error) {
 
 // facts surveys the twin by lendkeep in it.
 func (t *trial) facts(ctx context.Context) (*facts.Index, error) {
-	content, err := t.must(ctx, "lendkeep", "survey", "-o", standard)
+	content, err := t.must(ctx, apart, "survey", "-o", standard)
 	if err != nil {
 		return nil, err
 	}
@@ -174,13 +192,65 @@ func (t *trial) look(ctx context.Context) (said string, err error) {
 	for _, missed := range t.machine.Missed(t.before) {
 		t.differs("the twin is not as it was made: %s", missed)
 	}
-	return "it is as it was made", nil
+	own, err := anew.OwnOf(t.survey, t.before, &t.machine)
+	if err != nil {
+		return "", err
+	}
+	t.otherwise = own.Said
+	if own.Rules == nil && len(own.Defined) == 0 {
+		return "it is as it was made", nil
+	}
+	if err := t.leave(ctx, own); err != nil {
+		return "", err
+	}
+	t.before, err = t.facts(ctx)
+	return "it is as it was made, with what earlier orders had left", err
+}
+
+// leave has the twin be as earlier orders have left the host.
+func (t *trial) leave(ctx context.Context, own anew.Own) error {
+	for _, d := range own.Defined {
+		const name = "/run/guest.xml"
+		if err := t.host.WriteFile(ctx, name, []byte(d.XML), 0o600); err != nil {
+			return err
+		}
+		if _, err := t.must(ctx, "virsh", "-q", "define", name); err != nil {
+			return err
+		}
+	}
+	if own.Rules == nil {
+		return nil
+	}
+	files := own.Rules.Files()
+	for _, f := range []struct {
+		name, content string
+		mode          os.FileMode
+	}{{facts.GuardRules, files.Rules, facts.RulesMode}, {facts.GuardUdev, files.Udev, facts.UdevMode}, {facts.GuardHook, files.Hook, facts.HookMode}} {
+		if _, err := t.must(ctx, "mkdir", "-p", filepath.Dir(f.name)); err != nil {
+			return err
+		}
+		if err := t.host.WriteFile(ctx, f.name, []byte(f.content), f.mode); err != nil {
+			return err
+		}
+	}
+	if _, err := t.must(ctx, "udevadm", "control", "--reload"); err != nil {
+		return err
+	}
+	return t.toldOfHooks(ctx)
+}
+
+// toldOfHooks starts libvirt anew, which looks for hooks when it starts (libvirt
+// hooks, "Script names").
+func (t *trial) toldOfHooks(ctx context.Context) error {
+	_, err := t.must(ctx, "sh", "-c", "pkill -x libvirtd; while pgrep -x libvirtd >/dev/null; do sleep 0.1; done; libvirtd -d; until virsh -q list >/dev/null 2>&1; do sleep 0.2; done")
+	return err
 }
 
 // plan writes the order anew, from what the layout is on the twin, and carries it out
 // in memory.
 func (t *trial) plan(ctx context.Context) (string, error) {
-	t.there, t.otherwise = anew.Layout(t.layout, t.survey, t.before, &t.machine)
+	there, said := anew.Layout(t.layout, t.survey, t.before, &t.machine)
+	t.there, t.otherwise = there, append(t.otherwise, said...)
 	planned, err := t.order(t.before)
 	if err != nil {
 		return "", err
@@ -188,7 +258,13 @@ func (t *trial) plan(ctx context.Context) (string, error) {
 	if t.planned, err = order.Seal(planned); err != nil {
 		return "", err
 	}
-	t.steps = anew.Steps(t.given.Order, planned, &t.machine)
+	for _, d := range anew.Steps(t.given.Order, planned, &t.machine) {
+		if d.Lacks != "" {
+			t.untried = append(t.untried, d)
+		} else {
+			t.steps = append(t.steps, d)
+		}
+	}
 	keeping := func(survey facts.Survey, judge rehearse.Judge) rehearse.Host {
 		host := memory.Rehearse(survey, judge)
 		t.memory = host.(standing) // what it embeds

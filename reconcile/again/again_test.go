@@ -36,7 +36,9 @@ func TestLayout(t *testing.T) {
 	grading.CPU, grading.Memory = &spec.CPU{Count: 32}, &spec.Memory{SizeBytes: 16 << 30, HugePages: &yes, PageBytes: 2 << 20}
 	grading.Networks = []spec.Network{{Name: "lan", Bridge: "br0"}}
 	grading.Disks = []spec.Disk{{Name: "a", Image: "/srv/images/grading.qcow2"}, {Name: "b", Image: "/elsewhere.qcow2"}, {Name: "c", Image: "/srv/new.qcow2", SizeBytes: 1}, {Name: "d", Image: "/srv/back.qcow2", CopyFrom: &spec.Ref{Name: "reel"}}}
-	layout := invented.Layout([]spec.Controller{reel, net}, []spec.Guest{grading})
+	lost := invented.Controller("lost", "RL-9")
+	lost.Drive = &spec.Drive{CopyOf: "/elsewhere.qcow2", CopyFormat: "qcow2"}
+	layout := invented.Layout([]spec.Controller{reel, net, lost}, []spec.Guest{grading})
 	layout.Shims = []spec.Shim{invented.Shim("s", "rom")}
 
 	m := twin.Of(b.Survey)
@@ -50,10 +52,11 @@ func TestLayout(t *testing.T) {
 	there, said := again.Layout(layout, facts.NewIndex(&b.Survey), facts.NewIndex(&inside), &m)
 
 	assert.Equal(t, &spec.NVMeIdentity{Serial: "RL-1", At: reel.NVMe.At}, there.Controllers[0].NVMe)
-	assert.Empty(t, there.Controllers[0].Drive.CopyOf)
+	assert.Equal(t, reel.Drive, there.Controllers[0].Drive, "a stand-in is moved")
+	assert.Empty(t, there.Controllers[2].Drive.CopyOf)
 	assert.Equal(t, &spec.PCIIdentity{Vendor: 0x8086, Device: 0x10d3, Slot: "11"}, there.Controllers[1].PCI)
 	g := there.Guests[0]
-	assert.Empty(t, g.System)
+	assert.Equal(t, "windows", g.System)
 	assert.Nil(t, g.Shim)
 	assert.Nil(t, g.Entry)
 	assert.Empty(t, g.Networks)
@@ -62,9 +65,9 @@ func TestLayout(t *testing.T) {
 	cpus, memory := m.MostOfGuest()
 	assert.Equal(t, cpus, g.CPU.Count)
 	assert.Equal(t, spec.Memory{SizeBytes: memory}, *g.Memory)
-	require.Len(t, g.Disks, 2)
-	assert.Equal(t, "ac", g.Disks[0].Name+g.Disks[1].Name)
-	assert.Len(t, said, 14)
+	require.Len(t, g.Disks, 3)
+	assert.Equal(t, "acd", g.Disks[0].Name+g.Disks[1].Name+g.Disks[2].Name)
+	assert.Len(t, said, 12)
 
 	assert.Equal(t, "Fast 9000", layout.Controllers[0].NVMe.Model)
 	assert.Equal(t, "4", layout.Controllers[1].PCI.Slot)
@@ -93,6 +96,10 @@ func TestSteps(t *testing.T) {
 	assert.Equal(t, []again.Difference{{Step: does(back), There: true}}, again.Steps(orderOf(guard), orderOf(guard, back), m))
 	assert.Len(t, again.Steps(orderOf(guard, stop), orderOf(stop, guard), m), 2, "another sequence")
 	assert.Equal(t, "not on the twin: "+does(stop), again.Difference{Step: does(stop)}.String())
+	watch := &step.InstallWatch{After: true}
+	missing := again.Steps(orderOf(watch, stop), orderOf(stop), m)
+	require.Len(t, missing, 1)
+	assert.Equal(t, does(watch)+": the twin has no systemd", missing[0].String())
 }
 
 // A function that has another address there is the same one in a step's words.

@@ -54,12 +54,10 @@ func (a *again) controller(c *spec.Controller) {
 	if c.PCI != nil {
 		a.kind(c)
 	}
-	if c.Drive != nil && (c.Drive.CopyOf != "" || c.Drive.Erase != "") {
+	if c.Drive != nil && c.Drive.CopyOf != "" && !a.image(c.Drive.CopyOf) {
+		a.say("controller %s: no system is moved to its drive: the twin does not have its image", c.Name)
 		drive := *c.Drive
-		if drive.CopyOf != "" {
-			a.say("controller %s: no system is moved to its drive: the twin has none to move", c.Name)
-			drive.CopyOf, drive.CopyFormat = "", ""
-		}
+		drive.CopyOf, drive.CopyFormat = "", ""
 		c.Drive = &drive
 	}
 }
@@ -102,15 +100,11 @@ func (a *again) counterpart(of facts.Address) *facts.Function {
 
 // guest states what the twin has of a guest.
 func (a *again) guest(g *spec.Guest) {
-	known := slices.IndexFunc(a.twin.Guests, func(copied twin.Guest) bool { return copied.Name == g.Name })
 	drop := func(is bool, what string) bool {
 		if is {
 			a.say("guest %s: without %s", g.Name, what)
 		}
 		return is
-	}
-	if drop(g.System != "", "what its system needs: a stand-in runs in it") {
-		g.System = ""
 	}
 	if drop(g.Shim != nil, "its shim") {
 		g.Shim = nil
@@ -126,10 +120,16 @@ func (a *again) guest(g *spec.Guest) {
 		g.Firmware = "uefi"
 	}
 	g.Disks = slices.DeleteFunc(slices.Clone(g.Disks), func(d spec.Disk) bool {
-		image := d.Image != "" && (known < 0 || !slices.ContainsFunc(a.twin.Guests[known].Images, func(i twin.Image) bool { return i.Path == d.Image }))
-		return drop(d.CopyFrom != nil || image && d.SizeBytes == 0, "disk "+d.Name+", whose image the twin does not have")
+		return drop(d.CopyFrom == nil && d.Image != "" && !a.image(d.Image) && d.SizeBytes == 0, "disk "+d.Name+", whose image the twin does not have")
 	})
 	a.room(g)
+}
+
+// image tells whether the twin has an image.
+func (a *again) image(path string) bool {
+	return slices.ContainsFunc(a.twin.Guests, func(g twin.Guest) bool {
+		return slices.ContainsFunc(g.Images, func(i twin.Image) bool { return i.Path == path })
+	})
 }
 
 // room bounds what a guest has by what the twin gives to one.

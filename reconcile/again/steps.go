@@ -12,8 +12,9 @@ import (
 
 // Difference is a step that only one of two orders has.
 type Difference struct {
-	Step  string `json:"step"`  // what it does, as on the twin
-	There bool   `json:"there"` // only the order on the twin has it; else only the host's
+	Step  string `json:"step"`            // what it does, as on the twin
+	There bool   `json:"there"`           // only the order on the twin has it; else only the host's
+	Lacks string `json:"lacks,omitempty"` // what the twin does not have for it, so that it cannot be tried there; empty: nothing
 }
 
 // String tells the difference.
@@ -21,7 +22,31 @@ func (d Difference) String() string {
 	if d.There {
 		return "only on the twin: " + d.Step
 	}
+	if d.Lacks != "" {
+		return d.Step + ": " + d.Lacks
+	}
 	return "not on the twin: " + d.Step
+}
+
+// lacks says what no twin has for a step of its host; empty: it has all. A step that
+// is not named here is missing there without a reason.
+func lacks(s step.Step) string {
+	switch s.(type) {
+	case *step.InstallWatch:
+		return "the twin has no systemd"
+	case *step.ByHand, *step.StartAtBoot:
+		return "a stand-in runs in the twin's guests, which has nothing of the kind"
+	case *step.PlaceROM, *step.PlaceShim:
+		return "the twin's firmware reads NVMe drives by itself"
+	case *step.WriteEntry:
+		return "the twin's guests start what their firmware looks for by itself"
+	case *step.MakeVirtual:
+		return "the twin's functions make no virtual ones"
+	case *step.KeepPages:
+		return "the twin's guests use no huge pages"
+	default:
+		return ""
+	}
 }
 
 // Steps gives the steps that only one of two orders has, in their sequence: those of
@@ -48,7 +73,7 @@ func Steps(host, there order.Order, m *twin.Machine) []Difference {
 		case i < len(was) && k < len(is) && was[i] == is[k]:
 			i, k = i+1, k+1
 		case k == len(is) || i < len(was) && long[i+1][k] >= long[i][k+1]:
-			list = append(list, Difference{Step: was[i]})
+			list = append(list, Difference{Step: was[i], Lacks: lacks(host.Steps[i].Step)})
 			i++
 		default:
 			list = append(list, Difference{Step: is[k], There: true})

@@ -36,12 +36,13 @@ func Transplant(xml string, to Elsewhere) (after string, changes []string, err e
 		return "", nil, fmt.Errorf("transplant definition: it has no <devices>")
 	}
 	tr := &transplant{edit: edit{guest: t.guest}, to: to}
+	noted := noteOf(t.guest) != nil
 	for _, part := range []func() error{tr.kind, tr.memoryThere, tr.processors, tr.parts, tr.start, tr.devicesKept} {
 		if err := part(); err != nil {
 			return "", nil, fmt.Errorf("transplant definition of %s: %w", text(child(t.guest, "name")), err)
 		}
 	}
-	if len(tr.changes) == 0 {
+	if len(tr.changes) == 0 && !noted {
 		return xml, nil, nil
 	}
 	return t.String(), tr.changes, nil
@@ -162,8 +163,8 @@ func (t *transplant) processors() error {
 	return nil
 }
 
-// staying are the parts of a definition that mean the same there; metadata of
-// lendkeep's names functions by what they are on the host.
+// staying are the parts of a definition that mean the same there. Lendkeep's note does
+// not: it names functions by what they are on the host.
 var staying = []string{"name", "uuid", "genid", "title", "description", "metadata", "memory", "currentMemory", "memoryBacking", "vcpu", "iothreads",
 	"os", "sysinfo", "features", "clock", "on_poweroff", "on_reboot", "on_crash", "pm", "devices"}
 
@@ -179,7 +180,7 @@ func (t *transplant) parts() error {
 	}
 	if note := noteOf(t.guest); note != nil {
 		metadata := note.Parent()
-		t.lose("lendkeep's note", note)
+		drop(note)
 		dropEmpty(metadata)
 	}
 	for _, e := range childrenOf(child(t.guest, "features")) {

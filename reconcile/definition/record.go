@@ -126,6 +126,18 @@ func setRecords(guest *etree.Element, wanted []facts.Identity) (bool, error) {
 	return true, nil
 }
 
+// Noted gives a definition whose note has exactly these records.
+func Noted(xml string, records []facts.Identity) (string, error) {
+	t, err := parse(xml)
+	if err != nil {
+		return "", err
+	}
+	if changed, err := setRecords(t.guest, records); err != nil || !changed {
+		return xml, err
+	}
+	return t.String(), nil
+}
+
 func sameRecords(a, b []facts.Identity) bool {
 	if len(a) != len(b) {
 		return false

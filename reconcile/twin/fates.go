@@ -30,8 +30,8 @@ var fates = map[string]fate{
 	"Survey.Sessions":    lost("nobody logged in", "that somebody reaches the host through what is lent"),
 	"Survey.Paths":       lost("no files but the twin's own", "guests' images: their formats, their bases, where links lead"),
 	"Survey.Claims":      lost("no claims at boot", "that VFIO takes every function of a kind when the host starts"),
-	"Survey.Guard":       lost("no guard of lendkeep's, no other hooks", "what an installed guard, or another hook, does at a start"),
-	"Survey.Watch":       lost("no watch, no systemd", "how the watch is installed, and started again"),
+	"Survey.Guard":       {kind: within},
+	"Survey.Watch":       {kind: within},
 	"Survey.Firmware":    lost("Debian's OVMF", "what other firmware starts from"),
 	"Survey.Descriptors": lost("Debian's descriptors", "which firmware libvirt chooses by itself"),
 	"Survey.Stores":      lost("new variable stores", "boot entries that are there, and keys"),
@@ -44,6 +44,15 @@ var fates = map[string]fate{
 	"Survey.Rooms":       lost("the room that the twin's drives have", "whether an image fits"),
 	"Survey.Confirmed":   lost("nothing that a person has done", "what a step by hand did"),
 	"Survey.Gaps":        lost("areas that can be read", "what is there, unseen"),
+
+	"InstalledGuard.Program":    {kind: copied},
+	"InstalledGuard.GuardFiles": {kind: copied}, // by the functions that the machine has (again.OwnOf)
+	"InstalledGuard.Others":     lost("no other hooks", "what another hook does at a start"),
+	"InstalledGuard.Gaps":       lost("a guard that can be read", "what is there, unseen"),
+	"InstalledWatch.Systemd":    lost("no systemd", "how the watch is installed, and started again"),
+	"InstalledWatch.Program":    {kind: copied},
+	"InstalledWatch.WatchFiles": lost("no watch", "what it does, and tells"),
+	"InstalledWatch.Gaps":       lost("a watch that can be read", "what is there, unseen"),
 
 	"Machine.ID":          lost("one of its own", "that an order is for this host alone"),
 	"Machine.Name":        {kind: copied},
@@ -119,7 +128,7 @@ var fates = map[string]fate{
 
 	"NVMe.Name":             {kind: made},
 	"NVMe.Serial":           {kind: copied},
-	"NVMe.Model":            lost("QEMU NVMe Ctrl", "how a layout that states a model finds it"),
+	"NVMe.Model":            lost(Model, "how a layout that states a model finds it"),
 	"NVMe.Firmware":         lost("QEMU's version", "what only that firmware does"),
 	"NVMe.NQN":              lost("names of QEMU's", "what finds it by that"),
 	"NVMe.State":            lost("controllers that live", "one that does not answer"),

@@ -89,6 +89,10 @@ const (
 	ByStub   Holding = "pci-stub"
 )
 
+// Model is what every NVMe controller of a machine says of itself (QEMU,
+// hw/nvme/ctrl.c).
+const Model = "QEMU NVMe Ctrl"
+
 // Disk is a block device of a part, made as a sparse file.
 type Disk struct {
 	File        string // name of the file, ours
