@@ -33,7 +33,7 @@ var allowed = map[string][]string{
 	"reconcile/page":              {"spec", "reconcile/facts", "reconcile/definition", "reconcile/assess", "reconcile/guard", "reconcile/step", "reconcile/order", "reconcile/speed", "reconcile/watch"},
 	"reconcile/rehearse":          {"reconcile"},
 	"reconcile/twin":              {"reconcile/facts", "reconcile/definition"},
-	"reconcile/again":             {"spec", "reconcile/facts", "reconcile/assess", "reconcile/step", "reconcile/order", "reconcile/twin"},
+	"reconcile/again":             {"spec", "reconcile/facts", "reconcile/definition", "reconcile/guard", "reconcile/assess", "reconcile/step", "reconcile/order", "reconcile/twin"},
 	"reconcile/fault":             {},
 	"reconcile/explore":           {},
 	"reconcile/journal":           {},
