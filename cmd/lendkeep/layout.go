@@ -19,14 +19,9 @@ var anyHost = spec.Given{Known: true, MemoryBytes: 1 << 40, CPUs: 1 << 10, HostN
 // once for that, then with the facts it may compute with.
 func layoutOf(ctx context.Context, dir string, w *where) (*spec.Layout, facts.Survey, spec.Diagnostics, error) {
 	if w.survey == "" && w.standIn == "" {
-		first, diagnostics := spec.Load(dir, anyHost)
-		if diagnostics.HasErrors() {
+		if diagnostics := w.lookFor(dir); diagnostics.HasErrors() {
 			return nil, facts.Survey{}, nil, diagnostics
 		}
-		if w.connect == "" {
-			w.connect = first.Host.Libvirt
-		}
-		w.images, w.donors, w.sources, w.made = imagesOf(first), firmwareIn(first), sourcesOf(first), madeOf(first)
 	}
 	survey, err := w.facts(ctx, "")
 	if err != nil {
@@ -37,6 +32,20 @@ func layoutOf(ctx context.Context, dir string, w *where) (*spec.Layout, facts.Su
 		return nil, facts.Survey{}, nil, diagnostics
 	}
 	return layout, survey, diagnostics, nil
+}
+
+// lookFor has a host looked at for a layout: over the connection that it states, and at
+// the images and firmware that it names.
+func (w *where) lookFor(dir string) spec.Diagnostics {
+	first, diagnostics := spec.Load(dir, anyHost)
+	if diagnostics.HasErrors() {
+		return diagnostics
+	}
+	if w.connect == "" {
+		w.connect = first.Host.Libvirt
+	}
+	w.images, w.donors, w.sources, w.made = imagesOf(first), firmwareIn(first), sourcesOf(first), madeOf(first)
+	return nil
 }
 
 // loadFor loads a layout with the facts that it may compute with.

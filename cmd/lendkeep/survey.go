@@ -46,14 +46,23 @@ which guests use what is then not known, and nothing that borrows is planned fro
 it. Of a controller that is lent, model, serial and drive are shown as the guard's
 rules or the guest's definition record them.
 
+With --layout the images and firmware that a layout names are looked at as well, so
+that its order can be planned from the file alone.
+
 With --since it tells instead, in words, what has changed since an older survey of
 the host: cards, addresses, serials, drives and what is on them, mounts, the
-kernel, guests. With --layout it adds what the layout states of each change.`,
-		Example: "  lendkeep survey -o larch.survey.json\n  lendkeep survey --survey larch.survey.json\n  lendkeep survey --since larch.survey.json --layout layout\n  lendkeep survey --root testdata/hosts/larch.txtar",
+kernel, guests. With --layout too it adds what the layout states of each change.`,
+		Example: "  lendkeep survey -o larch.survey.json\n  lendkeep survey --survey larch.survey.json\n  lendkeep survey --layout layout -o larch.survey.json\n  lendkeep survey --since larch.survey.json --layout layout\n  lendkeep survey --root testdata/hosts/larch.txtar",
 		Args:    cobra.NoArgs,
 		RunE: func(c *cobra.Command, _ []string) error {
-			if layout != "" && older == "" {
-				return fail(exitUsage, "lendkeep survey --since FILE --layout "+plain.Quoted(layout), "--layout needs --since")
+			switch {
+			case layout == "" || older != "":
+			case w.survey != "" || root != "":
+				return fail(exitUsage, "lendkeep survey --since FILE --layout "+plain.Quoted(layout), "what a layout names is looked at on the host itself: with --survey or --root, --layout needs --since")
+			case w.standIn == "":
+				if diagnostics := w.lookFor(layout); diagnostics.HasErrors() {
+					return diagnostics
+				}
 			}
 			survey, err := takeSurvey(c, &w, root, tree)
 			if err != nil {
@@ -82,7 +91,7 @@ kernel, guests. With --layout it adds what the layout states of each change.`,
 	c.Flags().BoolVar(&asJSON, "json", false, "print the survey as JSON (lendkeep help json)")
 	c.Flags().StringVar(&tree, "keep-tree", "", "also keep all that was read, as a .txtar archive, in this `FILE`")
 	c.Flags().StringVar(&older, "since", "", "tell what has changed since the survey in this `FILE`")
-	c.Flags().StringVar(&layout, "layout", "", "with --since: tell what the layout in this `DIRECTORY` states of each change")
+	c.Flags().StringVar(&layout, "layout", "", "look at what the layout in this `DIRECTORY` names too; with --since: tell what it states of each change")
 	c.MarkFlagsMutuallyExclusive("root", "stand-in", "survey")
 	c.MarkFlagsMutuallyExclusive("keep-tree", "stand-in", "survey")
 	c.MarkFlagsMutuallyExclusive("since", "output")

@@ -11,6 +11,7 @@ import (
 
 	"lendkeep/providers/emulated"
 	"lendkeep/providers/emulated/parts"
+	"lendkeep/providers/files"
 	"lendkeep/providers/memory"
 	anew "lendkeep/reconcile/again"
 	"lendkeep/reconcile/assess"
@@ -134,6 +135,9 @@ func (t *trial) furnish(ctx context.Context) (string, error) {
 			return "", err
 		}
 	}
+	if err := t.nameImages(ctx); err != nil {
+		return "", err
+	}
 	for name, content := range parts.StandIns() {
 		if err := t.host.WriteFile(ctx, name, content, 0o644); err != nil {
 			return "", err
@@ -148,6 +152,31 @@ func (t *trial) furnish(ctx context.Context) (string, error) {
 	}
 	return fmt.Sprintf("%s, %s", plain.Count(len((parts.Twin{Machine: t.machine}).Files()), "drive"), plain.Count(len(t.machine.Guests), "guest")), nil
 }
+
+// nameImages lays the given layout's files into the twin, so that what it names is
+// looked at there.
+func (t *trial) nameImages(ctx context.Context) error {
+	names, err := layoutFiles(t.layout.Dir)
+	if err != nil {
+		return err
+	}
+	if _, err := t.must(ctx, "mkdir", "-p", layoutThere); err != nil {
+		return err
+	}
+	for i, name := range names {
+		content, err := files.Read(name, spec.MaxFileBytes)
+		if err != nil {
+			return err
+		}
+		if err := t.host.WriteFile(ctx, fmt.Sprintf("%s/%d%s", layoutThere, i+1, spec.Extension), content, 0o600); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// layoutThere is where the given layout is in a twin.
+const layoutThere = "/run/layout.twin"
 
 // inside gives lendkeep's programs by their places in the twin: where the host has
 // them, or lendkeep alone where nothing looks for it but this trial.
@@ -176,7 +205,7 @@ func (t *trial) must(ctx context.Context, argv ...string) (string, error) {
 
 // facts surveys the twin by lendkeep in it.
 func (t *trial) facts(ctx context.Context) (*facts.Index, error) {
-	content, err := t.must(ctx, apart, "survey", "-o", standard)
+	content, err := t.must(ctx, apart, "survey", "--layout", layoutThere, "-o", standard)
 	if err != nil {
 		return nil, err
 	}

@@ -72,7 +72,7 @@ func (f *filler) copy() bool {
 	case !f.format():
 		return f.Content.Table != nil && f.Content.Unfinished == "" && !Stops(f.copying)
 	case f.Image == nil || len(f.Image.Gaps) > 0:
-		f.say(Stop, "image "+source+" could not be read", "What is not known is not copied.", Cause{source, f.unread(seen)}, "correct the path in the layout", "convert the image to qcow2 or raw: qemu-img convert")
+		f.say(Stop, "image "+source+" could not be read", "What is not known is not copied.", Cause{source, f.unread(seen)}, "correct the path in the layout", "convert the image to qcow2 or raw: qemu-img convert", surveyLayout)
 		return false
 	}
 	f.Copy = &facts.Source{Path: source, Format: f.Image.Format, SizeBytes: f.Image.SizeBytes, Behind: f.Image.Behind}
@@ -131,6 +131,9 @@ func (f *filler) unread(seen *facts.Path) string {
 		return "nothing was read of it"
 	}
 }
+
+// surveyLayout has a survey hold what it does not look at by itself.
+const surveyLayout = "take the survey again, of what the layout names too: lendkeep survey --layout LAYOUT -o FILE"
 
 // target asks whether the drive can take the image.
 func (f *filler) target() {

@@ -110,7 +110,7 @@ func (c *Case) unknownDisk(g *spec.Guest, disk, named string, at spec.Place) (Fi
 		Summary:  shorten("disk " + disk + " of guest " + g.Name + " is not known"),
 		Detail:   "The survey did not look at " + named + ": whether it is there, where it leads and which images it is based on is not known, so neither is who else uses it.",
 		Causes:   []Cause{{named, "(not in the survey)"}},
-		Remedies: []string{"check on the host itself, without --survey", "take the survey again once the guest is defined"},
+		Remedies: []string{"check on the host itself, without --survey", surveyLayout},
 	}
 	switch {
 	case c.Facts.Device(named) != nil || c.hidden(named) || p != nil && p.Gap == "":
