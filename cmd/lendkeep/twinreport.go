@@ -33,7 +33,7 @@ func (t *trial) report() error {
 	case len(t.differences)+len(t.steps) > 0:
 		o.line("%s between kernel and memory, %s that only one of the orders has.", count(len(t.differences), "difference"), plain.Count(len(t.steps), "step"))
 	case len(t.untried) > 0:
-		o.line("What was tried of the order was carried out by a real kernel and libvirt, as it was in memory, and undone; %s of it could not be tried.", plain.Count(len(t.untried), "step"))
+		o.line("What was tried of the order was carried out by a real kernel and libvirt, as it was in memory, and undone; %s of it could not be tried.", plain.Count(len(t.untried), "part"))
 	default:
 		o.line("All of the order was carried out by a real kernel and libvirt, as it was in memory, and undone.")
 	}

@@ -54,7 +54,7 @@ func (a *again) controller(c *spec.Controller) {
 	if c.PCI != nil {
 		a.kind(c)
 	}
-	if c.Drive != nil && c.Drive.CopyOf != "" && !a.image(c.Drive.CopyOf) {
+	if c.Drive != nil && c.Drive.CopyOf != "" && !a.twin.Image(c.Drive.CopyOf) {
 		a.say("controller %s: no system is moved to its drive: the twin does not have its image", c.Name)
 		drive := *c.Drive
 		drive.CopyOf, drive.CopyFormat = "", ""
@@ -120,16 +120,9 @@ func (a *again) guest(g *spec.Guest) {
 		g.Firmware = "uefi"
 	}
 	g.Disks = slices.DeleteFunc(slices.Clone(g.Disks), func(d spec.Disk) bool {
-		return drop(d.CopyFrom == nil && d.Image != "" && !a.image(d.Image) && d.SizeBytes == 0, "disk "+d.Name+", whose image the twin does not have")
+		return drop(d.CopyFrom == nil && d.Image != "" && !a.twin.Image(d.Image) && d.SizeBytes == 0, "disk "+d.Name+", whose image the twin does not have")
 	})
 	a.room(g)
-}
-
-// image tells whether the twin has an image.
-func (a *again) image(path string) bool {
-	return slices.ContainsFunc(a.twin.Guests, func(g twin.Guest) bool {
-		return slices.ContainsFunc(g.Images, func(i twin.Image) bool { return i.Path == path })
-	})
 }
 
 // room bounds what a guest has by what the twin gives to one.

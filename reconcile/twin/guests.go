@@ -63,6 +63,13 @@ func (m *Machine) MostOfGuest() (cpus int, memoryBytes uint64) {
 	return cpus, mostGuestBytes
 }
 
+// Image tells whether the machine has an image with a stand-in at a path.
+func (m *Machine) Image(path string) bool {
+	return slices.ContainsFunc(m.Guests, func(g Guest) bool {
+		return slices.ContainsFunc(g.Images, func(i Image) bool { return i.Path == path })
+	})
+}
+
 // Place tells where a function of the survey is in the machine; false: nowhere.
 func (m *Machine) Place(of facts.Address) (facts.Address, bool) {
 	i, found := slices.BinarySearchFunc(m.Places, of, func(p Place, of facts.Address) int { return p.From.Compare(of) })
