@@ -32,7 +32,7 @@ var allowed = map[string][]string{
 	"reconcile/since":             {"spec", "reconcile/facts", "reconcile/definition", "reconcile/assess"},
 	"reconcile/page":              {"spec", "reconcile/facts", "reconcile/definition", "reconcile/assess", "reconcile/guard", "reconcile/step", "reconcile/order", "reconcile/speed", "reconcile/watch"},
 	"reconcile/rehearse":          {"reconcile"},
-	"reconcile/twin":              {"reconcile/facts", "reconcile/definition"},
+	"reconcile/twin":              {"reconcile/facts", "reconcile/definition", "reconcile/guard"},
 	"reconcile/again":             {"spec", "reconcile/facts", "reconcile/definition", "reconcile/guard", "reconcile/assess", "reconcile/step", "reconcile/order", "reconcile/twin"},
 	"reconcile/fault":             {},
 	"reconcile/explore":           {},

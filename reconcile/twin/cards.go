@@ -27,13 +27,15 @@ func (c *copying) card(f *facts.Function) Part {
 }
 
 // serial gives the serial of a controller: what it says of itself, or while it is
-// lent what the guest's note says.
+// lent what the guest's note says, or the guard's rules.
 func (c *copying) serial(f *facts.Function) string {
 	serial := ""
 	if f.NVMe != nil {
 		serial = f.NVMe.Serial
-	} else {
-		serial = c.noted(f.Address)
+	} else if serial = c.noted(f.Address); serial == "" {
+		if r := c.ruled(f.Address); r != nil {
+			serial = r.Identity.Serial
+		}
 	}
 	if isSerial(serial) {
 		return serial

@@ -73,16 +73,22 @@ func (c *copying) table(d *Disk, b *facts.Block) *Table {
 	if b.PartitionTable == nil && len(parts) == 0 {
 		return nil
 	}
-	t := &Table{Kind: "gpt"}
+	kind, id := "gpt", ""
 	if b.PartitionTable != nil {
-		t.Kind, t.ID = b.PartitionTable.Kind, b.PartitionTable.ID
+		kind, id = b.PartitionTable.Kind, b.PartitionTable.ID
 	}
+	return c.tableOf(d, kind, id, parts)
+}
+
+// tableOf makes a table of partitions.
+func (c *copying) tableOf(d *Disk, kind, id string, parts []*facts.Block) *Table {
+	t := &Table{Kind: kind, ID: id}
 	if t.Kind != "gpt" {
-		c.unlike.add("partition_table", b.Name, "none: the twin makes only a GPT", "what lies in its partitions")
+		c.unlike.add("partition_table", d.Of, "none: the twin makes only a GPT", "what lies in its partitions")
 		return nil
 	}
 	if t.ID != "" && !uuidShape.MatchString(t.ID) {
-		c.unlike.add("partition_table", b.Name, "another identifier", "what finds it by that")
+		c.unlike.add("partition_table", d.Of, "another identifier", "what finds it by that")
 		t.ID = ""
 	}
 	slices.SortFunc(parts, func(a, b *facts.Block) int { return numberOf(a) - numberOf(b) })

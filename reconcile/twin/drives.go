@@ -24,8 +24,7 @@ func (c *copying) disks(f *facts.Function, p Part) []Disk {
 	var disks []Disk
 	lost := func(of, why string) { c.unlike.add("drive", of, why, "what lies on it") }
 	if p.Kind == NVMe && f.NVMe == nil {
-		lost(f.Address.String(), "an empty one of 64 MiB: no host sees what hangs on a controller while it is lent")
-		return []Disk{{File: fileOf(f, 1), Namespace: 1, SizeBytes: smallBytes, SectorBytes: 512}}
+		return []Disk{c.recalled(f)}
 	}
 	if p.Kind == NVMe {
 		seen := map[int]bool{}

@@ -96,7 +96,7 @@ const Model = "QEMU NVMe Ctrl"
 // Disk is a block device of a part, made as a sparse file.
 type Disk struct {
 	File        string // name of the file, ours
-	Of          string // its kernel name in the survey
+	Of          string // its kernel name in the survey, or its file's where the survey has none; empty: nothing is known of it
 	Namespace   int    // of an NVMe controller, from 1; 0 elsewhere
 	SizeBytes   uint64
 	SectorBytes uint64 // 512 or 4096
