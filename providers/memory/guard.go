@@ -134,12 +134,17 @@ func (h *Host) verdict(call guard.Call) guard.Verdict {
 	return guard.Before(rules, h.withoutLibvirt(), call)
 }
 
-// asShown gives mount options as the kernel shows them.
+// asShown gives mount options as the kernel shows them: access times are relative
+// where nothing else is asked for (mount(2), MS_RELATIME).
 func asShown(options []string) []string {
-	if slices.Contains(options, "ro") || slices.Contains(options, "rw") {
-		return options
+	shown := slices.Clone(options)
+	if !slices.Contains(options, "ro") && !slices.Contains(options, "rw") {
+		shown = append([]string{"rw"}, options...)
 	}
-	return append([]string{"rw"}, options...)
+	if !slices.ContainsFunc(options, func(o string) bool { return o == "noatime" || o == "strictatime" || o == "relatime" }) {
+		shown = append(shown, "relatime")
+	}
+	return shown
 }
 
 // remember fills in what the guard's rules hold of a controller that is away.

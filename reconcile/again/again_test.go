@@ -146,6 +146,12 @@ func TestLayoutsOfRandomHosts(t *testing.T) {
 		}
 		for _, c := range there.Controllers {
 			require.True(t, c.NVMe == nil || c.NVMe.Model == "")
+			require.True(t, c.Virtual == nil && c.VirtualFunctions == nil)
+		}
+		for _, g := range there.Guests {
+			for _, lent := range g.Borrows {
+				require.NotNil(t, there.Controller(lent.Name))
+			}
 		}
 	})
 }

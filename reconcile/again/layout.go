@@ -16,12 +16,13 @@ func Layout(of *spec.Layout, host, inside *facts.Index, m *twin.Machine) (there 
 	l := *of
 	a := &again{laid: assess.NewCase(of, host, nil), inside: inside, twin: m}
 	l.Host.Alarm = nil // of the host's own programs
-	l.Controllers = slices.Clone(of.Controllers)
+	l.Controllers = slices.DeleteFunc(slices.Clone(of.Controllers), a.absent)
 	for i := range l.Controllers {
 		a.controller(&l.Controllers[i])
 	}
 	l.Guests = slices.Clone(of.Guests)
 	for i := range l.Guests {
+		a.borrows(&l.Guests[i], &l)
 		a.guest(&l.Guests[i])
 	}
 	if len(l.Shims) > 0 {
@@ -42,9 +43,43 @@ func (a *again) say(format string, values ...any) {
 	a.said = append(a.said, fmt.Sprintf(format, values...))
 }
 
+// absent tells whether a controller that the host has is not on the twin.
+func (a *again) absent(c spec.Controller) bool {
+	found := a.laid.Found(c.Name)
+	switch {
+	case c.Virtual != nil:
+		a.say("without controller %s: the twin's functions make no virtual ones", c.Name)
+		return true
+	case found.Function != nil && a.counterpart(found.Function.Address) == nil:
+		a.say("without controller %s: the twin has no room for it", c.Name)
+		return true
+	default:
+		return false
+	}
+}
+
+// borrows leaves out what a guest cannot borrow there.
+func (a *again) borrows(g *spec.Guest, of *spec.Layout) {
+	gone := func(r spec.Ref) bool { return of.Controller(r.Name) == nil }
+	g.Borrows = slices.DeleteFunc(slices.Clone(g.Borrows), gone)
+	g.Disks = slices.DeleteFunc(slices.Clone(g.Disks), func(d spec.Disk) bool { return d.CopyFrom != nil && gone(*d.CopyFrom) })
+	if g.Boots != nil && gone(*g.Boots) {
+		g.Boots = nil
+	}
+	if g.CPU != nil && g.CPU.Near != nil && gone(*g.CPU.Near) {
+		cpu := *g.CPU
+		cpu.Near = nil
+		g.CPU = &cpu
+	}
+}
+
 // controller states what it is known by on the twin. What is found on neither is left
 // as it is, so that planning says so.
 func (a *again) controller(c *spec.Controller) {
+	if c.VirtualFunctions != nil {
+		a.say("controller %s: no virtual functions are made", c.Name)
+		c.VirtualFunctions = nil
+	}
 	if c.NVMe != nil && c.NVMe.Model != "" {
 		a.say("controller %s: by its serial alone, not its model", c.Name)
 		nvme := *c.NVMe

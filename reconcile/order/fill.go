@@ -20,6 +20,9 @@ func (p *planner) fill(found assess.Found) {
 	}
 	at := found.Controller.Drive.At
 	target := step.Target{Controller: found.Identity(), Drive: f.Drive, Keep: p.keep(f.Drive)}
+	for _, rule := range found.Controller.Return.Mounts {
+		target.Mounts = append(target.Mounts, filesystemOf(found, rule))
+	}
 	if f.Clear {
 		p.add(&step.ClearDrive{Target: target, Holds: f.Content.Describe(), Table: f.Content.Table.DiskIdentifier(), Then: then(f)}, at)
 	}

@@ -187,5 +187,5 @@ func (s *CopySystem) Do(ctx context.Context, p Ports) error {
 }
 
 func (s *CopySystem) Undo(ctx context.Context, p Ports) error {
-	return p.Drives.Empty(ctx, s.Drive, s.Source.SizeBytes, s.Keep)
+	return s.undo(ctx, p, func() error { return p.Drives.Empty(ctx, s.Drive, s.Source.SizeBytes, s.Keep) })
 }

@@ -3,6 +3,8 @@ package step
 import (
 	"context"
 	"fmt"
+	"slices"
+	"strings"
 	"time"
 
 	"lendkeep/reconcile/facts"
@@ -18,6 +20,9 @@ type Target struct {
 	Controller facts.Identity `json:"controller"`
 	Drive      facts.Drive    `json:"drive"`
 	Keep       string         `json:"keep"` // name of what this order keeps beside its journal
+	// Mounts are those that the layout states of the drive: the guard mounts them whenever
+	// a guest gives it back, and an undo has them go first.
+	Mounts []Filesystem `json:"mounts,omitempty"`
 }
 
 // Sound implements Checked, of all that write a drive: an order of another machine
@@ -25,6 +30,11 @@ type Target struct {
 func (t Target) Sound() error {
 	if !facts.KeepName(t.Keep) {
 		return fmt.Errorf("%q is no name for what is kept", t.Keep)
+	}
+	for _, m := range t.Mounts {
+		if err := m.Sound(); err != nil {
+			return err
+		}
 	}
 	return nil
 }
@@ -98,8 +108,15 @@ func (t Target) unused(ix *facts.Index) error {
 	if where != facts.Home {
 		return fmt.Errorf("write %s: the controller is %s, not home", t.title(), where)
 	}
-	if uses := ix.LiveUses(f.Address); len(uses) > 0 {
-		return fmt.Errorf("write %s: it is in use: %s", t.title(), uses[0])
+	return t.unusedBut(ix, f, nil)
+}
+
+// unusedBut leaves out the mounts that go first.
+func (t Target) unusedBut(ix *facts.Index, f *facts.Function, going []Filesystem) error {
+	for _, use := range ix.LiveUses(f.Address) {
+		if !slices.ContainsFunc(going, func(m Filesystem) bool { return m.makes(ix, use) }) {
+			return fmt.Errorf("write %s: it is in use: %s", t.title(), use)
+		}
 	}
 	if why := ix.Unasked(f.Address); why != "" {
 		return fmt.Errorf("write %s: %s", t.title(), why)
@@ -107,8 +124,49 @@ func (t Target) unused(ix *facts.Index) error {
 	return nil
 }
 
-// MayUndo implements Step for all that write a drive.
-func (t Target) MayUndo(ix *facts.Index) error { return t.unused(ix) }
+// MayUndo implements Step for all that write a drive: the guard may have mounted what
+// is stated of it when a guest gave it back, and nobody may use that.
+func (t Target) MayUndo(ix *facts.Index) error {
+	where, f, _ := ix.Where(t.Controller)
+	if where != facts.Home {
+		return t.unused(ix)
+	}
+	going := t.mounted(ix)
+	for _, m := range going {
+		if err := m.unusedBut(ix, going); err != nil {
+			return err
+		}
+	}
+	return t.unusedBut(ix, f, going)
+}
+
+// mounted gives those of the stated mounts that are there, the inner ones first.
+func (t Target) mounted(ix *facts.Index) []Filesystem {
+	var list []Filesystem
+	for _, m := range t.Mounts {
+		if there, _, _ := m.mounted(ix); there {
+			list = append(list, m)
+		}
+	}
+	slices.SortFunc(list, func(a, b Filesystem) int { return strings.Compare(b.Path, a.Path) })
+	return list
+}
+
+// undo has the stated mounts go, then undoes what was written.
+func (t Target) undo(ctx context.Context, p Ports, written func() error) error {
+	if len(t.Mounts) > 0 {
+		survey, err := p.Survey.Survey(ctx)
+		if err != nil {
+			return err
+		}
+		for _, m := range t.mounted(facts.NewIndex(&survey)) {
+			if err := p.Mounts.Unmount(ctx, m.Path); err != nil {
+				return err
+			}
+		}
+	}
+	return written()
+}
 
 // ClearDrive takes the old content of a drive out of sight: its table and what
 // else is at its ends, which are kept first.
@@ -164,5 +222,5 @@ func (s *ClearDrive) Do(ctx context.Context, p Ports) error {
 }
 
 func (s *ClearDrive) Undo(ctx context.Context, p Ports) error {
-	return p.Drives.PutBack(ctx, s.Drive, s.Keep)
+	return s.undo(ctx, p, func() error { return p.Drives.PutBack(ctx, s.Drive, s.Keep) })
 }

@@ -78,5 +78,5 @@ func (s *MakeFilesystem) Do(ctx context.Context, p Ports) error {
 }
 
 func (s *MakeFilesystem) Undo(ctx context.Context, p Ports) error {
-	return p.Drives.ClearFilesystem(ctx, s.Drive, s.Partition, s.Made)
+	return s.undo(ctx, p, func() error { return p.Drives.ClearFilesystem(ctx, s.Drive, s.Partition, s.Made) })
 }

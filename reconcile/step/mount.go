@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"context"
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 
@@ -92,16 +93,21 @@ func (f Filesystem) makes(ix *facts.Index, use facts.Use) bool {
 
 // unused tells whether the mount is free of every use that a survey shows, what
 // is mounted in it or over it above all: that has to go first.
-func (f Filesystem) unused(ix *facts.Index) error {
+func (f Filesystem) unused(ix *facts.Index) error { return f.unusedBut(ix, nil) }
+
+// unusedBut leaves out the mounts that go before it.
+func (f Filesystem) unusedBut(ix *facts.Index, going []Filesystem) error {
 	where, function, _ := ix.Where(f.Controller)
 	if where != facts.Home {
 		return fmt.Errorf("unmount %s: controller %s is %s, not home", f.Path, f.Controller.Controller, where)
 	}
-	if list := ix.Crowd(f.Path); len(list) > 0 {
-		return fmt.Errorf("unmount %s: %s is mounted at %s", f.Path, list[0].Source, list[0].Path)
+	for _, m := range ix.Crowd(f.Path) {
+		if !slices.ContainsFunc(going, func(g Filesystem) bool { return g.Path != f.Path && ix.MountAt(g.Path) == m }) {
+			return fmt.Errorf("unmount %s: %s is mounted at %s", f.Path, m.Source, m.Path)
+		}
 	}
 	for _, use := range ix.LiveUses(function.Address) {
-		if use.Through(f.Path) {
+		if use.Through(f.Path) && !slices.ContainsFunc(going, func(g Filesystem) bool { return g.makes(ix, use) }) {
 			return fmt.Errorf("unmount %s: it is in use: %s", f.Path, use)
 		}
 	}

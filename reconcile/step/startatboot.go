@@ -110,7 +110,7 @@ func (s *StartAtBoot) Do(ctx context.Context, p Ports) error {
 }
 
 func (s *StartAtBoot) Undo(ctx context.Context, p Ports) error {
-	return p.Starters.UndoStartAtBoot(ctx, s.Drive, s.Keep)
+	return s.undo(ctx, p, func() error { return p.Starters.UndoStartAtBoot(ctx, s.Drive, s.Keep) })
 }
 
 // found tells an answer in words, and who or what gave it.

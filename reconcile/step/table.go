@@ -135,5 +135,5 @@ func (s *WriteTable) Do(ctx context.Context, p Ports) error {
 }
 
 func (s *WriteTable) Undo(ctx context.Context, p Ports) error {
-	return p.Drives.WriteTable(ctx, s.Drive, &s.After, s.Before, s.Keep)
+	return s.undo(ctx, p, func() error { return p.Drives.WriteTable(ctx, s.Drive, &s.After, s.Before, s.Keep) })
 }

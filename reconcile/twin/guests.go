@@ -1,6 +1,7 @@
 package twin
 
 import (
+	"fmt"
 	"slices"
 
 	"lendkeep/reconcile/definition"
@@ -47,10 +48,36 @@ func (c *copying) images(g *Guest) error {
 		case !isPlace(disk.Source) || !slices.Contains([]string{"raw", "qcow2", ""}, disk.Format):
 			c.unlike.add("image", disk.Source, "nothing: it is where the machine's own files are, or of another format", "that "+g.Name+" starts at all")
 		case !slices.ContainsFunc(g.Images, func(i Image) bool { return i.Path == disk.Source }):
-			g.Images = append(g.Images, Image{Path: disk.Source, QCOW2: disk.Format == "qcow2"})
+			g.Images = append(g.Images, Image{Path: disk.Source, QCOW2: disk.Format == "qcow2", Disk: c.partitioned(disk.Source)})
 		}
 	}
 	return nil
+}
+
+// partitioned gives the disk that an image is, where the survey has looked into it: its
+// partitions, with those filesystems that the machine can make.
+func (c *copying) partitioned(path string) *Disk {
+	content := c.ix.Content(path)
+	if content == nil || !content.Image || content.Table == nil || content.SectorBytes != 512 || content.SizeBytes > mostBytes {
+		return nil
+	}
+	d := Disk{Of: path, SizeBytes: content.SizeBytes - content.SizeBytes%512, SectorBytes: 512}
+	var parts []*facts.Block
+	for _, e := range content.Table.Entries {
+		if e.Last < e.First || e.Last > d.SizeBytes/512 {
+			continue
+		}
+		part := facts.Block{Name: fmt.Sprint(path, " ", e.Number), SizeBytes: (e.Last - e.First + 1) * 512,
+			Partition: &facts.Partition{Number: e.Number, StartBytes: e.First * 512, ID: e.ID, Type: e.Type, Name: e.Name}}
+		if v := content.Volume(e.Number); v != nil && v.Signature != nil && forms[v.Signature.Kind].filesystem {
+			part.Signature = v.Signature
+		}
+		parts = append(parts, &part)
+	}
+	if d.Table = c.tableOf(&d, content.Table.Kind, content.Table.ID, parts); d.Table == nil {
+		return nil
+	}
+	return &d
 }
 
 // MostOfGuest gives how many processors and how much memory a guest has at most: no

@@ -166,7 +166,8 @@ type Guest struct {
 // power button.
 type Image struct {
 	Path  string
-	QCOW2 bool // false: raw
+	QCOW2 bool  // false: raw
+	Disk  *Disk // with the partitions that the host's has; nil: they are not known
 }
 
 // Place says where a function of the survey is in the machine.

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"path"
 
+	"lendkeep/reconcile/facts"
 	"lendkeep/reconcile/twin"
 )
 
@@ -19,7 +20,12 @@ func (s *script) standIn() {
 	s.run("mount", "-t", "vfat", "-o", "loop,offset=1048576", standInImage, at)
 	s.program(at)
 	s.run("umount", at)
-	s.run("dd", "if="+standInSector, "of="+standInImage, "conv=notrunc", "status=none")
+	s.sector(standInImage)
+}
+
+// sector has a BIOS start the stand-in.
+func (s *script) sector(image string) {
+	s.run("dd", "if="+standInSector, "of="+image, "conv=notrunc", "status=none")
 }
 
 // program puts the program where firmware looks for it on a mounted ESP.
@@ -41,8 +47,12 @@ func (s *script) onESP(device string) {
 func (s *script) guests() {
 	for _, g := range s.of.Guests {
 		for _, image := range g.Images {
+			from := standInImage
+			if image.Disk != nil {
+				from = s.partitioned(*image.Disk)
+			}
 			s.run("mkdir", "-p", path.Dir(image.Path))
-			s.run("qemu-img", "convert", "-f", "raw", "-O", formatOf(image), standInImage, image.Path)
+			s.run("qemu-img", "convert", "-f", "raw", "-O", formatOf(image), from, image.Path)
 		}
 	}
 	for i, g := range s.of.Guests {
@@ -58,6 +68,28 @@ func (s *script) guests() {
 			s.run("virsh", "-q", "start", "--", g.Name)
 		}
 	}
+}
+
+// partitioned makes a stand-in's image with the partitions that a guest's has, each with
+// what it holds, and gives its file.
+func (s *script) partitioned(d twin.Disk) (file string) {
+	const at, loop = "/run/partitioned.img", "/run/partitioned"
+	s.run("rm", "-f", at)
+	s.run("truncate", "-s", fmt.Sprint(d.SizeBytes), at)
+	s.paths[d.Of] = at
+	s.table(d)
+	s.text.WriteString("loop=$(losetup -P -f --show " + at + ")\n")
+	s.settle()
+	for _, e := range d.Table.Partitions {
+		fmt.Fprintf(&s.text, "ln -sfn \"${loop}p%d\" %s\n", e.Number, loop)
+		s.fill(loop, e.Holds)
+		if e.Type == facts.TypeESP && e.Holds != nil && e.Holds.Kind == "vfat" {
+			s.onESP(loop)
+		}
+	}
+	s.text.WriteString("losetup -d \"$loop\"\n")
+	s.sector(at)
+	return at
 }
 
 func formatOf(image twin.Image) string {

@@ -211,9 +211,43 @@ func run(t *testing.T, script string) []string {
 // standIns gives a folder of programs that note their words, a bar between them.
 func standIns(t *testing.T) string {
 	folder := t.TempDir()
-	for _, name := range []string{"sgdisk", "udevadm", "mkfs.vfat", "pvcreate", "cryptsetup", "vgcreate", "lvcreate", "mkfs.xfs", "mkdir", "mount", "umount", "modprobe", "truncate", "dd", "cp", "qemu-img", "virsh"} {
+	for _, name := range []string{"sgdisk", "udevadm", "mkfs.vfat", "pvcreate", "cryptsetup", "vgcreate", "lvcreate", "mkfs.xfs", "mkdir", "mount", "umount", "modprobe", "truncate", "dd", "cp", "qemu-img", "virsh", "rm", "ln", "losetup"} {
 		text := "#!/bin/sh\nprintf %s " + name + " >> \"$RAN\"\nfor word in \"$@\"; do printf '|%s' \"$word\" >> \"$RAN\"; done\necho >> \"$RAN\"\n"
 		require.NoError(t, os.WriteFile(filepath.Join(folder, name), []byte(text), 0o755))
 	}
 	return folder
+}
+
+// An image of a guest has the partitions that the host's has, with what they hold, and
+// a system to start on its ESP.
+func TestPartitionedImages(t *testing.T) {
+	s := every()
+	const image = "/var/lib/images/grading.qcow2"
+	s.Libvirt.Guests = []facts.Guest{{Name: "grading", Kept: &facts.Definition{XML: "<domain type='kvm'><name>grading</name><memory>131072</memory><vcpu>1</vcpu><devices>" +
+		"<disk type='file' device='disk'><driver name='qemu' type='qcow2'/><source file='" + image + "'/><target dev='vda' bus='virtio'/></disk></devices></domain>"}}}
+	s.Contents = []facts.Content{{Of: image, Image: true, Format: "qcow2", SizeBytes: 256 << 20, SectorBytes: 512,
+		Table: &facts.Table{Kind: "gpt", ID: "6d1b5f0e-2c51-4b7e-9f0a-0d6a3a8c1e77", Entries: []facts.Entry{
+			{Number: 1, First: 2048, Last: 104447, Type: facts.TypeESP, ID: "b1f3e9a0-8f6e-4a5d-9d5c-5a0f6c8d2e01"},
+			{Number: 2, First: 104448, Last: 522239, Type: "ebd0a0a2-b9e5-4433-87c0-68b6b72699c7", Name: "it's data"},
+			{Number: 3, First: 5, Last: 4}, {Number: 4, First: 10, Last: 1 << 40}}},
+		Volumes: []facts.Volume{{Number: 1, ESP: true, Signature: &facts.Signature{Kind: "vfat", UUID: "5A1C-0E77"}}, {Number: 2, Signature: &facts.Signature{Kind: "ntfs"}}}}}
+	ran := run(t, parts.Script(twin.Of(s)))
+	first := slices.Index(ran, "rm|-f|/run/partitioned.img")
+	assert.Equal(t, strings.Split(`rm|-f|/run/partitioned.img
+truncate|-s|268435456|/run/partitioned.img
+sgdisk|-a|1|-o|-U|6d1b5f0e-2c51-4b7e-9f0a-0d6a3a8c1e77|-n|1:2048:104447|-t|1:c12a7328-f81f-11d2-ba4b-00a0c93ec93b|-u|1:b1f3e9a0-8f6e-4a5d-9d5c-5a0f6c8d2e01|-n|2:104448:522239|-t|2:ebd0a0a2-b9e5-4433-87c0-68b6b72699c7|-c|2:it's data|/run/partitioned.img
+losetup|-P|-f|--show|/run/partitioned.img
+udevadm|settle|--timeout=120
+ln|-sfn|p1|/run/partitioned
+mkfs.vfat|-i|5A1C0E77|/run/partitioned
+mkdir|-p|/run/esp
+mount|-t|vfat|/run/partitioned|/run/esp
+mkdir|-p|/run/esp/EFI/BOOT
+cp|/var/lib/stand-in.efi|/run/esp/EFI/BOOT/BOOTX64.EFI
+umount|/run/esp
+ln|-sfn|p2|/run/partitioned
+losetup|-d|
+dd|if=/var/lib/stand-in.sector|of=/run/partitioned.img|conv=notrunc|status=none
+mkdir|-p|/var/lib/images
+qemu-img|convert|-f|raw|-O|qcow2|/run/partitioned.img|/var/lib/images/grading.qcow2`, "\n"), ran[first:len(ran)-1])
 }

@@ -47,9 +47,11 @@ var hiddenUsers = []struct{ name, begin, end, says string }{
 		staying(`sh -c "cd /srv/shelf && touch /tmp/holding && exec sleep 1000"`), gone, "works in /srv/shelf"},
 }
 
-// Each is refused by the guard with its name; the drive was never touched.
-func TestHiddenUsers(t *testing.T) {
-	h := withProgram(t)
+func TestHiddenUsers(t *testing.T) { hidden(t, withProgram(t)) }
+
+// hidden holds that each is refused by the guard with its name; the drive was never
+// touched.
+func hidden(t *testing.T, h host) {
 	h.shelved()
 	h.layout(plain)
 	h.sleeping("grading")

@@ -1,6 +1,7 @@
 package suite
 
 import (
+	"path"
 	"strconv"
 	"strings"
 	"testing"
@@ -34,9 +35,10 @@ func pci(name, vendor, device string) string {
 	return "controller \"" + name + "\" {\n  pci {\n    vendor = \"" + vendor + "\"\n    device = \"" + device + "\"\n  }\n}\n"
 }
 
-// Each is refused before anything is touched, by its own finding.
-func TestRefusals(t *testing.T) {
-	h := withProgram(t)
+func TestRefusals(t *testing.T) { refusals(t, withProgram(t)) }
+
+// refusals holds that each is refused before anything is touched, by its own finding.
+func refusals(t *testing.T, h host) {
 	h.sleeping("grading")
 	device := h.namespace(machine.Reel)
 	t.Cleanup(func() {
@@ -52,7 +54,7 @@ func TestRefusals(t *testing.T) {
 	}{
 		"a mounted filesystem": {one(nvme(machine.Reel)),
 			"mkfs.xfs -q -f " + device + " && udevadm settle && mkdir -p /mnt/use && mount " + device + " /mnt/use", "umount /mnt/use && wipefs -qa " + device,
-			1, "nvme0n1 > mount /mnt/use"},
+			1, path.Base(device) + " > mount /mnt/use"},
 		"swap": {one(nvme(machine.Reel)),
 			"mkswap -q " + device + " && udevadm settle && swapon " + device, "swapoff " + device + " && wipefs -qa " + device,
 			1, "swap " + device},

@@ -16,8 +16,15 @@ import (
 // wanted is the environment variable that lets these tests run.
 const wanted = "LENDKEEP_EMUHOST"
 
-// built gives a folder with lendkeep and what it runs in a twin.
-func built(t *testing.T) string {
+const (
+	hosts    = "../../hosts"
+	examples = "../../../examples"
+)
+
+// programs is a folder with lendkeep and what it runs in a twin.
+type programs string
+
+func built(t *testing.T) programs {
 	t.Helper()
 	if os.Getenv(wanted) == "" {
 		t.Skipf("boots a whole host: set %s=1 to run it", wanted)
@@ -31,50 +38,123 @@ func built(t *testing.T) string {
 		if name == "lendkeep" {
 			cgo = "1"
 		}
-		build := exec.Command("go", "build", "-tags", "libvirt_dlopen", "-o", filepath.Join(folder, name), "lendkeep/"+from)
-		build.Env = append(os.Environ(), "CGO_ENABLED="+cgo)
-		output, err := build.CombinedOutput()
-		require.NoError(t, err, "%s", output)
+		build(t, cgo, filepath.Join(folder, name), "lendkeep/"+from)
 	}
-	return folder
+	return programs(folder)
 }
 
-// rehearsed gives what lendkeep says of an order of larch's on a twin, and its exit
-// code.
-func rehearsed(t *testing.T, programs, shift string) (said string, exit int) {
+func build(t *testing.T, cgo, program, from string) {
 	t.Helper()
-	folder := t.TempDir()
-	lendkeep := func(arguments ...string) (string, error) {
-		command := exec.Command(filepath.Join(programs, "lendkeep"), arguments...)
-		command.Dir = folder
-		output, err := command.CombinedOutput()
-		return string(output), err
-	}
-	hosts, err := filepath.Abs("../../hosts")
-	require.NoError(t, err)
-	layout, err := filepath.Abs("../../../examples/larch")
-	require.NoError(t, err)
-	said, err = lendkeep("survey", "--root", filepath.Join(hosts, "larch.txtar"), "-o", "larch.json")
-	require.NoError(t, err, said)
-	said, err = lendkeep("plan", layout, "--shift", shift, "--survey", "larch.json", "-o", "an.order")
-	require.NoError(t, err, said)
-	said, err = lendkeep("rehearse", "an.order", "--survey", "larch.json", "--twin")
+	command := exec.Command("go", "build", "-tags", "libvirt_dlopen", "-o", program, from)
+	command.Env = append(os.Environ(), "CGO_ENABLED="+cgo)
+	output, err := command.CombinedOutput()
+	require.NoError(t, err, "%s", output)
+}
+
+// lendkeep gives what lendkeep says, and its exit code.
+func (p programs) lendkeep(t *testing.T, arguments ...string) (said string, exit int) {
+	t.Helper()
+	output, err := exec.Command(filepath.Join(string(p), "lendkeep"), arguments...).CombinedOutput()
 	var ended *exec.ExitError
 	if errors.As(err, &ended) {
-		return said, ended.ExitCode()
+		return string(output), ended.ExitCode()
 	}
 	require.NoError(t, err)
-	return said, 0
+	return string(output), 0
 }
 
-// A real kernel does with larch's orders what memory does.
-func TestLarch(t *testing.T) {
-	for _, shift := range []string{"day", "night"} {
-		t.Run(shift, func(t *testing.T) {
-			said, exit := rehearsed(t, built(t), shift)
-			assert.Zero(t, exit, said)
-			assert.Contains(t, said, "All of the order was carried out by a real kernel")
-			t.Log(said)
+func (p programs) must(t *testing.T, arguments ...string) string {
+	t.Helper()
+	said, exit := p.lendkeep(t, arguments...)
+	require.Zero(t, exit, said)
+	return said
+}
+
+// surveyed gives a file with the survey of a captured host.
+func (p programs) surveyed(t *testing.T, host string) string {
+	t.Helper()
+	name := filepath.Join(t.TempDir(), host+".json")
+	p.must(t, "survey", "--root", filepath.Join(hosts, host+".txtar"), "-o", name)
+	return name
+}
+
+// rehearsed gives what is said of a layout's order for a host on its twin, and the exit
+// code.
+func (p programs) rehearsed(t *testing.T, layout, survey string, options ...string) (said string, exit int) {
+	t.Helper()
+	order := filepath.Join(t.TempDir(), "an.order")
+	p.must(t, append([]string{"plan", layout, "--survey", survey, "-o", order}, options...)...)
+	said, exit = p.lendkeep(t, "rehearse", order, "--survey", survey, "--twin")
+	t.Log(said)
+	return said, exit
+}
+
+// The order of an example for larch does on a real kernel what it does in memory.
+func TestExamples(t *testing.T) {
+	p := built(t)
+	for name, c := range map[string]struct {
+		layout  string
+		options []string
+		untried string // what is said of what the twin has nothing for; empty: all is tried
+	}{
+		"by day":         {"larch", []string{"--shift", "day"}, ""},
+		"by night":       {"larch", []string{"--shift", "night"}, ""},
+		"the library":    {"library", nil, ""},
+		"a system moves": {"moving", []string{"--shift", "day"}, ""},
+	} {
+		t.Run(name, func(t *testing.T) {
+			said, exit := p.rehearsed(t, filepath.Join(examples, c.layout), p.surveyed(t, "larch"), c.options...)
+			assert.Zero(t, exit)
+			if c.untried == "" {
+				assert.Contains(t, said, "All of the order was carried out by a real kernel")
+			} else {
+				assert.Contains(t, said, c.untried)
+			}
 		})
 	}
+}
+
+// small lends one drive to a guest that is made for it.
+func small(t *testing.T, serial, guest string) (layout string) {
+	t.Helper()
+	layout = t.TempDir()
+	require.NoError(t, os.WriteFile(filepath.Join(layout, "larch.hcl"), []byte(`
+host "larch" {}
+controller "it" {
+  nvme { serial = "`+serial+`" }
+}
+guest "`+guest+`" {
+  borrows = [controller.it]
+  memory { size = mib(256) }
+}
+shift "day" { guests = [guest.`+guest+`] }
+`), 0o600))
+	return layout
+}
+
+// The captured hosts, of which one has a guest that runs with a drive of its own.
+func TestCapturedHosts(t *testing.T) {
+	p := built(t)
+	for host, layout := range map[string]string{
+		"captured-before":  small(t, "RL-4410-0073", "l2"),
+		"captured-running": small(t, "RL-4410-0088", "second"),
+		"captured-after":   small(t, "RL-4410-0073", "l2"),
+	} {
+		t.Run(host, func(t *testing.T) {
+			said, exit := p.rehearsed(t, layout, p.surveyed(t, host), "--shift", "day")
+			assert.Zero(t, exit)
+			assert.Contains(t, said, "carried out by a real kernel")
+		})
+	}
+}
+
+// A guard that lets everything pass and mounts nothing is what memory does not know of.
+func TestPlantedDifference(t *testing.T) {
+	p := built(t)
+	source := filepath.Join(t.TempDir(), "main.go")
+	require.NoError(t, os.WriteFile(source, []byte("package main\n\nfunc main() {}\n"), 0o600))
+	build(t, "0", filepath.Join(string(p), "lendkeep-hook"), source)
+	said, exit := p.rehearsed(t, filepath.Join(examples, "larch"), p.surveyed(t, "larch"), "--shift", "day")
+	assert.Equal(t, 1, exit)
+	assert.Regexp(t, `(?m)^  after the guests' end, in memory and by the kernel: .*/srv/shelf`, said)
 }
