@@ -1,7 +1,6 @@
 package files
 
 import (
-	"errors"
 	"io/fs"
 	"os"
 	"path/filepath"
@@ -42,9 +41,9 @@ func (t tree) Open(name string) (fs.File, error) {
 			return nil, err
 		}
 	}
-	file, err := os.OpenFile(filepath.Join(t.root, name), os.O_RDONLY|unix.O_NONBLOCK|unix.O_NOCTTY, 0)
+	file, err := openAtOnce(filepath.Join(t.root, name))
 	if err != nil {
-		return nil, &fs.PathError{Op: "open", Path: name, Err: errors.Unwrap(err)}
+		return nil, &fs.PathError{Op: "open", Path: name, Err: err}
 	}
 	stat, err := file.Stat()
 	if err == nil {
@@ -55,6 +54,20 @@ func (t tree) Open(name string) (fs.File, error) {
 		return nil, err
 	}
 	return file, nil
+}
+
+// openAtOnce opens without waiting. Of what is read then nothing is waited for either,
+// so the runtime need not watch the file, which costs more than to read a short one.
+func openAtOnce(name string) (*os.File, error) {
+	fd, err := unix.Open(name, unix.O_RDONLY|unix.O_NONBLOCK|unix.O_NOCTTY|unix.O_CLOEXEC, 0)
+	for err == unix.EINTR {
+		fd, err = unix.Open(name, unix.O_RDONLY|unix.O_NONBLOCK|unix.O_NOCTTY|unix.O_CLOEXEC, 0)
+	}
+	if err != nil {
+		return nil, err
+	}
+	_ = unix.SetNonblock(fd, false) // it was only for the opening
+	return os.NewFile(uintptr(fd), name), nil
 }
 
 // mostBytes bounds a file that is read as a whole; those of the kernel's and of

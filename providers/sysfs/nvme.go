@@ -6,6 +6,7 @@ import (
 	"path"
 	"regexp"
 	"strings"
+	"sync"
 
 	"lendkeep/reconcile/facts"
 )
@@ -17,8 +18,8 @@ const nvmeClass = "sys/class/nvme"
 // nvme0n1 is a namespace. Where a namespace can be reached through more than
 // one controller, nvme0c1n1 is the hidden path to it through controller 1.
 var (
-	namespaceName = regexp.MustCompile(`^nvme\d+n\d+$`)
-	hiddenName    = regexp.MustCompile(`^(nvme\d+)c\d+(n\d+)$`)
+	namespaceName = sync.OnceValue(func() *regexp.Regexp { return regexp.MustCompile(`^nvme\d+n\d+$`) })
+	hiddenName    = sync.OnceValue(func() *regexp.Regexp { return regexp.MustCompile(`^(nvme\d+)c\d+(n\d+)$`) })
 )
 
 // listNVMe finds the NVMe controllers and reads their serials, by which the one
@@ -82,7 +83,7 @@ func (s *survey) addNVMe(f *facts.Function, dir string) {
 		p.gap("nvme.namespaces", "", err)
 	}
 	for _, child := range children {
-		if namespaceName.MatchString(child) || hiddenName.MatchString(child) {
+		if namespaceName().MatchString(child) || hiddenName().MatchString(child) {
 			f.NVMe.Namespaces = append(f.NVMe.Namespaces, s.readNamespace(p, child))
 		}
 	}
@@ -114,7 +115,7 @@ func (s *survey) readNamespace(p place, child string) facts.Namespace {
 // usable gives the namespace that a hidden path leads to, and any other name as
 // it is.
 func usable(name string) string {
-	if parts := hiddenName.FindStringSubmatch(name); parts != nil {
+	if parts := hiddenName().FindStringSubmatch(name); parts != nil {
 		return parts[1] + parts[2]
 	}
 	return name

@@ -4,6 +4,7 @@ import (
 	"regexp"
 	"strconv"
 	"strings"
+	"sync"
 
 	"github.com/beevik/etree"
 
@@ -40,7 +41,7 @@ func upTo(word string, most int) int {
 // OvmfPkg/Library/PlatformInitLib/MemDetect.c, which takes up to 16 TiB).
 const windowName = "opt/ovmf/X-PciMmio64Mb"
 
-var windowArgument = regexp.MustCompile(`(?:^|,)name=` + windowName + `,string=(\d+)(?:,|$)`)
+var windowArgument = sync.OnceValue(func() *regexp.Regexp { return regexp.MustCompile(`(?:^|,)name=` + windowName + `,string=(\d+)(?:,|$)`) })
 
 // windowStated finds it: libvirt's own way to pass it, or an argument for QEMU.
 func windowStated(guest *etree.Element) string {
@@ -53,7 +54,10 @@ func windowStated(guest *etree.Element) string {
 	}
 	for e := range guest.ChildElementsSeq() {
 		for arg := range e.ChildElementsSeq() {
-			if m := windowArgument.FindStringSubmatch(attr(arg, "value")); m != nil && spaces[arg.NamespaceURI()] == "qemu" && arg.Tag == "arg" {
+			if spaces[arg.NamespaceURI()] != "qemu" || arg.Tag != "arg" {
+				continue
+			}
+			if m := windowArgument().FindStringSubmatch(attr(arg, "value")); m != nil {
 				return m[1]
 			}
 		}

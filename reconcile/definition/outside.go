@@ -6,6 +6,7 @@ import (
 	"regexp"
 	"slices"
 	"strings"
+	"sync"
 
 	"github.com/beevik/etree"
 
@@ -20,19 +21,23 @@ const maxName = 4096
 var switches = strings.Fields("yes no on off true false default auto none enabled disabled require required optional ignore raw qcow2")
 
 var (
-	plainNumber = regexp.MustCompile(`^-?(0x[0-9a-fA-F]+|[0-9]+)$`)
+	plainNumber = sync.OnceValue(func() *regexp.Regexp { return regexp.MustCompile(`^-?(0x[0-9a-fA-F]+|[0-9]+)$`) })
 	// pciAddress is an address of a PCI function as Linux and QEMU write it,
 	// the segment left out or not.
-	pciAddress = regexp.MustCompile(`(?:^|[^0-9a-zA-Z:.])((?:[0-9a-fA-F]{1,8}:)?[0-9a-fA-F]{1,2}:[0-9a-fA-F]{1,2}\.[0-7])(?:$|[^0-9a-zA-Z:.])`)
+	pciAddress = sync.OnceValue(func() *regexp.Regexp {
+		return regexp.MustCompile(`(?:^|[^0-9a-zA-Z:.])((?:[0-9a-fA-F]{1,8}:)?[0-9a-fA-F]{1,2}:[0-9a-fA-F]{1,2}\.[0-7])(?:$|[^0-9a-zA-Z:.])`)
+	})
 	// hostPath is an absolute path inside other text.
-	hostPath = regexp.MustCompile(`(?:^|[^0-9A-Za-z_./~-])((?:/[^/\s"'<>(){}\[\],;?&|\\]*)+)`)
-	mdevPath = regexp.MustCompile(`(?i)[0-9a-f]{8}(?:-[0-9a-f]{4}){3}-[0-9a-f]{12}`)
+	hostPath = sync.OnceValue(func() *regexp.Regexp {
+		return regexp.MustCompile(`(?:^|[^0-9A-Za-z_./~-])((?:/[^/\s"'<>(){}\[\],;?&|\\]*)+)`)
+	})
+	mdevPath = sync.OnceValue(func() *regexp.Regexp { return regexp.MustCompile(`(?i)[0-9a-f]{8}(?:-[0-9a-f]{4}){3}-[0-9a-f]{12}`) })
 )
 
 // outside reads a value at a place that the table lacks, of an element that it
 // has: a newer libvirt's, or no libvirt's at all.
 func (r *reaching) outside(e *etree.Element, place, value string, inSource bool) {
-	if slices.Contains(switches, value) || !inSource && plainNumber.MatchString(value) {
+	if slices.Contains(switches, value) || !inSource && plainNumber().MatchString(value) {
 		return
 	}
 	r.unclear(e, place, value)
@@ -76,7 +81,7 @@ func (r *reaching) search(e *etree.Element, place, value string) {
 			continue
 		}
 		r.add(e, place, facts.Reach{Kind: facts.ReachPath, Name: name})
-		if id := mdevPath.FindString(name); id != "" && strings.Contains(name, "mdev") {
+		if id := mdevPath().FindString(name); id != "" && strings.Contains(name, "mdev") {
 			r.add(e, place, facts.Reach{Kind: facts.ReachMdev, Name: strings.ToLower(id)})
 		}
 	}
@@ -114,7 +119,7 @@ func pathsIn(value string) []string {
 	}
 	for _, text := range []string{value, strings.NewReplacer("%2F", "/", "%2f", "/").Replace(value)} {
 		for at := 0; ; {
-			found := hostPath.FindStringSubmatchIndex(text[at:])
+			found := hostPath().FindStringSubmatchIndex(text[at:])
 			if found == nil {
 				break
 			}
@@ -169,7 +174,7 @@ func addressesIn(value string) []facts.Address {
 		list = append(list, addressesIn(text)...)
 	}
 	for at := 0; ; {
-		found := pciAddress.FindStringSubmatchIndex(value[at:])
+		found := pciAddress().FindStringSubmatchIndex(value[at:])
 		if found == nil {
 			return list
 		}

@@ -58,7 +58,7 @@ func (r *reaching) element(e *etree.Element, above []*node) {
 		if isSpace(a) {
 			continue
 		}
-		how, known := n.places[a.Key]
+		how, known := n.place(a.Key)
 		if !known || a.Space != "" {
 			r.outside(e, "@"+a.FullKey(), a.Value, inSource(above))
 			continue
@@ -66,7 +66,7 @@ func (r *reaching) element(e *etree.Element, above []*node) {
 		r.value(e, "@"+a.Key, a.Value, how)
 	}
 	if words := allText(e); words != "" {
-		if how, known := n.places["."]; known {
+		if how, known := n.place("."); known {
 			r.value(e, "", words, how)
 		} else {
 			r.outside(e, "", words, inSource(above))

@@ -150,7 +150,7 @@ func (g *grammar) lacking(table *node) []string {
 		}
 		if n == nil {
 			list = append(list, place)
-		} else if _, has := n.places[name]; name != "" && !has {
+		} else if _, has := n.place(name); name != "" && !has {
 			list = append(list, place)
 		}
 	}

@@ -78,7 +78,20 @@ func patterns() []row {
 type node struct {
 	tag      string
 	children map[string]*node
-	places   map[string]how
+	rows     []*row
+}
+
+// place says how what stands at a place of the element is read, and whether the table
+// has it.
+func (n *node) place(name string) (how, bool) {
+	for _, r := range n.rows {
+		for has := range strings.FieldsSeq(r.names) {
+			if has == name {
+				return r.how, true
+			}
+		}
+	}
+	return none, false
 }
 
 // table is the root of all rows, the element <domain>. It is made when it is first
@@ -87,21 +100,13 @@ var table = sync.OnceValue(func() *node { return plant(patterns()) })
 
 func plant(rows []row) *node {
 	root := &node{tag: "domain"}
-	for _, r := range rows {
-		for _, at := range expand(r.at) {
-			root.reach(at).add(r)
+	for i := range rows {
+		for _, at := range expand(rows[i].at) {
+			n := root.reach(at)
+			n.rows = append(n.rows, &rows[i])
 		}
 	}
 	return root
-}
-
-func (n *node) add(r row) {
-	for _, name := range strings.Fields(r.names) {
-		if n.places == nil {
-			n.places = map[string]how{}
-		}
-		n.places[name] = r.how
-	}
 }
 
 // reach gives the element at a path, which it makes.

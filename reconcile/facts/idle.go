@@ -8,17 +8,17 @@ import "slices"
 // may be users inside the kernel that no list has: the kernel's own keys use a
 // TPM, a watchdog that runs needs nobody who has it open (from memory; Linux
 // drivers/*, class_register).
-var idleClasses = map[string]bool{
-	"block": true, "nvme": true, "nvme-generic": true, "nvme-subsystem": true, "bdi": true, "bsg": true,
-	"scsi_host": true, "scsi_device": true, "scsi_disk": true, "scsi_generic": true, "scsi_tape": true, "scsi_changer": true, "enclosure": true,
-	"ata_port": true, "ata_link": true, "ata_device": true, "mmc_host": true,
-	"sas_host": true, "sas_phy": true, "sas_port": true, "sas_end_device": true, "sas_device": true, "sas_expander": true, "raid_devices": true,
-	"fc_host": true, "fc_remote_ports": true, "fc_transport": true, "fc_vports": true, "spi_host": true, "spi_transport": true,
-	"net": true, "mdio_bus": true, "phy": true, "ieee80211": true, "rfkill": true, "ptp": true, "pps": true, "wwan": true,
-	"hwmon": true, "leds": true, "thermal": true, "power_supply": true, "backlight": true, "wakeup": true, "pci_bus": true, "devcoredump": true,
-	"drm": true, "graphics": true, "drm_dp_aux_dev": true, "i2c-adapter": true, "i2c-dev": true, "sound": true, "accel": true, "cec": true,
-	"input": true, "hidraw": true, "usbmisc": true, "usb_device": true, "video4linux": true, "dvb": true, "rc": true, "lirc": true, "tty": true, "printer": true,
-	"misc": true, "mem": true, "mei": true, "virtio-ports": true, "vfio-dev": true,
+var idleClasses = []string{
+	"block", "nvme", "nvme-generic", "nvme-subsystem", "bdi", "bsg",
+	"scsi_host", "scsi_device", "scsi_disk", "scsi_generic", "scsi_tape", "scsi_changer", "enclosure",
+	"ata_port", "ata_link", "ata_device", "mmc_host",
+	"sas_host", "sas_phy", "sas_port", "sas_end_device", "sas_device", "sas_expander", "raid_devices",
+	"fc_host", "fc_remote_ports", "fc_transport", "fc_vports", "spi_host", "spi_transport",
+	"net", "mdio_bus", "phy", "ieee80211", "rfkill", "ptp", "pps", "wwan",
+	"hwmon", "leds", "thermal", "power_supply", "backlight", "wakeup", "pci_bus", "devcoredump",
+	"drm", "graphics", "drm_dp_aux_dev", "i2c-adapter", "i2c-dev", "sound", "accel", "cec",
+	"input", "hidraw", "usbmisc", "usb_device", "video4linux", "dvb", "rc", "lirc", "tty", "printer",
+	"misc", "mem", "mei", "virtio-ports", "vfio-dev",
 }
 
 // carriers are the kernel's drivers of things below a function that only carry what
@@ -55,7 +55,7 @@ func ByDriver(bus string) bool { return slices.Contains(byDriver, bus) }
 
 // IdleClass tells whether a device of a class is no use by itself: who uses it
 // shows elsewhere.
-func IdleClass(class string) bool { return idleClasses[class] }
+func IdleClass(class string) bool { return slices.Contains(idleClasses, class) }
 
 // Carrier tells the same of one on a bus, by the driver that has it.
 func Carrier(bus, driver string) bool {

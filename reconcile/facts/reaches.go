@@ -60,7 +60,7 @@ func (d *Definition) everything() []Reach {
 }
 
 // plainName is a name that has one meaning as an element of a path.
-var plainName = regexp.MustCompile(`^[0-9A-Za-z_][0-9A-Za-z_.:-]*$`)
+var plainName = sync.OnceValue(func() *regexp.Regexp { return regexp.MustCompile(`^[0-9A-Za-z_][0-9A-Za-z_.:-]*$`) })
 
 // shown gives the path at which the kernel shows what a Reach names; a link
 // there leads to the device, below the PCI function that it hangs on (Linux
@@ -80,7 +80,7 @@ func (r Reach) shown() string {
 	case r.Kind == ReachPath:
 		folder, name = classOf(path.Clean(r.Name))
 	}
-	if folder == "" || !plainName.MatchString(name) {
+	if folder == "" || !plainName().MatchString(name) {
 		return ""
 	}
 	return folder + name
@@ -306,11 +306,10 @@ func ofDeviceFile(named string, usb func(*Function) bool) func(*Function) bool {
 		return nil
 	}
 	return func(f *Function) bool {
-		return f.OnVFIO() && (f.Group == nil || within == strconv.Itoa(*f.Group) || !plainNumber.MatchString(within))
+		_, unclear := strconv.ParseUint(within, 10, 64)
+		return f.OnVFIO() && (f.Group == nil || within == strconv.Itoa(*f.Group) || unclear != nil)
 	}
 }
-
-var plainNumber = regexp.MustCompile(`^[0-9]+$`)
 
 // reaches adds what guests use of a function itself, or may.
 func (w *usesWalk) reaches(f *Function) {

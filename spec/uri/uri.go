@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"net/url"
 	"regexp"
+	"sync"
 )
 
 // plain is a driver of this machine's own libvirt: no parameters, since libvirt runs
@@ -13,11 +14,11 @@ import (
 // takes whoever listens at a socket for itself, and passes name on to its service,
 // which opens that in turn (libvirt, "Connection URIs" and "Remote support"); and no
 // way to it that starts a program (ext, ssh, libssh, libssh2).
-var plain = regexp.MustCompile(`^[a-z]+(\+unix)?:///[a-z]+$`)
+var plain = sync.OnceValue(func() *regexp.Regexp { return regexp.MustCompile(`^[a-z]+(\+unix)?:///[a-z]+$`) })
 
 // Wrong says why a file may not state a connection; empty: it may.
 func Wrong(uri string) string {
-	if plain.MatchString(uri) {
+	if plain().MatchString(uri) {
 		return ""
 	}
 	switch u, err := url.Parse(uri); {

@@ -23,7 +23,8 @@ const (
 	extSumOffset = 0x3fc
 )
 
-var castagnoli = crc32.MakeTable(crc32.Castagnoli)
+// castagnoli is CRC-32C, whose table is made when it is first asked for.
+func castagnoli() *crc32.Table { return crc32.MakeTable(crc32.Castagnoli) }
 
 func ext(v *volume) finding {
 	b := v.at(1024, 1024)
@@ -47,7 +48,7 @@ func ext(v *volume) finding {
 	condition, why := facts.Clean, "its superblock says that it was unmounted, without errors and with an empty journal"
 	switch valid := binary.LittleEndian.Uint16(b[0x3a:]); {
 	// The sum is not inverted at its end (super.rst, s_checksum).
-	case ro&extSums != 0 && word(extSumOffset) != ^crc32.Checksum(b[:extSumOffset], castagnoli):
+	case ro&extSums != 0 && word(extSumOffset) != ^crc32.Checksum(b[:extSumOffset], castagnoli()):
 		condition, why = facts.UnsureIfClean, "the checksum of its superblock is wrong"
 	case incompat&extRecover != 0:
 		condition, why = facts.Dirty, "its journal is to be replayed (needs_recovery)"

@@ -62,7 +62,7 @@ func xfsCondition(v *volume, b []byte) (facts.Condition, string) {
 func xfsSumRight(b []byte) bool {
 	sum := binary.LittleEndian.Uint32(b[224:])
 	clear(b[224:228])
-	return crc32.Checksum(b, castagnoli) == sum
+	return crc32.Checksum(b, castagnoli()) == sum
 }
 
 // xfsLog is the ring of records of an XFS. Each of its blocks begins with the
