@@ -12,6 +12,10 @@ import (
 // and several run at a time.
 const mostGuestBytes = 256 << 20
 
+// mostImageBytes bounds an image that is laid out like the host's: what filesystems
+// write into it takes room on the machine's own drive.
+const mostImageBytes = 1 << 40
+
 // guests copies the guests' definitions, changed where the machine cannot start them
 // as they are. The functions that they borrow have their places by now.
 func (c *copying) guests() {
@@ -58,7 +62,7 @@ func (c *copying) images(g *Guest) error {
 // partitions, with those filesystems that the machine can make.
 func (c *copying) partitioned(path string) *Disk {
 	content := c.ix.Content(path)
-	if content == nil || !content.Image || content.Table == nil || content.SectorBytes != 512 || content.SizeBytes > mostBytes {
+	if content == nil || !content.Image || content.Table == nil || content.SectorBytes != 512 || content.SizeBytes > mostImageBytes {
 		return nil
 	}
 	d := Disk{Of: path, SizeBytes: content.SizeBytes - content.SizeBytes%512, SectorBytes: 512}
