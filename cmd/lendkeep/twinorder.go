@@ -96,12 +96,13 @@ func (t *trial) held(ctx context.Context, when string, is *facts.Index) (*facts.
 	return in, nil
 }
 
-// ownStores takes over the variable stores of the guests that were started: what their
-// firmware has written into them is theirs, and nobody foretells it.
+// ownStores takes over the variable stores of the guests that run or were started: what
+// their firmware has written into them is theirs, and nobody foretells it.
 func (t *trial) ownStores(in *facts.Survey, is *facts.Index) {
-	for _, name := range t.guests {
-		g := is.Guest(name)
-		if g == nil || g.Kept == nil {
+	for i := range is.Survey.Libvirt.Guests {
+		g := &is.Survey.Libvirt.Guests[i]
+		was := t.before.Guest(g.Name)
+		if g.Kept == nil || !g.Running && (was == nil || !was.Running) && !slices.Contains(t.guests, g.Name) {
 			continue
 		}
 		for _, d := range g.Kept.Disks {
