@@ -19,7 +19,7 @@ controller "cutting" {
 
     partition "offcuts" {
       size   = rest()
-      format = "xfs"
+      format = "ext4"
     }
   }
 

@@ -16,6 +16,7 @@ import (
 	"lendkeep/providers/formats/table"
 	"lendkeep/providers/mounting"
 	"lendkeep/reconcile/facts"
+	"lendkeep/spec"
 	"lendkeep/testdata/outside"
 )
 
@@ -209,6 +210,22 @@ func needMakers(t *testing.T) {
 			outside.Missing(t, program+" is not here")
 		}
 	}
+}
+
+// What is said to be the smallest partition of a filesystem, its program takes, and of
+// XFS nothing smaller (xfsprogs, e2fsprogs).
+func TestLeastFilesystem(t *testing.T) {
+	needMakers(t)
+	made := func(kind string, bytes uint64) error {
+		file := filepath.Join(t.TempDir(), kind)
+		require.NoError(t, os.WriteFile(file, nil, 0o600))
+		require.NoError(t, os.Truncate(file, int64(bytes)))
+		return exec.Command("mkfs."+kind, "-q", file).Run()
+	}
+	for _, kind := range spec.Filesystems() {
+		assert.NoError(t, made(kind, facts.NewFilesystem{Kind: kind}.LeastBytes()), kind)
+	}
+	assert.Error(t, made("xfs", facts.NewFilesystem{Kind: "xfs"}.LeastBytes()-4096))
 }
 
 func TestMakeFilesystem(t *testing.T) {

@@ -89,6 +89,9 @@ func (h *Host) WriteTable(ctx context.Context, d facts.Drive, before, after *fac
 func (h *Host) MakeFilesystem(ctx context.Context, d facts.Drive, on facts.Entry, made facts.NewFilesystem, over bool) error {
 	signature := &facts.Signature{Kind: made.Kind, Usage: "filesystem", UUID: made.UUID, Label: made.Label}
 	return h.sign("make filesystem", d, on, signature, func(there *facts.Signature) error {
+		if (on.Last-on.First+1)*d.SectorBytes < made.LeastBytes() {
+			return fmt.Errorf("mkfs.%s: partition %s is too small", made.Kind, on.Name)
+		}
 		if there != nil && there.UUID != made.UUID && !over {
 			return fmt.Errorf("mkfs.%s: partition %s holds %s", made.Kind, on.Name, there.Kind)
 		}

@@ -1272,6 +1272,10 @@ var cases = map[string]struct {
 		moving(b)
 		b.layout.Controllers[0].Drive.Partitions = []spec.Partition{{Name: "attic", SizeBytes: 3 << 30}}
 	}, "partition", assess.Stop, "free: 1.0 GiB"},
+	"less than its filesystem takes": {func(b *bench) {
+		moving(b)
+		b.layout.Controllers[0].Drive.Partitions = []spec.Partition{{Name: "attic", SizeBytes: 300<<20 - 4096, Format: "xfs"}}
+	}, "partition", assess.Stop, "300.0 MiB"},
 	"a damaged table": {func(b *bench) {
 		b.Survey.Mounts = b.Survey.Mounts[:1]
 		b.Look("nvme0n1").Table.Backup = facts.Damaged

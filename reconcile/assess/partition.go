@@ -1,7 +1,8 @@
 // partition: a partition or filesystem that the layout states for the drive of
 // a controller cannot be made: the drive is unknown, in use or full, its table
-// is damaged or no GPT, something else is on the partition, a guest or pool names
-// it already. Nothing that is there already is ever changed or moved.
+// is damaged or no GPT, something else is on the partition, it is too small for its
+// format, a guest or pool names it already. Nothing that is there already is ever
+// changed or moved.
 //
 // Severity: stop where the order would write, and for a member of an array, a
 // volume group or the like; else caution.
@@ -16,6 +17,7 @@ import (
 
 	"lendkeep/reconcile/facts"
 	"lendkeep/spec"
+	"lendkeep/spec/plain"
 )
 
 func checkPartitions(c *Case) []Finding {
@@ -171,9 +173,17 @@ func (f *filler) filesystems(added []spec.Partition) {
 		// In the free space of a table that stays, nothing is erased unasked.
 		made := Formatting{On: *e, At: p.At, Over: f.drive.Erase != "" && (f.Clear || !added), Added: added,
 			Made: facts.NewFilesystem{Kind: p.Format, UUID: idOf("filesystem", e.ID), Label: p.Name}}
-		if made.Added || f.bareOn(*e, p) {
-			f.Filesystems = append(f.Filesystems, made)
+		if !made.Added && !f.bareOn(*e, p) {
+			continue
 		}
+		if size := (e.Last - e.First + 1) * f.Drive.SectorBytes; size < made.Made.LeastBytes() {
+			f.laying = append(f.laying, Finding{Severity: Stop, At: p.At, Summary: shorten("partition " + p.Name + " is too small for " + p.Format),
+				Detail:   "mkfs." + p.Format + " makes nothing below " + facts.Size(made.Made.LeastBytes()) + ", and the order would end there.",
+				Causes:   []Cause{{fmt.Sprintf("partition %d of /dev/%s", e.Number, f.Content.Of), facts.Size(size)}},
+				Remedies: []string{"state a larger size for partition " + p.Name, "state another format of " + plain.Names(spec.Filesystems()), "choose a larger drive"}})
+			continue
+		}
+		f.Filesystems = append(f.Filesystems, made)
 	}
 }
 

@@ -183,6 +183,16 @@ type NewFilesystem struct {
 	Label string `json:"label"`
 }
 
+// LeastBytes is the smallest partition on which the kernel's programs make a
+// filesystem: mkfs.xfs refuses smaller ones since xfsprogs 5.19 (mkfs/xfs_mkfs.c,
+// validate_supported), mke2fs takes whatever holds its first groups.
+func (n NewFilesystem) LeastBytes() uint64 {
+	if n.Kind == "xfs" {
+		return 300 << 20
+	}
+	return 1 << 20
+}
+
 // Content gives what was read of a drive (by its kernel name) or an image (by
 // its path), or nil when nobody looked.
 func (ix *Index) Content(of string) *Content { return ix.contents[of] }
