@@ -349,7 +349,7 @@ func TestGuestNamed(t *testing.T) {
 }
 
 // mapsAndCloses maps a file, closes it and stays.
-const mapsAndCloses = "import mmap,os,sys; f=os.open(sys.argv[1],os.O_RDWR); m=mmap.mmap(f,4096); os.close(f); [os.close(int(n)) for n in os.listdir('/proc/self/fd') if int(n)>2 and os.path.realpath('/proc/self/fd/'+n)==os.path.realpath(sys.argv[1])]; print('ready',flush=True); sys.stdin.read()"
+const mapsAndCloses = "import mmap,os,sys; f=os.open(sys.argv[1],os.O_RDWR); m=mmap.mmap(f,4096); os.close(f); [os.close(int(n)) for n in os.listdir('/proc/self/fd') if int(n)>2 and os.path.realpath('/proc/self/fd/'+n)==os.path.realpath(sys.argv[1])]; os.write(1,b'ready\\n'); sys.stdin.read()"
 
 // What was closed is used as long as it is mapped.
 func TestMappedAndClosed(t *testing.T) {
