@@ -172,16 +172,14 @@ func shareHidden(ctx context.Context, s *facts.Survey, of map[facts.Address]bool
 
 // lookAround looks for names: processes, and mounts of other namespaces.
 func lookAround(ctx context.Context, s *facts.Survey, of map[facts.Address]bool) error {
-	chars, errChars := characters(s, of)
-	ofGroups, errGroups := groups(s, of)
-	chars = append(chars, ofGroups...)
+	nodes, errNodes := nodesBelow(s, of)
 	wanted := map[node]bool{}
-	for _, c := range chars {
+	for _, c := range nodes {
 		wanted[c.node] = true
 	}
 	for _, b := range s.Blocks {
 		if b.Controller != nil && of[*b.Controller] && !hiddenPath(b) {
-			wanted[node{block, b.Devno}] = true
+			wanted[node{kind: block, at: b.Devno}] = true
 		}
 	}
 	list, errList := processes()
@@ -191,11 +189,11 @@ func lookAround(ctx context.Context, s *facts.Survey, of map[facts.Address]bool)
 	for i := range s.Blocks {
 		b := &s.Blocks[i]
 		if b.Controller != nil && of[*b.Controller] && !hiddenPath(*b) {
-			b.Openers = opened[node{block, b.Devno}]
+			b.Openers = opened[node{kind: block, at: b.Devno}]
 		}
 	}
 	found := map[facts.Address][]facts.Attached{}
-	for _, c := range chars {
+	for _, c := range nodes {
 		if who := opened[c.node]; len(who) > 0 {
 			found[c.function] = append(found[c.function], facts.Attached{Name: c.name, Class: c.class, Openers: who})
 		}
@@ -207,7 +205,7 @@ func lookAround(ctx context.Context, s *facts.Survey, of map[facts.Address]bool)
 			return cmp.Or(cmp.Compare(a.Class, b.Class), cmp.Compare(a.Name, b.Name))
 		})
 	}
-	return errors.Join(errChars, errGroups, errList, errSpaces, errOpened)
+	return errors.Join(errNodes, errList, errSpaces, errOpened)
 }
 
 // maxElsewhere is how many mounts of other namespaces are named: that somebody

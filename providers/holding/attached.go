@@ -1,12 +1,15 @@
 package holding
 
 import (
+	"errors"
 	"fmt"
 	"os"
 	"path"
 	"slices"
 	"strconv"
 	"strings"
+
+	"golang.org/x/sys/unix"
 
 	"lendkeep/reconcile/facts"
 )
@@ -59,11 +62,51 @@ func characters(s *facts.Survey, of map[facts.Address]bool) ([]below, error) {
 			if path.Base(class) == listened {
 				continue
 			}
-			list = append(list, below{at, node{character, number}, path.Base(dir), path.Base(class)})
+			list = append(list, below{at, node{kind: character, at: number}, path.Base(dir), path.Base(class)})
 		}
 	}
 	more, err := unshown(s, of, shown)
 	return append(list, more...), err
+}
+
+// nodesBelow finds everything by which a process may have functions but block devices:
+// character devices, the functions themselves, their IOMMU groups.
+func nodesBelow(s *facts.Survey, of map[facts.Address]bool) ([]below, error) {
+	chars, errChars := characters(s, of)
+	themselves, errThemselves := attributes(of)
+	ofGroups, errGroups := groups(s, of)
+	return slices.Concat(chars, themselves, ofGroups), errors.Join(errChars, errThemselves, errGroups)
+}
+
+// attributes finds the files by which a process has a function past its driver: its
+// registers, its config space, its ROM (Linux Documentation/PCI/sysfs-pci.rst).
+func attributes(of map[facts.Address]bool) ([]below, error) {
+	var list []below
+	for at := range of {
+		dir := path.Join(functionLinks, at.String())
+		entries, err := os.ReadDir(dir)
+		if vanished(err) {
+			continue
+		}
+		if err != nil {
+			return list, fmt.Errorf("list what %s is used by: %w", at, err)
+		}
+		for _, e := range entries {
+			name := e.Name()
+			if name != "config" && name != "rom" && (!strings.HasPrefix(name, "resource") || name == "resource") {
+				continue
+			}
+			var stat unix.Stat_t
+			switch err := unix.Stat(path.Join(dir, name), &stat); {
+			case vanished(err):
+			case err != nil:
+				return list, fmt.Errorf("look at %s of %s: %w", name, at, err)
+			default:
+				list = append(list, below{at, node{kind: attribute, file: stat.Ino}, name, "pci"})
+			}
+		}
+	}
+	return list, nil
 }
 
 // target gives where a link of the kernel's own leads.

@@ -47,7 +47,7 @@ func groups(s *facts.Survey, of map[facts.Address]bool) ([]below, error) {
 			case err != nil:
 				return list, fmt.Errorf("look at IOMMU group %s of %s: %w", name, at, err)
 			case kindOf(stat.Mode) == character:
-				list = append(list, below{at, node{character, devno(stat.Rdev)}, "vfio/" + name, "vfio"})
+				list = append(list, below{at, node{kind: character, at: devno(stat.Rdev)}, "vfio/" + name, "vfio"})
 			}
 		}
 	}

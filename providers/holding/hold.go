@@ -15,8 +15,8 @@ import (
 
 // Hold opens the drives of a function for this process alone, so that nobody
 // mounts or assembles anything on them until they are released, and refuses when
-// somebody holds it or has it, a character device of the function, or its IOMMU
-// group open. s has at least the block devices of this machine. A drive that does
+// somebody holds it or has it, a character device of the function, the function itself,
+// or its IOMMU group open. s has at least the block devices of this machine. A drive that does
 // not answer to its name any more is held by nobody.
 func Hold(ctx context.Context, s *facts.Survey, at facts.Address) (release func(), err error) {
 	release, err = hold(ctx, s, at)
@@ -46,20 +46,16 @@ func hold(ctx context.Context, s *facts.Survey, at facts.Address) (release func(
 		}
 	}()
 	of := map[facts.Address]bool{at: true}
-	chars, err := characters(s, of)
-	if err != nil {
-		return nil, err
-	}
-	ofGroup, err := groups(s, of)
+	nodes, err := nodesBelow(s, of)
 	if err != nil {
 		return nil, err
 	}
 	wanted := map[node]bool{}
-	for _, c := range append(chars, ofGroup...) {
+	for _, c := range nodes {
 		wanted[c.node] = true
 	}
 	for _, b := range onFunction(s, at) {
-		wanted[node{block, b.Devno}] = true
+		wanted[node{kind: block, at: b.Devno}] = true
 		if b.Whole != "" {
 			continue // who holds a drive holds its partitions (block/bdev.c, bd_may_claim)
 		}

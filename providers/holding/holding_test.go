@@ -227,20 +227,49 @@ func TestExported(t *testing.T) {
 		require.NoError(t, os.MkdirAll(filepath.Join(root, filepath.Dir(file)), 0o700))
 		require.NoError(t, os.WriteFile(filepath.Join(root, file), []byte(content+"\n"), 0o600))
 	}
-	n := node{block, d.block().Devno}
+	n := node{kind: block, at: d.block().Devno}
 	served("nvmet/subsystems/reel/namespaces/1/device_path", d.device)
 	served("nvmet/subsystems/reel/namespaces/2/device_path", "(null)")
 	served("target/core/fileio_0/file/udev_path", d.file)
 	served("nvmet/subsystems/film/passthru/device_path", "/dev/full") // a controller as a whole
 	served("target/core/fileio_1/tape/udev_path", "")
 	served("target/core/fileio_1/tape/info", "Status: ACTIVATED  Max Queue Depth: 128  SectorSize: 512\n        TCM FILEIO ID: 0        File: "+d.device+"  Size: 1  Mode: O_DSYNC Async: 0")
-	whole := node{character, facts.Devno{Major: 1, Minor: 7}}
+	whole := node{kind: character, at: facts.Devno{Major: 1, Minor: 7}}
 	found, err := exported(root, map[node]bool{n: true, whole: true})
 	require.NoError(t, err)
 	assert.Equal(t, map[node][]facts.Opener{
 		n:     {{Process: "the kernel itself, as nvmet/subsystems/reel/namespaces/1"}, {Process: "the kernel itself, as target/core/fileio_1/tape"}},
 		whole: {{Process: "the kernel itself, as nvmet/subsystems/film/passthru"}},
 	}, found)
+}
+
+// A tape or disk that is passed on as it is, is named by where it is.
+func TestExportedByPlace(t *testing.T) {
+	all := scsiDevices
+	t.Cleanup(func() { scsiDevices = all })
+	scsiDevices = t.TempDir()
+	for file, number := range map[string]string{
+		"2:0:1:0/block/sdb/dev": "8:16", "2:0:1:0/scsi_generic/sg1/dev": "21:1", "3:0:1:0/scsi_tape/st0/dev": "9:0", "3:0:2:0/block/sdc/dev": "8:32",
+	} {
+		require.NoError(t, os.MkdirAll(filepath.Join(scsiDevices, filepath.Dir(file)), 0o700))
+		require.NoError(t, os.WriteFile(filepath.Join(scsiDevices, file), []byte(number+"\n"), 0o600))
+	}
+	sdb, sg1, st0 := node{kind: block, at: facts.Devno{Major: 8, Minor: 16}}, node{kind: character, at: facts.Devno{Major: 21, Minor: 1}}, node{kind: character, at: facts.Devno{Major: 9}}
+	for words, want := range map[string][]node{
+		"SCSI Device Bus Location: Channel ID: 0 Target ID: 1 LUN: 0 Host ID: 2\n": {sdb, sg1},
+		"Channel ID: 0 Target ID: 1 LUN: 0 Host ID: PHBA Mode\n":                   {sdb, sg1, st0},
+		"Channel ID: 0 Target ID: 9 LUN: 0 Host ID: 2\n":                           nil,
+		"Status: DEACTIVATED": nil,
+	} {
+		assert.Equal(t, want, atPlace(words), words)
+		root := t.TempDir()
+		info := filepath.Join(root, "target/core/pscsi_0/tape/info")
+		require.NoError(t, os.MkdirAll(filepath.Dir(info), 0o700))
+		require.NoError(t, os.WriteFile(info, []byte(words), 0o600))
+		found, err := exported(root, map[node]bool{st0: true})
+		require.NoError(t, err)
+		assert.Equal(t, slices.Contains(want, st0), len(found[st0]) == 1, words)
+	}
 }
 
 // What is over in a moment, as udev's look, is no use.
@@ -316,5 +345,50 @@ func TestGuestNamed(t *testing.T) {
 		"":                                             "",
 	} {
 		assert.Equal(t, want, guestNamed(strings.Split(line, " ")), line)
+	}
+}
+
+// mapsAndCloses maps a file, closes it and stays.
+const mapsAndCloses = "import mmap,os,sys; f=os.open(sys.argv[1],os.O_RDWR); m=mmap.mmap(f,4096); os.close(f); [os.close(int(n)) for n in os.listdir('/proc/self/fd') if int(n)>2 and os.path.realpath('/proc/self/fd/'+n)==os.path.realpath(sys.argv[1])]; os.write(1,b'ready\\n'); sys.stdin.read()"
+
+// What was closed is used as long as it is mapped.
+func TestMappedAndClosed(t *testing.T) {
+	if _, err := exec.LookPath("python3"); err != nil {
+		outside.Missing(t, "python3")
+	}
+	d := newDrive(t)
+	d.begin("python3", "-c", mapsAndCloses, d.device)
+	assert.Contains(t, d.uses(), "process python3 (pid ")
+	assert.Equal(t, facts.HeldByNobody, d.block().Exclusive, "the exclusive open does not notice")
+	_, err := Hold(t.Context(), d.survey, d.at)
+	assert.ErrorContains(t, err, "has a device of it open")
+}
+
+// A program may have a function itself, past whatever driver it has.
+func TestFunctionThatAProcessHas(t *testing.T) {
+	visible(t)
+	dirs, err := filepath.Glob("/sys/bus/pci/devices/*")
+	require.NoError(t, err)
+	tried := map[string]bool{}
+	for _, dir := range dirs {
+		at, err := facts.ParseAddress(filepath.Base(dir))
+		require.NoError(t, err)
+		names, err := os.ReadDir(dir)
+		require.NoError(t, err)
+		for _, name := range names {
+			d := &drive{TB: t, at: at, survey: &facts.Survey{Functions: []facts.Function{{Address: at, Driver: "nvme", Class: facts.ClassNVMe}}}}
+			file, err := os.Open(filepath.Join(dir, name.Name()))
+			if err != nil || name.IsDir() || tried[name.Name()] || name.Type() == os.ModeSymlink {
+				continue
+			}
+			tried[name.Name()] = true
+			has := d.uses() != ""
+			require.NoError(t, file.Close())
+			itself := name.Name() == "config" || name.Name() == "rom" || strings.HasPrefix(name.Name(), "resource") && name.Name() != "resource"
+			assert.Equal(t, itself, has, name.Name())
+		}
+	}
+	if !tried["config"] {
+		outside.Missing(t, "a PCI function with registers")
 	}
 }

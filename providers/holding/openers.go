@@ -17,10 +17,12 @@ import (
 	"lendkeep/reconcile/facts"
 )
 
-// node is what a device node leads to.
+// node is what a device node leads to, or a file of the kernel's by which a process
+// has a function itself.
 type node struct {
 	kind kind
 	at   facts.Devno
+	file uint64 // number of its inode, the same in every sysfs; at is zero then
 }
 
 type kind byte
@@ -29,6 +31,7 @@ const (
 	other     kind = 0
 	block     kind = 'b'
 	character kind = 'c'
+	attribute kind = 'a'
 )
 
 func kindOf(mode uint32) kind {
@@ -44,24 +47,30 @@ func kindOf(mode uint32) kind {
 // maxOpeners is how many processes are named for one device.
 const maxOpeners = 8
 
-// openers finds the processes that have devices open: neither mounts nor
-// holders show those. It goes by device numbers, as a process may have other
-// names for them. What the kernel has open to serve it to others counts too.
+// openers finds the processes that have devices open, or mapped, which they may have
+// closed since: neither mounts nor holders show those. It goes by device numbers, as a
+// process may have other names for them. What the kernel has open to serve it to
+// others counts too.
 func openers(ctx context.Context, of map[node]bool, list []process, spaces namespaces) (map[node][]facts.Opener, error) {
 	found, unread := exported(configfs, of) // the first error of perhaps many alike
+	looked := map[string]node{}
 	for _, p := range list {
 		if ctx.Err() != nil {
 			return found, fmt.Errorf("look for open files: %w", ctx.Err())
 		}
+		slow := spaces.slow[spaces.in[p]]
 		names, err := p.files()
-		unread = cmp.Or(unread, err)
+		mapped, errMapped := p.mapped(ctx, slow, looked)
+		unread = cmp.Or(unread, err, errMapped)
 		seen := map[node]bool{}
 		for _, name := range names {
-			n, there := p.open(name, spaces.slow[spaces.in[p]])
-			if whole := (node{n.kind, facts.Devno{Major: n.at.Major, Minor: anyMinor}}); of[whole] {
+			mapped = append(mapped, p.open(name, slow))
+		}
+		for _, n := range mapped {
+			if whole := (node{kind: n.kind, at: facts.Devno{Major: n.at.Major, Minor: anyMinor}}); of[whole] {
 				n = whole
 			}
-			if there && of[n] && !seen[n] && len(found[n]) < maxOpeners {
+			if of[n] && !seen[n] && len(found[n]) < maxOpeners {
 				seen[n] = true
 				found[n] = append(found[n], p.opener(ctx))
 			}
@@ -90,28 +99,44 @@ func (p process) files() ([]string, error) {
 // (Documentation/filesystems/configfs.rst).
 const configfs = "/sys/kernel/config"
 
-// open tells what device an open file is. What lies on a network filesystem,
-// mounted at one of the slow places, is not looked at: that may never return. A
-// file that was closed meanwhile is none.
-func (p process) open(name string, slow []string) (node, bool) {
+// open tells what device an open file is; of kind other where it is none, as one that
+// was closed meanwhile is.
+func (p process) open(name string, slow []string) node {
 	link := p.path("fd/" + name)
 	file, err := os.Readlink(link)
-	if err != nil || !strings.HasPrefix(file, "/") || strings.HasPrefix(file, "/memfd:") {
-		return node{}, false
+	if err != nil {
+		return node{}
+	}
+	n, _ := nodeAt(link, file, slow)
+	return n
+}
+
+// nodeAt tells what device a link of /proc leads to, by what the file calls itself.
+// What lies on a network filesystem, mounted at one of the slow places, is not looked
+// at: that may never return.
+func nodeAt(link, file string, slow []string) (node, error) {
+	if !strings.HasPrefix(file, "/") || strings.HasPrefix(file, "/memfd:") {
+		return node{}, nil
 	}
 	if !strings.HasPrefix(file, "/dev/") {
 		for _, mount := range slow {
 			if strings.HasPrefix(file, strings.TrimSuffix(mount, "/")+"/") {
-				return node{}, false
+				return node{}, nil
 			}
 		}
 	}
 	var stat unix.Stat_t
-	if unix.Stat(link, &stat) != nil {
-		return node{}, false
+	if err := unix.Stat(link, &stat); err != nil {
+		return node{}, err
 	}
-	kind := kindOf(stat.Mode)
-	return node{kind, devno(stat.Rdev)}, kind != other
+	if kind := kindOf(stat.Mode); kind != other {
+		return node{kind: kind, at: devno(stat.Rdev)}, nil
+	}
+	var of unix.Statfs_t
+	if strings.Contains(file, "/devices/pci") && unix.Statfs(link, &of) == nil && of.Type == unix.SYSFS_MAGIC {
+		return node{kind: attribute, file: stat.Ino}, nil
+	}
+	return node{}, nil
 }
 
 // process is a process by the name of its folder below /proc.
@@ -208,7 +233,7 @@ func vanished(err error) bool {
 func Openers(ctx context.Context, devices []facts.Devno) ([]string, error) {
 	wanted := map[node]bool{}
 	for _, d := range devices {
-		wanted[node{block, d}] = true
+		wanted[node{kind: block, at: d}] = true
 	}
 	found, err := opened(ctx, wanted, process{})
 	var names []string

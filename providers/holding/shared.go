@@ -74,7 +74,7 @@ func unshown(s *facts.Survey, of map[facts.Address]bool, shown map[uint32]bool) 
 		}
 		for _, f := range s.Functions {
 			if of[f.Address] && (serves(name, f.Driver) || !known && drivers[f.Driver]) {
-				list = append(list, below{f.Address, node{character, facts.Devno{Major: major, Minor: anyMinor}}, name, "of number " + strconv.Itoa(int(major))})
+				list = append(list, below{f.Address, node{kind: character, at: facts.Devno{Major: major, Minor: anyMinor}}, name, "of number " + strconv.Itoa(int(major))})
 			}
 		}
 	}

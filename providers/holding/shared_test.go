@@ -65,7 +65,7 @@ func TestOpenerByMajor(t *testing.T) {
 	list, err := processes()
 	require.NoError(t, err)
 	list = slices.DeleteFunc(list, func(p process) bool { return !strings.HasSuffix(p.title(), "(pid "+own(t)+")") })
-	all := node{character, facts.Devno{Major: 1, Minor: anyMinor}}
+	all := node{kind: character, at: facts.Devno{Major: 1, Minor: anyMinor}}
 	found, err := openers(t.Context(), map[node]bool{all: true}, list, namespaces{})
 	require.NoError(t, err)
 	assert.Len(t, found[all], 1)

@@ -106,13 +106,10 @@ func (w *belowWalk) serves(own string) {
 		kind, _ := p.textIfAny(facts.GapBelow, name+"/addr_trtype")
 		address, _ := p.textIfAny(facts.GapBelow, name+"/addr_traddr")
 		if _, port, said := strings.Cut(address, "pn-"); kind == "fc" && (own == "" || !said || strings.EqualFold(port, own)) {
-			w.list = append(w.list, facts.Attached{Name: "port " + name, Class: "nvmet", Driver: "nvmet-fc", Sort: serving})
+			w.list = append(w.list, facts.Attached{Name: "port " + name, Class: "nvmet", Driver: "nvmet-fc", Sort: facts.TargetPort})
 		}
 	}
 }
-
-// serving is what is not the host's way to drives but others' to the host's.
-const serving = "target of other machines"
 
 // target notes a SCSI host that serves disks to other machines over its wire: nothing
 // hangs on it, and no process has it open (Linux drivers/scsi/scsi_sysfs.c,
@@ -120,7 +117,7 @@ const serving = "target of other machines"
 // the first alone nobody knows).
 func (w *belowWalk) target(p place) {
 	if mode, there := p.textIfAny(facts.GapBelow, "active_mode"); there && mode != "Initiator" {
-		w.list = append(w.list, facts.Attached{Name: path.Base(p.dir), Class: "scsi_host", Driver: p.text(facts.GapBelow, "proc_name"), Sort: serving})
+		w.list = append(w.list, facts.Attached{Name: path.Base(p.dir), Class: "scsi_host", Driver: p.text(facts.GapBelow, "proc_name"), Sort: facts.TargetPort})
 	}
 }
 

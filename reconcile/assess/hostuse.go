@@ -114,6 +114,9 @@ func (c *Case) freeing(found Found, use facts.Use) []string {
 	case facts.UseRemote:
 		return []string{"unmount what is on it, then disconnect it: nvme disconnect, or iscsiadm --mode node --logout", "reach it over another card"}
 	case facts.UseDevice:
+		if strings.HasPrefix(use.User, facts.TargetPort) {
+			return []string{"end what other machines reach over it: take its port below /sys/kernel/config/nvmet/ports or /sys/kernel/config/target away, once they let go", "serve them over another card"}
+		}
 		return []string{"plug it in elsewhere", "take it from its driver: its name into /sys/bus/BUS/drivers/DRIVER/unbind, interfaces of USB one by one", "lend another controller"}
 	case facts.UseHolder:
 		return []string{c.takingApart(use)}

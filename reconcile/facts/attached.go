@@ -19,6 +19,10 @@ type Attached struct {
 	Openers []Opener `json:"openers,omitempty"` // processes that have it open; empty: none has, or its users are in the kernel
 }
 
+// TargetPort is the Sort of a SCSI host, or of a port of the kernel's NVMe target, over
+// which other machines reach drives of this one.
+const TargetPort = "target of other machines"
+
 // MaxProduct is how many bytes are kept of what a device says of itself: it may
 // say 126 characters, in whatever script (USB 2.0, 9.6.7).
 const MaxProduct = 64

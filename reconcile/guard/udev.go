@@ -57,7 +57,7 @@ func (c *Controller) udevRules(lines *strings.Builder) {
 			if r.Whole() {
 				vendor, device = r.Functions[at.Function].Vendor, r.Functions[at.Function].Device
 			}
-			fmt.Fprintf(lines, "SUBSYSTEMS==\"pci\", KERNELS==\"%s\", ATTRS{vendor}==\"0x%s\", ATTRS{device}==\"0x%s\", ENV{.LENDKEEP}=\"guest\"\n", at, vendor, device)
+			fmt.Fprintf(lines, "SUBSYSTEMS==\"pci\", KERNELS==\"%s\", ATTRS{vendor}==\"0x%s\", ATTRS{device}==\"0x%s\", %sENV{.LENDKEEP}=\"guest\"\n", at, vendor, device, c.maker())
 		}
 	}
 	for _, p := range c.Keeps {
@@ -69,6 +69,16 @@ func (c *Controller) udevRules(lines *strings.Builder) {
 		}
 	}
 	lines.WriteString("ENV{.LENDKEEP}==\"host\", GOTO=\"lendkeep_end\"\n")
+}
+
+// maker holds the subsystem of a card that is known by its kind, as far as it was seen:
+// another maker's card of the same chip at its address is the host's.
+func (c *Controller) maker() string {
+	vendor, device, seen := strings.Cut(c.Subsystem, ":")
+	if !seen {
+		return ""
+	}
+	return fmt.Sprintf("ATTRS{subsystem_vendor}==\"0x%s\", ATTRS{subsystem_device}==\"0x%s\", ", literal(vendor), literal(device))
 }
 
 // literal writes a text as udev matches it: what has a meaning in a pattern or

@@ -37,6 +37,8 @@ func TestStaticOfOddNames(t *testing.T) {
 			`ENV{ID_PART_ENTRY_NAME}=="my?x20shelf?x2a?x2f??", `},
 		"a card without a serial": {guard.Controller{Identity: facts.Identity{Controller: "x", Address: facts.Address{Bus: 5}, Vendor: 0x8086, Device: 0x2922}},
 			`SUBSYSTEMS=="pci", KERNELS=="0000:05:00.0", ATTRS{vendor}=="0x8086", ATTRS{device}=="0x2922", ENV{.LENDKEEP}="guest"`},
+		"a card of a maker": {guard.Controller{Subsystem: "1043:0001", Identity: facts.Identity{Controller: "x", Address: facts.Address{Bus: 5}, Vendor: 0x8086, Device: 0x2922}},
+			`ATTRS{device}=="0x2922", ATTRS{subsystem_vendor}=="0x1043", ATTRS{subsystem_device}=="0x0001", ENV{.LENDKEEP}="guest"`},
 		"a controller's name": {guard.Controller{Identity: facts.Identity{Controller: "x\nRUN", Serial: "S"}}, "# x?RUN\n"},
 	} {
 		t.Run(name, func(t *testing.T) {
