@@ -73,8 +73,8 @@ func (p process) mappings() (map[string]string, error) {
 		at, rest, _ := strings.Cut(lines.Text(), " ")
 		_, rest, _ = strings.Cut(rest, " ") // permissions
 		_, what, _ := strings.Cut(rest, " ")
-		if !strings.Contains(what, " /") {
-			continue // memory of its own, or no file with a path
+		if found[what] != "" || !strings.Contains(what, " /") {
+			continue // one mapping is enough; memory of its own, or no file with a path
 		}
 		var from, to uint64
 		if _, err := fmt.Sscanf(at, "%x-%x", &from, &to); err != nil {
