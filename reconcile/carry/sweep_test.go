@@ -418,7 +418,7 @@ func TestSweepFindsPlantedMistakes(t *testing.T) {
 // another shift from being planned that could be before; an order that was rolled
 // back, after however many steps, leaves a trace.
 func TestOrdersOnRandomHosts(t *testing.T) {
-	kinds := ordersOn(t, invented.Random, 5) // 18 to 27 of a hundred are planned; fewer than ten are seen once in some hundred runs
+	kinds := ordersOn(t, invented.Random, 2) // 4 to 17 of a hundred are planned
 	for _, kind := range []string{"place rom", "place shim", "write entry", "by hand", "clear drive", "copy system", "start at boot", "write table", "make filesystem"} {
 		assert.True(t, kinds == nil || kinds[kind] > 0, "no order had a step of kind %q: %v", kind, kinds)
 	}
@@ -510,6 +510,9 @@ func carriedOut(t *rapid.T, survey facts.Survey, layout *spec.Layout, shift stri
 		require.True(t, slices.ContainsFunc(findings, func(f assess.Finding) bool { return strings.Contains(f.Summary, "may have too little free") }), report.Through.Why)
 		return survey
 	}
+	if report.Through.Ended == carry.Restored && strings.Contains(report.Through.Why, "plan again") && mayLackPages(survey, layout, shift) {
+		return survey
+	}
 	require.True(t, report.Through.Good, "%s\n%s", report.Through.Why, strings.Join(does(sealed), "\n"))
 	for _, c := range report.Cases {
 		require.True(t, c.Good, "%+v\n%s", c, strings.Join(does(sealed), "\n"))
@@ -525,6 +528,12 @@ func carriedOut(t *rapid.T, survey facts.Survey, layout *spec.Layout, shift stri
 	require.True(t, possible, "%v; carried out: %s", stopsOf(after, layout, shift), strings.Join(does(sealed), "; "))
 	require.Empty(t, does(second), "carried out: %s", strings.Join(does(sealed), "; "))
 	return after
+}
+
+// mayLackPages tells whether a finding has said that guests may take each other's pages.
+func mayLackPages(survey facts.Survey, layout *spec.Layout, shift string) bool {
+	findings := assess.Assess(assess.NewCase(layout, facts.NewIndex(&survey), layout.Shift(shift)))
+	return slices.ContainsFunc(findings, func(f assess.Finding) bool { return strings.Contains(f.Summary, "may find too few huge pages") })
 }
 
 // makesVirtual tells whether an order has virtual functions made, for which guests wait.

@@ -326,19 +326,24 @@ func (r *random) run() {
 
 // takePages gives a guest that runs its huge pages; false: there are too few.
 func (r *random) takePages(d *facts.Definition) bool {
-	t := &r.b.Survey.Topology
-	hold, has := t.Hold(d)
-	if !has {
-		return !d.HugePages
-	}
-	n := t.Node(hold.Node)
-	if n == nil || n.Pages(hold.SizeBytes) == nil || n.Pages(hold.SizeBytes).Free < hold.Pages {
+	survey := &r.b.Survey
+	holds := survey.Topology.Holds(d)
+	if _, _, ok := survey.FreePages().Take(holds, true); !ok {
 		return false
 	}
-	n.Pages(hold.SizeBytes).Free -= hold.Pages
-	for i := range r.b.Survey.Machine.HugePages {
-		if p := &r.b.Survey.Machine.HugePages[i]; p.SizeBytes == hold.SizeBytes {
-			p.Free -= hold.Pages
+	for _, hold := range holds {
+		if hold.SizeBytes == 0 || hold.Node == facts.AnyNode {
+			return false
+		}
+		n := survey.Topology.Node(hold.Node)
+		if n == nil || n.Pages(hold.SizeBytes) == nil {
+			return false
+		}
+		n.Pages(hold.SizeBytes).Free -= hold.Pages
+		for i := range survey.Machine.HugePages {
+			if p := &survey.Machine.HugePages[i]; p.SizeBytes == hold.SizeBytes {
+				p.Free -= hold.Pages
+			}
 		}
 	}
 	return true
