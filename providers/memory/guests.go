@@ -126,14 +126,14 @@ func (h *Host) launch(ctx context.Context, g *facts.Guest) error {
 	if err := h.lend(g); err != nil {
 		return err
 	}
-	if err := h.takePages(g.Kept); err != nil {
+	if err := h.takePages(g); err != nil {
 		h.letGo(g.Kept)
 		return err
 	}
 	if h.judge != nil {
 		if err := h.judge.Start(ctx, g.Name); err != nil {
 			h.letGo(g.Kept)
-			h.letPages(g.Kept)
+			h.letPages(g, g.Kept)
 			return err
 		}
 	}
@@ -167,7 +167,7 @@ func startedAs(live, kept facts.Definition) bool {
 	}
 	return slices.Equal(live.Hostdevs, kept.Hostdevs) && slices.Equal(live.Identities, kept.Identities) && slices.Equal(own(live), own(kept)) &&
 		live.MemoryBytes == kept.MemoryBytes && live.CPUs == kept.CPUs && live.HugePages == kept.HugePages &&
-		live.PageBytes == kept.PageBytes && live.MemoryNodes == kept.MemoryNodes && live.Pinned == kept.Pinned
+		slices.Equal(live.Portions, kept.Portions) && live.PageBytes == kept.PageBytes && live.MemoryNodes == kept.MemoryNodes && live.Pinned == kept.Pinned
 }
 
 // disksThere refuses a start without the image, as QEMU does.
@@ -203,7 +203,7 @@ func (h *Host) Stop(ctx context.Context, name string, _ time.Duration) error {
 
 func (h *Host) end(g *facts.Guest) {
 	h.letGo(g.Live)
-	h.letPages(g.Live)
+	h.letPages(g, g.Live)
 	g.Live, g.Running, g.Condition = nil, false, "shut off"
 	h.forget(g.Name)
 }

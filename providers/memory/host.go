@@ -52,6 +52,7 @@ type world struct {
 	stores   map[string]facts.VariableStore // what was kept of variable stores, by its sha256
 	done     []Done                         // steps by hand that are confirmed
 	boot     []facts.Mount                  // what a start of the host mounts
+	held     map[string][]facts.Hold        // the huge pages that guests have, or had last, by guest
 	reserved []facts.Node                   // the huge pages that it has after one
 	virtuals []facts.Function               // the virtual functions that it has after one
 	began    []facts.Guest                  // the guests that ran when the survey was taken
@@ -84,7 +85,7 @@ type Origin struct {
 // New makes a host that stands as the survey says. The judge may be nil: then
 // nobody but this package judges definitions.
 func New(survey facts.Survey, judge Judge) *Host {
-	h := &Host{world: &world{survey: Clone(survey.Unanswered()), unseen: map[facts.Address]Unseen{}, remount: map[string]facts.Mount{}, origins: map[string]Origin{}, ends: map[string]Ends{}, places: map[string]facts.Path{}, stores: map[string]facts.VariableStore{}, marks: map[string]facts.Volume{}, judge: judge}}
+	h := &Host{world: &world{survey: Clone(survey.Unanswered()), unseen: map[facts.Address]Unseen{}, remount: map[string]facts.Mount{}, origins: map[string]Origin{}, ends: map[string]Ends{}, held: map[string][]facts.Hold{}, places: map[string]facts.Path{}, stores: map[string]facts.VariableStore{}, marks: map[string]facts.Volume{}, judge: judge}}
 	h.boot = slices.Clone(h.survey.Mounts)
 	h.reserved = Clone(h.survey).Topology.Nodes
 	h.virtuals = slices.DeleteFunc(slices.Clone(h.survey.Functions), func(f facts.Function) bool { return f.Parent == nil })
@@ -260,5 +261,5 @@ func (h *Host) guest(name string) *facts.Guest {
 func (h *Host) Second() *Host {
 	h.mu.Lock()
 	defer h.mu.Unlock()
-	return &Host{world: &world{survey: Clone(h.survey), unseen: maps.Clone(h.unseen), remount: maps.Clone(h.remount), origins: maps.Clone(h.origins), ends: maps.Clone(h.ends), places: maps.Clone(h.places), stores: maps.Clone(h.stores), marks: maps.Clone(h.marks), done: slices.Clone(h.done), boot: h.boot, reserved: h.reserved, virtuals: h.virtuals, began: h.began, stubborn: h.stubborn, inUse: slices.Clone(h.inUse), judge: h.judge}}
+	return &Host{world: &world{survey: Clone(h.survey), unseen: maps.Clone(h.unseen), remount: maps.Clone(h.remount), origins: maps.Clone(h.origins), ends: maps.Clone(h.ends), held: maps.Clone(h.held), places: maps.Clone(h.places), stores: maps.Clone(h.stores), marks: maps.Clone(h.marks), done: slices.Clone(h.done), boot: h.boot, reserved: h.reserved, virtuals: h.virtuals, began: h.began, stubborn: h.stubborn, inUse: slices.Clone(h.inUse), judge: h.judge}}
 }

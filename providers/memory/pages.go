@@ -3,6 +3,7 @@ package memory
 import (
 	"context"
 	"fmt"
+	"maps"
 	"slices"
 
 	"lendkeep/reconcile/facts"
@@ -56,22 +57,69 @@ func (h *Host) count(sizeBytes uint64, total, free int) {
 }
 
 // takePages gives a guest that starts its huge pages, or answers as QEMU does
-// (its text from memory).
-func (h *Host) takePages(d *facts.Definition) error {
-	hold, has := h.survey.Topology.Hold(d)
-	if !has {
-		return nil
+// (its text from memory). What is bound to no node comes from where most are free.
+func (h *Host) takePages(g *facts.Guest) error {
+	holds := h.survey.Topology.Holds(g.Kept)
+	for _, hold := range holds {
+		if !slices.ContainsFunc(h.survey.Machine.HugePages, func(p facts.Pages) bool { return p.SizeBytes == hold.SizeBytes }) {
+			return fmt.Errorf("internal error: Unable to find any usable hugetlbfs mount for %d KiB", hold.SizeBytes>>10)
+		}
 	}
-	_, p := h.pages(hold.Node, hold.SizeBytes)
-	if p == nil {
-		return fmt.Errorf("internal error: Unable to find any usable hugetlbfs mount for %d KiB", hold.SizeBytes>>10)
-	}
-	if p.Free < hold.Pages {
+	if _, _, ok := h.survey.FreePages().Take(holds, false); !ok {
 		return fmt.Errorf("internal error: process exited while connecting to monitor: qemu-system-x86_64: unable to map backing store for guest RAM: Cannot allocate memory")
 	}
-	p.Free -= hold.Pages
-	h.count(hold.SizeBytes, 0, -hold.Pages)
+	had, left := h.held[g.Name], h.survey.FreePages()
+	if _, _, ok := left.Take(had, false); ok && h.alike(holds, had) {
+		holds = had
+	}
+	var held []facts.Hold
+	for _, hold := range holds {
+		held = append(held, h.movePages(hold, -1)...)
+	}
+	h.held[g.Name] = held
 	return nil
+}
+
+// alike tells whether pages are as many of each size.
+func (h *Host) alike(a, b []facts.Hold) bool {
+	sum := map[uint64]int{}
+	for _, hold := range a {
+		sum[hold.SizeBytes] += hold.Pages
+	}
+	for _, hold := range b {
+		sum[hold.SizeBytes] -= hold.Pages
+	}
+	return !slices.ContainsFunc(slices.Collect(maps.Values(sum)), func(n int) bool { return n != 0 })
+}
+
+// movePages takes pages from a node, or from those that have most of them, or with 1 gives
+// as many back; it tells from where.
+func (h *Host) movePages(hold facts.Hold, sign int) (list []facts.Hold) {
+	h.count(hold.SizeBytes, 0, sign*hold.Pages)
+	room := func(p *facts.Pages) int {
+		if sign > 0 {
+			return p.Total - p.Free
+		}
+		return p.Free
+	}
+	for hold.Pages > 0 {
+		var from *facts.Node
+		for i := range h.survey.Topology.Nodes {
+			n := &h.survey.Topology.Nodes[i]
+			p := n.Pages(hold.SizeBytes)
+			if p != nil && room(p) > 0 && (hold.Node == n.Number || hold.Node == facts.AnyNode) && (from == nil || room(p) > room(from.Pages(hold.SizeBytes))) {
+				from = n
+			}
+		}
+		if from == nil {
+			return append(list, hold) // a kernel that shows no nodes
+		}
+		p := from.Pages(hold.SizeBytes)
+		some := facts.Hold{PagePool: facts.PagePool{Node: from.Number, SizeBytes: hold.SizeBytes}, Pages: min(hold.Pages, room(p))}
+		p.Free += sign * some.Pages
+		list, hold.Pages = append(list, some), hold.Pages-some.Pages
+	}
+	return list
 }
 
 // bootPages gives the reserves what a start of the host makes: what there was when
@@ -87,20 +135,24 @@ func (h *Host) bootPages() {
 	}
 }
 
-// letPages takes them back when it has ended; what was surplus goes.
-func (h *Host) letPages(d *facts.Definition) {
-	hold, has := h.survey.Topology.Hold(d)
-	if !has {
-		return
+// letPages takes them back when it has ended; what was surplus goes. Of a guest that
+// ran when the survey was taken nobody knows where those are that it binds to no node.
+func (h *Host) letPages(g *facts.Guest, d *facts.Definition) {
+	holds := h.held[g.Name]
+	if len(holds) == 0 {
+		holds = h.survey.Topology.Holds(d)
 	}
-	n, p := h.pages(hold.Node, hold.SizeBytes)
-	if p == nil {
-		return
+	h.held[g.Name] = nil
+	for _, hold := range holds {
+		for _, back := range h.movePages(hold, 1) {
+			h.held[g.Name] = append(h.held[g.Name], back) // where it takes them again, if it can
+			n, p := h.pages(back.Node, back.SizeBytes)
+			if p == nil {
+				continue
+			}
+			gone := min(p.Surplus, p.Free)
+			h.resize(n, p, p.Total-gone)
+			p.Surplus -= gone
+		}
 	}
-	back := min(hold.Pages, p.Total-p.Free)
-	p.Free += back
-	h.count(hold.SizeBytes, 0, back)
-	gone := min(p.Surplus, p.Free)
-	h.resize(n, p, p.Total-gone)
-	p.Surplus -= gone
 }

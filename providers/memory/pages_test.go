@@ -52,6 +52,39 @@ func TestKeepPages(t *testing.T) {
 	p, free, _ = node()
 	assert.Equal(t, facts.Pages{SizeBytes: 1 << 30}, p, "the kernel forgets the number")
 	assert.EqualValues(t, 3<<30, free)
+	require.NoError(t, keep(1))
+	require.NoError(t, host.Start(t.Context(), "paged"))
+	require.NoError(t, host.Stop(t.Context(), "paged", 0))
+	p, _, all = node()
+	assert.Equal(t, facts.Pages{SizeBytes: 1 << 30, Total: 1, Free: 1}, p)
+	assert.Equal(t, p, all)
 	assert.Error(t, host.KeepPages(t.Context(), 7, 1<<30, 1))
 	assert.Error(t, host.KeepPages(t.Context(), 1, 4<<10, 1))
+}
+
+// What is bound to no node is taken from where most are free, and again from there;
+// what is promised to a program is given to nobody.
+func TestPagesOfAnyNode(t *testing.T) {
+	b := invented.NewBuilder()
+	b.Nodes(2, 2)
+	b.Guest("paged", "")
+	b.Edit("paged", "<os", "<memoryBacking><hugepages/></memoryBacking><os")
+	for n, pages := range []int{300, 400} {
+		b.Survey.Topology.Nodes[n].HugePages[0] = facts.Pages{SizeBytes: 2 << 20, Total: pages, Free: pages}
+	}
+	b.Survey.Machine.HugePages[0] = facts.Pages{SizeBytes: 2 << 20, Total: 700, Free: 700, Promised: 189}
+	assert.ErrorContains(t, memory.New(b.Survey, nil).Start(t.Context(), "paged"), "Cannot allocate memory")
+	b.Survey.Machine.HugePages[0].Promised = 188
+	host := memory.New(b.Survey, nil)
+	free := func() []int {
+		survey, err := host.Survey(t.Context())
+		require.NoError(t, err)
+		return []int{survey.Topology.Nodes[0].HugePages[0].Free, survey.Topology.Nodes[1].HugePages[0].Free, survey.Machine.HugePages[0].Free}
+	}
+	for range 2 {
+		require.NoError(t, host.Start(t.Context(), "paged"))
+		assert.Equal(t, []int{188, 0, 188}, free())
+		require.NoError(t, host.Stop(t.Context(), "paged", 0))
+		assert.Equal(t, []int{300, 400, 700}, free())
+	}
 }

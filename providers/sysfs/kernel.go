@@ -212,6 +212,8 @@ func (p place) pages(fact string) []facts.Pages {
 			SizeBytes: size * 1024,
 			Total:     int(p.number(fact, name+"/nr_hugepages", 10, 31)),
 			Free:      int(p.number(fact, name+"/free_hugepages", 10, 31)),
+			Promised:  int(p.numberIfAny(fact, name+"/resv_hugepages", 10, 31)), // nodes have neither of the two
+			Spare:     int(p.numberIfAny(fact, name+"/nr_overcommit_hugepages", 10, 31)),
 		})
 	}
 	slices.SortFunc(list, func(a, b facts.Pages) int { return cmp.Compare(a.SizeBytes, b.SizeBytes) })

@@ -55,6 +55,22 @@ func TestTopologyThatCannotBeRead(t *testing.T) {
 	}
 }
 
+// Which of the free pages are promised to programs, and how many more the kernel makes,
+// it says of the whole host alone (Linux Documentation/ABI/testing/
+// sysfs-kernel-mm-hugepages, Documentation/admin-guide/mm/hugetlbpage.rst).
+func TestPagesThatArePromised(t *testing.T) {
+	const dir = "sys/kernel/mm/hugepages/hugepages-2048kB/"
+	tree := fstest.MapFS{}
+	for name, number := range map[string]string{"nr_hugepages": "8", "free_hugepages": "6", "resv_hugepages": "5", "nr_overcommit_hugepages": "3"} {
+		tree[dir+name] = &fstest.MapFile{Data: []byte(number + "\n")}
+	}
+	opened, err := OpenFS(tree)
+	require.NoError(t, err)
+	survey, err := opened.Survey(t.Context(), nil)
+	require.NoError(t, err)
+	assert.Equal(t, []facts.Pages{{SizeBytes: 2 << 20, Total: 8, Free: 6, Promised: 5, Spare: 3}}, survey.Machine.HugePages)
+}
+
 // The guard of starts decides nothing by it, and so does not read it.
 func TestStartsDoWithoutTopology(t *testing.T) {
 	tree, err := OpenFS(laidOver(t, "nodes.txtar"))

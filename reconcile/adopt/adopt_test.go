@@ -425,6 +425,33 @@ func changesNothing(t require.TestingT, survey *facts.Survey, a adopt.Adopted) [
 	return does
 }
 
+// findsTheSame holds that each controller of a layout is found, and that what its guests
+// borrow is what their definitions lend them of those.
+func findsTheSame(t require.TestingT, ix *facts.Index, a adopt.Adopted) {
+	c := assess.NewCase(a.Layout, ix, nil)
+	stated := map[facts.Address]bool{}
+	for _, controller := range a.Layout.Controllers {
+		require.NotNil(t, c.Found(controller.Name).Function, "%s: %s\n%s", controller.Name, c.Found(controller.Name).Why, text(a))
+		for _, f := range c.Found(controller.Name).Functions {
+			stated[f.Address] = true
+		}
+	}
+	for _, g := range a.Layout.Guests {
+		var borrows, has []facts.Address
+		for _, ref := range g.Borrows {
+			for _, f := range c.Found(ref.Name).Functions {
+				borrows = append(borrows, f.Address)
+			}
+		}
+		for _, l := range ix.Guest(g.Name).Kept.Hostdevs {
+			if stated[l.Address] {
+				has = append(has, l.Address)
+			}
+		}
+		require.ElementsMatch(t, has, borrows, "guest %s\n%s", g.Name, text(a))
+	}
+}
+
 // unnoted is a definition without its metadata.
 func unnoted(xml string) string {
 	before, rest, found := strings.Cut(xml, "<metadata>")
@@ -473,12 +500,13 @@ func TestAdoptsALargeHost(t *testing.T) {
 func TestAdoptsRandomHosts(t *testing.T) {
 	planned, offered := 0, 0
 	rapid.Check(t, func(t *rapid.T) {
-		survey, _ := invented.Random(t)
+		survey, _ := invented.Any(t)
 		ix := facts.NewIndex(&survey)
 		a := adopted(t, &survey)
 		layout, ds := spec.LoadSources("", a.Files, spec.Given{})
 		require.False(t, ds.HasErrors(), "%v\n%s", ds, text(a))
 		require.Equal(t, a.Layout.Hash, layout.Hash)
+		findsTheSame(t, ix, a)
 		if changesNothing(t, &survey, a) != nil {
 			planned++
 		}

@@ -134,7 +134,7 @@ func TestStanding(t *testing.T) {
 // can be assessed there.
 func TestLayoutsOfRandomHosts(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
-		survey, layout := invented.Random(t)
+		survey, layout := invented.Any(t)
 		m := twin.Of(survey)
 		ix := facts.NewIndex(&survey)
 		there, _ := again.Layout(layout, ix, ix, &m)

@@ -693,10 +693,43 @@ var cases = map[string]struct {
 		b.paged(2<<20, gib)
 		b.layout.Guests[0].CPU.Near = nil
 	}, "huge-pages", assess.Caution, "fewer than 512 of 2.0 MiB are free"},
+	"pages on no known node, and it is to be started": {func(b *bench) {
+		b.paged(2<<20, gib)
+		b.layout.Guests[0].CPU.Near = nil
+		b.shift = "day"
+	}, "huge-pages", assess.Stop, "near = ..."},
+	"pages that the layout does not state":                                 {func(b *bench) { b.pagesOf("grading", 511); b.shift = "day" }, "huge-pages", assess.Stop, "huge_pages = true in memory of guest grading"},
+	"pages that the layout does not state, of a guest that is not started": {func(b *bench) { b.pagesOf("grading", 511) }, "huge-pages", assess.Caution, "finds 511"},
+	"pages that were promised to others": {func(b *bench) {
+		b.pagesOf("grading", 512)
+		b.Survey.Machine.HugePages[0].Promised = 1
+		b.shift = "day"
+	}, "huge-pages", assess.Stop, "1 of the free ones are promised"},
+	"pages that the kernel may make": {func(b *bench) {
+		b.pagesOf("grading", 511)
+		b.Survey.Machine.HugePages[0].Spare = 1
+		b.shift = "day"
+	}, "huge-pages", assess.Caution, "nr_overcommit_hugepages"},
+	"pages of another size, on another node": {func(b *bench) {
+		b.pagesOf("grading", 512)
+		b.Edit("grading", "<hugepages/>", "<hugepages><page size='1' unit='GiB' nodeset='0'/></hugepages>")
+		b.Edit("grading", "<os", "<cpu><numa><cell id='0' cpus='0' memory='1' unit='GiB'/></numa></cpu><numatune><memnode cellid='0' mode='strict' nodeset='1'/></numatune><os")
+		b.shift = "day"
+	}, "huge-pages", assess.Stop, "1 page of 1.0 GiB on node 1"},
+	"pages that another guest may take": {func(b *bench) {
+		b.pagesOf("grading", 512)
+		b.pagesOf("catalogue", 1024)
+		b.Edit("catalogue", "<os", "<numatune><memory mode='strict' nodeset='0'/></numatune><os")
+		b.layout.Shifts[0].Guests = append(b.layout.Shifts[0].Guests, spec.Ref{Name: "catalogue"})
+		b.Survey.Topology.Nodes[0].HugePages[0].Free, b.Survey.Topology.Nodes[1].HugePages[0].Free = 600, 424
+		b.shift = "day"
+	}, "huge-pages", assess.Caution, "may find too few huge pages"},
 	"more pages than the node has memory": {func(b *bench) {
 		b.paged(gib, 16*gib)
 		b.shift = "day"
 	}, "huge-pages", assess.Stop, "All reserves of node 1 together would be 16.0 GiB"},
+	"more pages than the node has memory, in another shift": {func(b *bench) { b.paged(gib, 16*gib); b.shift = "night" },
+		"huge-pages", assess.Stop, "has too little memory for the huge pages"},
 	"how many pages the node has room for": {func(b *bench) {
 		b.paged(gib, 16*gib)
 		b.shift = "day"

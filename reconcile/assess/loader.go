@@ -59,8 +59,12 @@ func (c *Case) driveFindings(g *spec.Guest) []Finding {
 	found := c.Found(g.Boots.Name)
 	name := g.Boots.Name
 	unknown := func(path, why string) []Finding {
+		detail := "Whether there is a loader for its firmware can only be seen on the drive."
+		if shim := c.Change(g).Shim; shim != nil && shim.From == (facts.SystemPartition{}) {
+			detail += " Its shim disk starts the first system that it finds on lent drives; an order that is planned when it can be seen makes another for it."
+		}
 		return []Finding{{Severity: Note, At: g.Boots.At, Summary: shorten("what guest " + g.Name + " can start on " + name + " is not known"),
-			Detail: "Whether there is a loader for its firmware can only be seen on the drive.", Causes: []Cause{{path, why}},
+			Detail: detail, Causes: []Cause{{path, why}},
 			Remedies: []string{"check again while the drive is with the host"}}}
 	}
 	list, path, why := c.systems(found)

@@ -161,6 +161,7 @@ var loaderCases = map[string]loaderCase{
 		b.bare()
 		b.layout.Controllers[0].Return.Mounts[0].Path = "/var/lib/libvirt"
 	}, "boot", assess.Caution, "a drive that is lent"},
+	"which system a shim disk starts is not known yet": {func(b *bench) { b.bare(); b.Survey.Blocks = nil }, "loader", assess.Note, "makes another for it"},
 	"a shim disk that cannot be placed": {func(b *bench) { b.bare(); b.Survey.ShimGap = "file does not exist" },
 		"not-carried-out", assess.Caution, "--as disk"},
 }
@@ -279,32 +280,62 @@ func TestShimDiskIsPlanned(t *testing.T) {
 	assert.Equal(t, "5f0c3b1e-0000-4000-8000-0000000000e1", b.planned().From.ID, "the copy brings it")
 }
 
-// What a guest has is kept while nothing better is known.
+// What a guest has is kept while nothing better is known: of the drive, what was seen
+// of it last.
 func TestShimDiskIsKept(t *testing.T) {
-	b := newBench()
-	b.bare()
-	b.Look("nvme0n1")
-	b.ESP("nvme0n1p1", facts.Fallback)
-	has := b.planned()
-	c := assess.NewCase(b.layout, facts.NewIndex(&b.Survey), nil)
-	after := c.Change(&b.layout.Guests[0]).Becomes
-	b.Survey.Libvirt.Guests[0].Kept = &after
-	b.Survey.Shims = []facts.PlacedShim{{Shim: has.Shim}}
-	unchanged := func() {
-		t.Helper()
-		change := assess.NewCase(b.layout, facts.NewIndex(&b.Survey), nil).Change(&b.layout.Guests[0])
-		assert.Empty(t, change.Changes)
-		assert.Equal(t, has.Shim, change.Shim.Shim)
+	part := facts.SystemPartition{}
+	lent := func(b *bench) {
+		b.Function(b.reel).Driver, b.Function(b.reel).NVMe = "vfio-pci", nil
+		b.Survey.Blocks, b.Survey.Mounts, b.Survey.Contents = nil, nil, nil
 	}
-	unchanged()
-	firmware := b.Survey.Firmware
-	b.Survey.Firmware = firmware[:1]
-	unchanged() // nobody looked at the donor
-	b.Survey.Firmware = firmware
-	b.Function(b.reel).Driver, b.Function(b.reel).NVMe = "vfio-pci", nil
-	b.Survey.Blocks, b.Survey.Mounts, b.Survey.Contents = b.Survey.Blocks[:1], b.Survey.Mounts[:1], nil
-	unchanged() // the drive is lent
-	b.Survey.Firmware[1].ShellSum = "another"
-	change := assess.NewCase(b.layout, facts.NewIndex(&b.Survey), nil).Change(&b.layout.Guests[0])
-	assert.NotEqual(t, has.Path, change.Shim.Path, "another donor makes another disk")
+	unread := func(b *bench) { // it is back, and nobody has said what its partitions are
+		b.Survey.Contents = nil
+		b.Block("nvme0n1p1").Partition.Type = ""
+	}
+	for name, c := range map[string]struct {
+		change func(*bench)
+		kept   bool // to the byte
+		from   *facts.SystemPartition
+	}{
+		"all as it was":                    {func(*bench) {}, true, &part},
+		"nobody looked at the donor":       {func(b *bench) { b.Survey.Firmware = b.Survey.Firmware[:1] }, true, &part},
+		"the drive is lent":                {lent, true, &part},
+		"it is back and was not read yet":  {unread, true, &part},
+		"it is back and no drive was seen": {func(b *bench) { b.Survey.Blocks, b.Survey.Contents = nil, nil }, true, &part},
+		"either of two that nobody looked into": {func(b *bench) {
+			b.ESP("nvme0n1p2", facts.Fallback)
+			b.Survey.Contents = nil
+		}, true, &part},
+		"lent, and the donor another": {func(b *bench) { lent(b); b.Survey.Firmware[1].ShellSum = "another" }, false, &part},
+		"lent, and a program stated":  {func(b *bench) { lent(b); b.entry(own) }, false, &part},
+		"lent, and another drive meant": {func(b *bench) {
+			b.NVMe("RL-4410-0088")
+			lent(b)
+			b.layout.Controllers[0].NVMe.Serial = "RL-4410-0088"
+		}, false, &facts.SystemPartition{}},
+		"seen not to be there": {func(b *bench) {
+			b.Survey.Contents = nil
+			for _, name := range []string{"nvme0n1p1", "nvme0n1p2"} {
+				b.Block(name).Partition.Type = "0fc63daf-8483-4772-8e79-3d69d8477de4"
+			}
+		}, false, &facts.SystemPartition{}},
+		"either of two may be meant": {func(b *bench) { b.ESP("nvme0n1p2", facts.Fallback) }, false, &facts.SystemPartition{}},
+	} {
+		t.Run(name, func(t *testing.T) {
+			b := newBench()
+			b.bare()
+			b.Look("nvme0n1")
+			part = b.ESP("nvme0n1p1", facts.Fallback)
+			has := b.planned()
+			after := assess.NewCase(b.layout, facts.NewIndex(&b.Survey), nil).Change(&b.layout.Guests[0]).Becomes
+			b.Survey.Libvirt.Guests[0].Kept = &after
+			b.Survey.Shims = []facts.PlacedShim{{Shim: has.Shim}}
+			c.change(b)
+			change := assess.NewCase(b.layout, facts.NewIndex(&b.Survey), nil).Change(&b.layout.Guests[0])
+			require.NotNil(t, change.Shim)
+			assert.Equal(t, *c.from, change.Shim.From)
+			assert.Equal(t, c.kept, change.Shim.Path == has.Path)
+			assert.Equal(t, c.kept, len(change.Changes) == 0, "%v", change.Changes)
+		})
+	}
 }

@@ -74,8 +74,8 @@ func (c *Case) overLimit(shift *spec.Shift, name string, at spec.Place) []Findin
 	}
 	var who []string
 	for _, one := range c.claimants(shift) {
-		if one.pins && !one.huge {
-			locked += min(one.bytes, mostRegion)
+		if one.pins && one.huge < one.bytes {
+			locked += min(one.bytes-one.huge, mostRegion)
 			who = append(who, one.name)
 		}
 	}

@@ -74,9 +74,7 @@ func (c *Case) idlePages(shift *spec.Shift) uint64 {
 		taken += uint64(max(0, r.Before-r.After)) * r.SizeBytes // given back
 	}
 	for _, r := range c.crew(shift) {
-		if r.has.HugePages {
-			taken += r.has.MemoryBytes
-		}
+		taken += r.has.PagedBytes()
 	}
 	return kept - min(kept, taken)
 }
@@ -104,8 +102,8 @@ func (c *Case) need(shift *spec.Shift) (pinned, all uint64, who []string) {
 type claimant struct {
 	name  string
 	bytes uint64
-	pins  bool // all of it stays in place
-	huge  bool // it is in huge pages
+	pins  bool   // all of it stays in place
+	huge  uint64 // how much of it is in huge pages
 }
 
 // claimants gives all guests that run in a shift. One that cannot be defined yet
@@ -116,11 +114,11 @@ func (c *Case) claimants(shift *spec.Shift) []claimant {
 	counted := make(map[string]bool, len(crew))
 	for _, r := range crew {
 		counted[r.name] = true
-		list = append(list, claimant{r.name, r.has.MemoryBytes, r.has.Pins(), r.has.HugePages})
+		list = append(list, claimant{r.name, r.has.MemoryBytes, r.has.Pins(), r.has.PagedBytes()})
 	}
 	for i := range c.Layout.Guests {
 		if g := &c.Layout.Guests[i]; g.Memory != nil && !counted[g.Name] && c.runsIn(shift, g) {
-			list = append(list, claimant{g.Name, g.Memory.SizeBytes, len(g.Borrows) > 0, false})
+			list = append(list, claimant{g.Name, g.Memory.SizeBytes, len(g.Borrows) > 0, 0})
 		}
 	}
 	return list

@@ -71,6 +71,39 @@ func (b *bench) paged(pageBytes, memoryBytes uint64) {
 	b.layout.Guests[0].Memory = &spec.Memory{SizeBytes: memoryBytes, HugePages: &yes, PageBytes: pageBytes}
 }
 
+// pagesOf has a guest's memory of 1 GiB in huge pages by its definition alone, on a host
+// of two nodes with so many free ones of 2 MiB, bound to neither.
+func (b *bench) pagesOf(guest string, free int) {
+	if len(b.Survey.Topology.Nodes) == 0 {
+		b.Nodes(2, 8)
+	}
+	b.Edit(guest, "<os", "<memoryBacking><hugepages/></memoryBacking><os")
+	for n := range 2 {
+		p := &b.Survey.Topology.Nodes[n].HugePages[0]
+		p.Total, p.Free = free, free
+	}
+	b.Survey.Machine.HugePages[0].Total, b.Survey.Machine.HugePages[0].Free = free, free
+}
+
+// A guest that finds its pages has no finding: those of one that the order shuts down
+// among them, without what the kernel takes back then.
+func TestPagesThatAreLeft(t *testing.T) {
+	for surplus, enough := range map[int]bool{0: true, 1: false} {
+		b := newBench()
+		b.Nodes(1, 8)
+		for _, name := range []string{"grading", "catalogue"} {
+			b.Edit(name, "<os", "<memoryBacking><hugepages/></memoryBacking><os")
+		}
+		b.Survey.Topology.Nodes[0].HugePages[0] = facts.Pages{SizeBytes: 2 << 20, Total: 512, Surplus: surplus}
+		b.Survey.Machine.HugePages[0] = facts.Pages{SizeBytes: 2 << 20, Total: 512}
+		b.Run("catalogue")
+		b.shift = "day"
+		assert.Equal(t, !enough, slices.ContainsFunc(b.findings(), func(f assess.Finding) bool { return f.Check == "huge-pages" }))
+		c := assess.NewCase(b.layout, facts.NewIndex(&b.Survey), b.layout.Shift("day"))
+		assert.Equal(t, []string{"catalogue"}, c.Apart(b.layout.Guest("grading")), "it is off before")
+	}
+}
+
 func TestReserves(t *testing.T) {
 	yes, no := true, false
 	paged := func(b *bench, guest string) { // as libvirt has it: on node 1, 2 GiB in pages of 1 GiB
@@ -107,6 +140,12 @@ func TestReserves(t *testing.T) {
 			b.paged(gib, 4*gib)
 			*node(b) = facts.Pages{SizeBytes: gib, Total: 5, Free: 3, Surplus: 1}
 		}, one(4, 6, "grading")},
+		"what is promised is not free": {func(b *bench) {
+			b.paged(gib, 4*gib)
+			*node(b) = facts.Pages{SizeBytes: gib, Total: 5, Free: 5}
+			b.Survey.Machine.HugePages[1] = facts.Pages{SizeBytes: gib, Total: 5, Free: 5, Promised: 2}
+			b.Survey.Topology.Nodes = b.Survey.Topology.Nodes[1:]
+		}, one(5, 6, "grading")},
 		"guests that libvirt knows need theirs": {func(b *bench) {
 			b.paged(gib, 4*gib)
 			b.Builder.Guest("other", "/srv/images/other.qcow2")

@@ -39,10 +39,11 @@ func (c *Case) nodeMemory(shift *spec.Shift, name string, at spec.Place) []Findi
 	t := &c.Facts.Survey.Topology
 	bound, who := map[string]uint64{}, map[string][]string{}
 	for _, r := range c.crew(shift) {
-		if _, paged := t.Hold(r.has); r.has.MemoryNodes == "" || paged {
-			continue // in the reserve
+		paged := r.has.PagedBytes() // in the reserve
+		if r.has.MemoryNodes == "" || paged >= r.has.MemoryBytes {
+			continue
 		}
-		bound[r.has.MemoryNodes] += r.has.MemoryBytes
+		bound[r.has.MemoryNodes] += r.has.MemoryBytes - paged
 		who[r.has.MemoryNodes] = append(who[r.has.MemoryNodes], r.name)
 	}
 	var list []Finding

@@ -1,17 +1,23 @@
-// huge-pages: a guest's memory shall lie in huge pages, and the host has none of
-// that size, too little memory for them on the node, or nobody reserves them.
+// huge-pages: a guest's memory is to lie in huge pages, stated or as its definition
+// has them, and the host has none of that size, too few that would be free when it
+// starts, or too little memory for them on the node.
 //
-// An order reserves the pages on the node that a guest's memory comes from (`near`,
-// or a host of one node). The kernel makes them of free memory that lies in one
-// piece; where it finds fewer, the step fails and is undone. A guest that finds too
-// few does not start.
+// An order reserves the pages that the layout states, on the node that a guest's memory
+// comes from (`near`, or a host of one node). The kernel makes them of free memory
+// that lies in one piece; where it finds fewer, the step fails and is undone. A guest
+// that finds too few does not start. Pages that a program was promised and has not
+// touched yet are free by the kernel's count and go to nobody else (HugePages_Rsvd in
+// Linux Documentation/admin-guide/mm/hugetlbpage.rst).
 //
 // Severity: stop for a guest that the order starts, where the host has no such
-// pages or the node not that much memory; else caution, also where less of it is
-// free now than is to be reserved.
+// pages or too few that are free then, and where the node has less memory than is to be
+// reserved, since an order reserves for every shift; else caution, also where less of it
+// is free now, where other guests may take the pages of the node, and where the kernel
+// may make more of free memory.
 //
-// Remedy: take pages of a size that the host has, or less memory; let the kernel
-// reserve them when the host starts: hugepagesz= and hugepages= on its command line
+// Remedy: state the pages, so that an order reserves them; take pages of a size that
+// the host has, or less memory; let the kernel reserve them when the host starts:
+// hugepagesz= and hugepages= on its command line
 // (Linux Documentation/admin-guide/kernel-parameters.txt).
 package assess
 
@@ -30,16 +36,18 @@ func checkPages(c *Case) []Finding {
 	var list []Finding
 	for i := range c.Layout.Guests {
 		g := &c.Layout.Guests[i]
-		if g.Retired || g.Memory == nil || g.Memory.HugePages == nil || !*g.Memory.HugePages {
+		holds := c.Holds(g)
+		if g.Retired || len(holds) == 0 || c.RunsNow(g.Name) && !c.startedBy(g) {
 			continue
 		}
-		f := Finding{At: g.Memory.At, Causes: []Cause{{g.Memory.At.String(), "huge pages for guest " + g.Name + ", " + facts.Size(g.Memory.SizeBytes) + " of memory"}}}
-		hold, known := c.Holds(g)
-		switch size := cmp.Or(hold.SizeBytes, g.Memory.PageBytes, c.Facts.Survey.Topology.PageSize); {
-		case size == 0 || !c.pagesOf(hold, known, size):
-			list = append(list, c.noPages(g, f, size))
-		case !known && !c.enoughPages(g, size):
-			list = append(list, c.unreserved(g, f, size))
+		f := Finding{Severity: c.severityOf(g), At: g.At, Causes: []Cause{{"definition of guest " + g.Name, "<hugepages>, which the layout does not state"}}}
+		if statesPages(g) {
+			f.At, f.Causes = g.Memory.At, []Cause{{g.Memory.At.String(), "huge pages for guest " + g.Name + ", " + facts.Size(g.Memory.SizeBytes) + " of memory"}}
+		}
+		if n := slices.IndexFunc(holds, func(h facts.Hold) bool { return !c.pagesOf(h.PagePool) }); n >= 0 {
+			list = append(list, c.noPages(g, f, holds[n].SizeBytes))
+		} else if short, found, may := c.lacking(g, holds); short.Pages > 0 {
+			list = append(list, c.tooFew(g, f, short, found, may))
 		}
 	}
 	for _, r := range c.Reserves() {
@@ -48,17 +56,16 @@ func checkPages(c *Case) []Finding {
 	return list
 }
 
-// pagesOf tells whether there can be pages of that size: on the node, or where that
-// is not known on the host.
-func (c *Case) pagesOf(hold facts.Hold, known bool, size uint64) bool {
-	if n := c.Facts.Survey.Topology.Node(hold.Node); known && n != nil {
-		return n.Pages(size) != nil || c.Facts.Survey.Topology.Gap(fmt.Sprint("node ", n.Number)) != nil
+// pagesOf tells whether there can be such pages: on the node, or where that is not
+// known on the host.
+func (c *Case) pagesOf(of facts.PagePool) bool {
+	if n := c.Facts.Survey.Topology.Node(of.Node); n != nil {
+		return n.Pages(of.SizeBytes) != nil || c.Facts.Survey.Topology.Gap(fmt.Sprint("node ", n.Number)) != nil
 	}
-	return slices.ContainsFunc(c.Facts.Survey.Machine.HugePages, func(p facts.Pages) bool { return p.SizeBytes == size })
+	return slices.ContainsFunc(c.Facts.Survey.Machine.HugePages, func(p facts.Pages) bool { return p.SizeBytes == of.SizeBytes && of.SizeBytes != 0 })
 }
 
 func (c *Case) noPages(g *spec.Guest, f Finding, size uint64) Finding {
-	f.Severity = c.severityOf(g)
 	of := "a size that nobody names"
 	if size != 0 {
 		of = facts.Size(size)
@@ -77,20 +84,116 @@ func (c *Case) noPages(g *spec.Guest, f Finding, size uint64) Finding {
 	return f
 }
 
-// enoughPages tells whether a guest of which the node is not known runs, or finds
-// its pages anywhere on the host as it is.
-func (c *Case) enoughPages(g *spec.Guest, size uint64) bool {
-	return c.RunsNow(g.Name) || slices.ContainsFunc(c.Facts.Survey.Machine.HugePages, func(p facts.Pages) bool {
-		return p.SizeBytes == size && uint64(p.Free)*size >= g.Memory.SizeBytes
+// lacking gives what a guest would not find of its pages when it starts, and how much
+// there is; may is true where that is only so if others take theirs from the same node.
+// One that the order does not start is asked for by itself: as if every guest of the
+// layout were off.
+func (c *Case) lacking(g *spec.Guest, holds []facts.Hold) (short facts.Hold, found int, may bool) {
+	for _, worst := range []bool{false, true} {
+		if short, found = c.shortOf(g, holds, worst); short.Pages > 0 {
+			return short, found, worst
+		}
+	}
+	return facts.Hold{}, 0, false
+}
+
+func (c *Case) shortOf(g *spec.Guest, holds []facts.Hold, worst bool) (facts.Hold, int) {
+	started := c.startedBy(g)
+	room := c.roomAfter(!started)
+	for _, r := range c.crew(c.Shift) {
+		switch {
+		case r.stated == g:
+			short, found, _ := room.Take(holds, worst)
+			return short, found
+		case started && r.starts:
+			room.Take(c.Facts.Survey.Topology.Holds(r.has), worst)
+		}
+	}
+	short, found, _ := room.Take(holds, worst)
+	return short, found
+}
+
+// roomAfter gives the pages that are free once the order has shut guests down and
+// reserved what it reserves; of a guest that is off the kernel takes back what was
+// beyond its reserve. With all it is as if no guest of the layout ran.
+func (c *Case) roomAfter(all bool) facts.FreePages {
+	t := &c.Facts.Survey.Topology
+	room := c.Facts.Survey.FreePages()
+	for _, r := range c.Reserves() {
+		room.Add(facts.Hold{PagePool: facts.PagePool{Node: r.Node, SizeBytes: r.SizeBytes}, Pages: r.After - r.Before})
+	}
+	stays := map[string]bool{}
+	for _, r := range c.crew(c.Shift) {
+		stays[r.name] = !r.starts && !(all && r.stated != nil)
+	}
+	surplus := map[facts.PagePool]int{}
+	for _, n := range t.Nodes {
+		for _, p := range n.HugePages {
+			surplus[facts.PagePool{Node: n.Number, SizeBytes: p.SizeBytes}] = p.Surplus
+		}
+	}
+	for i := range c.Facts.Survey.Libvirt.Guests {
+		g := &c.Facts.Survey.Libvirt.Guests[i]
+		live := inForce(g)
+		if !g.Running || live == nil || stays[g.Name] {
+			continue
+		}
+		for _, h := range t.Holds(live) {
+			gone := min(surplus[h.PagePool], h.Pages)
+			surplus[h.PagePool] -= gone
+			h.Pages -= gone
+			room.Add(h)
+		}
+	}
+	return room
+}
+
+// leavesPages tells whether a guest's huge pages are of a size of which another one
+// finds too few now.
+func (c *Case) leavesPages(live, d *facts.Definition) bool {
+	t := &c.Facts.Survey.Topology
+	holds := t.Holds(d)
+	if _, _, ok := c.Facts.Survey.FreePages().Take(holds, true); ok {
+		return false
+	}
+	return slices.ContainsFunc(t.Holds(live), func(h facts.Hold) bool {
+		return slices.ContainsFunc(holds, func(other facts.Hold) bool { return other.SizeBytes == h.SizeBytes })
 	})
 }
 
-func (c *Case) unreserved(g *spec.Guest, f Finding, size uint64) Finding {
-	f.Severity = Caution
-	f.Summary = shorten("nobody reserves the huge pages of guest " + g.Name)
-	f.Detail = "On which NUMA node its memory is to be is not known, so that the order reserves nothing; and fewer are free than it needs."
-	f.Causes = append(f.Causes, Cause{"/sys/kernel/mm/hugepages", fmt.Sprintf("fewer than %d of %s are free", (g.Memory.SizeBytes-1)/size+1, facts.Size(size))})
-	f.Remedies = []string{"say near which controller the guest runs: cpu { near = ... }", "reserve them by hand, or on the kernel's command line: hugepagesz= and hugepages="}
+func (c *Case) tooFew(g *spec.Guest, f Finding, short facts.Hold, found int, may bool) Finding {
+	size := facts.Size(short.SizeBytes)
+	path := "/sys/kernel/mm/hugepages"
+	if short.Node != facts.AnyNode {
+		path = fmt.Sprintf("/sys/devices/system/node/node%d/hugepages", short.Node)
+	}
+	f.Summary = shorten("too few huge pages for guest " + g.Name)
+	f.Detail = fmt.Sprintf("It needs %s of %s %s, and finds %d: it cannot start.", plain.Count(short.Pages, "page"), size, short.On(), found)
+	f.Causes = append(f.Causes, Cause{path, fmt.Sprintf("fewer than %d of %s are free", short.Pages, size)})
+	for _, p := range c.Facts.Survey.Machine.HugePages {
+		if p.SizeBytes != short.SizeBytes {
+			continue
+		}
+		if p.Promised > 0 {
+			f.Causes = append(f.Causes, Cause{fmt.Sprintf("/sys/kernel/mm/hugepages/hugepages-%dkB/resv_hugepages", p.SizeBytes>>10), fmt.Sprintf("%d of the free ones are promised to programs", p.Promised)})
+		}
+		if spare := c.Facts.Survey.Spare(p.SizeBytes); spare >= short.Pages-found {
+			f.Severity = Caution
+			f.Detail += fmt.Sprintf(" But the kernel may make up to %d more of free memory then (nr_overcommit_hugepages).", spare)
+		}
+	}
+	if may {
+		f.Severity = Caution
+		f.Summary = shorten("guest " + g.Name + " may find too few huge pages")
+		f.Detail = fmt.Sprintf("It needs %s of %s %s. Guests that start with it bind theirs to no node and may take them there: then it finds %d and does not start.", plain.Count(short.Pages, "page"), size, short.On(), found)
+	}
+	if !statesPages(g) {
+		f.Remedies = append(f.Remedies, "have an order reserve them: huge_pages = true in memory of guest "+g.Name)
+	}
+	if short.Node == facts.AnyNode && len(c.Facts.Survey.Topology.Nodes) > 1 {
+		f.Remedies = append(f.Remedies, "say near which controller the guest runs: cpu { near = ... }")
+	}
+	f.Remedies = append(f.Remedies, "reserve them by hand, or on the kernel's command line: hugepagesz= and hugepages=")
 	return f
 }
 
@@ -109,15 +212,16 @@ func (c *Case) roomFor(r Reserve) []Finding {
 			{"the layout", fmt.Sprintf("%s of %s on node %d, for %s", plain.Count(r.After, "page"), facts.Size(r.SizeBytes), r.Node, strings.Join(r.Guests, ", "))}},
 		Remedies: []string{"give these guests less memory", "put them into different shifts", "reserve the pages when the host starts: hugepagesz= and hugepages= on the kernel's command line"},
 	}
-	for _, name := range r.Guests {
-		if g := c.Stated(name); g != nil && want >= n.MemoryBytes && c.severityOf(g) == Stop {
-			f.Severity, f.At = Stop, g.At
-		}
-	}
 	switch {
 	case more == 0:
 		return nil
-	case want >= n.MemoryBytes:
+	case want >= n.MemoryBytes: // whichever shift is planned, the step would fail
+		f.Severity = Stop
+		for _, name := range r.Guests {
+			if g := c.Stated(name); g != nil {
+				f.At = g.At
+			}
+		}
 		f.Remedies[0] += r.most((max(n.MemoryBytes, others+1) - others - 1) / r.SizeBytes)
 		f.Summary = fmt.Sprintf("node %d has too little memory for the huge pages", n.Number)
 		f.Detail = fmt.Sprintf("All reserves of node %d together would be %s, and it has %s.", n.Number, facts.Size(want), facts.Size(n.MemoryBytes))

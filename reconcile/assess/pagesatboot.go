@@ -15,6 +15,7 @@ package assess
 import (
 	"cmp"
 	"fmt"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -66,14 +67,13 @@ func (c *Case) atBoot(r Reserve) []string {
 		if !g.Autostart {
 			continue
 		}
-		var hold facts.Hold
-		has := false
+		var holds []facts.Hold
 		if stated := c.Stated(g.Name); stated != nil {
-			hold, has = c.Holds(stated)
+			holds = c.Holds(stated)
 		} else if g.Kept != nil {
-			hold, has = c.Facts.Survey.Topology.Hold(g.Kept)
+			holds = c.Facts.Survey.Topology.Holds(g.Kept)
 		}
-		if has && hold.Node == r.Node && hold.SizeBytes == r.SizeBytes {
+		if slices.ContainsFunc(holds, func(h facts.Hold) bool { return h.Node == r.Node && h.SizeBytes == r.SizeBytes }) {
 			names = append(names, g.Name)
 		}
 	}

@@ -19,19 +19,13 @@ type Reserve struct {
 	Guests        []string // of the layout that have pages there, or leave some
 }
 
-// pool is the pages of one size on a node.
-type pool struct {
-	node      int
-	sizeBytes uint64
-}
-
 // Holds tells which huge pages a guest of the layout has while it runs, once its
-// definition is set; false where it has none or it is not known on which node.
-func (c *Case) Holds(g *spec.Guest) (facts.Hold, bool) {
+// definition is set, whether the layout states them or the definition had them before.
+func (c *Case) Holds(g *spec.Guest) []facts.Hold {
 	if d := c.willHave(g); d != nil && !g.Retired {
-		return c.Facts.Survey.Topology.Hold(d)
+		return c.Facts.Survey.Topology.Holds(d)
 	}
-	return facts.Hold{}, false
+	return nil
 }
 
 // Reserves gives every reserve that the layout speaks of, by node and size. One is
@@ -46,20 +40,20 @@ func (c *Case) Reserves() []Reserve {
 	}
 	demands := c.demands()
 	list := []Reserve{}
-	for _, at := range slices.SortedFunc(maps.Keys(demands), func(a, b pool) int {
-		return cmp.Or(cmp.Compare(a.node, b.node), cmp.Compare(a.sizeBytes, b.sizeBytes))
+	for _, at := range slices.SortedFunc(maps.Keys(demands), func(a, b facts.PagePool) int {
+		return cmp.Or(cmp.Compare(a.Node, b.Node), cmp.Compare(a.SizeBytes, b.SizeBytes))
 	}) {
-		n := c.Facts.Survey.Topology.Node(at.node)
-		if n == nil || c.Facts.Survey.Topology.Gap("nodes", fmt.Sprint("node ", at.node)) != nil || len(demands[at].concerned) == 0 {
+		n := c.Facts.Survey.Topology.Node(at.Node)
+		if n == nil || c.Facts.Survey.Topology.Gap("nodes", fmt.Sprint("node ", at.Node)) != nil || len(demands[at].concerned) == 0 {
 			continue
 		}
-		p := n.Pages(at.sizeBytes)
+		p := n.Pages(at.SizeBytes)
 		if p == nil {
 			continue // a finding says so
 		}
 		h := demands[at]
-		want := h.most(c.Layout.Shifts) + max(0, p.Total-p.Free-h.used)
-		r := Reserve{Node: at.node, SizeBytes: at.sizeBytes, Before: p.Kept(), Guests: h.concerned}
+		want := h.most(c.Layout.Shifts) + max(0, p.Total-p.Free+c.promised(at)-h.used)
+		r := Reserve{Node: at.Node, SizeBytes: at.SizeBytes, Before: p.Kept(), Guests: h.concerned}
 		if r.After = max(want, r.Before-h.left); !h.stated {
 			r.After = min(r.After, r.Before)
 		}
@@ -67,6 +61,20 @@ func (c *Case) Reserves() []Reserve {
 	}
 	c.reserves = &list
 	return list
+}
+
+// promised gives how many free pages of a node are others': on a host of several nobody
+// can say where they lie.
+func (c *Case) promised(at facts.PagePool) int {
+	if len(c.Facts.Survey.Topology.Nodes) > 1 {
+		return 0
+	}
+	for _, p := range c.Facts.Survey.Machine.HugePages {
+		if p.SizeBytes == at.SizeBytes {
+			return p.Promised
+		}
+	}
+	return 0
 }
 
 // demand is who has pages of one pool.
@@ -78,11 +86,10 @@ type demand struct {
 	concerned []string       // guests of the layout that do, or leave some
 }
 
-func (c *Case) demands() map[pool]*demand {
+func (c *Case) demands() map[facts.PagePool]*demand {
 	t := &c.Facts.Survey.Topology
-	all := map[pool]*demand{}
-	at := func(h facts.Hold) *demand {
-		of := pool{h.Node, h.SizeBytes}
+	all := map[facts.PagePool]*demand{}
+	at := func(of facts.PagePool) *demand {
 		if all[of] == nil {
 			all[of] = &demand{pages: map[string]int{}}
 		}
@@ -90,27 +97,24 @@ func (c *Case) demands() map[pool]*demand {
 	}
 	for i := range c.Layout.Guests {
 		g := &c.Layout.Guests[i]
-		will, has := c.Holds(g)
-		if has {
-			h := at(will)
-			h.pages[g.Name] = will.Pages
-			if g.Memory != nil && g.Memory.HugePages != nil && *g.Memory.HugePages {
-				h.stated, h.concerned = true, append(h.concerned, g.Name)
+		will := map[facts.PagePool]int{}
+		for _, h := range c.Holds(g) {
+			d := at(h.PagePool)
+			will[h.PagePool], d.pages[g.Name] = h.Pages, h.Pages
+			if statesPages(g) {
+				d.stated, d.concerned = true, append(d.concerned, g.Name)
 			}
 		}
 		known := c.Facts.Guest(g.Name)
 		if known == nil || known.Kept == nil {
 			continue
 		}
-		if was, had := t.Hold(known.Kept); had {
-			left := was.Pages
-			if has && will.Node == was.Node && will.SizeBytes == was.SizeBytes {
-				left -= will.Pages
-			}
-			if h := at(was); left > 0 {
-				h.left += left
-				if !slices.Contains(h.concerned, g.Name) {
-					h.concerned = append(h.concerned, g.Name)
+		for _, was := range t.Holds(known.Kept) {
+			if left := was.Pages - will[was.PagePool]; left > 0 {
+				d := at(was.PagePool)
+				d.left += left
+				if !slices.Contains(d.concerned, g.Name) {
+					d.concerned = append(d.concerned, g.Name)
 				}
 			}
 		}
@@ -118,17 +122,23 @@ func (c *Case) demands() map[pool]*demand {
 	for i := range c.Facts.Survey.Libvirt.Guests {
 		g := &c.Facts.Survey.Libvirt.Guests[i]
 		if live := inForce(g); g.Running && live != nil {
-			if h, has := t.Hold(live); has {
-				at(h).used += h.Pages
+			for _, h := range t.Holds(live) {
+				at(h.PagePool).used += h.Pages
 			}
 		}
 		if g.Kept != nil && c.Stated(g.Name) == nil {
-			if h, has := t.Hold(g.Kept); has {
-				at(h).pages[g.Name] = h.Pages
+			for _, h := range t.Holds(g.Kept) {
+				at(h.PagePool).pages[g.Name] = h.Pages
 			}
 		}
 	}
 	return all
+}
+
+// statesPages tells whether the layout states that a guest has huge pages: then an
+// order reserves them.
+func statesPages(g *spec.Guest) bool {
+	return g.Memory != nil && g.Memory.HugePages != nil && *g.Memory.HugePages
 }
 
 // most gives how many pages are needed at the same time: by everybody that is in no

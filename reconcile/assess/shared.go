@@ -107,7 +107,7 @@ func (c *Case) sharedFinding(shift *spec.Shift, a, b claim) (Finding, bool) {
 }
 
 // Apart names the guests that the order shuts down and that have something
-// which a guest needs for itself: they are off before it starts.
+// which a guest needs for itself, huge pages among it: they are off before it starts.
 func (c *Case) Apart(g *spec.Guest) []string {
 	d := c.willHave(g)
 	if d == nil {
@@ -124,7 +124,7 @@ func (c *Case) Apart(g *spec.Guest) []string {
 		if live == nil {
 			continue
 		}
-		if _, _, bad := facts.Clash(mine, c.claimsOf(live)); bad {
+		if _, _, bad := facts.Clash(mine, c.claimsOf(live)); bad || c.leavesPages(live, d) {
 			list = append(list, other.Name)
 		}
 	}

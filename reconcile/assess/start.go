@@ -1,6 +1,8 @@
 package assess
 
 import (
+	"slices"
+
 	"lendkeep/reconcile/facts"
 	"lendkeep/spec"
 )
@@ -132,26 +134,23 @@ func (c *Case) plannedShim(g *spec.Guest, made Change) *PlannedShim {
 	return planned
 }
 
-// shimOf says what a guest's shim disk starts. While the drive is away nobody
-// sees its partitions: then the disk that the guest has is right, if it is made
-// of the same parts.
+// shimOf says what a guest's shim disk starts. While nobody sees the drive's
+// partitions, as long as it is away, that is what was seen when the guest got the
+// disk that it has.
 func (c *Case) shimOf(g *spec.Guest, donor *facts.Firmware, has *facts.PlacedShim) facts.Shim {
 	found := c.Found(g.Boots.Name)
 	shim := facts.Shim{Driver: donor.Driver, Shell: donor.ShellSum}
 	if g.Entry != nil {
 		shim.Loader = g.Entry.Path
 	}
-	if found.Where == facts.Home {
-		shim.From = c.bootPartition(found, shim.Loader)
-	} else if has != nil && has.Driver == shim.Driver && has.Shell == shim.Shell && has.Loader == shim.Loader {
-		return has.Shim
-	}
+	shim.From = c.bootPartition(found, shim.Loader, c.lastFrom(g, found, has))
 	return facts.ShimFor(g.Boots.Name, shim)
 }
 
 // bootPartition gives the one EFI system partition that a shim disk can mean on
-// a controller's drives: the only one, or the only one with a loader.
-func (c *Case) bootPartition(found Found, loader string) facts.SystemPartition {
+// a controller's drives: the only one, or the only one with a loader. Where that is
+// not known it is the last that was, unless it is seen not to be there.
+func (c *Case) bootPartition(found Found, loader string, last facts.SystemPartition) facts.SystemPartition {
 	list, _, why := c.systems(found)
 	var parts []facts.SystemPartition
 	switch {
@@ -162,13 +161,33 @@ func (c *Case) bootPartition(found Found, loader string) facts.SystemPartition {
 				parts = append(parts, s.SystemPartition)
 			}
 		}
-	case c.Filling(found.Controller.Name).Copy == nil: // the kernel shows where partitions are
-		parts = c.Facts.SystemPartitions(found.Function.Address)
+	case c.Filling(found.Controller.Name).Copy == nil: // the kernel may show where partitions are
+		var all bool
+		if parts, all = c.Facts.SystemPartitions(found.Function.Address); len(parts) != 1 && (!all || slices.Contains(parts, last)) {
+			return last
+		}
 	}
 	if len(parts) != 1 || parts[0].ID == "" {
 		return facts.SystemPartition{}
 	}
 	return parts[0]
+}
+
+// lastFrom gives what the shim disk that a guest has starts from, if that is of the
+// controller by which it boots: the name of the disk tells which one it was made
+// for, the guest's record what that was.
+func (c *Case) lastFrom(g *spec.Guest, found Found, has *facts.PlacedShim) facts.SystemPartition {
+	if has == nil {
+		return facts.SystemPartition{}
+	}
+	is := found.Identity()
+	for _, r := range c.Facts.Guest(g.Name).Kept.Identities {
+		same := r.Serial == is.Serial && r.Vendor == is.Vendor && r.Device == is.Device && r.Virtual.Serial == is.Virtual.Serial && r.Virtual.Number == is.Virtual.Number
+		if same && facts.ShimFor(r.Controller, has.Shim) == has.Shim {
+			return has.From
+		}
+	}
+	return facts.SystemPartition{}
 }
 
 // placedShim gives the shim disk that a guest's definition has, as far as it is

@@ -44,6 +44,7 @@ func (t *tree) read(xml string) (facts.Definition, error) {
 			return facts.Definition{}, fmt.Errorf("read definition: %w", err)
 		}
 	}
+	readPortions(t.guest, &d)
 	return d, nil
 }
 

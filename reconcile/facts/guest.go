@@ -59,12 +59,36 @@ type Definition struct {
 	MemoryBytes uint64     `json:"memory_bytes"`
 	CPUs        int        `json:"cpus"`
 	HugePages   bool       `json:"huge_pages,omitempty"`
+	Portions    []Portion  `json:"portions,omitempty"`     // of its memory, where not all of it is in huge pages of page_bytes from memory_nodes
 	PageBytes   uint64     `json:"page_bytes,omitempty"`   // of one of them; 0: none, or of several sizes or the host's default
 	MemoryNodes string     `json:"memory_nodes,omitempty"` // the host's NUMA nodes that all its memory comes from, "0-1"; empty: any
 	Pinned      string     `json:"pinned_cpus,omitempty"`  // the host's CPUs that its processors are pinned to; empty: none is
 	Locked      bool       `json:"locked,omitempty"`       // all its memory stays in place
 	Boot        Boot       `json:"boot"`
 	Addressing  Addressing `json:"addressing,omitzero"`
+}
+
+// Portion is a part of a guest's memory that is in huge pages of one size.
+type Portion struct {
+	Bytes     uint64 `json:"bytes"`
+	PageBytes uint64 `json:"page_bytes,omitempty"`   // 0: the host's default
+	Nodes     string `json:"memory_nodes,omitempty"` // as those of the definition
+}
+
+// Paged gives the parts of a guest's memory that are in huge pages.
+func (d *Definition) Paged() []Portion {
+	if d.HugePages && len(d.Portions) == 0 && d.MemoryBytes > 0 {
+		return []Portion{{d.MemoryBytes, d.PageBytes, d.MemoryNodes}}
+	}
+	return d.Portions
+}
+
+// PagedBytes gives how much of a guest's memory is in huge pages.
+func (d *Definition) PagedBytes() (sum uint64) {
+	for _, p := range d.Paged() {
+		sum += p.Bytes
+	}
+	return sum
 }
 
 // Hostdev is a PCI function in a guest's definition (<hostdev type='pci'>).

@@ -69,19 +69,22 @@ func (ix *Index) Shim(named string) *PlacedShim {
 }
 
 // SystemPartitions gives the EFI system partitions on a controller's drives, as
-// the kernel shows them.
-func (ix *Index) SystemPartitions(at Address) []SystemPartition {
-	var list []SystemPartition
+// the kernel shows them. All is false where there may be others: no drive is seen,
+// as while they are lent, or of a partition nobody has said what it is.
+func (ix *Index) SystemPartitions(at Address) (list []SystemPartition, all bool) {
+	all = len(ix.tops[at]) > 0
 	for _, drive := range ix.tops[at] {
 		for _, part := range ix.parts[drive.Name] {
 			p := part.Partition
-			if p == nil || p.Type != TypeESP || p.ID == "" || drive.SectorBytes == 0 {
-				continue
+			switch {
+			case p == nil || p.Type == "" || p.Type == TypeESP && p.ID == "" || drive.SectorBytes == 0:
+				all = false
+			case p.Type == TypeESP:
+				list = append(list, SystemPartition{p.Number, p.ID, p.StartBytes / drive.SectorBytes, part.SizeBytes / drive.SectorBytes})
 			}
-			list = append(list, SystemPartition{p.Number, p.ID, p.StartBytes / drive.SectorBytes, part.SizeBytes / drive.SectorBytes})
 		}
 	}
-	return list
+	return list, all
 }
 
 // Shim gives the path of the shim disk that a definition has; empty for none.

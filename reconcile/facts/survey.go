@@ -100,10 +100,12 @@ type Machine struct {
 
 // Pages is the host's reserve of one size of huge page.
 type Pages struct {
-	SizeBytes uint64 `json:"size_bytes"`        // of one page
-	Total     int    `json:"total"`             // nr_hugepages
-	Free      int    `json:"free"`              // free_hugepages
-	Surplus   int    `json:"surplus,omitempty"` // surplus_hugepages of a node: of Total, those that the kernel takes back as soon as nobody uses them
+	SizeBytes uint64 `json:"size_bytes"`         // of one page
+	Total     int    `json:"total"`              // nr_hugepages
+	Free      int    `json:"free"`               // free_hugepages
+	Surplus   int    `json:"surplus,omitempty"`  // surplus_hugepages of a node: of Total, those that the kernel takes back as soon as nobody uses them
+	Promised  int    `json:"promised,omitempty"` // resv_hugepages of the host: of Free, those that programs have asked for and not touched yet
+	Spare     int    `json:"spare,omitempty"`    // nr_overcommit_hugepages of the host: how many more the kernel makes of free memory when a program asks for them
 }
 
 // Claim is a VFIO binding by vendor and device number, which takes every

@@ -1,9 +1,7 @@
 package facts
 
 import (
-	"cmp"
 	"fmt"
-	"math"
 	"slices"
 )
 
@@ -70,34 +68,6 @@ func (n *Node) Pages(sizeBytes uint64) *Pages {
 // Kept gives how many pages the kernel keeps, whoever uses them: what
 // nr_hugepages was set to (Linux Documentation/admin-guide/mm/hugetlbpage.rst).
 func (p Pages) Kept() int { return p.Total - p.Surplus }
-
-// Hold is what a guest has of a node's huge pages while it runs.
-type Hold struct {
-	Node      int
-	SizeBytes uint64 // of one page
-	Pages     int
-}
-
-// Hold tells which pages a guest of that definition has; false where it has none,
-// or nobody can say of which node: it does not bind its memory, and the host has
-// several.
-func (t *Topology) Hold(d *Definition) (Hold, bool) {
-	h := Hold{SizeBytes: cmp.Or(d.PageBytes, t.PageSize)}
-	if !d.HugePages || h.SizeBytes == 0 || d.MemoryBytes == 0 {
-		return h, false
-	}
-	nodes, err := ParseCPUs(d.MemoryNodes) // written as CPUs are
-	switch {
-	case d.MemoryNodes == "" && len(t.Nodes) == 1:
-		h.Node = t.Nodes[0].Number
-	case err == nil && len(nodes) == 1:
-		h.Node = nodes.Sorted()[0]
-	default:
-		return h, false
-	}
-	h.Pages = int(min((d.MemoryBytes-1)/h.SizeBytes+1, math.MaxInt32))
-	return h, true
-}
 
 // soundTopology refuses sets of processors that are none, and a node, a size of
 // page or a processor that is there twice: of the two one would be counted.

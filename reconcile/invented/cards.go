@@ -26,6 +26,12 @@ func (b *Builder) Storage(ids ...string) facts.Address {
 	}
 	b.Survey.Functions = append(b.Survey.Functions, facts.Function{Address: at, Vendor: maker, Device: storage, Class: 0x010601, Driver: "ahci", Group: &group, NUMANode: -1,
 		ResetMethods: []string{"bus"}, DeviceName: "Invented Storage"})
+	b.disks(at, ids...)
+	return at
+}
+
+// disks hangs SCSI disks on a function, as Storage says.
+func (b *Builder) disks(at facts.Address, ids ...string) {
 	n := 0
 	for _, block := range b.Survey.Blocks {
 		if block.Whole == "" && strings.HasPrefix(block.Name, "sd") {
@@ -41,7 +47,6 @@ func (b *Builder) Storage(ids ...string) facts.Address {
 		b.Survey.Blocks = append(b.Survey.Blocks, disk, facts.Block{Name: name + "1", Devno: facts.Devno{Major: 8, Minor: minor + 1}, Controller: &at, Whole: name, SectorBytes: 512,
 			Partition: &facts.Partition{Number: 1}, Signature: &facts.Signature{Kind: "ext4", Usage: "filesystem"}})
 	}
-	return at
 }
 
 // Mirror builds a mirror (md) of that kernel name on block devices.
@@ -71,10 +76,10 @@ func (b *Builder) Network(name string) facts.Address {
 }
 
 // StorageController and NetworkController state such controllers in a layout.
-func StorageController(name string) spec.Controller { return byKind(name, storage) }
-func NetworkController(name string) spec.Controller { return byKind(name, ethernet) }
+func StorageController(name string) spec.Controller { return byMake(name, maker, storage) }
+func NetworkController(name string) spec.Controller { return byMake(name, maker, ethernet) }
 
-func byKind(name string, device pci.ID) spec.Controller {
+func byMake(name string, vendor, device pci.ID) spec.Controller {
 	return spec.Controller{Name: name, At: place(), Return: spec.Return{Within: 30 * time.Second, OnFailure: "hold", At: place()},
-		PCI: &spec.PCIIdentity{Vendor: maker, Device: device, At: place()}}
+		PCI: &spec.PCIIdentity{Vendor: vendor, Device: device, At: place()}}
 }

@@ -313,12 +313,40 @@ func (r *random) run() {
 		if !free {
 			continue
 		}
+		if !r.takePages(g.Kept) {
+			continue
+		}
 		for _, l := range g.Kept.Hostdevs {
 			r.take(l.Address)
 		}
 		r.b.Run(g.Name)
 		r.resumed(g)
 	}
+}
+
+// takePages gives a guest that runs its huge pages; false: there are too few.
+func (r *random) takePages(d *facts.Definition) bool {
+	survey := &r.b.Survey
+	holds := survey.Topology.Holds(d)
+	if _, _, ok := survey.FreePages().Take(holds, true); !ok {
+		return false
+	}
+	for _, hold := range holds {
+		if hold.SizeBytes == 0 || hold.Node == facts.AnyNode {
+			return false
+		}
+		n := survey.Topology.Node(hold.Node)
+		if n == nil || n.Pages(hold.SizeBytes) == nil {
+			return false
+		}
+		n.Pages(hold.SizeBytes).Free -= hold.Pages
+		for i := range survey.Machine.HugePages {
+			if p := &survey.Machine.HugePages[i]; p.SizeBytes == hold.SizeBytes {
+				p.Free -= hold.Pages
+			}
+		}
+	}
+	return true
 }
 
 // resumed: a system that runs has gone on from where it was hibernated.
@@ -349,6 +377,7 @@ func (r *random) missing(g facts.Guest) bool {
 func (r *random) take(at facts.Address) {
 	f := r.b.Function(at)
 	f.Driver, f.DriverOverride, f.NVMe = "vfio-pci", "vfio-pci", nil
+	f.Interfaces, f.Attached, f.Shows = nil, nil, nil
 	var rest []facts.Block
 	for _, b := range r.b.Survey.Blocks {
 		if b.Controller == nil || *b.Controller != at {

@@ -124,7 +124,11 @@ func (t *tree) function(f *facts.Function) {
 // configOf writes the config space: its header, and where the function has a device
 // serial number the capability PCI Express, and the extended one that has it.
 func configOf(f *facts.Function) string {
-	header := fmt.Sprintf("000000 %028x%02x00\n", 1, f.HeaderType)
+	kind := f.HeaderType
+	if f.MultiFunction {
+		kind |= 0x80
+	}
+	header := fmt.Sprintf("000000 %028x%02x00\n", 1, kind)
 	if f.DeviceSerial == "" {
 		return header + "size 256\n"
 	}
@@ -132,7 +136,7 @@ func configOf(f *facts.Function) string {
 	for _, pair := range slices.Backward(strings.Split(f.DeviceSerial, "-")) {
 		number = append(number, pair)
 	}
-	header = fmt.Sprintf("000000 %012x1000%012x%02x00\n", 1, 0, f.HeaderType)
+	header = fmt.Sprintf("000000 %012x1000%012x%02x00\n", 1, 0, kind)
 	return header + "000030 00000000400000000000000000000000\n000040 10000000000000000000000000000000\n" +
 		"000100 03000100" + strings.Join(number, "") + "00000000\nsize 4096\n"
 }

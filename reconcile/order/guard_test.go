@@ -54,6 +54,14 @@ func TestGuardIsBroughtInLine(t *testing.T) {
 			b.Survey.Guard.Rules, b.Survey.Guard.Udev = rules.Encode(), guard.UdevRules(rules)
 			require.NotEqual(t, first.Files().Udev, b.Survey.Guard.Udev)
 		}, "", ""},
+		"current, and a partition of the drive not known yet": {func(b *invented.Builder, l *spec.Layout) {
+			current(b, l)
+			b.Block("nvme0n1p2").Partition.ID = ""
+		}, "", ""},
+		"current, and a partition made anew": {func(b *invented.Builder, l *spec.Layout) {
+			current(b, l)
+			b.Block("nvme0n1p2").Partition.ID = "00000000-0000-4000-8000-00000000000f"
+		}, "renew the guard of every start", "give the guard its old rules back"},
 		"another layout": {func(b *invented.Builder, l *spec.Layout) {
 			current(b, l)
 			l.Controllers[0].Return.OnFailure = "alarm"

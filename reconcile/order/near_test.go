@@ -113,6 +113,7 @@ func TestPagesArePlanned(t *testing.T) {
 	grading.Kept = &kept
 	node := &b.Survey.Topology.Nodes[1].HugePages[0]
 	node.Total, node.Free = 512, 512
+	b.Survey.Machine.HugePages[0] = *node
 	assert.NotContains(t, strings.Join(does(plan(t, b, layout, "day")), "\n"), "huge pages", "they are there")
 
 	no := false

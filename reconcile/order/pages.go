@@ -30,14 +30,15 @@ func (p *planner) keepPages() {
 	}
 }
 
-// pagesOf names the huge pages that a step of this order reserves for a guest.
-func (p *planner) pagesOf(g *spec.Guest) string {
-	for _, r := range p.c.Reserves() {
-		if r.Before < r.After && slices.Contains(r.Guests, g.Name) {
-			if h, has := p.c.Holds(g); has && h.Node == r.Node && h.SizeBytes == r.SizeBytes {
-				return step.PagesOn(r.Node, r.SizeBytes)
+// pagesOf names the huge pages that steps of this order reserve for a guest.
+func (p *planner) pagesOf(g *spec.Guest) []string {
+	var list []string
+	for _, h := range p.c.Holds(g) {
+		for _, r := range p.c.Reserves() {
+			if r.Before < r.After && slices.Contains(r.Guests, g.Name) && h.Node == r.Node && h.SizeBytes == r.SizeBytes {
+				list = append(list, step.PagesOn(r.Node, r.SizeBytes))
 			}
 		}
 	}
-	return ""
+	return list
 }

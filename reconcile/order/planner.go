@@ -206,7 +206,9 @@ func (p *planner) start(g *spec.Guest) {
 	if entry, _ := p.c.Entry(g); entry != nil {
 		s.Store = entry.Store.Path
 	}
-	s.Pages = p.pagesOf(g)
+	if pages := p.pagesOf(g); len(pages) > 0 {
+		s.Pages, s.MorePages = pages[0], pages[1:]
+	}
 	for _, ref := range g.Borrows {
 		found := p.c.Found(ref.Name)
 		s.Borrows = append(s.Borrows, found.Identity())

@@ -21,7 +21,7 @@ import (
 func TestWhatStepsRefuseIsFoundBefore(t *testing.T) {
 	planned, starts := 0, 0
 	rapid.Check(t, func(t *rapid.T) {
-		unasked, layout := invented.Random(t)
+		unasked, layout := invented.Any(t)
 		survey := unasked.Answered()
 		ix := facts.NewIndex(&survey)
 		c := assess.NewCase(layout, ix, layout.Shift(rapid.SampledFrom([]string{"", "day", "night"}).Draw(t, "planned shift")))

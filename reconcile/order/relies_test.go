@@ -34,7 +34,7 @@ var howRelied = map[string]string{
 	"Attached": "not noted: a use of a controller", "Opener": "not noted: comes and goes", "Session": "not noted: comes and goes",
 	"Swap":       "not noted: a use of a controller",
 	"Definition": "not noted: its text is", "Hostdev": "not noted: in the text", "Disk": "not noted: in the text", "Reach": "not noted: in the text", "Identity": "not noted: in the text", "VirtualOf": "not noted: in the text",
-	"Boot": "not noted: in the text", "Feature": "not noted: in the text", "Ranked": "not noted: in the text", "Addressing": "not noted: in the text",
+	"Boot": "not noted: in the text", "Feature": "not noted: in the text", "Ranked": "not noted: in the text", "Addressing": "not noted: in the text", "Portion": "not noted: in the text",
 }
 
 // Every fact is relied on, or there is a reason why not: a new one is, and a new

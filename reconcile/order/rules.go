@@ -15,7 +15,8 @@ const ownLibvirt = "qemu:///system"
 // CompileRules makes the rules of a layout on a host. Every borrowed controller must
 // have been found, but for virtual functions that are yet to be made: of those the
 // rules that are installed are kept. What only a controller at home can tell is taken over from
-// the rules that are installed, where it is not at home.
+// the rules that are installed, where it is not at home; so is what is not known yet of
+// a drive that is.
 func CompileRules(c *assess.Case) guard.Rules {
 	uri := c.Layout.Host.Libvirt
 	if uri == ownLibvirt {
@@ -79,6 +80,9 @@ func controllerOf(c *assess.Case, found assess.Found, before *guard.Controller) 
 			made.Recall(*before)
 		}
 		learn(&made, c.Facts, found.Function)
+		if before != nil && made.Identity.Serial != "" && before.Identity.Serial == made.Identity.Serial {
+			made.Fill(*before) // udev may not have looked at a drive that has just come back
+		}
 		expect(&made, c.Filling(stated.Name))
 	} else if before != nil && before.Identity.Serial == made.Identity.Serial {
 		made.Fill(*before)

@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"lendkeep/reconcile/facts"
+	"lendkeep/spec/plain"
 )
 
 // Times that guests take, common practice: a start until libvirt has answered,
@@ -119,7 +120,9 @@ type StartGuest struct {
 	Apart   []string         `json:"apart,omitempty"`    // guests that an order shuts down before, since both cannot run
 	Made    []string         `json:"made,omitempty"`     // images of its disks that earlier steps make of drives
 	Pages   string           `json:"pages,omitempty"`    // huge pages that a step before it reserves (PagesOn)
-	Store   string           `json:"store,omitempty"`    // path of its variable store, where a step before it writes to it
+	// MorePages are those of other sizes, or on other nodes, that steps before it reserve.
+	MorePages []string `json:"more_pages,omitempty"`
+	Store     string   `json:"store,omitempty"` // path of its variable store, where a step before it writes to it
 }
 
 func (s *StartGuest) About() About {
@@ -167,6 +170,9 @@ func (s *StartGuest) needs() []Condition {
 	if s.Pages != "" {
 		list = append(list, pagesAre(s.Pages, "as planned"))
 	}
+	for _, more := range s.MorePages {
+		list = append(list, pagesAre(more, "as planned"))
+	}
 	for _, path := range s.Made {
 		list = append(list, madeIs(path, "whole"))
 	}
@@ -197,7 +203,17 @@ func (s *StartGuest) Ready(ix *facts.Index) error {
 	for _, l := range g.Kept.Hostdevs {
 		lent[l.Address] = true
 	}
-	return cmp.Or(s.readyUndeclared(ix, g.Kept, lent), s.readyBeside(ix, g.Kept))
+	return cmp.Or(s.readyUndeclared(ix, g.Kept, lent), s.readyBeside(ix, g.Kept), s.readyPages(ix, g.Kept))
+}
+
+// readyPages refuses where QEMU would find too few huge pages, unless the kernel makes
+// more when it is asked for them.
+func (s *StartGuest) readyPages(ix *facts.Index, d *facts.Definition) error {
+	short, found, ok := ix.Survey.FreePages().Take(ix.Survey.Topology.Holds(d), false)
+	if ok || ix.Survey.Spare(short.SizeBytes) >= short.Pages-found {
+		return nil
+	}
+	return fmt.Errorf("start guest %s: it needs %s of %s %s and finds %d; plan again", s.Guest, plain.Count(short.Pages, "huge page"), facts.Size(short.SizeBytes), short.On(), found)
 }
 
 func functionsOf(list []facts.Identity) map[facts.Address]bool {

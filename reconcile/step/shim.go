@@ -46,7 +46,10 @@ func (s *PlaceShim) Ready(ix *facts.Index) error {
 		return err
 	}
 	where, f, _ := ix.Where(s.Controller)
-	if s.Shim.From != (facts.SystemPartition{}) && !s.Copied && where == facts.Home && !slices.Contains(ix.SystemPartitions(f.Address), s.Shim.From) {
+	if s.Shim.From == (facts.SystemPartition{}) || s.Copied || where != facts.Home {
+		return nil
+	}
+	if there, all := ix.SystemPartitions(f.Address); all && !slices.Contains(there, s.Shim.From) {
 		return fmt.Errorf("build shim disk: partition %s of %s is not where it was; plan again", s.Shim.From.ID, s.Controller.Controller)
 	}
 	return nil

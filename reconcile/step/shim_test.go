@@ -45,6 +45,10 @@ func TestPlaceShimIsRefused(t *testing.T) {
 	b.Survey.Firmware[0].SHA256 = "d0"
 	require.NoError(t, s.Ready(facts.NewIndex(&b.Survey)))
 	s.Shim.From = facts.SystemPartition{Number: 1, ID: "moved", First: 2048, Sectors: 1}
+	require.NoError(t, s.Ready(facts.NewIndex(&b.Survey)), "what its partitions are is not known yet")
+	for _, name := range []string{"nvme0n1p1", "nvme0n1p2"} {
+		b.Block(name).Partition.Type = facts.TypeESP
+	}
 	require.ErrorContains(t, s.Ready(facts.NewIndex(&b.Survey)), "not where it was")
 	s.Copied = true
 	require.NoError(t, s.Ready(facts.NewIndex(&b.Survey)), "a step of the order brings it")

@@ -146,6 +146,15 @@ func TestStartIsRefused(t *testing.T) {
 	}
 	b := host()
 	b.Survey.Mounts = nil
+	b.Nodes(1, 2)
+	b.Edit("grading", "<os", "<memoryBacking><hugepages/></memoryBacking><os")
+	start := &step.StartGuest{Guest: "grading"}
+	require.ErrorContains(t, start.Ready(answered(b)), "needs 512 huge pages of 2.0 MiB on node 0 and finds 0; plan again")
+	b.Survey.Machine.HugePages[0].Spare = 512
+	require.NoError(t, start.Ready(answered(b)), "the kernel makes them")
+
+	b = host()
+	b.Survey.Mounts = nil
 	require.NoError(t, (&step.StartGuest{Guest: "grading", Borrows: []facts.Identity{reel}}).Ready(answered(b)))
 }
 
