@@ -226,7 +226,7 @@ func (t *trial) look(ctx context.Context) (said string, err error) {
 		return "", err
 	}
 	t.otherwise = own.Said
-	if own.Rules == nil && len(own.Defined) == 0 {
+	if own.Guard == nil && len(own.Defined) == 0 {
 		return "it is as it was made", nil
 	}
 	if err := t.leave(ctx, own); err != nil {
@@ -247,18 +247,29 @@ func (t *trial) leave(ctx context.Context, own anew.Own) error {
 			return err
 		}
 	}
-	if own.Rules == nil {
+	if own.Guard == nil {
 		return nil
 	}
-	files := own.Rules.Files()
 	for _, f := range []struct {
 		name, content string
-		mode          os.FileMode
-	}{{facts.GuardRules, files.Rules, facts.RulesMode}, {facts.GuardUdev, files.Udev, facts.UdevMode}, {facts.GuardHook, files.Hook, facts.HookMode}} {
+		mode          facts.Mode
+		usual         uint32
+	}{
+		{facts.GuardRules, own.Guard.Rules, own.Guard.RulesMode, facts.RulesMode},
+		{facts.GuardUdev, own.Guard.Udev, own.Guard.UdevMode, facts.UdevMode},
+		{facts.GuardHook, own.Guard.Hook, own.Guard.HookMode, facts.HookMode},
+	} {
+		if f.content == "" {
+			continue
+		}
+		mode, err := f.mode.Bits(f.usual)
+		if err != nil {
+			return err
+		}
 		if _, err := t.must(ctx, "mkdir", "-p", filepath.Dir(f.name)); err != nil {
 			return err
 		}
-		if err := t.host.WriteFile(ctx, f.name, []byte(f.content), f.mode); err != nil {
+		if err := t.host.WriteFile(ctx, f.name, []byte(f.content), os.FileMode(mode)); err != nil {
 			return err
 		}
 	}

@@ -12,9 +12,9 @@ import (
 
 // Own is what earlier orders have left on a host, as it stands on its twin.
 type Own struct {
-	Rules   *guard.Rules // of the guard; nil: no guard of lendkeep's is installed that can be read
-	Defined []Defined    // guests whose definition has lendkeep's note
-	Said    []string     // what of it the twin does not have, a sentence each
+	Guard   *facts.GuardFiles // nil: no guard of lendkeep's is installed that is to be believed
+	Defined []Defined         // guests whose definition has lendkeep's note
+	Said    []string          // what of it the twin does not have, a sentence each
 }
 
 // Defined is a definition for the twin.
@@ -46,9 +46,15 @@ func OwnOf(host, inside *facts.Index, m *twin.Machine) (Own, error) {
 		}
 		own.Defined = append(own.Defined, Defined{g.Name, xml})
 	}
-	installed := host.Survey.Guard
-	if rules, err := guard.Installed(installed); err == nil && installed.Known() && installed.Ours() && installed.Hook != "" {
-		own.Rules = a.rules(rules)
+	if installed := host.Survey.Guard; installed.Known() && installed.Ours() && installed.GuardFiles != (facts.GuardFiles{}) {
+		files := installed.GuardFiles // as they are where nobody can read the rules
+		if rules, err := guard.Installed(installed); err == nil {
+			now := a.rules(rules).Files()
+			if files.Rules = now.Rules; files.Udev == guard.UdevRules(rules) {
+				files.Udev = now.Udev
+			}
+		}
+		own.Guard = &files
 	}
 	own.Said = a.said
 	return own, nil

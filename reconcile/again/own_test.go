@@ -70,9 +70,9 @@ func TestOwn(t *testing.T) {
 	assert.Empty(t, own.Said)
 	there, _ := again.Layout(layout, facts.NewIndex(&host), facts.NewIndex(&in), &m)
 	c := assess.NewCase(there, facts.NewIndex(&in), nil)
-	require.NotNil(t, own.Rules)
-	assert.Equal(t, order.CompileRules(c).Encode(), own.Rules.Encode())
-	_, err = guard.Decode(own.Rules.Encode())
+	require.NotNil(t, own.Guard)
+	assert.Equal(t, order.CompileRules(c).Files(), *own.Guard)
+	_, err = guard.Decode(own.Guard.Rules)
 	require.NoError(t, err)
 
 	require.Len(t, own.Defined, 1)
@@ -89,15 +89,22 @@ func TestOwnOfWhatTheTwinLacks(t *testing.T) {
 	in.Functions = nil
 	own, err := again.OwnOf(facts.NewIndex(&host), facts.NewIndex(&in), &m)
 	require.NoError(t, err)
-	assert.Empty(t, own.Rules.Controllers)
-	assert.Empty(t, own.Rules.Guests)
+	rules, err := guard.Decode(own.Guard.Rules)
+	require.NoError(t, err)
+	assert.Empty(t, rules.Controllers)
+	assert.Empty(t, rules.Guests)
 	noted, err := definition.Read(own.Defined[0].XML)
 	require.NoError(t, err)
 	assert.Empty(t, noted.Identities)
 	assert.Len(t, own.Said, 2)
 
+	host.Guard.Rules, host.Guard.HookMode = "of another version", "0644"
+	own, err = again.OwnOf(facts.NewIndex(&host), facts.NewIndex(&in), &m)
+	require.NoError(t, err)
+	assert.Equal(t, host.Guard.GuardFiles, *own.Guard, "what nobody can read is as it is")
+
 	host.Guard.Gaps = []facts.Gap{{Path: facts.GuardRules, Reason: "anybody may write it"}}
 	own, err = again.OwnOf(facts.NewIndex(&host), facts.NewIndex(&in), &m)
 	require.NoError(t, err)
-	assert.Nil(t, own.Rules, "rules that are not believed are not carried over")
+	assert.Nil(t, own.Guard, "rules that are not believed are not carried over")
 }

@@ -28,10 +28,14 @@ func (d Difference) String() string {
 	return "not on the twin: " + d.Step
 }
 
-// lacks says what no twin has for a step of its host; empty: it has all. A step that
-// is not named here is missing there without a reason.
-func lacks(s step.Step) string {
-	switch s.(type) {
+// lacks says what a twin does not have for a step of its host; empty: it has all. A step
+// that is not named here is missing there without a reason.
+func lacks(s step.Step, m *twin.Machine) string {
+	switch s := s.(type) {
+	case *step.Mount:
+		return unmade(s.Filesystem, m)
+	case *step.Unmount:
+		return unmade(s.Filesystem, m)
 	case *step.InstallWatch:
 		return "the twin has no systemd"
 	case *step.ByHand, *step.StartAtBoot:
@@ -73,7 +77,7 @@ func Steps(host, there order.Order, m *twin.Machine) []Difference {
 		case i < len(was) && k < len(is) && was[i] == is[k]:
 			i, k = i+1, k+1
 		case k == len(is) || i < len(was) && long[i+1][k] >= long[i][k+1]:
-			list = append(list, Difference{Step: was[i], Lacks: lacks(host.Steps[i].Step)})
+			list = append(list, Difference{Step: was[i], Lacks: lacks(host.Steps[i].Step, m)})
 			i++
 		default:
 			list = append(list, Difference{Step: is[k], There: true})
@@ -81,6 +85,25 @@ func Steps(host, there order.Order, m *twin.Machine) []Difference {
 		}
 	}
 	return list
+}
+
+// unmade says that a twin could not make a filesystem; empty: it did.
+func unmade(f step.Filesystem, m *twin.Machine) string {
+	made := false
+	m.Each(func(p *twin.Part) {
+		for _, d := range p.Disks {
+			if p.Of == nil || *p.Of != f.Controller.Address || d.Table == nil {
+				continue
+			}
+			for _, e := range d.Table.Partitions {
+				made = made || e.Name == f.Partition && e.Holds != nil
+			}
+		}
+	})
+	if made {
+		return ""
+	}
+	return "the twin could not make the filesystem of " + f.Partition
 }
 
 // does gives what each step of an order does, with the addresses of the twin.

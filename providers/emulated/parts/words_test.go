@@ -163,10 +163,10 @@ udevadm|settle|--timeout=120
 vgcreate|-qq|-y|vault|DRIVE-part2
 lvcreate|-qq|-y|-n|reels|vault|-L|536870912b|DRIVE-part2
 udevadm|settle|--timeout=120
-mkfs.xfs|-q|-f|-K|-l|size=64m|/dev/vault/reels
+mkfs.xfs|-q|-f|-K|--unsupported|-l|size=12m|/dev/vault/reels
 cryptsetup|open|--key-file|-|DRIVE-part3|sealed
 udevadm|settle|--timeout=120
-mkfs.xfs|-q|-f|-K|-l|size=64m|/dev/mapper/sealed
+mkfs.xfs|-q|-f|-K|--unsupported|-l|size=12m|/dev/mapper/sealed
 mkdir|-p|/srv/it's 0
 mount|-t|xfs|-o|rw,noatime|/dev/vault/reels|/srv/it's 0
 mkdir|-p|/srv/it's 1
