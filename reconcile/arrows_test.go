@@ -30,7 +30,7 @@ var allowed = map[string][]string{
 	"reconcile/adopt":             {"spec", "reconcile/facts", "reconcile/definition", "reconcile/assess", "reconcile/step", "reconcile/order"},
 	"reconcile/carry":             {"spec", "reconcile/strict", "reconcile/facts", "reconcile/definition", "reconcile/assess", "reconcile/guard", "reconcile/step", "reconcile/order"},
 	"reconcile/since":             {"spec", "reconcile/facts", "reconcile/definition", "reconcile/assess"},
-	"reconcile/page":              {"spec", "reconcile/facts", "reconcile/definition", "reconcile/assess", "reconcile/guard", "reconcile/step", "reconcile/order", "reconcile/speed", "reconcile/watch"},
+	"reconcile/page":              {"spec", "reconcile/again", "reconcile/facts", "reconcile/definition", "reconcile/assess", "reconcile/guard", "reconcile/step", "reconcile/order", "reconcile/speed", "reconcile/watch"},
 	"reconcile/rehearse":          {"reconcile"},
 	"reconcile/twin":              {"reconcile/facts", "reconcile/definition", "reconcile/guard"},
 	"reconcile/again":             {"spec", "reconcile/facts", "reconcile/definition", "reconcile/guard", "reconcile/assess", "reconcile/step", "reconcile/order", "reconcile/twin"},

@@ -12,6 +12,7 @@ import (
 	"lendkeep/providers/files"
 	"lendkeep/providers/memory"
 	paper "lendkeep/providers/page"
+	anew "lendkeep/reconcile/again"
 	"lendkeep/reconcile/assess"
 	"lendkeep/reconcile/carry"
 	"lendkeep/reconcile/facts"
@@ -20,11 +21,12 @@ import (
 	drawing "lendkeep/reconcile/page"
 	"lendkeep/reconcile/rehearse"
 	"lendkeep/reconcile/speed"
+	"lendkeep/reconcile/strict"
 )
 
 func drawCommand() *cobra.Command {
 	var w where
-	var out, orderFile, measures string
+	var out, orderFile, measures, rehearsal string
 	c := &cobra.Command{
 		Use:   "draw LAYOUT",
 		Short: "Draw the host and its layout as one page for a browser",
@@ -35,8 +37,9 @@ them; the last days as the watch saw them; and each finding at its place.
 
 With --order it shows what that order changes too: each step at the place where
 it acts, with its undo, and those places before and after, the order being
-carried out on a copy of the host in memory. With --measures it charts what was
-measured, beside what the links carry. Nothing on the host is changed.
+carried out on a copy of the host in memory. With --rehearsal it tells what a
+rehearsal on a twin found. With --measures it charts what was measured, beside what
+the links carry. Nothing on the host is changed.
 
 The file stands alone: it fetches nothing and runs nothing. It can be printed,
 read on a phone, and attached to the review of a change; it holds serials and
@@ -49,6 +52,9 @@ same bytes.`,
 				return fail(exitUsage, "lendkeep draw LAYOUT -o FILE", "name the file that the page goes to")
 			}
 			given, err := drawnOf(c, arguments[0], orderFile, measures, &w)
+			if err == nil && rehearsal != "" {
+				given.Rehearsed, err = drawnRehearsal(rehearsal, given)
+			}
 			if err != nil {
 				return err
 			}
@@ -69,6 +75,7 @@ same bytes.`,
 	c.Flags().StringVarP(&out, "output", "o", "", "write the page to this `FILE`; -, to standard output")
 	toStandard(c, "output")
 	c.Flags().StringVar(&orderFile, "order", "", "draw what the order in this `FILE` changes, too")
+	c.Flags().StringVar(&rehearsal, "rehearsal", "", "tell what is in this `FILE`, of lendkeep rehearse ORDER --survey FILE --twin --json")
 	c.Flags().StringVar(&measures, "measures", "", "chart the measurements in this `FOLDER`, each a .json file, beside what the links carry")
 	return c
 }
@@ -103,6 +110,30 @@ func drawnOf(c *cobra.Command, dir, orderFile, measures string, w *where) (drawi
 	}
 	return given, err
 }
+
+// drawnRehearsal reads what a rehearsal on a twin of this host found, of the order that
+// is drawn where there is one.
+func drawnRehearsal(name string, given drawing.Given) (*anew.Report, error) {
+	const next = "write it anew: lendkeep rehearse ORDER --survey FILE --twin --json > REHEARSAL"
+	content, err := files.Read(name, mostRehearsal)
+	if err != nil {
+		return nil, fail(exitUsage, next, "draw rehearsal: %w", err)
+	}
+	var read twinned
+	if err := strict.ReadWhole(content, mostRehearsal, &read); err != nil {
+		return nil, fail(exitUsage, next, "draw rehearsal: %s: %w", name, err)
+	}
+	switch host := given.Case.Facts.Survey.Machine.Name; {
+	case read.Host != host:
+		return nil, fail(exitStale, "name one of host "+host, "the rehearsal in %s is of host %s, not %s", name, read.Host, host)
+	case given.Order != nil && read.Order != given.Order.Code():
+		return nil, fail(exitStale, "name that of the order", "the rehearsal in %s is of order %s, not %s", name, read.Order, given.Order.Code())
+	}
+	return &read.Report, nil
+}
+
+// mostRehearsal bounds such a file, in bytes: a list of every function of a large host.
+const mostRehearsal = 16 << 20
 
 // drawnHistory gives what the watch has seen of the host, or why that is not known.
 func drawnHistory(w *where) (*drawing.History, string) {

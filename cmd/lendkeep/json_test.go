@@ -18,6 +18,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"lendkeep/providers/firmware"
+	anew "lendkeep/reconcile/again"
 	"lendkeep/reconcile/assess"
 	"lendkeep/reconcile/facts"
 	"lendkeep/reconcile/guard"
@@ -61,6 +62,9 @@ var sections = map[reflect.Type]string{
 	reflect.TypeFor[pastOrder]():        "past order",
 	reflect.TypeFor[rehearsed]():        "rehearse",
 	reflect.TypeFor[rehearse.Case]():    "case",
+	reflect.TypeFor[twinned]():          "twin",
+	reflect.TypeFor[anew.Moved]():       "moved",
+	reflect.TypeFor[anew.Outcome]():     "outcome",
 	reflect.TypeFor[inspected]():        "inspect",
 	reflect.TypeFor[firmware.Answer]():  "answer",
 	reflect.TypeFor[resulted]():         "measure",

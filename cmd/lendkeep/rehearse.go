@@ -25,15 +25,17 @@ With --twin it is carried out by a real kernel, udev, libvirt and guard instead:
 an emulated machine that is made from the survey, with the same functions, groups,
 drives and guests as far as that goes. What it lacks is listed, with what that can
 hide. The order is planned again there, from its layout, carried out, its guests
-are ended, started and cut off, and it is rolled back; where the kernel does
-otherwise than memory, that is told. Needed are QEMU, 4 GB of memory and some
-minutes; no root, and no drive of this machine is touched. --keep gives a shell in
-the twin in the end.`,
+are ended, started and cut off, and it is rolled back. Then lendkeep is killed, the
+plug is pulled, what is lent is unplugged and a card put in front of all others.
+Where the kernel does otherwise than memory, that is told. Needed are QEMU, 4 GB of memory and some
+minutes; no root, and no drive of this machine is touched. --every kills and pulls at
+each step, --keep gives a shell in the twin in the end. What --json prints can be
+drawn: lendkeep draw LAYOUT --rehearsal FILE.`,
 		Example: "  lendkeep rehearse day.order --survey larch.survey.json\n  lendkeep rehearse day.order --survey larch.survey.json --twin",
 		Args:    cobra.ExactArgs(1),
 		RunE: func(c *cobra.Command, arguments []string) error {
-			if !onTwin && (twin.layout != "" || twin.keep) {
-				return fail(exitUsage, "add --twin, or leave them out", "--layout and --keep need --twin")
+			if !onTwin && (twin.layout != "" || twin.keep || twin.every) {
+				return fail(exitUsage, "add --twin, or leave them out", "--layout, --every and --keep need --twin")
 			}
 			sealed, err := openOrder(arguments[0])
 			if err != nil {
@@ -47,6 +49,7 @@ the twin in the end.`,
 				return err
 			}
 			if onTwin {
+				twin.json = asJSON
 				return twin.rehearse(c, sealed, host)
 			}
 			judge, closeJudge := openJudge(c.Context())
@@ -69,11 +72,12 @@ the twin in the end.`,
 		},
 	}
 	c.Flags().StringVar(&survey, "survey", "", "the survey `FILE` of the host that the order is for")
-	c.Flags().BoolVar(&asJSON, "json", false, "print every case as JSON")
+	c.Flags().BoolVar(&asJSON, "json", false, "print every case, with --twin what came of it, as JSON")
 	c.Flags().BoolVar(&onTwin, "twin", false, "carry it out in an emulated machine made from the survey")
 	c.Flags().StringVar(&twin.layout, "layout", "", "with --twin: the `LAYOUT` that the order was written from, where it is not where it was")
+	c.Flags().BoolVar(&twin.every, "every", false, "with --twin: kill lendkeep and pull the plug at every step, not at a few")
 	c.Flags().BoolVar(&twin.keep, "keep", false, "with --twin: give a shell in the machine in the end; leaving it switches it off")
-	c.MarkFlagsMutuallyExclusive("twin", "json")
+	c.MarkFlagsMutuallyExclusive("keep", "json")
 	_ = c.MarkFlagRequired("survey") // the flag is there, a few lines above
 	return c
 }

@@ -3,6 +3,7 @@ package main
 import (
 	"context"
 	"errors"
+	"io"
 	"os"
 	"path/filepath"
 	"slices"
@@ -12,17 +13,19 @@ import (
 
 	"lendkeep/providers/emulated"
 	"lendkeep/providers/emulated/parts"
+	anew "lendkeep/reconcile/again"
 	"lendkeep/reconcile/facts"
 	"lendkeep/reconcile/order"
 	"lendkeep/reconcile/twin"
 	"lendkeep/spec"
-	"lendkeep/spec/plain"
 )
 
 // twinning is what rehearse --twin was asked for.
 type twinning struct {
 	layout string // empty: the one that the order names
 	keep   bool
+	every  bool
+	json   bool
 }
 
 // inMemory advises the rehearsal that needs nothing of what is missing.
@@ -47,17 +50,25 @@ func (w twinning) rehearse(c *cobra.Command, sealed order.Sealed, survey facts.S
 	}
 	judge, closeJudge := openJudge(c.Context())
 	defer closeJudge()
-	t := &trial{programs: programs, given: sealed, layout: layout, survey: facts.NewIndex(&survey), machine: twin.Of(survey), judge: judge,
+	t := &trial{programs: programs, every: w.every, given: sealed, layout: layout, survey: facts.NewIndex(&survey), machine: twin.Of(survey), judge: judge,
 		told: newProgress(c.ErrOrStderr()), out: &text{w: c.OutOrStdout()}}
 	defer t.told.end()
-	if err := t.foretell(); err != nil {
+	t.foretell()
+	if w.json {
+		t.out.w = io.Discard
+	}
+	if err := printForetold(t.out, t.report); err != nil {
 		return err
 	}
-	return t.booted(c, w.keep)
+	failed := t.booted(c, w)
+	if w.json {
+		failed = errors.Join(printJSON(c.OutOrStdout(), twinned{Report: t.report}), failed)
+	}
+	return failed
 }
 
 // booted runs the stages on the twin, which is gone in the end.
-func (t *trial) booted(c *cobra.Command, keep bool) (err error) {
+func (t *trial) booted(c *cobra.Command, w twinning) (err error) {
 	ctx := c.Context()
 	var host *emulated.Host
 	boot := stage{"boot the machine", bootTakes, func(ctx context.Context) (said string, err error) {
@@ -70,7 +81,11 @@ func (t *trial) booted(c *cobra.Command, keep bool) (err error) {
 			err = errors.Join(err, host.Close())
 		}
 	}()
-	failed := t.run(ctx, append([]stage{boot}, t.stages()...))
+	failed := t.run(ctx, "stage", append([]stage{boot}, t.stages()...), trialsTake, &t.report.Stages)
+	if failed == nil {
+		failed = t.run(ctx, "trial", t.trials(), 0, &t.report.Trials)
+	}
+	t.complete(failed)
 	if failed != nil && host != nil {
 		t.out.line("")
 		t.out.line("The console's last lines:")
@@ -78,20 +93,20 @@ func (t *trial) booted(c *cobra.Command, keep bool) (err error) {
 			t.out.line("  %s", strings.TrimSpace(line))
 		}
 	}
-	if failed == nil || len(t.differences) > 0 {
-		if err := t.report(); err != nil {
+	if t.report.Failed == "" || len(t.differences) > 0 {
+		if err := printEnd(t.out, t.report); err != nil {
 			return err
 		}
 	}
-	if keep && host != nil && host.On() {
+	if w.keep && host != nil && host.On() {
 		if err := prompt(c, host); err != nil {
 			return err
 		}
 	}
 	switch {
-	case failed != nil && !errors.Is(failed, errDiffers):
+	case t.report.Failed != "":
 		return fail(exitUsage, "look at the console's lines above; "+inMemory, "rehearse on a twin: %w", failed)
-	case len(t.differences) > 0 || len(t.steps) > 0:
+	case !t.report.Good:
 		return fail(exitFindings, "read what differs before you apply this order: what the twin lacks was not tried, all else is a mistake of lendkeep's or of this order", "the twin did not do all that was foretold")
 	}
 	return nil
@@ -147,45 +162,20 @@ func findPrograms() (programs, error) {
 	return programs{agent: agent, lendkeep: self, guard: guard}, nil
 }
 
-// foretell says what is needed, what will be made, and what of the host it lacks.
-func (t *trial) foretell() error {
-	o := t.out
-	o.line("Rehearsal of order %s for host %s, on a twin of it: a machine made from the survey", t.given.Code(), t.given.Order.Host)
-	o.line("")
-	o.prose(`It needs QEMU, 4 GB of memory, 2 GB of disk below the cache and some minutes (KVM
-is used where it is there); the first time also Debian's packages, which apt
-fetches for its image. No root, no network while it runs, and no drive of this
-machine is touched.
-`)
-	o.line("")
-	t.places()
-	t.unlike()
-	return o.err
-}
-
-// places tells where the functions of the host are on the twin.
-func (t *trial) places() {
-	rows := [][]string{{"on the host", "on the twin", "what"}}
+// foretell fills in what is known before anything is made: where functions will be, and
+// what of the survey the twin does not have, the same once.
+func (t *trial) foretell() {
+	t.report = anew.Empty()
+	r := &t.report
+	r.Order, r.Host, r.Shift, r.Functions = t.given.Code(), t.given.Order.Host, t.given.Order.Shift, len(t.survey.Survey.Functions)
 	for _, p := range t.machine.Places {
 		if f := t.survey.Function(p.From); p.From != p.To && f != nil {
-			rows = append(rows, []string{p.From.String(), p.To.String(), f.Name()})
+			r.Moved = append(r.Moved, anew.Moved{Host: p.From.String(), Twin: p.To.String(), What: f.Name()})
 		}
 	}
-	same := len(t.machine.Places) - len(rows) + 1
-	t.out.line("%s of %d keep their addresses.", plain.Count(same, "function"), len(t.survey.Survey.Functions))
-	if len(rows) > 1 {
-		t.out.table(rows)
-	}
-	t.out.line("")
-}
-
-// unlike tells what of the survey the twin does not have, the same once.
-func (t *trial) unlike() {
-	t.out.line("Not like the host, and what that can hide:")
-	var lines []string
 	say := func(line string) {
-		if !slices.Contains(lines, line) {
-			lines = append(lines, line)
+		if !slices.Contains(r.Unlike, line) {
+			r.Unlike = append(r.Unlike, line)
 		}
 	}
 	for _, u := range t.machine.Unlike {
@@ -196,8 +186,4 @@ func (t *trial) unlike() {
 			say("guest " + g.Name + ": " + change)
 		}
 	}
-	for _, line := range lines {
-		t.out.line("  %s", line)
-	}
-	t.out.line("")
 }

@@ -2,11 +2,8 @@ package main
 
 import (
 	"bytes"
-	"context"
 	"fmt"
-	"os"
 	"path/filepath"
-	"slices"
 	"strings"
 	"testing"
 
@@ -14,103 +11,23 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"lendkeep/providers/emulated"
-	"lendkeep/providers/memory"
-	"lendkeep/reconcile/definition"
 	"lendkeep/reconcile/facts"
 	"lendkeep/reconcile/twin"
 )
 
-// inStandIn is a stand-in host in place of a machine: lendkeep is run on it, guests
-// are started and ended there.
-type inStandIn struct {
-	t      *testing.T
-	folder string
-	judge  memory.Judge // nil: there is no libvirt here
-	// says changes what a command of lendkeep's answers; nil: nothing is planted.
-	says func(command string, r emulated.Result) emulated.Result
-}
-
-func (s *inStandIn) file(name string) string { return filepath.Join(s.folder, filepath.Base(name)) }
-
-func (s *inStandIn) WriteFile(_ context.Context, name string, content []byte, _ os.FileMode) error {
-	return os.WriteFile(s.file(name), content, 0o600)
-}
-
-func (s *inStandIn) Run(ctx context.Context, argv ...string) (emulated.Result, error) {
-	r := emulated.Result{Argv: argv}
-	switch argv[0] {
-	case apart:
-		arguments := slices.Clone(argv[1:])
-		for i, a := range arguments {
-			if strings.HasPrefix(a, "/run/") {
-				arguments[i] = s.file(a)
-			}
-		}
-		var out, told bytes.Buffer
-		r.Exit = run(ctx, append(arguments, "--stand-in", s.folder), strings.NewReader(""), &out, &told)
-		r.Stdout, r.Stderr = out.String(), told.String()
-		if s.says != nil {
-			r = s.says(argv[1], r)
-		}
-	case "sh":
-		if argv[1] != "-c" {
-			s.furnish()
-		}
-	case "virsh":
-		s.guest(ctx, argv[2], argv[4])
-	}
-	return r, nil
-}
-
-// furnish has the guests that are off be the twin's.
-func (s *inStandIn) furnish() {
-	name := filepath.Join(s.folder, memory.FirstFile)
-	survey, err := readSurvey(name)
-	require.NoError(s.t, err)
-	m := twin.Of(survey)
-	for i := range survey.Libvirt.Guests {
-		g := &survey.Libvirt.Guests[i]
-		at := slices.IndexFunc(m.Guests, func(made twin.Guest) bool { return made.Name == g.Name })
-		if g.Running || at < 0 {
-			continue
-		}
-		xml := m.Guests[at].XML
-		if s.judge != nil {
-			xml, err = s.judge.Define(s.t.Context(), xml)
-			require.NoError(s.t, err)
-		}
-		read, err := definition.Read(xml)
-		require.NoError(s.t, err)
-		g.Kept = &read
-	}
-	var content bytes.Buffer
-	require.NoError(s.t, survey.Encode(&content))
-	require.NoError(s.t, os.WriteFile(name, content.Bytes(), 0o600))
-	// What was read of it until now is gone.
-	require.NoError(s.t, os.RemoveAll(filepath.Join(s.folder, memory.File)))
-}
-
-// guest has a guest of the stand-in follow a word of virsh's.
-func (s *inStandIn) guest(ctx context.Context, word, name string) {
-	h, err := memory.Load(s.folder, nil)
-	require.NoError(s.t, err)
-	if word == "start" {
-		require.NoError(s.t, h.StartByHand(ctx, name))
-	} else {
-		require.NoError(s.t, h.EndByHand(name))
-	}
-}
-
-func (s *inStandIn) Shell(ctx context.Context, script string) (emulated.Result, error) {
-	if _, rest, found := strings.Cut(script, "virsh -q shutdown -- "); found {
-		s.guest(ctx, "shutdown", strings.Fields(rest)[0])
-	}
-	return emulated.Result{Stdout: "shut off\n"}, nil
-}
-
 // trialOnStandIn tries larch's order for a shift on a stand-in, and gives what was
 // printed.
 func trialOnStandIn(t *testing.T, shift string, says func(string, emulated.Result) emulated.Result) (*trial, string, error) {
+	t.Helper()
+	tried, out := trialOf(t, shift, says)
+	failed := tried.run(t.Context(), "stage", tried.stages(), 0, &tried.report.Stages)
+	tried.complete(failed)
+	require.NoError(t, printEnd(tried.out, tried.report))
+	return tried, out.String(), failed
+}
+
+// trialOf gives a trial of larch's order for a shift on a stand-in.
+func trialOf(t *testing.T, shift string, says func(string, emulated.Result) emulated.Result) (*trial, *bytes.Buffer) {
 	t.Helper()
 	folder, _ := larch(t)
 	file := filepath.Join(t.TempDir(), "an.order")
@@ -124,10 +41,9 @@ func trialOnStandIn(t *testing.T, shift string, says func(string, emulated.Resul
 	judge, closeJudge := openJudge(t.Context())
 	t.Cleanup(closeJudge)
 	var out bytes.Buffer
-	tried := &trial{host: &inStandIn{t, folder, judge, says}, programs: programs{lendkeep: file, guard: file}, judge: judge, given: sealed, layout: layout, survey: facts.NewIndex(&survey), machine: twin.Of(survey), out: &text{w: &out}}
-	failed := tried.run(t.Context(), tried.stages())
-	require.NoError(t, tried.report())
-	return tried, out.String(), failed
+	machine := twin.Of(survey)
+	host := &inStandIn{t: t, folder: folder, judge: judge, says: says, machine: machine}
+	return &trial{host: host, programs: programs{lendkeep: file, guard: file}, judge: judge, given: sealed, layout: layout, survey: facts.NewIndex(&survey), machine: machine, out: &text{w: &out}}, &out
 }
 
 // Where the host does what memory does, nothing is found, in both directions.

@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"fmt"
 	"slices"
 	"strings"
 	"time"
@@ -17,39 +18,46 @@ import (
 
 // lendkeep runs lendkeep there. What a person would say is said.
 func (t *trial) lendkeep(ctx context.Context, arguments ...string) error {
+	_, err := t.exits(ctx, exitDone, arguments...)
+	return err
+}
+
+// exits runs lendkeep there, which has to end as it does in memory, and gives what
+// it says then. It acts for nobody while the guard is at a start.
+func (t *trial) exits(ctx context.Context, exit int, arguments ...string) (string, error) {
 	ctx, cancel := context.WithTimeout(ctx, orderTakesMost)
 	defer cancel()
-	result, err := t.host.Run(ctx, append([]string{apart}, arguments...)...)
-	if err != nil {
-		return err
+	for end := time.Now().Add(backTakesMost); ; {
+		result, err := t.host.Run(ctx, append([]string{apart}, arguments...)...)
+		switch {
+		case err != nil:
+			return "", err
+		case result.Exit == exit:
+			return result.Stderr, nil
+		case result.Exit == exitLocked && time.Now().Before(end):
+			continue
+		}
+		was := "it was done"
+		if exit != exitDone {
+			was = fmt.Sprintf("with %d (%s)", exit, exitMeanings[exit])
+		}
+		t.differs("lendkeep %s ended with exit code %d, in memory %s: %s", arguments[0], result.Exit, was, plain.Cut(strings.TrimSpace(result.Stderr), mostTold))
+		return "", errDiffers
 	}
-	if result.Exit != exitDone {
-		t.differs("lendkeep %s ended with exit code %d, in memory it was done: %s", arguments[0], result.Exit, plain.Cut(strings.TrimSpace(result.Stderr), mostTold))
-		return errDiffers
-	}
-	return nil
 }
 
 // orderTakesMost bounds an order on the twin.
 const orderTakesMost = 30 * time.Minute
 
 func (t *trial) apply(ctx context.Context) (string, error) {
-	const name = "/run/twin.order"
-	if err := t.host.WriteFile(ctx, name, t.planned.File(), 0o600); err != nil {
-		return "", err
-	}
 	o := t.planned.Order
-	arguments := []string{"apply", name, "--approve", t.planned.Code()}
-	for _, serial := range o.Erases() {
-		arguments = append(arguments, "--erase", serial)
-	}
-	for _, guest := range o.ByHand() {
-		arguments = append(arguments, "--confirmed", guest)
+	arguments, err := t.applying(ctx)
+	if err != nil {
+		return "", err
 	}
 	if err := t.lendkeep(ctx, arguments...); err != nil {
 		return "", err
 	}
-	var err error
 	if t.after, err = t.facts(ctx); err != nil {
 		return "", err
 	}
@@ -67,6 +75,28 @@ func (t *trial) apply(ctx context.Context) (string, error) {
 		t.differs("%s", standing)
 	}
 	return "as in memory", nil
+}
+
+// applying puts the order that was planned into the twin, and gives the words by which
+// lendkeep carries it out.
+func (t *trial) applying(ctx context.Context) ([]string, error) {
+	const name = "/run/twin.order"
+	if err := t.host.WriteFile(ctx, name, t.planned.File(), 0o600); err != nil {
+		return nil, err
+	}
+	arguments := []string{"apply", name, "--approve", t.planned.Code()}
+	for _, serial := range t.planned.Order.Erases() {
+		arguments = append(arguments, "--erase", serial)
+	}
+	return append(arguments, t.confirming()...), nil
+}
+
+// confirming gives the options by which a person says that steps by hand are done.
+func (t *trial) confirming() (options []string) {
+	for _, guest := range t.planned.Order.ByHand() {
+		options = append(options, "--confirmed", guest)
+	}
+	return options
 }
 
 // held tells where the kernel's host is not as the one in memory, which it gives.
@@ -177,13 +207,17 @@ func (t *trial) rollback(ctx context.Context) (string, error) {
 	if err != nil {
 		return "", err
 	}
+	first := t.now == nil // what a trial leaves besides is of no interest
+	t.now = is
 	before := *t.before.Survey
 	before.Stores = slices.Clone(before.Stores)
 	t.ownStores(&before, is)
 	foretold := since.Changes(facts.NewIndex(&before), in)
 	for _, c := range since.Changes(facts.NewIndex(&before), is) {
 		if slices.ContainsFunc(foretold, func(f since.Change) bool { return f.Text == c.Text }) {
-			t.left = append(t.left, c.Text)
+			if first {
+				t.left = append(t.left, c.Text)
+			}
 		} else {
 			t.differs("rolled back, the twin is not as before: %s", c.Text)
 		}

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"errors"
 	"os"
 
 	"github.com/spf13/cobra"
@@ -10,34 +11,63 @@ import (
 	"lendkeep/spec/plain"
 )
 
-// report is the end of a rehearsal on a twin: what was not tried, and what differs.
-func (t *trial) report() error {
-	o := t.out
-	list := func(head string, lines []string) {
-		if len(lines) == 0 {
-			return
-		}
-		o.line("")
-		o.line("%s", head)
-		for _, line := range lines {
-			o.line("  %s", line)
-		}
+// twinned is what rehearse --twin --json prints.
+type twinned struct {
+	Version version `json:"version"`
+	anew.Report
+}
+
+// complete completes the report.
+func (t *trial) complete(failed error) {
+	r := &t.report
+	list := func(texts []string) []string { return append([]string{}, texts...) }
+	r.Otherwise, r.Left, r.Differences, r.Untried, r.Steps = list(t.otherwise), list(t.left), list(t.differences), list(texts(t.untried)), list(texts(t.steps))
+	if failed != nil && !errors.Is(failed, errDiffers) {
+		r.Failed = failed.Error()
 	}
-	list("What the layout states otherwise there, since the twin lacks it:", t.otherwise)
-	list("Not tried, since the twin has nothing for it:", texts(t.untried))
-	list("Steps of one order alone:", texts(t.steps))
-	list("Rolled back after its guests had ended, the host is not as before; in memory neither:", t.left)
-	list("Differences:", t.differences)
+	r.Good = failed == nil && len(r.Differences)+len(r.Steps) == 0
+}
+
+// printForetold says what is needed, what will be made, and what of the host it lacks.
+func printForetold(o *text, r anew.Report) error {
+	o.line("Rehearsal of order %s for host %s, on a twin of it: a machine made from the survey", r.Order, r.Host)
 	o.line("")
-	switch {
-	case len(t.differences)+len(t.steps) > 0:
-		o.line("%s between kernel and memory, %s that only one of the orders has.", count(len(t.differences), "difference"), plain.Count(len(t.steps), "step"))
-	case len(t.untried) > 0:
-		o.line("What was tried of the order was carried out by a real kernel and libvirt, as it was in memory, and undone; %s of it could not be tried.", plain.Count(len(t.untried), "part"))
-	default:
-		o.line("All of the order was carried out by a real kernel and libvirt, as it was in memory, and undone.")
+	o.prose(`It needs QEMU, 4 GB of memory, 2 GB of disk below the cache and some minutes (KVM
+is used where it is there); the first time also Debian's packages, which apt
+fetches for its image. No root, no network while it runs, and no drive of this
+machine is touched.
+`)
+	o.line("")
+	o.line("%s of %d keep their addresses.", plain.Count(r.Functions-len(r.Moved), "function"), r.Functions)
+	if len(r.Moved) > 0 {
+		rows := [][]string{{"on the host", "on the twin", "what"}}
+		for _, m := range r.Moved {
+			rows = append(rows, []string{m.Host, m.Twin, m.What})
+		}
+		o.table(rows)
 	}
+	o.line("")
+	printList(o, "Not like the host, and what that can hide:", r.Unlike)
+	o.line("")
 	return o.err
+}
+
+// printEnd says what was not tried, and what differs.
+func printEnd(o *text, r anew.Report) error {
+	for _, l := range r.Lists() {
+		o.line("")
+		printList(o, l.Head+":", l.Lines)
+	}
+	o.line("")
+	o.line("%s", r.Sentence())
+	return o.err
+}
+
+func printList(o *text, head string, lines []string) {
+	o.line("%s", head)
+	for _, line := range lines {
+		o.line("  %s", line)
+	}
 }
 
 func texts(list []anew.Difference) []string {

@@ -31,12 +31,16 @@ type insider interface {
 	Run(ctx context.Context, argv ...string) (emulated.Result, error)
 	Shell(ctx context.Context, script string) (emulated.Result, error)
 	WriteFile(ctx context.Context, name string, content []byte, mode os.FileMode) error
+	PowerCut() error
+	PowerOn(ctx context.Context, m emulated.Machine) error
+	Unplug(ctx context.Context, card string) error
 }
 
 // trial is one order on one twin.
 type trial struct {
 	host     insider
 	programs programs
+	every    bool // a trial at every step
 	given    order.Sealed
 	layout   *spec.Layout
 	survey   *facts.Index // of the host
@@ -44,15 +48,19 @@ type trial struct {
 	judge    memory.Judge
 	told     *progress
 	out      *text
+	report   anew.Report // as far as it has come
 
 	there   *spec.Layout  // what the layout is on the twin
-	before  *facts.Index  // the twin as it was made
+	made    *facts.Index  // the twin as it was made
+	before  *facts.Index  // and as it was when the order was planned
+	now     *facts.Index  // and as it is since it was rolled back
 	after   *facts.Index  // and once the order was carried out
 	planned order.Sealed  // there
 	memory  standing      // a host in memory to which all of it happens too
 	carrier carry.Carrier // of the order in memory
 	records records       // what that has noted
 	guests  []string      // that it has started
+	inForce bool          // an order of the trials stands, in memory too
 
 	otherwise   []string          // what the layout states otherwise there
 	untried     []anew.Difference // steps for which the twin lacks something
@@ -66,6 +74,8 @@ type standing interface {
 	rehearse.Host
 	StartByHand(ctx context.Context, guest string) error
 	EndByHand(guest string) error
+	Unplug(at facts.Address)
+	Boots(mounts []facts.Mount)
 }
 
 // stage is a part of a trial. It says in a few words what came of it.
@@ -93,24 +103,27 @@ func (t *trial) stages() []stage {
 	}
 }
 
-// run runs the stages, each after the one before.
-func (t *trial) run(ctx context.Context, stages []stage) error {
+// run runs the stages, each after the one before; then is how long what follows them
+// takes. What comes of each is added to the report.
+func (t *trial) run(ctx context.Context, called string, stages []stage, then time.Duration, into *[]anew.Outcome) error {
 	for i, s := range stages {
-		left := time.Duration(0)
+		left := then
 		for _, rest := range stages[i:] {
 			left += rest.takes
 		}
-		name := fmt.Sprintf("stage %d of %d, %s", i+1, len(stages), s.name)
+		name := fmt.Sprintf("%s %d of %d, %s", called, i+1, len(stages), s.name)
 		t.told.awaited(name, left)
-		known := len(t.differences)
+		known, began := len(t.differences), time.Now()
 		said, err := s.do(ctx)
 		t.told.end()
 		if err != nil && !errors.Is(err, errDiffers) {
 			return fmt.Errorf("%s: %w", s.name, err)
 		}
-		if found := len(t.differences) - known; found > 0 {
+		found := len(t.differences) - known
+		if found > 0 {
 			said = plain.Count(found, "difference")
 		}
+		*into = append(*into, anew.Outcome{Name: s.name, Said: said, Seconds: int(time.Since(began).Round(time.Second).Seconds()), Differences: found})
 		t.out.line("%s: %s", name, said)
 		if err := errors.Join(err, t.out.err); err != nil {
 			return err
@@ -175,8 +188,8 @@ func (t *trial) nameImages(ctx context.Context) error {
 	return nil
 }
 
-// layoutThere is where the given layout is in a twin.
-const layoutThere = "/run/layout.twin"
+// layoutThere is where the given layout is in a twin, also after another boot.
+const layoutThere = "/var/lib/layout.twin"
 
 // inside gives lendkeep's programs by their places in the twin: where the host has
 // them, or lendkeep alone where nothing looks for it but this trial.
@@ -192,7 +205,7 @@ func (t *trial) inside() map[string]string {
 }
 
 // apart is where lendkeep is in a twin whatever the host has.
-const apart = "/run/lendkeep.twin"
+const apart = "/var/lib/lendkeep.twin"
 
 // must runs a program there that has to end well, and gives what it printed.
 func (t *trial) must(ctx context.Context, argv ...string) (string, error) {
@@ -218,6 +231,7 @@ func (t *trial) look(ctx context.Context) (said string, err error) {
 	if t.before, err = t.facts(ctx); err != nil {
 		return "", err
 	}
+	t.made = t.before
 	for _, missed := range t.machine.Missed(t.before) {
 		t.differs("the twin is not as it was made: %s", missed)
 	}
@@ -305,21 +319,31 @@ func (t *trial) plan(ctx context.Context) (string, error) {
 			t.steps = append(t.steps, d)
 		}
 	}
+	if err := t.inMemory(ctx, t.recorded); err != nil {
+		return "", err
+	}
+	return fmt.Sprintf("%s, %d in the order given", plain.Count(len(planned.Steps), "step"), len(t.given.Order.Steps)), nil
+}
+
+// inMemory carries the order that was planned out on a host in memory like the twin.
+func (t *trial) inMemory(ctx context.Context, make func(carry.Carrier) *carry.Carrier) error {
 	keeping := func(survey facts.Survey, judge rehearse.Judge) rehearse.Host {
 		host := memory.Rehearse(survey, judge)
 		t.memory = host.(standing) // what it embeds
+		t.memory.Boots(t.made.Survey.Mounts)
 		return host
 	}
-	r := rehearse.Rehearsal{Host: keeping, Sealed: t.planned, Survey: *t.before.Survey, Judge: t.judge, Make: t.recorded, Pick: func(int, fault.Mode) bool { return false }}
+	t.records = nil
+	r := rehearse.Rehearsal{Host: keeping, Sealed: t.planned, Survey: *t.before.Survey, Judge: t.judge, Make: make, Pick: func(int, fault.Mode) bool { return false }}
 	report, err := r.Run(ctx)
 	if err != nil {
-		return "", err
+		return err
 	}
 	if !report.Through.Good {
 		t.differs("in memory the twin's order is not carried out: %s", report.Through.Why)
-		return "", errDiffers
+		return errDiffers
 	}
-	return fmt.Sprintf("%s, %d in the order given", plain.Count(len(planned.Steps), "step"), len(t.given.Order.Steps)), nil
+	return nil
 }
 
 // recorded keeps what the carrier in memory writes into its journal, for its rollback.

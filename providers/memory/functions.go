@@ -161,7 +161,9 @@ func (h *Host) lend(g *facts.Guest) error {
 // VFIO before stays there.
 func (h *Host) letGo(d *facts.Definition) {
 	for _, l := range d.Hostdevs {
-		if a, ok := h.unseen[l.Address]; ok && !a.Kept {
+		if h.isPulled(l.Address) {
+			h.leave(l.Address)
+		} else if a, ok := h.unseen[l.Address]; ok && !a.Kept {
 			h.restore(l.Address)
 		}
 	}

@@ -209,16 +209,22 @@ func (h *Host) end(g *facts.Guest) {
 }
 
 // PowerCut ends everything at once and starts the host again: guests are off,
-// functions are with their drivers, and what was mounted when the survey was
+// functions are with their drivers, cards that were unplugged are there, and what was mounted when the survey was
 // taken is mounted again, as by fstab, where its drive is there.
 func (h *Host) PowerCut() {
-	h.mu.Lock()
-	defer h.mu.Unlock()
+	_ = h.alone(func() error { // only keeping it in a folder can fail, and h.lost tells of that
+		h.boots()
+		return nil
+	})
+}
+
+func (h *Host) boots() {
 	for i := len(h.survey.Libvirt.Guests) - 1; i >= 0; i-- {
 		if g := &h.survey.Libvirt.Guests[i]; g.Running {
 			h.end(g)
 		}
 	}
+	h.plugged()
 	for _, at := range slices.SortedFunc(maps.Keys(h.unseen), facts.Address.Compare) {
 		h.yield(at)
 		h.restore(at)

@@ -57,6 +57,7 @@ type world struct {
 	virtuals []facts.Function               // the virtual functions that it has after one
 	began    []facts.Guest                  // the guests that ran when the survey was taken
 	stubborn map[facts.Address]guard.Rung   // what brings a controller back that does not come by itself
+	pulled   []facts.Function               // those on cards that were unplugged, also where a guest still has them
 	inUse    []string                       // what was lent while the host used it
 	judge    Judge
 	folder   string              // where every change is kept; empty: nowhere
@@ -261,5 +262,5 @@ func (h *Host) guest(name string) *facts.Guest {
 func (h *Host) Second() *Host {
 	h.mu.Lock()
 	defer h.mu.Unlock()
-	return &Host{world: &world{survey: Clone(h.survey), unseen: maps.Clone(h.unseen), remount: maps.Clone(h.remount), origins: maps.Clone(h.origins), ends: maps.Clone(h.ends), held: maps.Clone(h.held), places: maps.Clone(h.places), stores: maps.Clone(h.stores), marks: maps.Clone(h.marks), done: slices.Clone(h.done), boot: h.boot, reserved: h.reserved, virtuals: h.virtuals, began: h.began, stubborn: h.stubborn, inUse: slices.Clone(h.inUse), judge: h.judge}}
+	return &Host{world: &world{survey: Clone(h.survey), unseen: maps.Clone(h.unseen), remount: maps.Clone(h.remount), origins: maps.Clone(h.origins), ends: maps.Clone(h.ends), held: maps.Clone(h.held), places: maps.Clone(h.places), stores: maps.Clone(h.stores), marks: maps.Clone(h.marks), done: slices.Clone(h.done), boot: h.boot, reserved: h.reserved, virtuals: h.virtuals, began: h.began, stubborn: h.stubborn, pulled: slices.Clone(h.pulled), inUse: slices.Clone(h.inUse), judge: h.judge}}
 }

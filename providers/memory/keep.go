@@ -34,6 +34,7 @@ type kept struct {
 	Places  map[string]facts.Path `json:"places,omitempty"`
 	// What brings controllers back that do not come by themselves.
 	Stubborn map[facts.Address]guard.Rung `json:"stubborn,omitempty"`
+	Pulled   []facts.Function             `json:"pulled,omitempty"`
 }
 
 // Load reads a stand-in host from its folder: as it was kept there or, the
@@ -64,7 +65,7 @@ func decoded(content []byte, judge Judge) (*Host, error) {
 		return nil, err
 	}
 	h := New(survey, judge)
-	h.stubborn, h.done = k.Stubborn, k.Done
+	h.stubborn, h.done, h.pulled = k.Stubborn, k.Done, k.Pulled
 	for _, a := range k.Away {
 		h.unseen[a.Address] = a
 	}
@@ -124,7 +125,7 @@ func (h *Host) changed() error {
 // become makes a host stand as another one does.
 func (h *Host) become(other *Host) {
 	h.survey, h.unseen, h.remount, h.origins, h.marks = other.survey, other.unseen, other.remount, other.origins, other.marks
-	h.ends, h.places, h.stores, h.done, h.boot, h.reserved, h.virtuals, h.began, h.stubborn = other.ends, other.places, other.stores, other.done, other.boot, other.reserved, other.virtuals, other.began, other.stubborn
+	h.ends, h.places, h.stores, h.done, h.boot, h.reserved, h.virtuals, h.began, h.stubborn, h.pulled = other.ends, other.places, other.stores, other.done, other.boot, other.reserved, other.virtuals, other.began, other.stubborn, other.pulled
 }
 
 func (h *Host) keep() error {
@@ -132,7 +133,7 @@ func (h *Host) keep() error {
 	if err := h.survey.Encode(&survey); err != nil {
 		return err
 	}
-	k := kept{Survey: survey.Bytes(), Away: []Unseen{}, Remount: []facts.Mount{}, Origins: []Origin{}, Ends: []Ends{}, Done: h.done, Places: h.places, Stubborn: h.stubborn}
+	k := kept{Survey: survey.Bytes(), Away: []Unseen{}, Remount: []facts.Mount{}, Origins: []Origin{}, Ends: []Ends{}, Done: h.done, Places: h.places, Stubborn: h.stubborn, Pulled: h.pulled}
 	for _, sum := range slices.Sorted(maps.Keys(h.stores)) {
 		k.Stores = append(k.Stores, h.stores[sum])
 	}

@@ -57,6 +57,9 @@ func setNames(database []byte, functions []facts.Function) []byte {
 	excerpt := []byte("# Excerpt of the PCI id database, https://pci-ids.ucw.cz/\n")
 	vendor := "" // "" among classes and under a vendor that is not wanted
 	for line := range bytes.Lines(database) {
+		if line[0] == '\t' && (vendor == "" || bytes.HasPrefix(line, []byte("\t\t"))) { // most of them
+			continue
+		}
 		id, name, found := bytes.Cut(bytes.TrimRight(line, "\r\n"), []byte("  "))
 		taken := false
 		switch {

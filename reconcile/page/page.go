@@ -9,6 +9,7 @@ import (
 	"strconv"
 	"time"
 
+	"lendkeep/reconcile/again"
 	"lendkeep/reconcile/assess"
 	"lendkeep/reconcile/facts"
 	"lendkeep/reconcile/order"
@@ -19,12 +20,13 @@ import (
 
 // Given is all that a page is drawn of.
 type Given struct {
-	Case     *assess.Case // of the shift that the order is for, where there is one
-	Findings []assess.Finding
-	Order    *order.Sealed     // nil: none is drawn
-	After    *facts.Index      // the host once the order is carried out; nil without one
-	History  *History          // nil: NoHistory says why it is not known
-	Measured *speed.Comparison // nil: NoMeasures says why there is none
+	Case      *assess.Case // of the shift that the order is for, where there is one
+	Findings  []assess.Finding
+	Order     *order.Sealed     // nil: none is drawn
+	After     *facts.Index      // the host once the order is carried out; nil without one
+	Rehearsed *again.Report     // on a twin of the host; nil: none is drawn
+	History   *History          // nil: NoHistory says why it is not known
+	Measured  *speed.Comparison // nil: NoMeasures says why there is none
 	// NoHistory and NoMeasures are one sentence each.
 	NoHistory, NoMeasures string
 }
@@ -44,7 +46,8 @@ type Page struct {
 	Guests    []Guest
 	Day       Day
 	Past      Past
-	Order     *Order // nil: none
+	Order     *Order     // nil: none
+	Rehearsal *Rehearsal // nil: none
 	Speed     Speed
 	Findings  []Findings
 }
@@ -104,7 +107,7 @@ func Draw(g Given) Page {
 	d.markFindings(g.Findings)
 	d.markSteps(g.Order)
 	p := Page{Findings: d.findings(g.Findings), Nodes: d.nodes(), Lost: d.lost(), Elsewhere: d.elsewhere(),
-		Guests: d.guests(), Day: d.day(), Past: d.past(g), Order: d.order(g), Speed: d.speed(g)}
+		Guests: d.guests(), Day: d.day(), Past: d.past(g), Order: d.order(g), Rehearsal: rehearsalOf(g.Rehearsed), Speed: d.speed(g)}
 	p.Host = d.host(p)
 	return p
 }

@@ -43,9 +43,10 @@ func (r *run) carrier() *carry.Carrier {
 	return &c
 }
 
-var errCut = errors.New("cut off")
+// ErrCut is a run that was cut off.
+var ErrCut = errors.New("cut off")
 
-// out carries the order out; a cut-off is errCut.
+// out carries the order out; a cut-off is ErrCut.
 func (r *run) out(ctx context.Context, approval order.Approval) (report carry.Report, err error) {
 	defer recoverCut(&err)
 	return r.carrier().Out(ctx, approval)
@@ -55,7 +56,7 @@ func recoverCut(err *error) {
 	switch cut := recover().(type) {
 	case nil:
 	case fault.Cut:
-		*err = errCut
+		*err = ErrCut
 	default:
 		panic(cut)
 	}
@@ -89,7 +90,7 @@ func (r *Rehearsal) cases(ctx context.Context, approval order.Approval, n int, c
 	}
 	var list []Case
 	for _, power := range []bool{false, true} {
-		if power && !errors.Is(err, errCut) {
+		if power && !errors.Is(err, ErrCut) {
 			continue
 		}
 		for _, way := range []string{"resume", "rollback"} {

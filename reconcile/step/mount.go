@@ -53,11 +53,20 @@ func (f Filesystem) title() string {
 	return fmt.Sprintf("%s of %s at %s", f.Partition, f.Controller.Controller, f.Path)
 }
 
+// known names a controller as a person finds it: by its name in the layout, and the
+// serial that is on the drive.
+func known(r facts.Identity) string {
+	if r.Serial == "" {
+		return "controller " + r.Controller
+	}
+	return fmt.Sprintf("controller %s (%s)", r.Controller, r.Serial)
+}
+
 // partition finds the partition on the controller as it is now.
 func (f Filesystem) partition(ix *facts.Index) (*facts.Block, error) {
 	where, function, _ := ix.Where(f.Controller)
 	if where != facts.Home {
-		return nil, fmt.Errorf("find partition %s: controller %s is %s, not home", f.Partition, f.Controller.Controller, where)
+		return nil, fmt.Errorf("find partition %s: %s is %s, not home", f.Partition, known(f.Controller), where)
 	}
 	part := ix.PartitionNamed(function.Address, f.Partition)
 	switch {

@@ -177,6 +177,14 @@ func TestUndoLooksAgain(t *testing.T) {
 	require.ErrorContains(t, (&step.Unmount{Filesystem: shelf}).Ready(facts.NewIndex(&b.Survey)), "guest catalogue")
 }
 
+// A drive that is not there is named as it is written on it.
+func TestMountNamesTheDriveThatIsGone(t *testing.T) {
+	b := host()
+	b.Survey.Functions = nil
+	m := &step.Mount{Filesystem: step.Filesystem{Controller: reel, Partition: "shelf", FSType: "xfs", Path: "/srv/shelf"}}
+	require.ErrorContains(t, m.Ready(answered(b)), "controller reel (RL-4410-0073) is gone")
+}
+
 func TestMountGoesByThePartitionNotTheName(t *testing.T) {
 	b := host()
 	fs := shelf

@@ -41,6 +41,8 @@ type Part struct {
 	NoACS    bool           // of a root port: it lets what is below reach its neighbours, so that they share a group
 	Of       *facts.Address // the function of the survey that it stands for; nil: added
 	Own      bool           // the machine runs from it
+	Late     bool           // it is added to a machine that was made: what counts parts leaves it out
+	Absent   bool           // it is not plugged in, its place is kept
 	Serial   string         // of an NVMe controller
 	Held     Holding
 	Disks    []Disk

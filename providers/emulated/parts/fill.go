@@ -77,12 +77,18 @@ func (s *script) volumes(loops bool) {
 		if built {
 			continue
 		}
+		if s.again {
+			s.paths[v.Of] = s.activated(v, on)
+			s.settle()
+			continue
+		}
 		s.paths[v.Of] = s.volume(v, on)
 		s.settle()
 		s.fill(s.paths[v.Of], v.Holds)
 	}
 }
 
+// volume makes one, and gives its device.
 func (s *script) volume(v twin.Volume, on []string) (device string) {
 	switch v.By {
 	case twin.ByLVM:
@@ -90,22 +96,41 @@ func (s *script) volume(v twin.Volume, on []string) (device string) {
 		words := []string{"lvcreate", "-qq", "-y", "-n", v.Name, v.Group}
 		// The host's group may have smaller extents.
 		s.either(slices.Concat(words, []string{"-L", fmt.Sprintf("%db", v.SizeBytes)}, on), slices.Concat(words, []string{"-l", "100%PVS"}, on))
-		return "/dev/" + v.Group + "/" + v.Name
-	case twin.ByLUKS:
-		s.text.WriteString("printf " + key + " | ")
-		s.run("cryptsetup", "open", "--key-file", "-", on[0], v.Name)
-		return "/dev/mapper/" + v.Name
 	case twin.ByMD:
 		words := []string{"mdadm", "--create", "/dev/" + v.Name, "--run", "--quiet", "--assume-clean", "--metadata=1.2", "--level=" + v.Level, fmt.Sprintf("--raid-devices=%d", len(on))}
 		if v.ID != "" {
 			words = append(words, "--uuid="+v.ID)
 		}
 		s.run(append(words, on...)...)
-		return "/dev/" + v.Name
-	default:
+	case twin.ByLoop:
 		s.run("mkdir", "-p", path.Dir(v.File))
 		s.run("truncate", "-s", fmt.Sprint(v.SizeBytes), v.File)
-		s.run("losetup", "/dev/"+v.Of, v.File)
+		s.open(v, on)
+	case twin.ByLUKS:
+		s.open(v, on)
+	}
+	return deviceOf(v)
+}
+
+// open has the device of an encrypted one, or of a file, be there.
+func (s *script) open(v twin.Volume, on []string) {
+	if v.By == twin.ByLoop {
+		s.run("losetup", deviceOf(v), v.File)
+		return
+	}
+	s.text.WriteString("printf " + key + " | ")
+	s.run("cryptsetup", "open", "--key-file", "-", on[0], v.Name)
+}
+
+func deviceOf(v twin.Volume) string {
+	switch v.By {
+	case twin.ByLVM:
+		return "/dev/" + v.Group + "/" + v.Name
+	case twin.ByLUKS:
+		return "/dev/mapper/" + v.Name
+	case twin.ByMD:
+		return "/dev/" + v.Name
+	default:
 		return "/dev/" + v.Of
 	}
 }

@@ -27,7 +27,13 @@ import (
 // QEMU itself takes the twins: it builds the machine, halted, and is told to quit.
 func TestQEMUTakesTwins(t *testing.T) {
 	for name, survey := range surveys(t) {
-		t.Run(name, func(t *testing.T) { build(t, twin.Of(survey)) })
+		t.Run(name, func(t *testing.T) {
+			m := twin.Of(survey)
+			build(t, m)
+			if crowded, _, room := m.InFront(); room {
+				build(t, crowded)
+			}
+		})
 	}
 }
 
@@ -51,10 +57,12 @@ func surveys(t *testing.T) map[string]facts.Survey {
 // A shell takes the script of every twin.
 func TestScriptsAreShell(t *testing.T) {
 	for name, survey := range surveys(t) {
-		command := exec.Command("/bin/sh", "-n")
-		command.Stdin = strings.NewReader(parts.Script(twin.Of(survey)))
-		output, err := command.CombinedOutput()
-		assert.NoError(t, err, "%s: %s", name, output)
+		for _, script := range []string{parts.Script(twin.Of(survey)), parts.EachBoot(twin.Of(survey))} {
+			command := exec.Command("/bin/sh", "-n")
+			command.Stdin = strings.NewReader(script)
+			output, err := command.CombinedOutput()
+			assert.NoError(t, err, "%s: %s", name, output)
+		}
 	}
 }
 

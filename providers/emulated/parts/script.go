@@ -3,6 +3,7 @@ package parts
 import (
 	"fmt"
 	"regexp"
+	"slices"
 	"strings"
 
 	"lendkeep/reconcile/facts"
@@ -30,6 +31,18 @@ var hostName = regexp.MustCompile(`^[A-Za-z0-9][A-Za-z0-9.-]{0,63}$`)
 // guests: commands for a POSIX shell, run as root in a machine with Mark once
 // StandIns are there. It ends at the first that fails.
 func Script(m twin.Machine) string {
+	s := begun(m)
+	s.standIn()
+	s.drives()
+	s.settle()
+	s.opened()
+	s.drivers(twin.ByNone, twin.ByStub, twin.ByVFIO)
+	s.guests()
+	return s.text.String()
+}
+
+// begun has what every script begins with.
+func begun(m twin.Machine) *script {
 	s := &script{of: m, paths: map[string]string{}, groups: map[string]map[string]bool{}, mounted: make([]bool, len(m.Mounts)), at: map[facts.Address]facts.Address{}}
 	for _, p := range m.Places {
 		s.at[p.From] = p.To
@@ -41,23 +54,23 @@ func Script(m twin.Machine) string {
 	// As systemd has it (src/core/mount-setup.c), so that what is unmounted goes in
 	// the namespaces of guests as well.
 	s.run("mount", "--make-rshared", "/")
-	s.standIn()
-	s.drives()
-	s.settle()
+	return s
+}
+
+// opened has what is built on drives there, and mounted.
+func (s *script) opened() {
 	for _, loops := range []bool{false, true} {
 		s.volumes(loops)
 		s.mounts()
 	}
-	for _, name := range m.Swaps {
+	for _, name := range s.of.Swaps {
 		s.run("swapon", s.paths[name])
 	}
-	s.drivers()
-	s.guests()
-	return s.text.String()
 }
 
 type script struct {
 	text    strings.Builder
+	again   bool // all was made at an earlier boot
 	of      twin.Machine
 	at      map[facts.Address]facts.Address // in the machine, by that in the survey
 	paths   map[string]string               // of devices in the machine, by their names in the survey
@@ -83,22 +96,32 @@ func quoted(words []string) string {
 
 func (s *script) settle() { s.run("udevadm", "settle", "--timeout=120") }
 
-// drives lays out tables first, so that one wait is enough for all partitions.
-func (s *script) drives() {
-	var disks []twin.Disk
+// located notes where drives and their partitions are, and gives the drives.
+func (s *script) located() (disks []twin.Disk) {
 	s.of.Each(func(p *twin.Part) {
 		for i, d := range p.Disks {
-			if p.Of == nil || p.Own {
+			if p.Of == nil || p.Own || d.Of == "" { // an empty one, of which the survey knows nothing
 				continue
-			}
-			if d.Of == "" {
-				continue // an empty one, of which the survey knows nothing
 			}
 			s.paths[d.Of] = pathOf(p, s.at[*p.Of], d, i)
 			disks = append(disks, d)
-			s.table(d)
+			if d.Table == nil {
+				continue
+			}
+			for _, e := range d.Table.Partitions {
+				s.paths[e.Of] = fmt.Sprintf("%s-part%d", s.paths[d.Of], e.Number)
+			}
 		}
 	})
+	return disks
+}
+
+// drives lays out tables first, so that one wait is enough for all partitions.
+func (s *script) drives() {
+	disks := s.located()
+	for _, d := range disks {
+		s.table(d)
+	}
 	s.settle()
 	for _, d := range disks {
 		s.fill(s.paths[d.Of], d.Holds)
@@ -106,7 +129,6 @@ func (s *script) drives() {
 			continue
 		}
 		for _, e := range d.Table.Partitions {
-			s.paths[e.Of] = fmt.Sprintf("%s-part%d", s.paths[d.Of], e.Number)
 			s.fill(s.paths[e.Of], e.Holds)
 			if e.Type == facts.TypeESP && e.Holds != nil && e.Holds.Kind == "vfat" {
 				s.onESP(s.paths[e.Of])
@@ -151,12 +173,12 @@ func (s *script) table(d twin.Disk) {
 	s.run(append(words, s.paths[d.Of])...)
 }
 
-// drivers gives each function to what has it at first: the kernel has given all to
-// its own drivers.
-func (s *script) drivers() {
+// drivers gives functions to what has them at first, where it is one of these: the
+// kernel has given all to its own drivers.
+func (s *script) drivers(held ...twin.Holding) {
 	loaded := map[twin.Holding]bool{twin.ByNone: true}
 	s.of.Each(func(p *twin.Part) {
-		if p.Of == nil || p.Held == twin.ByDriver || p.Kind.Port() || p.Kind == twin.HostBridge {
+		if p.Of == nil || !slices.Contains(held, p.Held) || p.Kind.Port() || p.Kind == twin.HostBridge {
 			return
 		}
 		dir := "/sys/bus/pci/devices/" + s.at[*p.Of].String()

@@ -10,6 +10,7 @@ import (
 	"strings"
 
 	"lendkeep/providers/emulated/machine"
+	"lendkeep/reconcile/facts"
 	"lendkeep/reconcile/twin"
 )
 
@@ -39,6 +40,9 @@ func (t Twin) Files() []machine.File {
 	})
 	return files
 }
+
+// lateChassis is the number of a port that is added late: those of others stay.
+const lateChassis = 255
 
 const (
 	ownDrive = "own"      // what QEMU calls the drive that the machine runs from
@@ -111,8 +115,10 @@ func several(parts []twin.Part, p twin.Part) []string {
 }
 
 func (w *words) part(p twin.Part, place []string) {
-	w.parts++
-	id := fmt.Sprintf("part%d", w.parts)
+	id := w.name(p)
+	if p.Absent {
+		return
+	}
 	with := func(kind string, more ...string) {
 		w.device(kind, append(append([]string{machine.Set("id", id)}, place...), more...)...)
 	}
@@ -137,6 +143,32 @@ func (w *words) part(p twin.Part, place []string) {
 	}
 }
 
+// name gives what QEMU calls a part. What is added late changes no other's name.
+func (w *words) name(p twin.Part) string {
+	if p.Late {
+		return fmt.Sprintf("late-%s-%d", strings.ReplaceAll(string(p.Kind), " ", "-"), p.Slot)
+	}
+	w.parts++
+	return cardName(w.parts)
+}
+
+func cardName(number int) string { return fmt.Sprintf("part%d", number) }
+
+// Card gives the name of what stands for a function of the survey, as emulated.Host's
+// Unplug takes it.
+func (t Twin) Card(of facts.Address) string {
+	number, name := 0, ""
+	t.Each(func(p *twin.Part) { // in the sequence of bus
+		if p.Late {
+			return
+		}
+		if number++; p.Of != nil && *p.Of == of {
+			name = cardName(number)
+		}
+	})
+	return name
+}
+
 // devices are QEMU's for the kinds that need no words of their own.
 var devices = map[twin.Kind]string{
 	twin.RootPort: "pcie-root-port", twin.Upstream: "x3130-upstream", twin.Downstream: "xio3130-downstream", twin.Conventional: "pcie-pci-bridge",
@@ -154,8 +186,12 @@ var hangers = map[twin.Kind]struct{ kind, bus string }{
 func (w *words) more(p twin.Part) []string {
 	switch p.Kind {
 	case twin.RootPort, twin.Downstream:
-		w.chassis++
-		list := []string{machine.Set("chassis", w.chassis), machine.Set("slot", w.chassis)}
+		number := lateChassis
+		if !p.Late {
+			w.chassis++
+			number = w.chassis
+		}
+		list := []string{machine.Set("chassis", number), machine.Set("slot", number)}
 		if p.NoACS {
 			list = append(list, "disable-acs=on")
 		}

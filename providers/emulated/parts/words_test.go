@@ -175,15 +175,79 @@ modprobe|vfio-pci`, "DRIVE", device), "\n"), ran[first:last])
 	assert.Contains(t, script, "echo vfio-pci > /sys/bus/pci/devices/0000:42:00.0/driver_override\n")
 }
 
+// A boot opens and mounts what there was, and makes nothing; what fails is passed over.
+func TestEachBoot(t *testing.T) {
+	s := every()
+	s.Blocks[0].PartitionTable = &facts.PartitionTable{Kind: "gpt"}
+	for i, kind := range []string{"LVM2_member", "crypto_LUKS", "xfs"} {
+		s.Blocks = append(s.Blocks, facts.Block{Name: fmt.Sprintf("%sp%d", s.Blocks[0].Name, i+1), Whole: s.Blocks[0].Name, Controller: s.Blocks[0].Controller, Devno: facts.Devno{Major: 259, Minor: uint32(i + 1)},
+			SizeBytes: 900 << 20, SectorBytes: 512, Signature: &facts.Signature{Kind: kind}, Holders: [][]string{{"dm-0"}, {"dm-1"}, nil}[i],
+			Partition: &facts.Partition{Number: i + 1, StartBytes: uint64(i+1) << 30}})
+	}
+	for i, m := range []facts.Mapper{{Name: "vault-reels", UUID: "LVM-a"}, {Name: "sealed", UUID: "CRYPT-LUKS2-a"}} {
+		s.Blocks = append(s.Blocks, facts.Block{Name: fmt.Sprint("dm-", i), Devno: facts.Devno{Major: 253, Minor: uint32(i)}, SizeBytes: 512 << 20, Mapper: &m, Signature: &facts.Signature{Kind: "xfs"}})
+		s.Mounts = append(s.Mounts, facts.Mount{Devno: facts.Devno{Major: 253, Minor: uint32(i)}, Root: "/", Path: fmt.Sprint("/srv/", i), Kind: "xfs", Options: []string{"rw"}})
+	}
+	s.Mounts = append(s.Mounts, facts.Mount{Devno: facts.Devno{Major: 259, Minor: 3}, Root: "/", Path: "/srv/plain", Kind: "xfs", Options: []string{"rw"}})
+	m := twin.Of(s)
+	ran := run(t, parts.EachBoot(m))
+	device := "/dev/disk/by-path/pci-0000:04:00.0-nvme-1"
+	assert.Equal(t, strings.Split(strings.ReplaceAll(`mount|--make-rshared|/
+lvchange|-qq|-ay|vault/reels
+udevadm|settle|--timeout=120
+cryptsetup|open|--key-file|-|DRIVE-part2|sealed
+udevadm|settle|--timeout=120
+mkdir|-p|/srv/0
+mount|-t|xfs|-o|rw|/dev/vault/reels|/srv/0
+mkdir|-p|/srv/1
+mount|-t|xfs|-o|rw|/dev/mapper/sealed|/srv/1
+mkdir|-p|/srv/plain
+mount|-t|xfs|-o|rw|DRIVE-part3|/srv/plain
+virsh|-q|list|--all|--autostart|--name`, "DRIVE", device), "\n"), ran)
+	assert.NotContains(t, parts.EachBoot(m), "vfio-pci", "a boot gives all to the host's drivers")
+
+	crowded, _, room := m.InFront()
+	require.True(t, room)
+	assert.Contains(t, strings.Join(run(t, parts.EachBoot(crowded)), "\n"), "pci-0000:05:00.0-nvme-1-part2", "drives have moved")
+}
+
+// What is added late, or is not plugged in, changes nothing that others say of themselves.
+func TestLateAndAbsentParts(t *testing.T) {
+	m := twin.Of(every())
+	crowded, serial, room := m.InFront()
+	require.True(t, room)
+	list := func(m twin.Machine) (devices []string) {
+		for _, d := range values(must(parts.Twin{m}.Arguments(machine.Boot{})), "-device") {
+			devices = append(devices, strings.Join(slices.DeleteFunc(strings.Split(d, ","), func(s string) bool { return strings.HasPrefix(s, "addr=") }), ","))
+		}
+		return devices
+	}
+	was, is := list(m), list(crowded)
+	added := slices.DeleteFunc(slices.Clone(is), func(d string) bool { return slices.Contains(was, d) })
+	require.Len(t, added, 3, "a port, a controller, a namespace")
+	assert.Contains(t, added[0], "chassis=255")
+	assert.Contains(t, added[1], "serial="+serial)
+	assert.Len(t, is, len(was)+3)
+
+	of := must(facts.ParseAddress("0000:04:00.0"))
+	left := list(m.Without(of))
+	gone := slices.DeleteFunc(slices.Clone(was), func(d string) bool { return slices.Contains(left, d) })
+	require.Len(t, gone, 3, "a controller with two namespaces")
+	assert.Contains(t, gone[0], "id="+parts.Twin{m}.Card(of)+",")
+	assert.Empty(t, parts.Twin{m}.Card(must(facts.ParseAddress("0000:99:00.0"))))
+}
+
 // A script that comes to another machine than a twin does nothing there.
 func TestScriptIsForTwinsAlone(t *testing.T) {
-	folder := standIns(t)
-	command := exec.Command("/bin/sh", "-c", parts.Script(twin.Of(every())))
-	command.Env = []string{"PATH=" + folder, "RAN=" + filepath.Join(folder, "ran")}
-	output, err := command.CombinedOutput()
-	require.Error(t, err)
-	assert.Contains(t, string(output), "no twin")
-	assert.NoFileExists(t, filepath.Join(folder, "ran"))
+	for _, script := range []string{parts.Script(twin.Of(every())), parts.EachBoot(twin.Of(every()))} {
+		folder := standIns(t)
+		command := exec.Command("/bin/sh", "-c", script)
+		command.Env = []string{"PATH=" + folder, "RAN=" + filepath.Join(folder, "ran")}
+		output, err := command.CombinedOutput()
+		require.Error(t, err)
+		assert.Contains(t, string(output), "no twin")
+		assert.NoFileExists(t, filepath.Join(folder, "ran"))
+	}
 }
 
 // run has a shell run a script behind its guard, without what it writes, with
@@ -211,7 +275,7 @@ func run(t *testing.T, script string) []string {
 // standIns gives a folder of programs that note their words, a bar between them.
 func standIns(t *testing.T) string {
 	folder := t.TempDir()
-	for _, name := range []string{"sgdisk", "udevadm", "mkfs.vfat", "pvcreate", "cryptsetup", "vgcreate", "lvcreate", "mkfs.xfs", "mkdir", "mount", "umount", "modprobe", "truncate", "dd", "cp", "qemu-img", "virsh", "rm", "ln", "losetup"} {
+	for _, name := range []string{"sgdisk", "udevadm", "mkfs.vfat", "pvcreate", "cryptsetup", "vgcreate", "lvcreate", "lvchange", "mkfs.xfs", "mkdir", "mount", "umount", "modprobe", "truncate", "dd", "cp", "qemu-img", "virsh", "rm", "ln", "losetup"} {
 		text := "#!/bin/sh\nprintf %s " + name + " >> \"$RAN\"\nfor word in \"$@\"; do printf '|%s' \"$word\" >> \"$RAN\"; done\necho >> \"$RAN\"\n"
 		require.NoError(t, os.WriteFile(filepath.Join(folder, name), []byte(text), 0o755))
 	}

@@ -1,0 +1,105 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"strings"
+	"time"
+
+	"lendkeep/providers/emulated/parts"
+	"lendkeep/reconcile/facts"
+)
+
+// goneTakesMost is how long a card may take to be gone once its slot's button was
+// pressed and nobody has it any more.
+const goneTakesMost = time.Minute
+
+const nothingLent = "the order lends nothing"
+
+// unplugged takes the card that is lent out of the running twin. The order cannot be
+// undone then, until it is there again.
+func (t *trial) unplugged(ctx context.Context) (string, error) {
+	if err := t.carriedOut(ctx); err != nil {
+		return "", err
+	}
+	of, at, found := t.lent()
+	if !found {
+		return nothingLent, nil
+	}
+	if err := t.host.Unplug(ctx, parts.Twin{Machine: t.machine}.Card(of)); err != nil {
+		return "not tried, QEMU cannot unplug it: " + err.Error(), nil
+	}
+	t.memory.Unplug(at)
+	if err := t.cutDown(ctx); err != nil {
+		return "", err
+	}
+	gone, err := t.host.Shell(ctx, fmt.Sprintf(`n=0; while [ -e /sys/bus/pci/devices/%s ]; do sleep 0.2; n=$((n+1)); [ $n -lt %d ] || exit 1; done`, at, int(goneTakesMost/(200*time.Millisecond))))
+	if err != nil {
+		return "", err
+	}
+	if gone.Exit != 0 {
+		return "", fmt.Errorf("%s was unplugged and is still there", at)
+	}
+	return t.withoutIt(ctx, at)
+}
+
+// missing has the card that is lent not be there at the next boot.
+func (t *trial) missing(ctx context.Context) (string, error) {
+	if err := t.carriedOut(ctx); err != nil {
+		return "", err
+	}
+	of, at, found := t.lent()
+	if !found {
+		return nothingLent, nil
+	}
+	if err := t.boot(ctx, t.machine.Without(of)); err != nil {
+		return "", err
+	}
+	t.memory.PowerCut()
+	t.memory.Unplug(at)
+	return t.withoutIt(ctx, at)
+}
+
+// withoutIt undoes the order while a card is gone, which a person has to hear of, and
+// once more when it is back.
+func (t *trial) withoutIt(ctx context.Context, at facts.Address) (string, error) {
+	carrier, report, err := t.further()
+	if err != nil {
+		return "", err
+	}
+	report, err = carrier.Rollback(ctx, report)
+	said, err := t.exits(ctx, ends(ended(report, err, "")), "rollback")
+	if err != nil {
+		return "", err
+	}
+	what := t.called(at)
+	if !strings.Contains(said, what) {
+		t.differs("%s is gone, and lendkeep does not say so: %s", what, said)
+	}
+	is, err := t.facts(ctx)
+	if err != nil {
+		return "", err
+	}
+	if _, err := t.held(ctx, "undone without "+what, is); err != nil {
+		return "", err
+	}
+	if err := t.boot(ctx, t.machine); err != nil {
+		return "", err
+	}
+	t.memory.PowerCut()
+	return fmt.Sprintf("%s without it, and rolled back once it was there, as in memory", report.Ended), t.back(ctx)
+}
+
+// called gives what a person knows the card by that the order has lent at an address:
+// its serial, or else the controller's name.
+func (t *trial) called(at facts.Address) string {
+	for _, r := range t.planned.Order.Controllers {
+		if r.Has(at) && r.Serial != "" {
+			return r.Serial
+		}
+		if r.Has(at) {
+			return r.Controller
+		}
+	}
+	return at.String()
+}
