@@ -185,23 +185,17 @@ func (t *trial) rollback(ctx context.Context) (string, error) {
 			arguments = append(arguments, "--erase", serial)
 		}
 	}
-	if err := t.lendkeep(ctx, arguments...); err != nil {
+	carrier, report, err := t.further()
+	if err != nil {
+		return "", err
+	}
+	report, err = carrier.Rollback(ctx, report)
+	if _, err := t.exits(ctx, ends(ended(report, err, "")), arguments...); err != nil {
 		return "", err
 	}
 	is, err := t.facts(ctx)
 	if err != nil {
 		return "", err
-	}
-	report, err := carry.Fold(t.records)
-	if err != nil {
-		return "", err
-	}
-	back := carry.Carrier{Ports: t.carrier.Ports, Journal: &t.records, Clock: t.carrier.Clock}
-	if report, err = back.Rollback(ctx, report); err != nil {
-		return "", err
-	}
-	if report.Ended != carry.Restored {
-		t.differs("rolled back in memory, it is %s: %s", report.Ended, report.Note)
 	}
 	in, err := t.held(ctx, "rolled back", is)
 	if err != nil {
@@ -209,6 +203,9 @@ func (t *trial) rollback(ctx context.Context) (string, error) {
 	}
 	first := t.now == nil // what a trial leaves besides is of no interest
 	t.now = is
+	if report.Ended != carry.Restored {
+		t.left = append(t.left, fmt.Sprintf("the rollback ended %s: %s", report.Ended, report.Note))
+	}
 	before := *t.before.Survey
 	before.Stores = slices.Clone(before.Stores)
 	t.ownStores(&before, is)
