@@ -27,10 +27,10 @@ drives and guests as far as that goes. What it lacks is listed, with what that c
 hide. The order is planned again there, from its layout, carried out, its guests
 are ended, started and cut off, and it is rolled back. Then lendkeep is killed, the
 plug is pulled, what is lent is unplugged and a card put in front of all others.
-Where the kernel does otherwise than memory, that is told. Needed are QEMU, 4 GB of memory and some
-minutes; no root, and no drive of this machine is touched. --every kills and pulls at
-each step, --keep gives a shell in the twin in the end. What --json prints can be
-drawn: lendkeep draw LAYOUT --rehearsal FILE.`,
+Where the kernel does otherwise than memory, that is told. Needed are QEMU, 4 GB of
+memory and some minutes; no root, and no drive of this machine is touched. --every
+kills and pulls at each step, --keep gives a shell in the twin in the end. What
+--json prints can be drawn: lendkeep draw LAYOUT --rehearsal FILE.`,
 		Example: "  lendkeep rehearse day.order --survey larch.survey.json\n  lendkeep rehearse day.order --survey larch.survey.json --twin",
 		Args:    cobra.ExactArgs(1),
 		RunE: func(c *cobra.Command, arguments []string) error {
