@@ -12,6 +12,7 @@ import (
 	"lendkeep/reconcile/fault"
 	"lendkeep/reconcile/journal"
 	"lendkeep/reconcile/rehearse"
+	"lendkeep/spec/plain"
 )
 
 // cut is an apply that does not come to its end.
@@ -81,7 +82,7 @@ while kill -0 $pid 2>/dev/null; do
 	sleep 0.02
 done
 wait
-echo $said > /run/cut
+{ echo $said; [ $said = cut ] || tail -n 3 /run/cut.log; } > /run/cut
 `
 
 // cutterFile is where it is put, newestJournal what prints the journal that was cut off.
@@ -140,7 +141,7 @@ func (t *trial) applyUntil(ctx context.Context, c cut) error {
 	defer cancel()
 	said, err := t.must(ctx, append([]string{"bash", cutterFile, how, c.record(), apart}, arguments...)...)
 	if err == nil && strings.TrimSpace(said) != "cut" {
-		t.differs("lendkeep apply ended before its journal held step %d as it was to be cut off", c.step)
+		t.differs("lendkeep apply ended before its journal held step %d as it was to be cut off: %s", c.step, plain.Cut(strings.TrimSpace(said), mostTold))
 		err = errDiffers
 	}
 	return err
