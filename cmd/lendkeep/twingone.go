@@ -55,8 +55,7 @@ func (t *trial) missing(ctx context.Context) (string, error) {
 	if err := t.boot(ctx, t.machine.Without(of)); err != nil {
 		return "", err
 	}
-	t.memory.PowerCut()
-	t.memory.Unplug(at)
+	t.memory.PowerCutWithout(at)
 	return t.withoutIt(ctx, at)
 }
 

@@ -262,7 +262,7 @@ func (s *inStandIn) PowerOn(_ context.Context, m emulated.Machine) error {
 		s.become(moved)
 	}
 	if absent != (facts.Address{}) {
-		s.host().Unplug(absent)
+		s.host().PowerCutWithout(absent)
 	}
 	return nil
 }

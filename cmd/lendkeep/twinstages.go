@@ -75,6 +75,7 @@ type standing interface {
 	StartByHand(ctx context.Context, guest string) error
 	EndByHand(guest string) error
 	Unplug(at facts.Address)
+	PowerCutWithout(cards ...facts.Address)
 	Boots(mounts []facts.Mount)
 }
 

@@ -208,17 +208,22 @@ func (h *Host) end(g *facts.Guest) {
 	h.forget(g.Name)
 }
 
-// PowerCut ends everything at once and starts the host again: guests are off,
-// functions are with their drivers, cards that were unplugged are there, and what was mounted when the survey was
-// taken is mounted again, as by fstab, where its drive is there.
-func (h *Host) PowerCut() {
+// PowerCut ends everything at once and starts the host again: functions are with their
+// drivers, cards that were unplugged are there, and what was mounted when the survey was
+// taken is mounted again, as by fstab, where its drive is there. Then the guests run
+// that libvirt starts by itself, as far as the guard lets them.
+func (h *Host) PowerCut() { h.PowerCutWithout() }
+
+// PowerCutWithout is PowerCut of a host out of which cards were taken meanwhile, by a
+// function of each.
+func (h *Host) PowerCutWithout(cards ...facts.Address) {
 	_ = h.alone(func() error { // only keeping it in a folder can fail, and h.lost tells of that
-		h.boots()
+		h.boots(cards)
 		return nil
 	})
 }
 
-func (h *Host) boots() {
+func (h *Host) boots(without []facts.Address) {
 	for i := len(h.survey.Libvirt.Guests) - 1; i >= 0; i-- {
 		if g := &h.survey.Libvirt.Guests[i]; g.Running {
 			h.end(g)
@@ -229,6 +234,9 @@ func (h *Host) boots() {
 		h.yield(at)
 		h.restore(at)
 	}
+	for _, at := range without {
+		h.pull(at)
+	}
 	there := map[facts.Devno]bool{}
 	for _, b := range h.survey.Blocks {
 		there[b.Devno] = true
@@ -237,6 +245,21 @@ func (h *Host) boots() {
 	h.bootVirtuals()
 	h.survey.Mounts = slices.DeleteFunc(slices.Clone(h.boot), func(m facts.Mount) bool { return m.Devno.Major != 0 && !there[m.Devno] })
 	h.see()
+	for _, name := range h.autostarts() {
+		if err := h.start(context.Background(), name, false); err != nil {
+			h.afterwards(name, *h.guest(name).Kept) // nobody is there to be told
+		}
+	}
+}
+
+// autostarts gives the guests that libvirt starts when it comes up, and that are off.
+func (h *Host) autostarts() (names []string) {
+	for _, g := range h.survey.Libvirt.Guests {
+		if g.Autostart && g.Kept != nil && !g.Running {
+			names = append(names, g.Name)
+		}
+	}
+	return names
 }
 
 func noGuest(name string) error {

@@ -53,3 +53,28 @@ func stands(t *testing.T, h *memory.Host) *facts.Index {
 	require.NoError(t, err)
 	return facts.NewIndex(&survey)
 }
+
+// libvirt starts guests when the host comes up, by the guard's word.
+func TestBootStartsGuests(t *testing.T) {
+	b := invented.NewBuilder()
+	at := b.NVMe("RL-4410-0073", "shelf")
+	b.Guest("grading", "", b.Identity("reel", at))
+	b.Guest("catalogue", "/srv/images/catalogue.qcow2")
+	b.Run("catalogue")
+	for i := range b.Survey.Libvirt.Guests {
+		b.Survey.Libvirt.Guests[i].Autostart = b.Survey.Libvirt.Guests[i].Name == "grading"
+	}
+	h := memory.New(b.Survey, nil)
+	h.PowerCut()
+	ix := stands(t, h)
+	assert.True(t, ix.Guest("grading").Running)
+	assert.False(t, ix.Guest("catalogue").Running)
+	assert.True(t, ix.Function(at).OnVFIO())
+
+	h.PowerCutWithout(at)
+	ix = stands(t, h)
+	assert.False(t, ix.Guest("grading").Running, "its card is missing")
+	assert.Nil(t, ix.Function(at))
+	h.PowerCut()
+	assert.True(t, stands(t, h).Guest("grading").Running, "and is there again")
+}
