@@ -82,6 +82,7 @@ while kill -0 $pid 2>/dev/null; do
 	sleep 0.02
 done
 wait
+if grep -qsF -- "$record" "$journal"; then said=cut; fi # it may have ended meanwhile
 { echo $said; [ $said = cut ] || tail -n 3 /run/cut.log; } > /run/cut
 `
 

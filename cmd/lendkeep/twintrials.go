@@ -32,8 +32,10 @@ func (t *trial) trials() []stage {
 	cuts := func(power bool, most int) {
 		chosen := t.chosen(most)
 		for i, n := range chosen {
-			last := (len(chosen)-i)%2 == 1
-			c := cut{step: n, power: power, alone: last, done: !last, resume: last}
+			// A start that has begun goes on by itself: nothing else can be undone meanwhile.
+			starts := t.planned.Order.Steps[n-1].Step.About().Kind == "start guest"
+			forward := starts || (len(chosen)-i)%2 == 1
+			c := cut{step: n, power: power, alone: forward, done: !forward && n < len(t.planned.Order.Steps), resume: forward}
 			list = append(list, stage{c.String(), time.Minute, func(ctx context.Context) (string, error) { return t.cutOff(ctx, c) }})
 		}
 	}
@@ -47,7 +49,7 @@ func (t *trial) trials() []stage {
 }
 
 // chosen gives the steps at which an order is cut off, by their numbers: the first of
-// each kind, those first of which most is learnt.
+// each kind, that last of which most is learnt.
 func (t *trial) chosen(most int) []int {
 	var list []int
 	rank := map[int]int{}
@@ -67,7 +69,9 @@ func (t *trial) chosen(most int) []int {
 		return list
 	}
 	slices.SortStableFunc(list, func(a, b int) int { return rank[a] - rank[b] })
-	return list[:min(most, len(list))]
+	list = list[:min(most, len(list))]
+	slices.Reverse(list)
+	return list
 }
 
 // anew begins a trial: the order is planned on the twin once that is as before.
