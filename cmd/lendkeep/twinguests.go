@@ -49,11 +49,11 @@ const (
 )
 
 // answers tells whether a stand-in starts in a guest: from an image that was made, or
-// from the drive that it starts from.
+// from the drive that it starts from by UEFI.
 func (t *trial) answers(guest string) bool {
 	g := t.after.Guest(guest)
 	stated := slices.IndexFunc(t.there.Guests, func(g spec.Guest) bool { return g.Name == guest })
-	return stated >= 0 && t.there.Guests[stated].Boots != nil || slices.ContainsFunc(g.Kept.Disks, func(d facts.Disk) bool { return t.machine.Image(d.Source) })
+	return stated >= 0 && t.there.Guests[stated].Boots != nil && g.Kept.Boot.Firmware == "uefi" || slices.ContainsFunc(g.Kept.Disks, func(d facts.Disk) bool { return t.machine.Image(d.Source) })
 }
 
 // ended presses a guest's power button until it is off.

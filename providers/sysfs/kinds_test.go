@@ -4,6 +4,7 @@ import (
 	"io/fs"
 	"maps"
 	"os"
+	"path"
 	"slices"
 	"strings"
 	"syscall"
@@ -91,6 +92,27 @@ func TestNetworkGaps(t *testing.T) {
 	for name, text := range map[string]string{"proc/net/route": "br0 xx 0 0 0 0 0 0\n", "proc/net/ipv6_route": "x\n", "proc/net/if_inet6": "zz 1 1 1 1 lo\n", "proc/net/fib_trie": "|-- x\n/32 host LOCAL\n"} {
 		survey := surveyOf(t, with(t, host, name, []byte(text)))
 		assert.NotNil(t, facts.NewIndex(&survey).Function(address(t, "0000:04:00.0")).Gap(facts.GapInterfaces), name)
+	}
+}
+
+// stubbed is a host where pci-stub has each function that a driver has.
+type stubbed struct{ fs.ReadLinkFS }
+
+func (s stubbed) ReadLink(name string) (string, error) {
+	to, err := s.ReadLinkFS.ReadLink(name)
+	if path.Base(name) == "driver" {
+		to = path.Join(path.Dir(to), "pci-stub")
+	}
+	return to, err
+}
+
+// What pci-stub keeps from other drivers has no users that nobody sees.
+func TestStubbed(t *testing.T) {
+	survey := surveyOf(t, stubbed{laidOver(t, "kinds.txtar")})
+	for _, at := range []string{"0000:00:16.0", "0000:00:19.0"} {
+		f := facts.NewIndex(&survey).Function(address(t, at))
+		require.True(t, f.Stubbed())
+		assert.Empty(t, toldOf(&survey, f.Address), at)
 	}
 }
 

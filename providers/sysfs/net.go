@@ -65,7 +65,7 @@ var errElsewhere = errors.New("a driver of the host's has it, but not every inte
 func (s *survey) missInterfaces() {
 	for at, found := range s.functions {
 		f := s.function(at)
-		if found.asked && f.Class>>16 == 2 && f.Driver != "" && !f.OnVFIO() && len(f.Interfaces) == 0 {
+		if found.asked && f.Class>>16 == 2 && f.Driver != "" && !f.OnVFIO() && !f.Stubbed() && len(f.Interfaces) == 0 {
 			p := place{&s.reader, netClass, &f.Gaps}
 			p.gap(facts.GapInterfaces, "", errElsewhere)
 		}

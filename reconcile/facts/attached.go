@@ -94,7 +94,7 @@ func (w *usesWalk) silent(f *Function) {
 	case 0x01, 0x02, 0x03, 0x04, 0x06, 0x07, 0x0c:
 		return
 	}
-	if f.Driver == "" || f.OnVFIO() || f.Driver == "virtio-pci" || len(w.ix.tops[w.at]) > 0 || len(f.Interfaces) > 0 || len(f.Attached) > 0 {
+	if f.Driver == "" || f.OnVFIO() || f.Stubbed() || f.Driver == "virtio-pci" || len(w.ix.tops[w.at]) > 0 || len(f.Interfaces) > 0 || len(f.Attached) > 0 {
 		return
 	}
 	w.add(Use{Kind: UseUnknown, User: "the kernel, maybe: nothing shows who uses what its driver " + f.Driver + " does", Chain: itself(f), Live: true})

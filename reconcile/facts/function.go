@@ -192,6 +192,10 @@ func (f Function) OnVFIO() bool {
 	return f.Driver == "vfio-pci" || isVFIOVariant(f.Driver)
 }
 
+// Stubbed tells whether only pci-stub has the function, which does nothing with it and
+// keeps other drivers away (Linux drivers/pci/pci-stub.c).
+func (f Function) Stubbed() bool { return f.Driver == "pci-stub" }
+
 // Subsystem gives its subsystem as lspci -v -n prints it, VENDOR:DEVICE; empty where
 // it says none.
 func (f *Function) Subsystem() string {

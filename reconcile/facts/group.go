@@ -41,7 +41,7 @@ func (ix *Index) Blockers(group int, lent map[Address]bool) []Blocker {
 
 func harmless(f *Function, owned bool) bool {
 	switch {
-	case f.Driver == "" || f.OnVFIO() || f.Driver == "pci-stub":
+	case f.Driver == "" || f.OnVFIO() || f.Stubbed():
 		return true
 	case owned:
 		return f.Driver == "pcieport"

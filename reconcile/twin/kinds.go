@@ -60,7 +60,7 @@ func holdingOf(f *facts.Function) (held Holding, exact bool) {
 		return ByNone, true
 	case f.OnVFIO():
 		return ByVFIO, f.Driver == "vfio-pci"
-	case f.Driver == "pci-stub":
+	case f.Stubbed():
 		return ByStub, true
 	default:
 		return ByDriver, true
