@@ -109,7 +109,9 @@ func (s stubbed) ReadLink(name string) (string, error) {
 // What pci-stub keeps from other drivers has no users that nobody sees.
 func TestStubbed(t *testing.T) {
 	entries := laidOver(t, "kinds.txtar").Entries()
-	maps.DeleteFunc(entries, func(name string, _ archive.Entry) bool { return strings.HasPrefix(name, "sys/devices/pci0000:00/0000:00:16.0/net") })
+	maps.DeleteFunc(entries, func(name string, _ archive.Entry) bool {
+		return strings.HasPrefix(name, "sys/devices/pci0000:00/0000:00:16.0/net")
+	})
 	survey := surveyOf(t, stubbed{made(t, entries)})
 	for _, at := range []string{"0000:00:16.0", "0000:00:19.0"} {
 		f := facts.NewIndex(&survey).Function(address(t, at))

@@ -49,10 +49,14 @@ const (
 	channels = "channels" // and what the machine is talked to through
 )
 
+// unused has nobody use what stands for functions of which only that a driver has them
+// matters.
+const unused = "modprobe.blacklist=virtio_rng"
+
 // Arguments gives QEMU's options for a machine: its processors, memory and nodes, and
 // every part (qemu(1); each device measured with QEMU 7.2.22).
 func (t Twin) Arguments(b machine.Boot) ([]string, error) {
-	b.CommandLine = strings.TrimSpace(b.CommandLine + " " + Mark)
+	b.CommandLine = strings.TrimSpace(b.CommandLine + " " + unused + " " + Mark)
 	w := &words{list: b.Start(), files: b, roots: t.Roots}
 	w.size(t.Machine)
 	if t.IOMMU {

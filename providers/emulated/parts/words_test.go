@@ -99,7 +99,7 @@ func TestWords(t *testing.T) {
 	boot := machine.Boot{Folder: "/a,b", OwnDisk: "/own", CommandLine: "emuhost.own=X"}
 	words := must(parts.Twin{m}.Arguments(boot))
 	assert.Equal(t, words, must(parts.Twin{m}.Arguments(boot)))
-	assert.Contains(t, values(words, "-append")[0], " emuhost.own=X "+parts.Mark)
+	assert.Contains(t, values(words, "-append")[0], " emuhost.own=X modprobe.blacklist=virtio_rng "+parts.Mark)
 	assert.Equal(t, []string{"node,nodeid=0,memdev=memory0,cpus=0-1", "node,nodeid=1,memdev=memory1,cpus=2-3"}, values(words, "-numa"))
 	devices := values(words, "-device")
 	assert.Equal(t, "intel-iommu,intremap=on,caching-mode=on,aw-bits=48", devices[0], "it has to come first")
