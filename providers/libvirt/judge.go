@@ -66,7 +66,14 @@ func (j *Judge) Define(ctx context.Context, xml string) (string, error) {
 		return "", fmt.Errorf("define guest %s: %w", name, err)
 	}
 	if err := j.conn.Define(ctx, test); err != nil {
-		return "", err
+		// A new guest has no UUID, and gets another one each time: the one that was judged
+		// before stands against it.
+		if j.conn.Undefine(ctx, name) != nil {
+			return "", err
+		}
+		if err := j.conn.Define(ctx, test); err != nil {
+			return "", err
+		}
 	}
 	kept, err := ask(ctx, j.conn, "read back guest", name, func(g *libvirt.Domain) (string, error) {
 		return g.GetXMLDesc(libvirt.DOMAIN_XML_INACTIVE)

@@ -225,3 +225,15 @@ func TestJudgeStopsWaitingWhenToldTo(t *testing.T) {
 	require.ErrorIs(t, err, context.Canceled)
 	assert.ErrorContains(t, err, "not begun")
 }
+
+// A new guest can be judged again: it gets another UUID each time, and the one that was
+// judged before does not stand against it.
+func TestNewGuestsAreJudgedAgain(t *testing.T) {
+	j := judge(t)
+	const guest = "<domain type='kvm'><name>g0</name><memory>131072</memory><vcpu>1</vcpu><os><type>hvm</type></os></domain>"
+	first, err := j.Define(t.Context(), guest)
+	require.NoError(t, err)
+	second, err := j.Define(t.Context(), guest)
+	require.NoError(t, err)
+	assert.NotEqual(t, first, second)
+}
