@@ -81,9 +81,9 @@ func (t *trial) booted(c *cobra.Command, w twinning) (err error) {
 			err = errors.Join(err, host.Close())
 		}
 	}()
-	failed := t.run(ctx, "stage", append([]stage{boot}, t.stages()...), trialsTake, &t.report.Stages)
+	failed := t.goThrough(ctx, "stage", append([]stage{boot}, t.stages()...), trialsTake, &t.report.Stages)
 	if failed == nil {
-		failed = t.run(ctx, "trial", t.trials(), 0, &t.report.Trials)
+		failed = t.goThrough(ctx, "trial", t.trials(), 0, &t.report.Trials)
 	}
 	t.complete(failed)
 	if failed != nil && host != nil {

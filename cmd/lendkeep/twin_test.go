@@ -20,7 +20,7 @@ import (
 func trialOnStandIn(t *testing.T, shift string, says func(string, emulated.Result) emulated.Result) (*trial, string, error) {
 	t.Helper()
 	tried, out := trialOf(t, shift, says)
-	failed := tried.run(t.Context(), "stage", tried.stages(), 0, &tried.report.Stages)
+	failed := tried.goThrough(t.Context(), "stage", tried.stages(), 0, &tried.report.Stages)
 	tried.complete(failed)
 	require.NoError(t, printEnd(tried.out, tried.report))
 	return tried, out.String(), failed

@@ -104,9 +104,9 @@ func (t *trial) stages() []stage {
 	}
 }
 
-// run runs the stages, each after the one before; then is how long what follows them
+// goThrough runs the stages, each after the one before; then is how long what follows them
 // takes. What comes of each is added to the report.
-func (t *trial) run(ctx context.Context, called string, stages []stage, then time.Duration, into *[]anew.Outcome) error {
+func (t *trial) goThrough(ctx context.Context, called string, stages []stage, then time.Duration, into *[]anew.Outcome) error {
 	for i, s := range stages {
 		left := then
 		for _, rest := range stages[i:] {

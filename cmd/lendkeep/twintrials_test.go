@@ -28,8 +28,8 @@ func TestTwinTrials(t *testing.T) {
 	} {
 		t.Run(shift, func(t *testing.T) {
 			tried, out := trialOf(t, shift, nil)
-			require.NoError(t, tried.run(t.Context(), "stage", tried.stages(), 0, &tried.report.Stages), out)
-			failed := tried.run(t.Context(), "trial", tried.trials(), 0, &tried.report.Trials)
+			require.NoError(t, tried.goThrough(t.Context(), "stage", tried.stages(), 0, &tried.report.Stages), out)
+			failed := tried.goThrough(t.Context(), "trial", tried.trials(), 0, &tried.report.Trials)
 			assert.Empty(t, tried.differences)
 			require.NoError(t, failed, out)
 			for _, words := range expected {
@@ -43,7 +43,7 @@ func TestTwinTrials(t *testing.T) {
 func TestTwinIsDrawn(t *testing.T) {
 	tried, _ := trialOf(t, "day", nil)
 	tried.foretell()
-	require.NoError(t, tried.run(t.Context(), "stage", tried.stages()[:3], 0, &tried.report.Stages))
+	require.NoError(t, tried.goThrough(t.Context(), "stage", tried.stages()[:3], 0, &tried.report.Stages))
 	tried.differs("the kernel says <no>")
 	tried.complete(nil)
 	tried.report.Moved = append(tried.report.Moved, anew.Moved{Host: "0000:01:00.0", Twin: "0000:07:00.0", What: "a card"})
@@ -131,7 +131,7 @@ func TestTwinTrialsFindPlantedDifferences(t *testing.T) {
 	} {
 		t.Run(name, func(t *testing.T) {
 			tried, out := trialOf(t, "day", nil)
-			require.NoError(t, tried.run(t.Context(), "stage", tried.stages()[:3], 0, &tried.report.Stages), out)
+			require.NoError(t, tried.goThrough(t.Context(), "stage", tried.stages()[:3], 0, &tried.report.Stages), out)
 			tried.now = tried.before
 			planted.plant(tried.host.(*inStandIn))
 			_, err := planted.trial(tried, t.Context())

@@ -97,7 +97,8 @@ func (a *again) controller(c *spec.Controller) {
 	}
 }
 
-// kind gives a controller the numbers, and the slot, that it has on the twin.
+// kind gives a controller the numbers that it has on the twin, and the slot where one is
+// stated or others there are of the same kind.
 func (a *again) kind(c *spec.Controller) {
 	found := a.laid.Found(c.Name).Function
 	if found == nil {
@@ -108,7 +109,11 @@ func (a *again) kind(c *spec.Controller) {
 		return
 	}
 	was := c.PCI
-	is := spec.PCIIdentity{Vendor: f.Vendor, Device: f.Device, Slot: f.Slot, At: was.At}
+	is := spec.PCIIdentity{Vendor: f.Vendor, Device: f.Device, At: was.At}
+	alike := slices.DeleteFunc(slices.Clone(a.inside.Survey.Functions), func(o facts.Function) bool { return o.Vendor != f.Vendor || o.Device != f.Device })
+	if was.Slot != "" || len(alike) > 1 {
+		is.Slot = f.Slot
+	}
 	if was.Function != nil {
 		number := int(f.Address.Function)
 		is.Function = &number
@@ -121,7 +126,17 @@ func (a *again) kind(c *spec.Controller) {
 		}
 	}
 	c.PCI = &is
-	a.say("controller %s: %s:%s in slot %q, not %s:%s in slot %q", c.Name, is.Vendor, is.Device, is.Slot, was.Vendor, was.Device, was.Slot)
+	if there, here := called(&is), called(was); there != here {
+		a.say("controller %s: %s, not %s", c.Name, there, here)
+	}
+}
+
+// called tells what a card is known by.
+func called(p *spec.PCIIdentity) string {
+	if p.Slot == "" {
+		return fmt.Sprintf("%s:%s", p.Vendor, p.Device)
+	}
+	return fmt.Sprintf("%s:%s in slot %q", p.Vendor, p.Device, p.Slot)
 }
 
 // counterpart gives what on the twin stands for a function of the host; nil: nothing.
