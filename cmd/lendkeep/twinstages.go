@@ -331,7 +331,7 @@ func (t *trial) inMemory(ctx context.Context, make func(carry.Carrier) *carry.Ca
 	keeping := func(survey facts.Survey, judge rehearse.Judge) rehearse.Host {
 		host := memory.Rehearse(survey, judge)
 		t.memory = host.(standing) // what it embeds
-		t.memory.Boots(t.made.Survey.Mounts)
+		t.memory.Boots(anew.BootMounts(t.made, t.before))
 		return host
 	}
 	t.records = nil
