@@ -99,7 +99,7 @@ func (t *trial) cutOff(ctx context.Context, c cut) (string, error) {
 		return "", err
 	}
 	if len(t.planned.Order.Steps) < c.step {
-		return "the order has no such step any more", nil
+		return "", notTried("the order has no such step any more")
 	}
 	if err := t.applyUntil(ctx, c); err != nil {
 		return "", err
@@ -134,9 +134,12 @@ func (t *trial) applyUntil(ctx context.Context, c cut) error {
 	if err := t.host.WriteFile(ctx, cutterFile, []byte(cutter), 0o700); err != nil {
 		return err
 	}
-	how := map[bool]string{true: "alone", false: "all"}[c.alone]
-	if c.power {
+	how := "all"
+	switch {
+	case c.power:
 		how = "stop"
+	case c.alone:
+		how = "alone"
 	}
 	ctx, cancel := context.WithTimeout(ctx, orderTakesMost)
 	defer cancel()
@@ -230,7 +233,7 @@ func (t *trial) resume(ctx context.Context) (string, error) {
 	}
 	if report.Ended == "" {
 		report, err = carrier.Resume(ctx, report)
-		if _, err := t.exits(ctx, ends(ended(report, err, "")), append([]string{"resume"}, t.confirming()...)...); err != nil {
+		if _, err := t.endsLike(ctx, report, err, append([]string{"resume"}, t.confirming()...)...); err != nil {
 			return "", err
 		}
 	}

@@ -8,6 +8,7 @@ import (
 
 	"lendkeep/providers/emulated/parts"
 	"lendkeep/reconcile/facts"
+	"lendkeep/spec/plain"
 )
 
 // goneTakesMost is how long a card may take to be gone once its slot's button was
@@ -27,7 +28,7 @@ func (t *trial) unplugged(ctx context.Context) (string, error) {
 		return nothingLent, nil
 	}
 	if err := t.host.Unplug(ctx, parts.Twin{Machine: t.machine}.Card(of)); err != nil {
-		return "not tried, QEMU cannot unplug it: " + err.Error(), nil
+		return "", notTried("QEMU cannot unplug it: " + err.Error())
 	}
 	t.memory.Unplug(at)
 	if err := t.cutDown(ctx); err != nil {
@@ -67,13 +68,13 @@ func (t *trial) withoutIt(ctx context.Context, at facts.Address) (string, error)
 		return "", err
 	}
 	report, err = carrier.Rollback(ctx, report)
-	said, err := t.exits(ctx, ends(ended(report, err, "")), "rollback")
+	said, err := t.endsLike(ctx, report, err, "rollback")
 	if err != nil {
 		return "", err
 	}
 	what := t.called(at)
 	if !strings.Contains(said, what) {
-		t.differs("%s is gone, and lendkeep does not say so: %s", what, said)
+		t.differs("%s is gone, and lendkeep does not say so: %s", what, plain.Cut(strings.TrimSpace(said), mostTold))
 	}
 	is, err := t.facts(ctx)
 	if err != nil {

@@ -10,7 +10,6 @@ import (
 
 	anew "lendkeep/reconcile/again"
 	"lendkeep/reconcile/facts"
-	"lendkeep/spec"
 	"lendkeep/spec/plain"
 )
 
@@ -52,8 +51,8 @@ const (
 // from the drive that it starts from by UEFI.
 func (t *trial) answers(guest string) bool {
 	g := t.after.Guest(guest)
-	stated := slices.IndexFunc(t.there.Guests, func(g spec.Guest) bool { return g.Name == guest })
-	return stated >= 0 && t.there.Guests[stated].Boots != nil && g.Kept.Boot.Firmware == "uefi" || slices.ContainsFunc(g.Kept.Disks, func(d facts.Disk) bool { return t.machine.Image(d.Source) })
+	stated := t.there.Guest(guest)
+	return stated != nil && stated.Boots != nil && g.Kept.Boot.Firmware == "uefi" || slices.ContainsFunc(g.Kept.Disks, func(d facts.Disk) bool { return t.machine.Image(d.Source) })
 }
 
 // ended presses a guest's power button until it is off.

@@ -21,7 +21,10 @@ func (t *trial) inFront(ctx context.Context) (string, error) {
 	}
 	crowded, serial, room := t.machine.InFront()
 	if !room {
-		return "not tried: the machine has no slot left; rolled back", t.back(ctx)
+		if err := t.back(ctx); err != nil {
+			return "", err
+		}
+		return "", notTried("the machine has no slot left")
 	}
 	was := t.before
 	if err := t.boot(ctx, crowded); err != nil {
@@ -56,11 +59,11 @@ func (t *trial) inFront(ctx context.Context) (string, error) {
 
 // moved gives where a function of the twin is among other cards.
 func (t *trial) moved(at facts.Address, crowded twin.Machine) (facts.Address, bool) {
-	i := slices.IndexFunc(t.machine.Places, func(p twin.Place) bool { return p.To == at })
-	if i < 0 {
+	of, known := t.machine.Of(at)
+	if !known {
 		return facts.Address{}, false
 	}
-	return crowded.Place(t.machine.Places[i].From)
+	return crowded.Place(of)
 }
 
 // foundAgain holds that every controller of the layout is found at its new place.

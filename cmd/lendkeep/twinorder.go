@@ -16,12 +16,6 @@ import (
 	"lendkeep/spec/plain"
 )
 
-// lendkeep runs lendkeep there. What a person would say is said.
-func (t *trial) lendkeep(ctx context.Context, arguments ...string) error {
-	_, err := t.exits(ctx, exitDone, arguments...)
-	return err
-}
-
 // exits runs lendkeep there, which has to end as it does in memory, and gives what
 // it says then. It acts for nobody while the guard is at a start.
 func (t *trial) exits(ctx context.Context, exit int, arguments ...string) (string, error) {
@@ -55,7 +49,7 @@ func (t *trial) apply(ctx context.Context) (string, error) {
 	if err != nil {
 		return "", err
 	}
-	if err := t.lendkeep(ctx, arguments...); err != nil {
+	if _, err := t.exits(ctx, exitDone, arguments...); err != nil {
 		return "", err
 	}
 	if t.after, err = t.facts(ctx); err != nil {
@@ -208,7 +202,7 @@ func (t *trial) rollback(ctx context.Context) (string, error) {
 		return "", err
 	}
 	report, err = carrier.Rollback(ctx, report)
-	if _, err := t.exits(ctx, ends(ended(report, err, "")), arguments...); err != nil {
+	if _, err := t.endsLike(ctx, report, err, arguments...); err != nil {
 		return "", err
 	}
 	is, err := t.facts(ctx)

@@ -25,7 +25,7 @@ func (t *trial) complete(failed error) {
 	if failed != nil && !errors.Is(failed, errDiffers) {
 		r.Failed = failed.Error()
 	}
-	r.Good = failed == nil && len(r.Differences)+len(r.Steps) == 0
+	r.Good = r.AsInMemory()
 }
 
 // printForetold says what is needed, what will be made, and what of the host it lacks.

@@ -88,6 +88,11 @@ type stage struct {
 
 const bootTakes = 40 * time.Second
 
+// notTried is why a stage or a trial was left out: for that the twin has nothing.
+type notTried string
+
+func (n notTried) Error() string { return "not tried: " + string(n) }
+
 // errDiffers ends a trial that cannot go on since something is not as foretold.
 var errDiffers = errors.New("the twin differs")
 
@@ -117,6 +122,11 @@ func (t *trial) goThrough(ctx context.Context, called string, stages []stage, th
 		known, began := len(t.differences), time.Now()
 		said, err := s.do(ctx)
 		t.told.end()
+		var lacks notTried
+		if errors.As(err, &lacks) {
+			t.untried = append(t.untried, anew.Difference{Step: s.name, Lacks: string(lacks)})
+			said, err = lacks.Error(), nil
+		}
 		if err != nil && !errors.Is(err, errDiffers) {
 			return fmt.Errorf("%s: %w", s.name, err)
 		}

@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"lendkeep/providers/emulated/parts"
+	"lendkeep/reconcile/carry"
 	"lendkeep/reconcile/facts"
 	"lendkeep/reconcile/order"
 	"lendkeep/reconcile/step"
@@ -186,24 +187,24 @@ func (t *trial) lent() (of, at facts.Address, found bool) {
 			if f := t.after.Function(at); f == nil || !f.OnVFIO() {
 				continue
 			}
-			i := slices.IndexFunc(t.machine.Places, func(p twin.Place) bool { return p.To == at })
-			if i >= 0 {
-				return t.machine.Places[i].From, at, true
+			if of, known := t.machine.Of(at); known {
+				return of, at, true
 			}
 		}
 	}
 	return facts.Address{}, facts.Address{}, false
 }
 
-// ends gives the exit code of lendkeep where an order ended so in memory.
-func ends(err error) int {
+// endsLike runs lendkeep there, which has to end as an order did in memory, and gives
+// what it says then.
+func (t *trial) endsLike(ctx context.Context, report carry.Report, err error, arguments ...string) (string, error) {
+	exit := exitDone
 	var f failure
-	switch {
-	case err == nil:
-		return exitDone
-	case errors.As(err, &f):
-		return f.code
-	default:
-		return exitUsage
+	switch failed := ended(report, err, ""); {
+	case errors.As(failed, &f):
+		exit = f.code
+	case failed != nil:
+		exit = exitUsage
 	}
+	return t.exits(ctx, exit, arguments...)
 }

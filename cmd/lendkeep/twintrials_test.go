@@ -159,3 +159,14 @@ func TestChosenSteps(t *testing.T) {
 	assert.Equal(t, []int{1, 2, 3, 4, 5, 6}, tried.chosen(1))
 	assert.Empty(t, of().chosen(3))
 }
+
+// A trial for which the twin has nothing is no trial that went well: it is listed.
+func TestTrialThatIsNotTried(t *testing.T) {
+	tried, out := trialOf(t, "day", nil)
+	none := stage{"unplug what is lent", 0, func(context.Context) (string, error) { return "", notTried("QEMU cannot unplug it") }}
+	require.NoError(t, tried.goThrough(t.Context(), "trial", []stage{none}, 0, &tried.report.Trials))
+	tried.complete(nil)
+	assert.Contains(t, out.String(), "unplug what is lent: not tried: QEMU cannot unplug it")
+	assert.Equal(t, []string{"unplug what is lent: QEMU cannot unplug it"}, tried.report.Untried)
+	assert.Contains(t, tried.report.Sentence(), "1 part of it could not be tried")
+}

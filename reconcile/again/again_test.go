@@ -155,3 +155,20 @@ func TestLayoutsOfRandomHosts(t *testing.T) {
 		}
 	})
 }
+
+// A mount that only the host's order has is excused where the twin could not make the
+// filesystem of that partition, and nowhere else.
+func TestMountsThatAreMissing(t *testing.T) {
+	b := invented.NewBuilder()
+	at := b.NVMe("RL-1", "shelf", "films")
+	b.Block("nvme0n1p1").Signature = &facts.Signature{Kind: "bcachefs"}
+	m := twin.Of(b.Survey)
+	mount := func(partition string) *step.Mount {
+		return &step.Mount{Filesystem: step.Filesystem{Controller: b.Identity("reel", at), Partition: partition, Path: "/srv/" + partition}}
+	}
+	for partition, lacks := range map[string]string{"shelf": "the twin could not make the filesystem of shelf", "films": "", "lost": ""} {
+		missing := again.Steps(orderOf(mount(partition)), orderOf(), &m)
+		require.Len(t, missing, 1)
+		assert.Equal(t, lacks, missing[0].Lacks, partition)
+	}
+}

@@ -130,7 +130,9 @@ func (a *again) ruled(c guard.Controller, is facts.Identity) guard.Controller {
 	if c.Subsystem != "" {
 		c.Subsystem = f.Subsystem()
 	}
-	c.DeviceSerial = f.DeviceSerial
+	if is.Serial == "" {
+		c.DeviceSerial = f.DeviceSerial
+	}
 	if len(c.Shown) > 0 {
 		c.Shown = guard.ShownBy(a.inside, is)
 	}

@@ -11,7 +11,7 @@ type Report struct {
 	Order string `json:"order"` // its approval code
 	Host  string `json:"host"`
 	Shift string `json:"shift,omitempty"`
-	Good  bool   `json:"good"` // all that was tried went as in memory
+	Good  bool   `json:"good"` // AsInMemory, for programs
 	// Failed is why it did not come to its end; empty: it did, or a difference ended it.
 	Failed    string    `json:"failed,omitempty"`
 	Functions int       `json:"functions"` // PCI functions of the host
@@ -71,12 +71,15 @@ func (r Report) Lists() []List {
 	return list
 }
 
+// AsInMemory tells whether it came to its end, and all that was tried went as in memory.
+func (r Report) AsInMemory() bool { return r.Failed == "" && len(r.Differences)+len(r.Steps) == 0 }
+
 // Sentence says how it ended.
 func (r Report) Sentence() string {
 	switch {
 	case r.Failed != "":
 		return "It did not come to its end: " + r.Failed
-	case len(r.Differences)+len(r.Steps) > 0:
+	case !r.AsInMemory():
 		return fmt.Sprintf("%s between kernel and memory, %s that only one of the orders has.", plain.Count(len(r.Differences), "difference"), plain.Count(len(r.Steps), "step"))
 	case len(r.Untried) > 0:
 		return fmt.Sprintf("What was tried of the order was carried out by a real kernel and libvirt, as it was in memory, and undone; %s of it could not be tried.", plain.Count(len(r.Untried), "part"))

@@ -87,20 +87,21 @@ func Steps(host, there order.Order, m *twin.Machine) []Difference {
 	return list
 }
 
-// unmade says that a twin could not make a filesystem; empty: it did.
+// unmade says that a twin could not make the filesystem of a partition that it has;
+// empty: it did, or has no such partition, for which nobody has said why.
 func unmade(f step.Filesystem, m *twin.Machine) string {
-	made := false
+	empty := false
 	m.Each(func(p *twin.Part) {
 		for _, d := range p.Disks {
 			if p.Of == nil || *p.Of != f.Controller.Address || d.Table == nil {
 				continue
 			}
 			for _, e := range d.Table.Partitions {
-				made = made || e.Name == f.Partition && e.Holds != nil
+				empty = empty || e.Name == f.Partition && e.Holds == nil
 			}
 		}
 	})
-	if made {
+	if !empty {
 		return ""
 	}
 	return "the twin could not make the filesystem of " + f.Partition

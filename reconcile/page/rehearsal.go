@@ -35,7 +35,7 @@ func rehearsalOf(r *again.Report) *Rehearsal {
 	if r == nil {
 		return nil
 	}
-	drawn := &Rehearsal{Code: r.Order, Shift: r.Shift, Good: r.Good, Sentence: r.Sentence(), Lists: r.Lists(), Moved: r.Moved, Unlike: r.Unlike,
+	drawn := &Rehearsal{Code: r.Order, Shift: r.Shift, Good: r.AsInMemory(), Sentence: r.Sentence(), Lists: r.Lists(), Moved: r.Moved, Unlike: r.Unlike,
 		Kept: plain.Count(r.Functions-len(r.Moved), "function")}
 	for _, part := range []struct {
 		head string

@@ -101,6 +101,15 @@ func (m *Machine) Image(path string) bool {
 	})
 }
 
+// Of tells which function of the survey one of the machine stands for; false: none.
+func (m *Machine) Of(at facts.Address) (facts.Address, bool) {
+	i := slices.IndexFunc(m.Places, func(p Place) bool { return p.To == at })
+	if i < 0 {
+		return facts.Address{}, false
+	}
+	return m.Places[i].From, true
+}
+
 // Place tells where a function of the survey is in the machine; false: nowhere.
 func (m *Machine) Place(of facts.Address) (facts.Address, bool) {
 	i, found := slices.BinarySearchFunc(m.Places, of, func(p Place, of facts.Address) int { return p.From.Compare(of) })
