@@ -275,26 +275,18 @@ func (t *trial) leave(ctx context.Context, own anew.Own) error {
 	if own.Guard == nil {
 		return nil
 	}
-	for _, f := range []struct {
-		name, content string
-		mode          facts.Mode
-		usual         uint32
-	}{
-		{facts.GuardRules, own.Guard.Rules, own.Guard.RulesMode, facts.RulesMode},
-		{facts.GuardUdev, own.Guard.Udev, own.Guard.UdevMode, facts.UdevMode},
-		{facts.GuardHook, own.Guard.Hook, own.Guard.HookMode, facts.HookMode},
-	} {
-		if f.content == "" {
+	for _, f := range own.Guard.Each() {
+		if f.Content == "" {
 			continue
 		}
-		mode, err := f.mode.Bits(f.usual)
+		mode, err := f.Mode.Bits(f.Usual)
 		if err != nil {
 			return err
 		}
-		if _, err := t.must(ctx, "mkdir", "-p", filepath.Dir(f.name)); err != nil {
+		if _, err := t.must(ctx, "mkdir", "-p", filepath.Dir(f.Path)); err != nil {
 			return err
 		}
-		if err := t.host.WriteFile(ctx, f.name, []byte(f.content), os.FileMode(mode)); err != nil {
+		if err := t.host.WriteFile(ctx, f.Path, []byte(f.Content), os.FileMode(mode)); err != nil {
 			return err
 		}
 	}
@@ -307,7 +299,7 @@ func (t *trial) leave(ctx context.Context, own anew.Own) error {
 // toldOfHooks starts libvirt anew, which looks for hooks when it starts (libvirt
 // hooks, "Script names").
 func (t *trial) toldOfHooks(ctx context.Context) error {
-	_, err := t.must(ctx, "sh", "-c", "pkill -x libvirtd; while pgrep -x libvirtd >/dev/null; do sleep 0.1; done; libvirtd -d; until virsh -q list >/dev/null 2>&1; do sleep 0.2; done")
+	_, err := t.must(ctx, "sh", "-c", parts.RestartLibvirt)
 	return err
 }
 

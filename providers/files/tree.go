@@ -59,15 +59,17 @@ func (t tree) Open(name string) (fs.File, error) {
 // openAtOnce opens without waiting. Of what is read then nothing is waited for either,
 // so the runtime need not watch the file, which costs more than to read a short one.
 func openAtOnce(name string) (*os.File, error) {
-	fd, err := unix.Open(name, unix.O_RDONLY|unix.O_NONBLOCK|unix.O_NOCTTY|unix.O_CLOEXEC, 0)
-	for err == unix.EINTR {
-		fd, err = unix.Open(name, unix.O_RDONLY|unix.O_NONBLOCK|unix.O_NOCTTY|unix.O_CLOEXEC, 0)
+	for {
+		fd, err := unix.Open(name, unix.O_RDONLY|unix.O_NONBLOCK|unix.O_NOCTTY|unix.O_CLOEXEC, 0)
+		if err == unix.EINTR {
+			continue
+		}
+		if err != nil {
+			return nil, err
+		}
+		_ = unix.SetNonblock(fd, false) // it was only for the opening
+		return os.NewFile(uintptr(fd), name), nil
 	}
-	if err != nil {
-		return nil, err
-	}
-	_ = unix.SetNonblock(fd, false) // it was only for the opening
-	return os.NewFile(uintptr(fd), name), nil
 }
 
 // mostBytes bounds a file that is read as a whole; those of the kernel's and of

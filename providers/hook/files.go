@@ -21,33 +21,28 @@ import (
 type Files struct{ Root string }
 
 // Install makes the files have exactly this content and these permissions, each
-// replaced whole or not at all; empty content is no file. Rules come before the
-// hook and go after it: a hook without rules refuses every guest that borrows.
+// replaced whole or not at all; empty content is no file. A hook goes before its rules.
 // udevd notices changed rules by itself before the next event (udev(7)). Folders
 // that had to be made stay.
 func (f Files) Install(_ context.Context, files facts.GuardFiles) error {
-	puts := []func() error{
-		func() error { return f.put(facts.GuardUdev, files.Udev, files.UdevMode, facts.UdevMode) },
-		func() error { return f.put(facts.GuardRules, files.Rules, files.RulesMode, facts.RulesMode) },
-		func() error { return f.put(facts.GuardHook, files.Hook, files.HookMode, facts.HookMode) },
-	}
+	list := files.Each()
 	if files.Hook == "" {
-		slices.Reverse(puts)
+		slices.Reverse(list)
 	}
-	for _, put := range puts {
-		if err := put(); err != nil {
+	for _, file := range list {
+		if err := f.put(file); err != nil {
 			return fmt.Errorf("install guard: %w", err)
 		}
 	}
 	return nil
 }
 
-func (f Files) put(name, content string, mode facts.Mode, usual uint32) error {
-	file := filepath.Join(f.Root, name)
-	if content == "" {
+func (f Files) put(wanted facts.GuardFile) error {
+	file := filepath.Join(f.Root, wanted.Path)
+	if wanted.Content == "" {
 		return remove(file)
 	}
-	bits, err := mode.Bits(usual)
+	bits, err := wanted.Mode.Bits(wanted.Usual)
 	if err != nil {
 		return err
 	}
@@ -56,7 +51,7 @@ func (f Files) put(name, content string, mode facts.Mode, usual uint32) error {
 		return err
 	}
 	// The file in the making lies one folder up: libvirt would run it.
-	return files.WriteBy(filepath.Dir(dir), file, []byte(content), fs.FileMode(bits))
+	return files.WriteBy(filepath.Dir(dir), file, []byte(wanted.Content), fs.FileMode(bits))
 }
 
 // remove removes a file and sees that it stays removed after a power cut.

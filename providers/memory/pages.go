@@ -69,7 +69,7 @@ func (h *Host) takePages(g *facts.Guest) error {
 		return fmt.Errorf("internal error: process exited while connecting to monitor: qemu-system-x86_64: unable to map backing store for guest RAM: Cannot allocate memory")
 	}
 	had, left := h.held[g.Name], h.survey.FreePages()
-	if _, _, ok := left.Take(had, false); ok && h.alike(holds, had) {
+	if _, _, ok := left.Take(had, false); ok && maps.Equal(bySize(holds), bySize(had)) {
 		holds = had
 	}
 	var held []facts.Hold
@@ -80,16 +80,13 @@ func (h *Host) takePages(g *facts.Guest) error {
 	return nil
 }
 
-// alike tells whether pages are as many of each size.
-func (h *Host) alike(a, b []facts.Hold) bool {
+// bySize gives how many pages of each size are held.
+func bySize(holds []facts.Hold) map[uint64]int {
 	sum := map[uint64]int{}
-	for _, hold := range a {
+	for _, hold := range holds {
 		sum[hold.SizeBytes] += hold.Pages
 	}
-	for _, hold := range b {
-		sum[hold.SizeBytes] -= hold.Pages
-	}
-	return !slices.ContainsFunc(slices.Collect(maps.Values(sum)), func(n int) bool { return n != 0 })
+	return sum
 }
 
 // movePages takes pages from a node, or from those that have most of them, or with 1 gives

@@ -34,6 +34,23 @@ type GuardFiles struct {
 	UdevMode  Mode `json:"udev_mode,omitempty"`
 }
 
+// GuardFile is one of them: empty content is no file.
+type GuardFile struct {
+	Path, Content string
+	Mode          Mode
+	Usual         uint32 // permissions that an order sets
+}
+
+// Each gives the files in the sequence in which they are installed: rules come before
+// the hook, which without them refuses every guest that borrows.
+func (g GuardFiles) Each() []GuardFile {
+	return []GuardFile{
+		{GuardUdev, g.Udev, g.UdevMode, UdevMode},
+		{GuardRules, g.Rules, g.RulesMode, RulesMode},
+		{GuardHook, g.Hook, g.HookMode, HookMode},
+	}
+}
+
 // Mode is the permissions of a file that are not those that an order sets, in the
 // form of chmod(1): "0644"; empty: they are.
 type Mode string

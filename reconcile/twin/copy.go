@@ -4,6 +4,7 @@ import (
 	"slices"
 
 	"lendkeep/reconcile/facts"
+	"lendkeep/reconcile/guard"
 )
 
 // Of gives the machine that is like a surveyed host, and what of the survey it
@@ -11,6 +12,9 @@ import (
 func Of(survey facts.Survey) Machine {
 	c := &copying{survey: &survey, ix: facts.NewIndex(&survey), names: map[string]bool{}, made: map[string]string{},
 		lower: map[string][]*facts.Block{}, byNumber: map[facts.Devno]*facts.Block{}}
+	if rules, err := guard.Installed(survey.Guard); err == nil {
+		c.rules = rules
+	}
 	c.look()
 	c.size()
 	c.own, c.channel = c.ownDrive(), c.likeChannel()
@@ -29,6 +33,7 @@ type copying struct {
 	survey *facts.Survey
 	ix     *facts.Index
 	own    *facts.Function // the controller of the drive from which the host runs; nil: none that QEMU can start from
+	rules  guard.Rules     // of the host's guard; none where nobody can read them
 	m      Machine
 
 	channel *facts.Function // what stands where the machine's own channel can; nil: nothing

@@ -10,15 +10,11 @@ import (
 // ruled gives what the host's guard goes by of the controller at an address; nil: it
 // knows none there.
 func (c *copying) ruled(at facts.Address) *guard.Controller {
-	rules, err := guard.Installed(c.survey.Guard)
-	if err != nil {
-		return nil
-	}
-	i := slices.IndexFunc(rules.Controllers, func(r guard.Controller) bool { return r.Identity.Address == at })
+	i := slices.IndexFunc(c.rules.Controllers, func(r guard.Controller) bool { return r.Identity.Address == at })
 	if i < 0 {
 		return nil
 	}
-	return &rules.Controllers[i]
+	return &c.rules.Controllers[i]
 }
 
 // recalled gives the drive of a controller that is lent, which no host sees: of its

@@ -26,16 +26,18 @@ func EachBoot(m twin.Machine) string {
 	return s.text.String()
 }
 
+const (
+	stopLibvirt  = "pkill -x libvirtd\nwhile pgrep -x libvirtd >/dev/null; do sleep 0.1; done\n"
+	startLibvirt = "libvirtd -d\nuntil virsh -q list >/dev/null 2>&1; do sleep 0.2; done\n"
+	// RestartLibvirt starts libvirt anew in a machine; guests run on.
+	RestartLibvirt = stopLibvirt + startLibvirt
+)
+
 // autostart has libvirt look once more for guests to start: it came up before what
 // they live on was mounted. By that file it knows that it has looked (libvirt,
 // virDriverShouldAutostart; from memory).
 const autostart = `if [ -n "$(virsh -q list --all --autostart --name)" ]; then
-	pkill -x libvirtd
-	while pgrep -x libvirtd >/dev/null; do sleep 0.1; done
-	rm -f /run/libvirt/qemu/autostarted
-	libvirtd -d
-	until virsh -q list >/dev/null 2>&1; do sleep 0.2; done
-fi
+` + stopLibvirt + "rm -f /run/libvirt/qemu/autostarted\n" + startLibvirt + `fi
 exit 0
 `
 

@@ -53,6 +53,14 @@ func (s *script) fill(device string, holds *facts.Signature) {
 	s.run(append(words, device)...)
 }
 
+// partition makes what a partition shall hold, and has guests start from an ESP.
+func (s *script) partition(device string, e twin.Partition) {
+	s.fill(device, e.Holds)
+	if e.Type == facts.TypeESP && e.Holds != nil && e.Holds.Kind == "vfat" {
+		s.onESP(device)
+	}
+}
+
 func identifier(holds *facts.Signature) string {
 	switch holds.Kind {
 	case "xfs":

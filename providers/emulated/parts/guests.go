@@ -4,7 +4,6 @@ import (
 	"fmt"
 	"path"
 
-	"lendkeep/reconcile/facts"
 	"lendkeep/reconcile/twin"
 )
 
@@ -82,10 +81,7 @@ func (s *script) partitioned(d twin.Disk) (file string) {
 	s.settle()
 	for _, e := range d.Table.Partitions {
 		fmt.Fprintf(&s.text, "ln -sfn \"${loop}p%d\" %s\n", e.Number, loop)
-		s.fill(loop, e.Holds)
-		if e.Type == facts.TypeESP && e.Holds != nil && e.Holds.Kind == "vfat" {
-			s.onESP(loop)
-		}
+		s.partition(loop, e)
 	}
 	s.text.WriteString("losetup -d \"$loop\"\n")
 	s.sector(at)

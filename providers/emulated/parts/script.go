@@ -129,10 +129,7 @@ func (s *script) drives() {
 			continue
 		}
 		for _, e := range d.Table.Partitions {
-			s.fill(s.paths[e.Of], e.Holds)
-			if e.Type == facts.TypeESP && e.Holds != nil && e.Holds.Kind == "vfat" {
-				s.onESP(s.paths[e.Of])
-			}
+			s.partition(s.paths[e.Of], e)
 		}
 	}
 }
