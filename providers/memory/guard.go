@@ -147,14 +147,15 @@ func asShown(options []string) []string {
 	return shown
 }
 
-// remember fills in what the guard's rules hold of a controller that is away.
-func (h *Host) remember(n *facts.NVMe) {
+// remember fills in what the guard's rules hold of a controller that is away, of which
+// is tells the record.
+func (h *Host) remember(n *facts.NVMe, is func(facts.Identity) bool) {
 	rules, err := guard.Decode(h.survey.Guard.Rules)
 	if err != nil {
 		return
 	}
 	for _, c := range rules.Controllers {
-		if c.Identity.Serial == "" || c.Identity.Serial != n.Serial {
+		if !is(c.Identity) {
 			continue
 		}
 		n.Model = c.Model
@@ -165,17 +166,19 @@ func (h *Host) remember(n *facts.NVMe) {
 }
 
 // rememberShown fills in what the rules hold of another function that is away, by
-// where it is. Its disks get their names when they come back.
-func (h *Host) rememberShown(a *Unseen) {
+// where it is, and tells whether they hold anything. Its disks get their names when
+// they come back.
+func (h *Host) rememberShown(a *Unseen) (held bool) {
 	rules, err := guard.Decode(h.survey.Guard.Rules)
 	if err != nil {
-		return
+		return false
 	}
 	for _, c := range rules.Controllers {
 		for _, shown := range c.Shown {
 			if shown.At(c.Identity.Address) != a.Address {
 				continue
 			}
+			held = true
 			a.Driver, a.Below.Shows = shown.Driver, shown.Shows
 			for _, card := range shown.Interfaces {
 				a.Below.Interfaces = append(a.Below.Interfaces, facts.Interface{Name: card.Name})
@@ -189,4 +192,5 @@ func (h *Host) rememberShown(a *Unseen) {
 			}
 		}
 	}
+	return held
 }

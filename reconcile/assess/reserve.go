@@ -52,7 +52,11 @@ func (c *Case) Reserves() []Reserve {
 			continue // a finding says so
 		}
 		h := demands[at]
-		want := h.most(c.Layout.Shifts) + max(0, p.Total-p.Free+c.promised(at)-h.used)
+		used := h.used
+		if anywhere := demands[facts.PagePool{Node: facts.AnyNode, SizeBytes: at.SizeBytes}]; anywhere != nil {
+			used += anywhere.used // they may lie here: they are no others'
+		}
+		want := h.most(c.Layout.Shifts) + max(0, p.Total-p.Free+c.promised(at)-used)
 		r := Reserve{Node: at.Node, SizeBytes: at.SizeBytes, Before: p.Kept(), Guests: h.concerned}
 		if r.After = max(want, r.Before-h.left); !h.stated {
 			r.After = min(r.After, r.Before)

@@ -454,13 +454,14 @@ func ordersOn(t *testing.T, draw func(*rapid.T) (facts.Survey, *spec.Layout), mo
 		for _, w := range sealed.Order.Steps {
 			kinds[w.Step.About().Kind]++
 		}
-		_, before := planFor(t, survey, layout, other)
+		held := survey
+		_, before := planFor(t, held, layout, other)
 		survey = carriedOut(t, survey, layout, shift, sealed)
 		if makesVirtual(sealed) {
 			return // of those that were not there nobody could say whether they can be lent
 		}
 		back, after := planFor(t, survey, layout, other)
-		require.True(t, after || !before, "%v; carried out: %s", stopsOf(survey, layout, other), strings.Join(does(sealed), "; "))
+		require.True(t, after || !before || told(held, survey, layout, other), "%v; carried out: %s", stopsOf(survey, layout, other), strings.Join(does(sealed), "; "))
 		if after {
 			carriedOut(t, survey, layout, other, back)
 		}
@@ -506,8 +507,7 @@ func carriedOut(t *rapid.T, survey facts.Survey, layout *spec.Layout, shift stri
 	report, err := r.Run(context.Background())
 	require.NoError(t, err)
 	if report.Through.Ended == carry.Restored && strings.Contains(report.Through.Why, "the kernel has found") {
-		findings := assess.Assess(assess.NewCase(layout, facts.NewIndex(&survey), layout.Shift(shift)))
-		require.True(t, slices.ContainsFunc(findings, func(f assess.Finding) bool { return strings.Contains(f.Summary, "may have too little free") }), report.Through.Why)
+		require.True(t, finds(survey, layout, shift, "may have too little free"), report.Through.Why)
 		return survey
 	}
 	if report.Through.Ended == carry.Restored && strings.Contains(report.Through.Why, "plan again") && mayLackPages(survey, layout, shift) {
@@ -515,11 +515,14 @@ func carriedOut(t *rapid.T, survey facts.Survey, layout *spec.Layout, shift stri
 	}
 	require.True(t, report.Through.Good, "%s\n%s", report.Through.Why, strings.Join(does(sealed), "\n"))
 	for _, c := range report.Cases {
+		if c.Ended == carry.Stuck && strings.HasPrefix(c.Recovery, "power cut") && strings.Contains(c.Why, "its IOMMU group cannot be lent") && leftAside(survey) {
+			continue // after a boot its driver has it; the report says so, and the next plan puts it aside again
+		}
 		require.True(t, c.Good, "%+v\n%s", c, strings.Join(does(sealed), "\n"))
 	}
 	after := r.Planned()
 	second, possible := planFor(t, after, layout, shift)
-	if makesVirtual(sealed) && (!possible || len(does(second)) > 0) {
+	if (makesVirtual(sealed) || comesToLook(survey, layout, shift)) && (!possible || len(does(second)) > 0) {
 		if possible {
 			after = carriedOut(t, after, layout, shift, second)
 		}
@@ -530,10 +533,32 @@ func carriedOut(t *rapid.T, survey facts.Survey, layout *spec.Layout, shift stri
 	return after
 }
 
+// leftAside tells whether a function is on VFIO that no guest has.
+func leftAside(survey facts.Survey) bool {
+	ix := facts.NewIndex(&survey)
+	return slices.ContainsFunc(survey.Functions, func(f facts.Function) bool { return f.OnVFIO() && ix.Holder(f.Address) == nil })
+}
+
+// told tells whether findings have said before an order of another shift all that stops
+// this one after it: a guest that runs may never start again.
+func told(before, after facts.Survey, layout *spec.Layout, shift string) bool {
+	return comesToLook(before, layout, shift) || !slices.ContainsFunc(stopsOf(after, layout, shift), func(stop string) bool { return !finds(before, layout, shift, stop) })
+}
+
+// comesToLook tells whether a finding has said that a drive is looked into once it is
+// home: what is on it may stop what was possible without a look.
+func comesToLook(survey facts.Survey, layout *spec.Layout, shift string) bool {
+	return finds(survey, layout, shift, "is not looked into while it is")
+}
+
 // mayLackPages tells whether a finding has said that guests may take each other's pages.
 func mayLackPages(survey facts.Survey, layout *spec.Layout, shift string) bool {
+	return finds(survey, layout, shift, "may find too few huge pages")
+}
+
+func finds(survey facts.Survey, layout *spec.Layout, shift, summary string) bool {
 	findings := assess.Assess(assess.NewCase(layout, facts.NewIndex(&survey), layout.Shift(shift)))
-	return slices.ContainsFunc(findings, func(f assess.Finding) bool { return strings.Contains(f.Summary, "may find too few huge pages") })
+	return slices.ContainsFunc(findings, func(f assess.Finding) bool { return strings.Contains(f.Summary, summary) })
 }
 
 // makesVirtual tells whether an order has virtual functions made, for which guests wait.

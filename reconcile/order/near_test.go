@@ -121,3 +121,30 @@ func TestPagesArePlanned(t *testing.T) {
 	assert.Equal(t, []string{installs, "change the definition of guest grading",
 		"give back huge pages of 2.0 MiB on node 1: 0 instead of 512"}, does(plan(t, b, layout, ""))[:3])
 }
+
+// A guest that finds its huge pages among those that an order reserves for another one
+// starts after that, wherever it takes them from.
+func TestStartsAfterWhatItFinds(t *testing.T) {
+	for name, c := range map[string]struct {
+		has   string
+		wants []string
+	}{
+		"no pages":     {"", nil},
+		"of any node":  {"<memoryBacking><hugepages/></memoryBacking>", []string{step.PagesOn(1, 2<<20)}},
+		"of that node": {"<memoryBacking><hugepages/></memoryBacking><numatune><memory mode='strict' nodeset='1'/></numatune>", []string{step.PagesOn(1, 2<<20)}},
+	} {
+		t.Run(name, func(t *testing.T) {
+			b, layout := near()
+			yes := true
+			layout.Guests[0].Memory = &spec.Memory{SizeBytes: 4 << 30, HugePages: &yes, PageBytes: 2 << 20}
+			b.Edit("catalogue", "<os", c.has+"<os")
+			var wants []string
+			for _, w := range plan(t, b, layout, "night").Steps {
+				if s, ok := w.Step.(*step.StartGuest); ok && s.Guest == "catalogue" && s.Pages != "" {
+					wants = append([]string{s.Pages}, s.MorePages...)
+				}
+			}
+			assert.Equal(t, c.wants, wants)
+		})
+	}
+}

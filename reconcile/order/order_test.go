@@ -105,6 +105,16 @@ func TestPlans(t *testing.T) {
 			"change the definition of guest grading", "unmount shelf of reel at /srv/shelf",
 			"put card on VFIO, so that reel of the same IOMMU group can be lent",
 			"start guest grading, which borrows reel"}},
+		"a companion comes back from a guest and is put aside": {func(b *invented.Builder, l *spec.Layout) {
+			at := b.Card(facts.Address{Bus: 1}, "vfio-pci")
+			b.Guest("scans", "", b.Identity("card", at))
+			b.Run("scans")
+			l.Controllers = append(l.Controllers, card)
+			l.Guests = append(l.Guests, invented.Guest("scans"))
+		}, "day", []string{
+			"change the definition of guest grading", "shut down guest scans", "change the definition of guest scans", "unmount shelf of reel at /srv/shelf",
+			"take back card from guest scans", "start guest scans", "put card on VFIO, so that reel of the same IOMMU group can be lent",
+			"start guest grading, which borrows reel"}},
 		"all functions of a slot": {func(b *invented.Builder, l *spec.Layout) { screen(b, l) }, "day", []string{
 			"change the definition of guest grading", "unmount shelf of reel at /srv/shelf",
 			"start guest grading, which borrows reel and screen"}},

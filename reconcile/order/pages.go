@@ -3,6 +3,7 @@ package order
 import (
 	"slices"
 
+	"lendkeep/reconcile/facts"
 	"lendkeep/reconcile/step"
 	"lendkeep/spec"
 )
@@ -30,13 +31,15 @@ func (p *planner) keepPages() {
 	}
 }
 
-// pagesOf names the huge pages that steps of this order reserve for a guest.
+// pagesOf names the huge pages that steps of this order reserve and among which a
+// guest finds its own, for whomever they are.
 func (p *planner) pagesOf(g *spec.Guest) []string {
 	var list []string
 	for _, h := range p.c.Holds(g) {
 		for _, r := range p.c.Reserves() {
-			if r.Before < r.After && slices.Contains(r.Guests, g.Name) && h.Node == r.Node && h.SizeBytes == r.SizeBytes {
-				list = append(list, step.PagesOn(r.Node, r.SizeBytes))
+			pages := step.PagesOn(r.Node, r.SizeBytes)
+			if r.Before < r.After && (h.Node == r.Node || h.Node == facts.AnyNode) && h.SizeBytes == r.SizeBytes && !slices.Contains(list, pages) {
+				list = append(list, pages)
 			}
 		}
 	}

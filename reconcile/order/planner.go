@@ -251,16 +251,17 @@ func (p *planner) whyRuns(g *spec.Guest) spec.Place {
 func (p *planner) controller(found assess.Found) {
 	sake := p.c.KeptAside(found)
 	borrower := p.c.Borrower(found.Controller.Name)
-	home := found.Where == facts.Home
+	home, shown := found.Where == facts.Home, guard.ShownBy(p.c.Facts, found.Identity())
 	switch {
 	case found.Where == facts.Lent && p.stops[found.Holder.Name]:
 		p.takeBack(found, false)
-		home = true
+		home, shown = true, p.installed().Saw(found.Identity())
 	case found.Where == facts.Aside && sake == "":
 		p.takeBack(found, true)
 		home = true
-	case found.Where == facts.Home && sake != "":
-		p.add(&step.SetAside{Controller: found.Identity(), For: sake, Shown: guard.ShownBy(p.c.Facts, found.Identity())}, found.Controller.At)
+	}
+	if home && sake != "" {
+		p.add(&step.SetAside{Controller: found.Identity(), For: sake, Shown: shown}, found.Controller.At)
 		home = false
 	}
 	rules := slices.SortedFunc(slices.Values(found.Controller.Return.Mounts), func(a, b spec.Mount) int { return strings.Compare(a.Path, b.Path) })

@@ -1,6 +1,7 @@
 package rehearse
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -178,8 +179,9 @@ func (r *run) verdict(ctx context.Context, c Case, power bool) Case {
 }
 
 // canonical writes the kept definitions of a survey in one way, since libvirt
-// does not give them back to the byte.
+// does not give them back to the byte, and the names of disks.
 func canonical(s facts.Survey) facts.Survey {
+	s = byController(s)
 	s.Libvirt.Guests = slices.Clone(s.Libvirt.Guests)
 	for i := range s.Libvirt.Guests {
 		g := &s.Libvirt.Guests[i]
@@ -188,6 +190,40 @@ func canonical(s facts.Survey) facts.Survey {
 			kept.XML = definition.Canonical(kept.XML)
 			g.Kept = &kept
 		}
+	}
+	return s
+}
+
+// byController names SCSI disks by their controllers: which name one gets that comes back
+// hangs on what came back before it (Linux drivers/scsi/sd.c, sd_probe).
+func byController(s facts.Survey) facts.Survey {
+	s.Blocks, s.Contents, s.Paths = slices.Clone(s.Blocks), slices.Clone(s.Contents), slices.Clone(s.Paths)
+	names, disks := map[string]string{}, map[facts.Address]int{}
+	for _, b := range s.Blocks {
+		if b.Whole == "" && b.Controller != nil && strings.HasPrefix(b.Name, "sd") {
+			disks[*b.Controller]++
+			names[b.Name] = fmt.Sprintf("%d of %s", disks[*b.Controller], b.Controller)
+		}
+	}
+	resolved := map[string]string{}
+	for i := range s.Blocks {
+		b := &s.Blocks[i]
+		disk := cmp.Or(b.Whole, b.Name)
+		name, is := names[disk]
+		if !is {
+			continue
+		}
+		resolved["/dev/"+b.Name] = name + strings.TrimPrefix(b.Name, disk)
+		b.Name, b.Devno = resolved["/dev/"+b.Name], facts.Devno{}
+		if b.Whole != "" {
+			b.Whole = name
+		}
+	}
+	for i := range s.Contents {
+		s.Contents[i].Of = cmp.Or(names[s.Contents[i].Of], s.Contents[i].Of)
+	}
+	for i := range s.Paths {
+		s.Paths[i].Resolved = cmp.Or(resolved[s.Paths[i].Resolved], s.Paths[i].Resolved)
 	}
 	return s
 }
