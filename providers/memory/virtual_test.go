@@ -2,12 +2,14 @@ package memory_test
 
 import (
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
 	"lendkeep/providers/memory"
 	"lendkeep/reconcile/facts"
+	"lendkeep/reconcile/guard"
 	"lendkeep/reconcile/invented"
 )
 
@@ -105,6 +107,25 @@ func TestLentVirtualFunctionOfADriveComesBackOnline(t *testing.T) {
 	assert.NotEmpty(t, ix.LiveUses(v[1]), "of one that nobody had it is not known")
 	require.NoError(t, host.Start(t.Context(), "films"))
 	assert.Empty(t, host.LentInUse())
+}
+
+// Where the rules say that it was offline when it was last at home, it is so again.
+func TestLentVirtualFunctionComesBackAsRulesHaveIt(t *testing.T) {
+	b := invented.NewBuilder()
+	at := b.NVMe("RL-4410-0073", "films")
+	v := b.Virtual(at, 1, 4, "vfio-pci")
+	part := b.Virtually("part0", "drive", v[0])
+	b.Guest("films", "", part)
+	b.Run("films")
+	rules := guard.Rules{Format: guard.Format, NeverLend: []string{}, Guests: []guard.Guest{}, Controllers: []guard.Controller{{
+		Identity: part, Within: time.Minute, OnFailure: "hold", Mounts: []guard.Mount{}, Keeps: []guard.Partition{}, Shown: []guard.Shown{{Function: v[0].Function}}}}}
+	b.Survey.Guard.Rules = rules.Encode()
+	_, err := guard.Decode(b.Survey.Guard.Rules)
+	require.NoError(t, err)
+	host := memory.New(b.Survey, nil)
+	require.NoError(t, host.Stop(t.Context(), "films", 0))
+	assert.Nil(t, seen(t, host).Function(v[0]).NVMe)
+	assert.Empty(t, seen(t, host).Function(v[0]).Driver)
 }
 
 // What has made virtual functions goes nowhere, and takes them offline when somebody

@@ -146,6 +146,13 @@ func TestReserves(t *testing.T) {
 			b.Survey.Machine.HugePages[1] = facts.Pages{SizeBytes: gib, Total: 5, Free: 5, Promised: 2}
 			b.Survey.Topology.Nodes = b.Survey.Topology.Nodes[1:]
 		}, one(5, 6, "grading")},
+		"what a guest without a node uses is no other's": {func(b *bench) {
+			b.paged(gib, 4*gib)
+			b.Builder.Guest("other", "/srv/images/other.qcow2")
+			b.Edit("other", "<os", "<memoryBacking><hugepages><page size='1' unit='GiB'/></hugepages></memoryBacking><os")
+			b.Run("other")
+			*node(b) = facts.Pages{SizeBytes: gib, Total: 1}
+		}, one(1, 4, "grading")},
 		"guests that libvirt knows need theirs": {func(b *bench) {
 			b.paged(gib, 4*gib)
 			b.Builder.Guest("other", "/srv/images/other.qcow2")

@@ -308,7 +308,7 @@ func (r *random) run() {
 			}
 			// What is on a drive that is lent nobody knows, a stand-in host neither.
 			free = free && !r.filled[l.Address] && r.b.Survey.Machine.IOMMUs > 0 && f != nil && (f.NVMe != nil || f.Driver != "" && !f.OnVFIO()) && len(ix.LiveUses(l.Address)) == 0 &&
-				len(ix.Blockers(*f.Group, lent)) == 0
+				len(ix.Blockers(*f.Group, lent)) == 0 && !r.shared(ix, *f.Group)
 		}
 		if !free {
 			continue
@@ -322,6 +322,14 @@ func (r *random) run() {
 		r.b.Run(g.Name)
 		r.resumed(g)
 	}
+}
+
+// shared tells whether a running guest has anything of an IOMMU group, which the kernel
+// gives to one at a time.
+func (r *random) shared(ix *facts.Index, group int) bool {
+	return slices.ContainsFunc(r.b.Survey.Functions, func(f facts.Function) bool {
+		return f.Group != nil && *f.Group == group && ix.Holder(f.Address) != nil
+	})
 }
 
 // takePages gives a guest that runs its huge pages; false: there are too few.
