@@ -46,7 +46,7 @@ func (w *where) openLive(uri string) (host, error) {
 	}
 	silent := func(context.Context) (facts.Virtualization, map[string]string) { return unanswered(uri, away), nil }
 	live := liveHost{tree: tree, libvirt: silent, firmware: firmware.OnHost(tree.FS(), firmwareCache(), w.donors...), images: images,
-		contents: drive.Contents{Root: "/", Systems: system.Look}, sources: w.sources, drives: drives, made: w.made, confirmed: confirmed, recording: w.recording, guests: &askedGuests{progress: w.progress}}
+		contents: drive.Contents{Root: "/", Systems: system.Look}, sources: w.sources, about: w.about, drives: drives, made: w.made, confirmed: confirmed, recording: w.recording, guests: &askedGuests{progress: w.progress}}
 	if away != nil { // there is nothing to act through
 		return host{step.Ports{Survey: live}, func() {}}, nil
 	}
@@ -67,6 +67,7 @@ type liveHost struct {
 	images    []string // paths that the layout names
 	contents  drive.Contents
 	sources   []facts.StatedImage // images that are looked into, besides every NVMe drive
+	about     []facts.Identity    // whose drives are sampled; nil: all are
 	drives    drive.Drives
 	made      []string // images that are made of drives
 	confirmed person.File
@@ -82,11 +83,7 @@ func (h liveHost) Survey(ctx context.Context) (facts.Survey, error) {
 		return survey, err
 	}
 	holding.AskAll(ctx, &survey)
-	var drives []string
-	for _, n := range survey.Namespaces() {
-		drives = append(drives, n.Block)
-	}
-	h.contents.Survey(ctx, &survey, drives, h.sources)
+	h.contents.Survey(ctx, &survey, h.looks(&survey), h.sources)
 	h.drives.Rooms(&survey, h.made)
 	h.guests.ask(ctx, &survey, h.sources)
 	if h.recording != nil {
@@ -97,4 +94,19 @@ func (h liveHost) Survey(ctx context.Context) (facts.Survey, error) {
 		survey.Gaps = append(survey.Gaps, facts.Gap{Fact: "confirmations", Path: h.confirmed.Path, Reason: err.Error()})
 	}
 	return survey, nil
+}
+
+// looks gives every NVMe drive. Only of those that an order speaks of it matters to it
+// whether they are blank all over.
+func (h liveHost) looks(survey *facts.Survey) (list []drive.Look) {
+	ix, spoken := facts.NewIndex(survey), map[facts.Address]bool{}
+	for _, r := range h.about {
+		if _, f, _ := ix.Where(r); f != nil {
+			spoken[f.Address] = true
+		}
+	}
+	for at, n := range survey.Namespaces() {
+		list = append(list, drive.Look{Name: n.Block, Sample: h.about == nil || spoken[at]})
+	}
+	return list
 }

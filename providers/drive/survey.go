@@ -38,22 +38,28 @@ func (look Systems) on(ctx context.Context, r io.ReaderAt, c *facts.Content) *fa
 
 const drivesAtOnce = 4
 
-// Survey adds to a survey what these drives hold, by their kernel names, and
-// these images. Each gives a content, one that could not be read with a gap;
-// that is what an image is of which nobody says the format.
-func (c Contents) Survey(ctx context.Context, s *facts.Survey, drives []string, images []facts.StatedImage) {
+// Look names a drive that is looked into.
+type Look struct {
+	Name   string // of the kernel's
+	Sample bool   // also whether it is blank all over, which takes seconds where it is
+}
+
+// Survey adds to a survey what these drives and images hold. Each gives a content, one
+// that could not be read with a gap; that is what an image is of which nobody says the
+// format.
+func (c Contents) Survey(ctx context.Context, s *facts.Survey, drives []Look, images []facts.StatedImage) {
 	// Side by side: a blank drive takes a second or two.
 	seen := make([]facts.Content, len(drives))
 	var group errgroup.Group
 	group.SetLimit(drivesAtOnce)
-	for n, name := range drives {
+	for n, look := range drives {
 		group.Go(func() error {
-			i := slices.IndexFunc(s.Blocks, func(b facts.Block) bool { return b.Name == name })
+			i := slices.IndexFunc(s.Blocks, func(b facts.Block) bool { return b.Name == look.Name })
 			if i < 0 {
-				seen[n] = unread(facts.Content{Of: name}, errors.New("the survey has no such block device"))
+				seen[n] = unread(facts.Content{Of: look.Name}, errors.New("the survey has no such block device"))
 				return nil
 			}
-			seen[n] = c.drive(ctx, s.Blocks[i])
+			seen[n] = c.drive(ctx, s.Blocks[i], look.Sample)
 			return nil
 		})
 	}
@@ -85,7 +91,7 @@ func (c Contents) path(elements ...string) string {
 
 // drive looks into a drive, which is only read. Its name may have moved since
 // the survey listed it; its number and size must be the same.
-func (c Contents) drive(ctx context.Context, b facts.Block) facts.Content {
+func (c Contents) drive(ctx context.Context, b facts.Block, sample bool) facts.Content {
 	none := facts.Content{Of: b.Name, SizeBytes: b.SizeBytes, SectorBytes: b.SectorBytes}
 	node := c.path("dev", b.Name)
 	file, err := os.OpenFile(node, os.O_RDONLY|unix.O_NONBLOCK, 0)
@@ -107,6 +113,9 @@ func (c Contents) drive(ctx context.Context, b facts.Block) facts.Content {
 	seen := content.Read(file, b.Name, size, sector, true)
 	beside(ctx, file, &seen)
 	seen.System = c.Systems.on(ctx, file, &seen)
+	if !sample {
+		return seen
+	}
 	past, err := direct(file)
 	if err != nil {
 		return unread(none, err)

@@ -28,7 +28,7 @@ func TestSurveyContents(t *testing.T) {
 	require.NoError(t, err)
 	block := facts.Block{Name: device.Name, Devno: device.Devno, SizeBytes: d.SizeBytes, SectorBytes: 4096}
 	s := &facts.Survey{Blocks: []facts.Block{block, {Name: "gone"}}}
-	Contents{Systems: system.Look}.Survey(t.Context(), s, []string{device.Name, "gone", "never"}, []facts.StatedImage{{Path: raw, Format: "raw"}, {Path: raw + ".none", Format: "raw"}})
+	Contents{Systems: system.Look}.Survey(t.Context(), s, []Look{{Name: device.Name, Sample: true}, {Name: "gone"}, {Name: "never", Sample: true}}, []facts.StatedImage{{Path: raw, Format: "raw"}, {Path: raw + ".none", Format: "raw"}})
 	by := map[string]facts.Content{}
 	for _, c := range s.Contents {
 		by[c.Of] = c
@@ -59,9 +59,24 @@ func TestSurveyContents(t *testing.T) {
 	other := block
 	other.Devno.Minor++
 	s = &facts.Survey{Blocks: []facts.Block{other}}
-	Contents{Systems: system.Look}.Survey(t.Context(), s, []string{device.Name}, nil)
+	Contents{Systems: system.Look}.Survey(t.Context(), s, []Look{{Name: device.Name}}, nil)
 	require.NotEmpty(t, s.Contents[0].Gaps)
 	assert.Contains(t, s.Contents[0].Gaps[0].Reason, filepath.Base(node)+" is now device")
+}
+
+// Whether a drive is blank all over is seen where that is asked for; else it is not known.
+func TestBlankIsAskedFor(t *testing.T) {
+	drives, d, _ := loop(t, 16<<20, 4096)
+	device, err := drives.Find(d)
+	require.NoError(t, err)
+	for _, sample := range []bool{true, false} {
+		s := &facts.Survey{Blocks: []facts.Block{{Name: device.Name, Devno: device.Devno, SizeBytes: d.SizeBytes, SectorBytes: 4096}}}
+		Contents{}.Survey(t.Context(), s, []Look{{Name: device.Name, Sample: sample}}, nil)
+		require.Len(t, s.Contents, 1)
+		assert.Empty(t, s.Contents[0].Gaps)
+		assert.Equal(t, sample, s.Contents[0].Blank)
+		assert.True(t, s.Contents[0].Bare(), "at its ends it is")
+	}
 }
 
 func TestSurveyQcow2(t *testing.T) {
