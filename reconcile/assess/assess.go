@@ -64,6 +64,7 @@ var checks = []Check{
 	{"goes-along", "along.go", checkAlong},
 	{"reset", "reset.go", checkReset},
 	{"quirk", "quirk.go", checkQuirks},
+	{"override", "override.go", checkOverrides},
 	{"power", "power.go", checkPower},
 	{"registers", "registers.go", checkRegisters},
 	{"aperture", "aperture.go", checkAperture},

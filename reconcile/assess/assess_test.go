@@ -561,6 +561,8 @@ var cases = map[string]struct {
 		"quirk", assess.Note, "ATS"},
 	"slow to wake": {func(b *bench) { b.is(0x1022, 0x1639, "pm") },
 		"quirk", assess.Note, "disable_idle_d3"},
+	"kept with a driver": {func(b *bench) { b.Function(b.reel).DriverOverride = "pci-stub" },
+		"override", assess.Caution, "echo pci-stub into driver_override"},
 	"an interrupt table over its pending bits": {func(b *bench) {
 		b.regions(facts.BAR{Start: 0xfe000000, SizeBytes: 16 << 10}).MSIX = &facts.MSIX{Vectors: 65, TableOffset: 0x2000, PBAOffset: 0x2400}
 	}, "registers", assess.Stop, "overlap"},
@@ -1822,7 +1824,7 @@ func TestNoNoise(t *testing.T) {
 			b := newBench()
 			change(b)
 			for _, f := range b.findings() {
-				assert.NotContains(t, []string{"undeclared", "card", "shared", "host-disk", "guest-disk", "memory", "reset", "quirk", "only-display", "registers", "aperture", "option-rom", "acs", "link", "iommu", "power", "locked-memory"}, f.Check, "%+v", f)
+				assert.NotContains(t, []string{"undeclared", "card", "shared", "host-disk", "guest-disk", "memory", "reset", "quirk", "override", "only-display", "registers", "aperture", "option-rom", "acs", "link", "iommu", "power", "locked-memory"}, f.Check, "%+v", f)
 			}
 		})
 	}
