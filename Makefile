@@ -119,14 +119,16 @@ pictures: build page-tools
 
 # The emulated host (testdata/emuhost): a real kernel that really lends, in
 # software. host builds its image, host-test runs the whole suite, host-smoke two
-# tests of it, host-shell gives a prompt.
-.PHONY: host host-test host-smoke host-shell host-tools fixtures
+# tests of it, host-shell gives a prompt. host-twins rehearses on twins of hosts.
+.PHONY: host host-test host-twins host-smoke host-shell host-tools fixtures
 host-tools:
 	@./testdata/need.sh gcc qemu-system-x86 qemu-utils e2fsprogs tar
 host: host-tools
 	$(GO) run ./testdata/emuhost/cmd build
 host-test: host
-	LENDKEEP_EMUHOST=1 $(GO) test -v -p 1 -timeout 150m ./testdata/emuhost/suite ./testdata/emuhost/twins
+	LENDKEEP_EMUHOST=1 $(GO) test -v -timeout 150m ./testdata/emuhost/suite
+host-twins: host
+	LENDKEEP_EMUHOST=1 $(GO) test -v -timeout 150m ./testdata/emuhost/twins
 host-smoke: host
 	LENDKEEP_EMUHOST=1 $(GO) test -v -timeout 25m -run 'TestSurvey|TestRollback' ./testdata/emuhost/suite
 host-shell: host

@@ -17,7 +17,9 @@ func TestDrivesThatAreSampled(t *testing.T) {
 	b.NVMe("RL-4410-0088")
 	gone := reel
 	gone.Serial = "RL-4410-0119"
-	looks := func(first, second bool) []drive.Look { return []drive.Look{{Name: "nvme0n1", Sample: first}, {Name: "nvme1n1", Sample: second}} }
+	looks := func(first, second bool) []drive.Look {
+		return []drive.Look{{Name: "nvme0n1", Sample: first}, {Name: "nvme1n1", Sample: second}}
+	}
 	assert.Equal(t, looks(true, true), liveHost{}.looks(&b.Survey))
 	assert.Equal(t, looks(true, false), liveHost{about: []facts.Identity{reel}}.looks(&b.Survey))
 	assert.Equal(t, looks(false, false), liveHost{about: []facts.Identity{}}.looks(&b.Survey))

@@ -29,13 +29,14 @@ are ended, started and cut off, and it is rolled back. Then lendkeep is killed, 
 plug is pulled, what is lent is unplugged and a card put in front of all others.
 Where the kernel does otherwise than memory, that is told. Needed are QEMU, 4 GB of
 memory and some minutes; no root, and no drive of this machine is touched. --every
-kills and pulls at each step, --keep gives a shell in the twin in the end. What
+kills and pulls at each step, --no-trials leaves out what comes after the rollback,
+which is most of the time, and --keep gives a shell in the twin in the end. What
 --json prints can be drawn: lendkeep draw LAYOUT --rehearsal FILE.`,
 		Example: "  lendkeep rehearse day.order --survey larch.survey.json\n  lendkeep rehearse day.order --survey larch.survey.json --twin",
 		Args:    cobra.ExactArgs(1),
 		RunE: func(c *cobra.Command, arguments []string) error {
-			if !onTwin && (twin.layout != "" || twin.keep || twin.every) {
-				return fail(exitUsage, "add --twin, or leave them out", "--layout, --every and --keep need --twin")
+			if !onTwin && (twin.layout != "" || twin.keep || twin.every || twin.bare) {
+				return fail(exitUsage, "add --twin, or leave them out", "--layout, --every, --no-trials and --keep need --twin")
 			}
 			sealed, err := openOrder(arguments[0])
 			if err != nil {
@@ -76,8 +77,10 @@ kills and pulls at each step, --keep gives a shell in the twin in the end. What
 	c.Flags().BoolVar(&onTwin, "twin", false, "carry it out in an emulated machine made from the survey")
 	c.Flags().StringVar(&twin.layout, "layout", "", "with --twin: the `LAYOUT` that the order was written from, where it is not where it was")
 	c.Flags().BoolVar(&twin.every, "every", false, "with --twin: kill lendkeep and pull the plug at every step, not at a few")
+	c.Flags().BoolVar(&twin.bare, "no-trials", false, "with --twin: carry the order out and undo it, and try nothing else")
 	c.Flags().BoolVar(&twin.keep, "keep", false, "with --twin: give a shell in the machine in the end; leaving it switches it off")
 	c.MarkFlagsMutuallyExclusive("keep", "json")
+	c.MarkFlagsMutuallyExclusive("every", "no-trials")
 	_ = c.MarkFlagRequired("survey") // the flag is there, a few lines above
 	return c
 }

@@ -25,6 +25,7 @@ type twinning struct {
 	layout string // empty: the one that the order names
 	keep   bool
 	every  bool
+	bare   bool // without trials
 	json   bool
 }
 
@@ -81,8 +82,12 @@ func (t *trial) booted(c *cobra.Command, w twinning) (err error) {
 			err = errors.Join(err, host.Close())
 		}
 	}()
-	failed := t.goThrough(ctx, "stage", append([]stage{boot}, t.stages()...), trialsTake, &t.report.Stages)
-	if failed == nil {
+	then := trialsTake
+	if w.bare {
+		then = 0
+	}
+	failed := t.goThrough(ctx, "stage", append([]stage{boot}, t.stages()...), then, &t.report.Stages)
+	if failed == nil && !w.bare {
 		failed = t.goThrough(ctx, "trial", t.trials(), 0, &t.report.Trials)
 	}
 	t.complete(failed)

@@ -16,7 +16,7 @@ import (
 )
 
 // trialsTake is how long those take together that are held where not every one is.
-const trialsTake = 4 * time.Minute
+const trialsTake = 6 * time.Minute
 
 // mostKilled is how many steps are chosen at which lendkeep is killed; the plug is
 // pulled at one.
