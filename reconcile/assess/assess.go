@@ -83,6 +83,7 @@ var checks = []Check{
 	{"node-memory", "nodememory.go", checkNodeMemory},
 	{"huge-pages", "pages.go", checkPages},
 	{"pages-at-boot", "pagesatboot.go", checkPagesAtBoot},
+	{"order-at-boot", "atboot.go", checkAtBoot},
 	{"locked-memory", "locked.go", checkLocked},
 	{"copy", "copy.go", checkCopy},
 	{"copy-from", "back.go", checkCopyFrom},

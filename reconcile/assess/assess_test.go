@@ -755,6 +755,11 @@ var cases = map[string]struct {
 		b.paged(gib, 4*gib)
 		b.startsWithHost("grading")
 	}, "pages-at-boot", assess.Caution, "hugepagesz=1048576K hugepages=1:4"},
+	"virtual functions that a restart takes away": {func(b *bench) {
+		b.states(2, 1)
+		b.counts(2)
+		b.startsWithHost("grading")
+	}, "order-at-boot", assess.Caution, "virsh autostart --disable grading"},
 	"more memory than the node has": {func(b *bench) {
 		b.near(2, 2, 1)
 		b.layout.Guests[0].Memory = &spec.Memory{SizeBytes: 16 * gib}

@@ -206,6 +206,47 @@ func (b *bench) startsWithHost(name string) {
 	}
 }
 
+// What an order has put aside or made is gone after a restart, whichever guest starts
+// with the host.
+func TestOrdersAreGoneAtBoot(t *testing.T) {
+	for name, c := range map[string]struct {
+		change func(*bench)
+		cause  string // empty: nothing is told
+	}{
+		"it needs nothing": {func(*bench) {}, ""},
+		"a card of its group is put aside": {func(b *bench) {
+			b.Card(b.reel, "e1000e")
+			b.layout.Controllers = append(b.layout.Controllers, invented.NetworkController("card"))
+			b.layout.Controllers[len(b.layout.Controllers)-1].PCI.Vendor, b.layout.Controllers[len(b.layout.Controllers)-1].PCI.Device = 0x8086, 0x10d3
+		}, "controller card is put aside on VFIO for reel"},
+		"virtual functions are made":              {func(b *bench) { b.states(2, 1); b.counts(2) }, "the layout has it make 2, of which guest grading borrows port"},
+		"virtual functions of which it is silent": {func(b *bench) { b.states(2, 1) }, ""},
+	} {
+		t.Run(name, func(t *testing.T) {
+			b := newBench()
+			c.change(b)
+			told := func() (causes []string) {
+				for _, f := range b.findings() {
+					if f.Check == "order-at-boot" {
+						assert.Equal(t, assess.Caution, f.Severity)
+						causes = append(causes, f.Causes[0].Value)
+					}
+				}
+				return causes
+			}
+			assert.Empty(t, told(), "nobody starts with the host")
+			b.startsWithHost("catalogue")
+			assert.Empty(t, told(), "it borrows nothing")
+			b.startsWithHost("grading")
+			if c.cause == "" {
+				assert.Empty(t, told())
+			} else {
+				assert.Equal(t, []string{c.cause}, told())
+			}
+		})
+	}
+}
+
 // A guest that starts with the host finds the pages that the kernel's command line
 // reserves, and none of an order's (Linux Documentation/admin-guide/
 // kernel-parameters.txt).
