@@ -183,12 +183,20 @@ func (t *trial) foretell() {
 			r.Unlike = append(r.Unlike, line)
 		}
 	}
-	for _, u := range t.machine.Unlike {
-		say(u.Twin + ": " + u.Hides)
-	}
+	const ofAny = true // what is so of the twin of any host comes last
+	t.unlike(!ofAny, say)
 	for _, g := range t.machine.Guests {
 		for _, change := range g.Changes {
 			say("guest " + g.Name + ": " + change)
+		}
+	}
+	t.unlike(ofAny, say)
+}
+
+func (t *trial) unlike(ever bool, say func(string)) {
+	for _, u := range t.machine.Unlike {
+		if u.Ever == ever {
+			say(u.String())
 		}
 	}
 }

@@ -1,6 +1,9 @@
 package twin
 
 import (
+	"fmt"
+	"strings"
+
 	"lendkeep/reconcile/facts"
 )
 
@@ -184,4 +187,24 @@ type Unlike struct {
 	Of    []string // addresses, kernel names, guests; empty: of the host
 	Twin  string   // what the machine has instead
 	Hides string   // what can therefore go otherwise on the host
+	Ever  bool     // so it is on the twin of every host that has such a thing
+}
+
+// mostNamed is how many of those that are unlike in the same way are told by name.
+const mostNamed = 3
+
+// String says it in a line.
+func (u Unlike) String() string {
+	text := u.Twin + ": " + u.Hides
+	switch {
+	case u.Ever:
+		return text
+	case len(u.Of) == 0:
+		return u.Fact + ": " + text
+	}
+	of := strings.Join(u.Of[:min(mostNamed, len(u.Of))], ", ")
+	if more := len(u.Of) - mostNamed; more > 0 {
+		of += fmt.Sprintf(" and %d more", more)
+	}
+	return strings.ReplaceAll(u.Fact, "_", " ") + " " + of + ": " + text
 }

@@ -46,7 +46,7 @@ func (c *copying) surveyedNodes() int {
 	}
 	for i, n := range c.survey.Topology.Nodes {
 		if n.Number != i || i >= mostNodes {
-			c.unlike.add("nodes", fmt.Sprintf("node %d", n.Number), "another number, or none", "what is near which drive")
+			c.unlike.add("node", fmt.Sprint(n.Number), "another number, or none", "what is near which drive")
 		}
 	}
 	return min(max(count, 1), mostNodes)
