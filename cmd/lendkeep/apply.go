@@ -130,7 +130,7 @@ func actingOn(ctx context.Context, w *where, j *journals, about func(*journals) 
 	if err != nil {
 		return err
 	}
-	w.donors, w.sources, w.images, w.made, w.about = donorsIn(o), sourcesIn(o), o.Looks(), o.Makes(), o.Controllers
+	w.donors, w.sources, w.images, w.made, w.about = donorsIn(o), sourcesIn(o), o.Looks(), o.Makes(), o.Functions
 	if w.standIn == "" {
 		if err := os.MkdirAll(filepath.Join(w.keep(), "drives"), 0o700); err != nil {
 			return fail(exitUsage, asRoot(err), "open journals: %w", err)

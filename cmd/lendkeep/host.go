@@ -38,8 +38,9 @@ type where struct {
 	images  []string            // what the layout names, to be looked at as well
 	donors  []string            // firmware that the layout or an order names, likewise
 	sources []facts.StatedImage // images of systems that move, which are looked into
-	about   []facts.Identity    // controllers that an order speaks of; nil: none is read
 	made    []string            // images that the layout or an order has made of drives
+
+	about func(*facts.Index) map[facts.Address]bool // functions that an order speaks of; nil: there is none
 
 	recorded  sysfs.Tree // this machine's, where what is read of it is kept
 	recording *archive.Recording

@@ -67,12 +67,13 @@ type liveHost struct {
 	images    []string // paths that the layout names
 	contents  drive.Contents
 	sources   []facts.StatedImage // images that are looked into, besides every NVMe drive
-	about     []facts.Identity    // whose drives are sampled; nil: all are
 	drives    drive.Drives
 	made      []string // images that are made of drives
 	confirmed person.File
 	recording *archive.Recording // gets what is not read from the tree; nil: nothing is kept
 	guests    *askedGuests       // which run from those images
+
+	about func(*facts.Index) map[facts.Address]bool // functions whose drives are sampled; nil: all are
 }
 
 // Survey reads everything.
@@ -99,11 +100,9 @@ func (h liveHost) Survey(ctx context.Context) (facts.Survey, error) {
 // looks gives every NVMe drive. Only of those that an order speaks of it matters to it
 // whether they are blank all over.
 func (h liveHost) looks(survey *facts.Survey) (list []drive.Look) {
-	ix, spoken := facts.NewIndex(survey), map[facts.Address]bool{}
-	for _, r := range h.about {
-		if _, f, _ := ix.Where(r); f != nil {
-			spoken[f.Address] = true
-		}
+	var spoken map[facts.Address]bool
+	if h.about != nil {
+		spoken = h.about(facts.NewIndex(survey))
 	}
 	for at, n := range survey.Namespaces() {
 		list = append(list, drive.Look{Name: n.Block, Sample: h.about == nil || spoken[at]})

@@ -8,6 +8,7 @@ import (
 	"lendkeep/providers/drive"
 	"lendkeep/reconcile/facts"
 	"lendkeep/reconcile/invented"
+	"lendkeep/reconcile/order"
 )
 
 // An order waits for no sample of a drive that it does not speak of.
@@ -16,16 +17,17 @@ func TestDrivesThatAreSampled(t *testing.T) {
 	reel := b.Identity("reel", b.NVMe("RL-4410-0073"))
 	b.NVMe("RL-4410-0088")
 	gone := reel
-	gone.Serial = "RL-4410-0119"
+	gone.Serial, gone.Address.Bus = "RL-4410-0119", 7
 	looks := func(first, second bool) []drive.Look {
 		return []drive.Look{{Name: "nvme0n1", Sample: first}, {Name: "nvme1n1", Sample: second}}
 	}
+	of := func(list ...facts.Identity) []drive.Look {
+		return liveHost{about: order.Order{Controllers: list}.Functions}.looks(&b.Survey)
+	}
 	assert.Equal(t, looks(true, true), liveHost{}.looks(&b.Survey))
-	assert.Equal(t, looks(true, false), liveHost{about: []facts.Identity{reel}}.looks(&b.Survey))
-	assert.Equal(t, looks(false, false), liveHost{about: []facts.Identity{}}.looks(&b.Survey))
-	moved := b.Function(facts.Address{Bus: 1})
-	moved.Address.Bus = 9
-	assert.Equal(t, looks(true, false), liveHost{about: []facts.Identity{reel}}.looks(&b.Survey), "wherever it is")
-	moved.NVMe = nil
-	assert.Equal(t, looks(false, false)[1:], liveHost{about: []facts.Identity{gone}}.looks(&b.Survey))
+	assert.Equal(t, looks(true, false), of(reel))
+	assert.Equal(t, looks(false, false), of())
+	assert.Equal(t, looks(false, false), of(gone))
+	b.Function(facts.Address{Bus: 1}).Address.Bus = 9
+	assert.Equal(t, looks(true, false), of(reel), "wherever it is")
 }

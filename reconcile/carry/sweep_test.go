@@ -454,6 +454,7 @@ func ordersOn(t *testing.T, draw func(*rapid.T) (facts.Survey, *spec.Layout), mo
 		for _, w := range sealed.Order.Steps {
 			kinds[w.Step.About().Kind]++
 		}
+		require.Empty(t, unsampled(t, sealed.Order, survey), "an order relies on no drive that it does not speak of")
 		held := survey
 		_, before := planFor(t, held, layout, other)
 		survey = carriedOut(t, survey, layout, shift, sealed)
@@ -475,6 +476,24 @@ func ordersOn(t *testing.T, draw func(*rapid.T) (facts.Survey, *spec.Layout), mo
 		return nil
 	}
 	return kinds
+}
+
+// unsampled gives what an order sees as changed where nobody has looked whether the drives
+// that it does not speak of are blank.
+func unsampled(t require.TestingT, o order.Order, survey facts.Survey) []order.Change {
+	ix := facts.NewIndex(&survey)
+	spoken := o.Functions(ix)
+	blind := memory.Clone(survey)
+	for at, n := range survey.Namespaces() {
+		for i := range blind.Contents {
+			if c := &blind.Contents[i]; c.Of == n.Block && !spoken[at] {
+				c.Blank = false
+			}
+		}
+	}
+	changes, err := o.Changes(facts.NewIndex(&blind))
+	require.NoError(t, err)
+	return changes
 }
 
 // planFor plans an order, where no finding stops it.

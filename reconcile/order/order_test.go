@@ -158,6 +158,21 @@ func screen(b *invented.Builder, l *spec.Layout) facts.Address {
 	return b.Screen()
 }
 
+// An order speaks of each function of what it has to do with, wherever that is now.
+func TestFunctionsOfAnOrder(t *testing.T) {
+	b, layout := larch()
+	at := screen(b, layout)
+	other := b.NVMe("RL-4410-0088")
+	o := plan(t, b, layout, "day")
+	sound := at
+	sound.Function = 1
+	reel := facts.Address{Bus: 1}
+	assert.Equal(t, map[facts.Address]bool{reel: true, at: true, sound: true}, o.Functions(facts.NewIndex(&b.Survey)))
+	b.Function(other).Address.Bus, b.Function(reel).Address.Bus = 1, 9
+	reel.Bus = 9
+	assert.Equal(t, map[facts.Address]bool{reel: true, at: true, sound: true}, o.Functions(facts.NewIndex(&b.Survey)))
+}
+
 // What an order relies on of a whole slot is all that it has of each function.
 func TestFactsOfEachFunctionAreReliedOn(t *testing.T) {
 	for name, c := range map[string]struct {

@@ -76,6 +76,23 @@ func (o Order) Looks() []string {
 	return list
 }
 
+// Functions gives where the functions are of the controllers that the order speaks of:
+// it relies on what their drives hold.
+func (o Order) Functions(ix *facts.Index) map[facts.Address]bool {
+	at := map[facts.Address]bool{}
+	for _, r := range o.Controllers {
+		_, f, _ := ix.Where(r)
+		if f == nil {
+			continue
+		}
+		at[f.Address] = true
+		for _, part := range ix.Parts(r.At(f.Address)) {
+			at[part.Address] = true
+		}
+	}
+	return at
+}
+
 // subjectsOf gives everything that an order was written on: what its steps need
 // and give, what the layout states besides, and always the host.
 func subjectsOf(c *assess.Case, steps []step.Written) map[step.Thing]bool {
