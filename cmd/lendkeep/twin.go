@@ -195,7 +195,7 @@ func (t *trial) foretell() {
 
 func (t *trial) unlike(ever bool, say func(string)) {
 	for _, u := range t.machine.Unlike {
-		if u.Ever == ever {
+		if u.Ever() == ever {
 			say(u.String())
 		}
 	}

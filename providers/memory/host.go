@@ -113,9 +113,10 @@ func (h *Host) guess(ix *facts.Index, f facts.Function) Unseen {
 	case f.Class != facts.ClassNVMe, f.Parent != nil && a.Kept: // whether such a drive is online nobody knows
 		h.rememberShown(&a)
 		return a
-	case f.Parent != nil && h.rememberShown(&a) && a.Driver == "": // it was offline when it was last at home
-		return a
 	case f.Parent != nil: // a guest has none that is offline, or nobody uses what it may reach
+		if h.rememberShown(&a) && a.Driver == "" { // it was offline when it was last at home
+			return a
+		}
 		a.Driver, a.NVMe = "nvme", &facts.NVMe{Name: "nvme" + fmt.Sprint(90+len(h.unseen)), Serial: ix.SerialOf(&f), State: "live"}
 		h.remember(a.NVMe, func(r facts.Identity) bool { return r.IsVirtual() && r.Address == f.Address })
 		return a

@@ -81,13 +81,10 @@ func (o Order) Looks() []string {
 func (o Order) Functions(ix *facts.Index) map[facts.Address]bool {
 	at := map[facts.Address]bool{}
 	for _, r := range o.Controllers {
-		_, f, _ := ix.Where(r)
-		if f == nil {
-			continue
-		}
-		at[f.Address] = true
-		for _, part := range ix.Parts(r.At(f.Address)) {
-			at[part.Address] = true
+		if _, f, _ := ix.Where(r); f != nil {
+			for _, part := range ix.Parts(r.At(f.Address)) {
+				at[part.Address] = true
+			}
 		}
 	}
 	return at

@@ -205,25 +205,26 @@ func byController(s facts.Survey) facts.Survey {
 			names[b.Name] = fmt.Sprintf("%d of %s", disks[*b.Controller], b.Controller)
 		}
 	}
-	resolved := map[string]string{}
+	for _, b := range s.Blocks {
+		if disk, is := names[b.Whole]; is {
+			names[b.Name] = disk + strings.TrimPrefix(b.Name, b.Whole)
+		}
+	}
+	named := func(was string) string { return cmp.Or(names[was], was) }
 	for i := range s.Blocks {
 		b := &s.Blocks[i]
-		disk := cmp.Or(b.Whole, b.Name)
-		name, is := names[disk]
-		if !is {
-			continue
+		if names[b.Name] != "" {
+			b.Devno = facts.Devno{}
 		}
-		resolved["/dev/"+b.Name] = name + strings.TrimPrefix(b.Name, disk)
-		b.Name, b.Devno = resolved["/dev/"+b.Name], facts.Devno{}
-		if b.Whole != "" {
-			b.Whole = name
-		}
+		b.Name, b.Whole = named(b.Name), named(b.Whole)
 	}
 	for i := range s.Contents {
-		s.Contents[i].Of = cmp.Or(names[s.Contents[i].Of], s.Contents[i].Of)
+		s.Contents[i].Of = named(s.Contents[i].Of)
 	}
 	for i := range s.Paths {
-		s.Paths[i].Resolved = cmp.Or(resolved[s.Paths[i].Resolved], s.Paths[i].Resolved)
+		if device, is := strings.CutPrefix(s.Paths[i].Resolved, "/dev/"); is {
+			s.Paths[i].Resolved = "/dev/" + named(device)
+		}
 	}
 	return s
 }

@@ -187,8 +187,10 @@ type Unlike struct {
 	Of    []string // addresses, kernel names, guests; empty: of the host
 	Twin  string   // what the machine has instead
 	Hides string   // what can therefore go otherwise on the host
-	Ever  bool     // so it is on the twin of every host that has such a thing
 }
+
+// Ever tells whether it is so on the twin of every host that has such a thing.
+func (u Unlike) Ever() bool { return fates[u.Fact].kind == listed }
 
 // mostNamed is how many of those that are unlike in the same way are told by name.
 const mostNamed = 3
@@ -197,7 +199,7 @@ const mostNamed = 3
 func (u Unlike) String() string {
 	text := u.Twin + ": " + u.Hides
 	switch {
-	case u.Ever:
+	case u.Ever():
 		return text
 	case len(u.Of) == 0:
 		return u.Fact + ": " + text

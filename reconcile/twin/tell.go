@@ -43,7 +43,7 @@ func (c *copying) field(v reflect.Value, i int, of string) {
 		c.walk(v.Field(i), of)
 	case v.Field(i).IsZero():
 	case f.kind == listed:
-		c.unlike.tell(name, of, f.twin, f.hides, true)
+		c.unlike.add(name, of, f.twin, f.hides)
 	case f.kind == undecided:
 		c.unlike.add(name, of, "nothing: nobody has said how to copy it", "not known")
 	}

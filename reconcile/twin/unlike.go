@@ -15,9 +15,7 @@ type unlikes struct {
 // claim is what an Unlike says, without of what.
 type claim struct{ fact, twin, hides string }
 
-func (u *unlikes) add(fact, of, twin, hides string) { u.tell(fact, of, twin, hides, false) }
-
-func (u *unlikes) tell(fact, of, twin, hides string, ever bool) {
+func (u *unlikes) add(fact, of, twin, hides string) {
 	key := claim{fact, twin, hides}
 	i, known := u.at[key]
 	if !known {
@@ -26,7 +24,7 @@ func (u *unlikes) tell(fact, of, twin, hides string, ever bool) {
 		}
 		i = len(u.list)
 		u.at[key] = i
-		u.list = append(u.list, Unlike{Fact: fact, Twin: twin, Hides: hides, Ever: ever})
+		u.list = append(u.list, Unlike{Fact: fact, Twin: twin, Hides: hides})
 	}
 	if of != "" && !slices.Contains(u.list[i].Of, of) {
 		u.list[i].Of = append(u.list[i].Of, of)
