@@ -12,7 +12,9 @@ import (
 
 	"lendkeep/providers/emulated"
 	"lendkeep/reconcile/facts"
+	"lendkeep/reconcile/step"
 	"lendkeep/reconcile/twin"
+	"lendkeep/spec"
 )
 
 // trialOnStandIn tries larch's order for a shift on a stand-in, and gives what was
@@ -59,6 +61,35 @@ func TestTwinAgrees(t *testing.T) {
 			assert.Contains(t, out, fmt.Sprintf("stage %d of 8, %s: ", i+1, s.name))
 		}
 	}
+}
+
+// The power button is pressed where a stand-in starts, and nowhere else: not where a
+// guest boots from a card, from a drive without one, or from one that was erased.
+func TestTwinAnswersWhereAStandInStarts(t *testing.T) {
+	tried, out, err := trialOnStandIn(t, "day", nil)
+	require.NoError(t, err, out)
+	assert.True(t, tried.answers("grading"), "from the ESP of the drive that it boots from")
+	boots := tried.there.Guest("grading").Boots
+	reel := tried.there.Controller(boots.Name)
+
+	boots.Name = "of none"
+	tried.there.Controllers = append(tried.there.Controllers, spec.Controller{Name: "of none"})
+	assert.False(t, tried.answers("grading"), "it boots from what has no drive")
+	boots.Name = reel.Name
+	for _, w := range tried.planned.Order.Steps {
+		if s, is := w.Step.(*step.StartGuest); is {
+			tried.planned.Order.Steps = append(tried.planned.Order.Steps, step.Written{Step: &step.ClearDrive{Target: step.Target{Drive: facts.Drive{Serial: s.Borrows[0].Serial}}}})
+		}
+	}
+	assert.False(t, tried.answers("grading"), "the order has erased the drive")
+	reel.Drive.CopyOf = "/srv/none.qcow2"
+	assert.False(t, tried.answers("grading"), "and copied what is no stand-in")
+	for _, g := range tried.machine.Guests {
+		for _, image := range g.Images {
+			reel.Drive.CopyOf = image.Path
+		}
+	}
+	assert.True(t, tried.answers("grading"), "or one")
 }
 
 // A host that does otherwise than memory is found, whatever it does otherwise.

@@ -10,6 +10,7 @@ import (
 
 	anew "lendkeep/reconcile/again"
 	"lendkeep/reconcile/facts"
+	"lendkeep/spec"
 	"lendkeep/spec/plain"
 )
 
@@ -48,11 +49,28 @@ const (
 )
 
 // answers tells whether a stand-in starts in a guest: from an image that was made, or
-// from the drive that it starts from by UEFI.
+// by UEFI from what the guest boots from and from nothing else, since OVMF passes over
+// whatever a boot order leaves out.
 func (t *trial) answers(guest string) bool {
 	g := t.after.Guest(guest)
-	stated := t.there.Guest(guest)
-	return stated != nil && stated.Boots != nil && g.Kept.Boot.Firmware == "uefi" || slices.ContainsFunc(g.Kept.Disks, func(d facts.Disk) bool { return t.machine.Image(d.Source) })
+	if stated := t.there.Guest(guest); stated != nil && stated.Boots != nil && g.Kept.Boot.Firmware == "uefi" {
+		return t.startsFrom(*t.there.Controller(stated.Boots.Name))
+	}
+	return slices.ContainsFunc(g.Kept.Disks, func(d facts.Disk) bool { return t.machine.Image(d.Source) })
+}
+
+// startsFrom tells whether a stand-in lies on the drive of a controller, or was copied
+// there.
+func (t *trial) startsFrom(c spec.Controller) bool {
+	if c.Drive != nil && c.Drive.CopyOf != "" {
+		return t.machine.Image(c.Drive.CopyOf)
+	}
+	for _, known := range t.planned.Order.Controllers {
+		if of, is := t.machine.Of(known.Address); is && known.Controller == c.Name {
+			return t.machine.StandIn(of) && !slices.Contains(t.planned.Order.Erases(), known.Serial)
+		}
+	}
+	return false
 }
 
 // ended presses a guest's power button until it is off.

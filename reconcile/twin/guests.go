@@ -101,6 +101,19 @@ func (m *Machine) Image(path string) bool {
 	})
 }
 
+// StandIn tells whether a stand-in lies on a drive of a function of the survey.
+func (m *Machine) StandIn(of facts.Address) (found bool) {
+	m.Each(func(p *Part) {
+		if p.Of == nil || *p.Of != of {
+			return
+		}
+		found = slices.ContainsFunc(p.Disks, func(d Disk) bool {
+			return d.Table != nil && slices.ContainsFunc(d.Table.Partitions, Partition.StandIn)
+		})
+	})
+	return found
+}
+
 // Of tells which function of the survey one of the machine stands for; false: none.
 func (m *Machine) Of(at facts.Address) (facts.Address, bool) {
 	i := slices.IndexFunc(m.Places, func(p Place) bool { return p.To == at })

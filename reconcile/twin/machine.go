@@ -124,6 +124,11 @@ type Partition struct {
 	Holds     *facts.Signature
 }
 
+// StandIn tells whether a stand-in lies in it, which UEFI firmware starts.
+func (p Partition) StandIn() bool {
+	return p.Type == facts.TypeESP && p.Holds != nil && p.Holds.Kind == "vfat"
+}
+
 // Built is how a volume is made of the devices below it.
 type Built string
 

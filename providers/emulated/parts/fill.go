@@ -56,7 +56,7 @@ func (s *script) fill(device string, holds *facts.Signature) {
 // partition makes what a partition shall hold, and has guests start from an ESP.
 func (s *script) partition(device string, e twin.Partition) {
 	s.fill(device, e.Holds)
-	if e.Type == facts.TypeESP && e.Holds != nil && e.Holds.Kind == "vfat" {
+	if e.StandIn() {
 		s.onESP(device)
 	}
 }
