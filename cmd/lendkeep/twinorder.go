@@ -138,8 +138,9 @@ func emptied(in *facts.Survey, is *facts.Index) {
 	}
 }
 
-// ownStores takes over the variable stores of the guests that run or were started: what
-// their firmware has written into them is theirs, and nobody foretells it.
+// ownStores takes over the variable stores of the guests that run or were started:
+// libvirt makes one where a definition names none (its firmware was chosen at the
+// start), and what their firmware has written into them is theirs: nobody foretells it.
 func (t *trial) ownStores(in *facts.Survey, is *facts.Index) {
 	for i := range is.Survey.Libvirt.Guests {
 		g := &is.Survey.Libvirt.Guests[i]
@@ -148,9 +149,14 @@ func (t *trial) ownStores(in *facts.Survey, is *facts.Index) {
 			continue
 		}
 		for _, d := range g.Kept.Disks {
-			i := slices.IndexFunc(in.Stores, func(s facts.VariableStore) bool { return d.Device == "nvram" && s.Path == d.Source })
-			if now := is.Store(d.Source); i >= 0 && now != nil {
+			now := is.Store(d.Source)
+			if d.Device != "nvram" || now == nil {
+				continue
+			}
+			if i := slices.IndexFunc(in.Stores, func(s facts.VariableStore) bool { return s.Path == d.Source }); i >= 0 {
 				in.Stores[i] = *now
+			} else {
+				in.Stores = append(in.Stores, *now)
 			}
 		}
 	}

@@ -9,6 +9,7 @@ import (
 
 	"lendkeep/reconcile/again"
 	"lendkeep/reconcile/assess"
+	"lendkeep/reconcile/definition"
 	"lendkeep/reconcile/facts"
 	"lendkeep/reconcile/invented"
 	"lendkeep/reconcile/order"
@@ -111,6 +112,33 @@ func TestStepsFollowPlaces(t *testing.T) {
 	m := &twin.Machine{Places: []twin.Place{{From: was, To: is}, {From: is, To: was}}}
 	assert.Empty(t, again.Steps(aside(was), aside(is), m))
 	assert.Len(t, again.Steps(aside(was), aside(was), m), 2)
+}
+
+// What the twin lacks of a guest's controllers is no difference of its start; steps that
+// speak of such a controller alone are missing with a reason.
+func TestStepsOfWhatIsNotThere(t *testing.T) {
+	at := facts.Address{Bus: 1}
+	m := &twin.Machine{Places: []twin.Place{{From: at, To: facts.Address{Bus: 2}}}}
+	card, lost := facts.Identity{Controller: "card", Address: at}, facts.Identity{Controller: "lost", Address: facts.Address{Bus: 9}}
+	made := facts.Identity{Controller: "made", Address: at, Virtual: facts.VirtualOf{Controller: "card"}}
+	start := func(borrows ...facts.Identity) order.Order {
+		return orderOf(&step.StartGuest{Guest: "a", Borrows: borrows})
+	}
+	assert.Empty(t, again.Steps(start(card, made, lost), start(card), m))
+	assert.Len(t, again.Steps(start(card), start(), m), 2, "the twin has it")
+	wanted := definition.Wanted{Name: "a", Borrows: []definition.Borrowed{{Identity: card}, {Identity: lost}}}
+	for name, s := range map[string]step.Step{
+		"made": &step.TakeBack{Controller: made}, "lost": &step.DefineGuest{Guest: "a", Wanted: wanted},
+		"": &step.SetAside{Controller: card},
+	} {
+		missing := again.Steps(orderOf(s), orderOf(), m)
+		require.Len(t, missing, 1)
+		lacks := ""
+		if name != "" {
+			lacks = "the twin does not have " + name
+		}
+		assert.Equal(t, lacks, missing[0].Lacks)
+	}
 }
 
 // Where the kernel has not done what memory has, the step is named.

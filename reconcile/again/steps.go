@@ -2,6 +2,7 @@ package again
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 
 	"lendkeep/reconcile/facts"
@@ -32,6 +33,12 @@ func (d Difference) String() string {
 // that is not named here is missing there without a reason.
 func lacks(s step.Step, m *twin.Machine) string {
 	switch s := s.(type) {
+	case *step.TakeBack:
+		return without(m, s.Controller)
+	case *step.SetAside:
+		return without(m, s.Controller)
+	case *step.DefineGuest:
+		return without(m, borrowed(s)...)
 	case *step.Mount:
 		return unmade(s.Filesystem, m)
 	case *step.Unmount:
@@ -53,9 +60,33 @@ func lacks(s step.Step, m *twin.Machine) string {
 	}
 }
 
+// without says which of some controllers a twin does not have; empty: it has all.
+func without(m *twin.Machine, controllers ...facts.Identity) string {
+	i := slices.IndexFunc(controllers, func(c facts.Identity) bool { return !has(m, c) })
+	if i < 0 {
+		return ""
+	}
+	return "the twin does not have " + controllers[i].Controller
+}
+
+// has tells whether a twin has a controller of its host's.
+func has(m *twin.Machine, c facts.Identity) bool {
+	_, there := m.Place(c.Address)
+	return there && c.Virtual == facts.VirtualOf{}
+}
+
+// borrowed gives the controllers that a definition shall have.
+func borrowed(s *step.DefineGuest) []facts.Identity {
+	list := make([]facts.Identity, len(s.Wanted.Borrows))
+	for i, b := range s.Wanted.Borrows {
+		list[i] = b.Identity
+	}
+	return list
+}
+
 // Steps gives the steps that only one of two orders has, in their sequence: those of
 // the host's order are taken as they would read on its twin, where functions have
-// other addresses. Steps in another sequence are differences too.
+// other addresses and guests borrow what is there. Steps in another sequence are differences too.
 func Steps(host, there order.Order, m *twin.Machine) []Difference {
 	was, is := does(host, m), does(there, nil)
 	// The longest common subsequence; orders have tens of steps.
@@ -117,7 +148,13 @@ func does(o order.Order, m *twin.Machine) []string {
 	}
 	there := strings.NewReplacer(pairs...)
 	for _, w := range o.Steps {
-		list = append(list, there.Replace(w.Step.About().Does))
+		s := w.Step
+		if start, is := s.(*step.StartGuest); is && m != nil {
+			lends := *start
+			lends.Borrows = slices.DeleteFunc(slices.Clone(start.Borrows), func(c facts.Identity) bool { return !has(m, c) })
+			s = &lends
+		}
+		list = append(list, there.Replace(s.About().Does))
 	}
 	return list
 }
