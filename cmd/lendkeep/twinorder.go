@@ -102,6 +102,7 @@ func (t *trial) held(ctx context.Context, when string, is *facts.Index) (*facts.
 	t.ownStores(&survey, is)
 	t.rewritten(&survey, is)
 	emptied(&survey, is)
+	t.driversOf(&survey, is)
 	in := facts.NewIndex(&survey)
 	for _, c := range since.Changes(in, is) {
 		t.differs("%s, in memory and by the kernel: %s", when, c.Text)
@@ -134,6 +135,21 @@ func emptied(in *facts.Survey, is *facts.Index) {
 		f := &in.Functions[i]
 		if there := is.Function(f.Address); there != nil && f.HeaderType != 0 && !carrying[f.Address] {
 			f.Link = there.Link
+		}
+	}
+}
+
+// driversOf takes over which driver the kernel finds for a function of the order's that
+// in memory came back without one: the survey does not tell what it comes back with.
+func (t *trial) driversOf(in *facts.Survey, is *facts.Index) {
+	for i := range in.Functions {
+		f := &in.Functions[i]
+		there := is.Function(f.Address)
+		if f.Driver != "" || there == nil || there.OnVFIO() {
+			continue
+		}
+		if slices.ContainsFunc(t.planned.Order.Controllers, func(r facts.Identity) bool { return r.Has(f.Address) }) {
+			f.Driver, f.Interfaces = there.Driver, there.Interfaces
 		}
 	}
 }

@@ -96,6 +96,10 @@ func (h *Host) take(at facts.Address, forGuest bool) {
 		}
 		return gone
 	})
+	if f.Overridden() && f.Stubbed() { // another driver may have it anyway
+		a = h.guess(facts.NewIndex(&h.survey), *f)
+		a.Kept = !forGuest
+	}
 	a.Below.hide(f)
 	h.unseen[at] = a
 	f.Driver, f.DriverOverride, f.NVMe = "vfio-pci", "vfio-pci", nil

@@ -78,3 +78,18 @@ func TestBootStartsGuests(t *testing.T) {
 	h.PowerCut()
 	assert.True(t, stands(t, h).Guest("grading").Running, "and is there again")
 }
+
+// What only driver_override kept for pci-stub comes back with whatever the kernel finds;
+// what pci-stub had by itself comes back to it.
+func TestOverrideIsGoneAfterAReturn(t *testing.T) {
+	for override, driver := range map[string]string{"pci-stub": "", "": "pci-stub"} {
+		b := invented.NewBuilder()
+		at := b.Card(b.NVMe("RL-4410-0073", "shelf"), "pci-stub")
+		b.Function(at).DriverOverride = override
+		h := memory.New(b.Survey, nil)
+		require.NoError(t, h.ToVFIO(t.Context(), at))
+		require.NoError(t, h.ToHost(t.Context(), at))
+		assert.Equal(t, driver, stands(t, h).Function(at).Driver)
+		assert.Empty(t, stands(t, h).Function(at).DriverOverride)
+	}
+}

@@ -97,6 +97,10 @@ func TestSteps(t *testing.T) {
 	assert.Equal(t, []again.Difference{{Step: does(back), There: true}}, again.Steps(orderOf(guard), orderOf(guard, back), m))
 	assert.Len(t, again.Steps(orderOf(guard, stop), orderOf(stop, guard), m), 2, "another sequence")
 	assert.Equal(t, "not on the twin: "+does(stop), again.Difference{Step: does(stop)}.String())
+	assert.Equal(t, []again.Difference{{Step: does(guard), There: true}}, again.Steps(orderOf(), orderOf(guard), m))
+	unread := again.Steps(orderOf(), orderOf(guard), &twin.Machine{GuardUnread: true})
+	require.Len(t, unread, 1)
+	assert.Regexp(t, does(guard)+": what the host has in the guard's place could not be read", unread[0].String())
 	watch := &step.InstallWatch{After: true}
 	missing := again.Steps(orderOf(watch, stop), orderOf(stop), m)
 	require.Len(t, missing, 1)

@@ -12,7 +12,7 @@ import (
 
 // Own is what earlier orders have left on a host, as it stands on its twin.
 type Own struct {
-	Guard   *facts.GuardFiles // nil: no guard of lendkeep's is installed that is to be believed
+	Guard   *facts.GuardFiles // nil: no guard is installed that can be read
 	Defined []Defined         // guests whose definition has lendkeep's note
 	Said    []string          // what of it the twin does not have, a sentence each
 }
@@ -46,8 +46,12 @@ func OwnOf(host, inside *facts.Index, m *twin.Machine) (Own, error) {
 		}
 		own.Defined = append(own.Defined, Defined{g.Name, xml})
 	}
-	if installed := host.Survey.Guard; installed.Known() && installed.Ours() && installed.GuardFiles != (facts.GuardFiles{}) {
+	if installed := host.Survey.Guard; installed.Known() && installed.GuardFiles != (facts.GuardFiles{}) {
 		files := installed.GuardFiles // as they are where nobody can read the rules
+		if !installed.Ours() {
+			a.say("the hook in the guard's place, which is not lendkeep's, does nothing")
+			files.Hook = "#!/bin/sh\n# Another hook sits here on the host.\n"
+		}
 		if rules, err := guard.Installed(installed); err == nil {
 			now := a.rules(rules).Files()
 			if files.Rules = now.Rules; files.Udev == guard.UdevRules(rules) {

@@ -108,3 +108,17 @@ func TestOwnOfWhatTheTwinLacks(t *testing.T) {
 	require.NoError(t, err)
 	assert.Nil(t, own.Guard, "rules that are not believed are not carried over")
 }
+
+// A hook of somebody else's in the guard's place is one on the twin too, so that an
+// order leaves it alone there; what it does is not tried.
+func TestOwnOfAnotherHook(t *testing.T) {
+	host, _ := lived(t)
+	host.Guard.Hook = "#!/bin/sh\nrm -r /srv\n"
+	m := twin.Of(host)
+	in := inside(t, host, &m)
+	own, err := again.OwnOf(facts.NewIndex(&host), facts.NewIndex(&in), &m)
+	require.NoError(t, err)
+	assert.Len(t, own.Said, 1)
+	assert.False(t, facts.InstalledGuard{GuardFiles: *own.Guard}.Ours())
+	assert.NotContains(t, own.Guard.Hook, "/srv")
+}

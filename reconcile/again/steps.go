@@ -20,11 +20,11 @@ type Difference struct {
 
 // String tells the difference.
 func (d Difference) String() string {
-	if d.There {
-		return "only on the twin: " + d.Step
-	}
-	if d.Lacks != "" {
+	switch {
+	case d.Lacks != "":
 		return d.Step + ": " + d.Lacks
+	case d.There:
+		return "only on the twin: " + d.Step
 	}
 	return "not on the twin: " + d.Step
 }
@@ -58,6 +58,15 @@ func lacks(s step.Step, m *twin.Machine) string {
 	default:
 		return ""
 	}
+}
+
+// instead says what a twin lacks of its host that keeps the host's order from a step;
+// empty: nothing.
+func instead(s step.Step, m *twin.Machine) string {
+	if _, is := s.(*step.InstallGuard); is && m.GuardUnread {
+		return "what the host has in the guard's place could not be read, and the twin has nothing there"
+	}
+	return ""
 }
 
 // without says which of some controllers a twin does not have; empty: it has all.
@@ -111,7 +120,7 @@ func Steps(host, there order.Order, m *twin.Machine) []Difference {
 			list = append(list, Difference{Step: was[i], Lacks: lacks(host.Steps[i].Step, m)})
 			i++
 		default:
-			list = append(list, Difference{Step: is[k], There: true})
+			list = append(list, Difference{Step: is[k], There: true, Lacks: instead(there.Steps[k].Step, m)})
 			k++
 		}
 	}

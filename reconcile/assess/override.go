@@ -15,7 +15,6 @@ package assess
 
 import (
 	"fmt"
-	"strings"
 
 	"lendkeep/spec/plain"
 )
@@ -23,7 +22,7 @@ import (
 func checkOverrides(c *Case) []Finding {
 	var list []Finding
 	for _, l := range c.loans() {
-		if l.DriverOverride == "" || strings.Contains(l.DriverOverride, "vfio") {
+		if !l.Overridden() {
 			continue
 		}
 		list = append(list, Finding{Severity: Caution, At: l.at,

@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"fmt"
 	"slices"
+	"strings"
 
 	"lendkeep/spec/pci"
 )
@@ -190,6 +191,13 @@ func (f Function) Bridge() bool { return f.HeaderType != 0 || f.Class>>16 == 0x0
 // (Linux drivers/vfio/pci: every variant's name contains "vfio").
 func (f Function) OnVFIO() bool {
 	return f.Driver == "vfio-pci" || isVFIOVariant(f.Driver)
+}
+
+// Overridden tells whether driver_override keeps the function for a driver that is not
+// VFIO's. libvirt clears that when a guest gives the function back, so that nobody knows
+// which driver the kernel finds for it then.
+func (f Function) Overridden() bool {
+	return f.DriverOverride != "" && !strings.Contains(f.DriverOverride, "vfio")
 }
 
 // Stubbed tells whether only pci-stub has the function, which does nothing with it and

@@ -665,7 +665,7 @@ func TestLeftToTheOperator(t *testing.T) {
 	b.Function(at).Attached = []facts.Attached{{Name: "fb0", Class: "graphics", Shows: facts.ShowsConsole}}
 	assert.NotContains(t, strings.Join(guard.After(b.rules, b.index(), b.call).Left, "\n"), "no console")
 	b.rules.Controllers[len(b.rules.Controllers)-1].Shown = nil
-	assert.Equal(t, []string{"whether " + at.String() + " of controller card is as it was is not known: the rules have not seen it at home"}, guard.After(b.rules, b.index(), b.call).Left)
+	assert.Equal(t, []string{"whether " + at.String() + " of controller card is as it was is not known: the rules have not seen it with a driver that it comes back with"}, guard.After(b.rules, b.index(), b.call).Left)
 }
 
 // Without rules only guests that borrow a PCI function are refused.

@@ -27,14 +27,14 @@ func (s Shown) At(controller facts.Address) facts.Address {
 }
 
 // ShownBy gives what each function of a controller at home shows; one of which the
-// driver is not known is left out.
+// driver is not known, now or once it comes back, is left out.
 func ShownBy(ix *facts.Index, r facts.Identity) []Shown {
 	if r.Serial != "" {
 		return nil
 	}
 	var list []Shown
 	for _, f := range ix.Parts(r) {
-		if f.Gap("driver") == nil && !f.OnVFIO() {
+		if f.Gap("driver") == nil && !f.OnVFIO() && !f.Overridden() {
 			list = append(list, shownBy(ix, f))
 		}
 	}
@@ -173,7 +173,7 @@ func (r *Return) shown(ix *facts.Index, c *Controller, f *facts.Function) {
 		switch gap := now.Gap("driver"); {
 		case now.OnVFIO(): // it is not home
 		case before == nil:
-			r.Left = append(r.Left, "whether "+part+" is as it was is not known: the rules have not seen it at home")
+			r.Left = append(r.Left, "whether "+part+" is as it was is not known: the rules have not seen it with a driver that it comes back with")
 		case gap != nil:
 			r.wait(c, false, "the driver of %s is not known: %s: %s", part, gap.Path, gap.Reason)
 		case now.Driver == "" && before.Driver != "":

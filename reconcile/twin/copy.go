@@ -24,6 +24,7 @@ func Of(survey facts.Survey) Machine {
 	c.m.places()
 	c.guests()
 	c.tell()
+	c.m.GuardUnread = !survey.Guard.Known()
 	c.m.Unlike = c.unlike.sorted()
 	return c.m
 }

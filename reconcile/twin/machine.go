@@ -20,6 +20,7 @@ type Machine struct {
 	Swaps       []string // of which block devices, by their names in the survey
 	Guests      []Guest
 	Places      []Place  // by the address in the survey
+	GuardUnread bool     // what the host has for a guard could not be read
 	Unlike      []Unlike // what of the survey it does not have
 }
 
