@@ -57,7 +57,7 @@ func (j *Judge) Close() { j.conn.Close() }
 // Define has libvirt judge a definition of any type, and gives it back as
 // libvirt keeps it: normalised, with a UUID and MAC addresses.
 func (j *Judge) Define(ctx context.Context, xml string) (string, error) {
-	name, _, err := definition.Names(xml)
+	name, uuid, err := definition.Names(xml)
 	if err != nil {
 		return "", fmt.Errorf("define guest: %w", err)
 	}
@@ -66,9 +66,9 @@ func (j *Judge) Define(ctx context.Context, xml string) (string, error) {
 		return "", fmt.Errorf("define guest %s: %w", name, err)
 	}
 	if err := j.conn.Define(ctx, test); err != nil {
-		// A new guest gets another UUID each time: the one that was judged before stands
-		// against it. Whoever asks knows which guests there are.
-		if j.conn.Undefine(ctx, name) != nil {
+		// A new guest has no UUID, and gets another one each time: the one that was judged
+		// before stands against it.
+		if uuid != "" || j.conn.Undefine(ctx, name) != nil {
 			return "", err
 		}
 		if err := j.conn.Define(ctx, test); err != nil {

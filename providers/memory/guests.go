@@ -22,9 +22,6 @@ func (h *Host) define(ctx context.Context, xml string) error {
 	if err != nil {
 		return err
 	}
-	if g := h.guest(name); g != nil && uuid != "" && g.UUID != uuid {
-		return fmt.Errorf("operation failed: domain '%s' already exists with uuid %s", name, g.UUID)
-	}
 	if h.judge != nil {
 		if xml, err = h.judge.Define(ctx, xml); err != nil {
 			return err
