@@ -81,7 +81,11 @@ func (h *Host) take(at facts.Address, forGuest bool) {
 		f.Driver, f.DriverOverride = "vfio-pci", "vfio-pci"
 		return
 	}
-	a := Unseen{Address: at, Driver: f.Driver, NVMe: f.NVMe, Kept: !forGuest}
+	a := Unseen{Address: at, Driver: f.Driver, NVMe: f.NVMe}
+	if f.Overridden() && f.Stubbed() { // libvirt clears what kept it for pci-stub
+		a = h.guess(facts.NewIndex(&h.survey), *f)
+	}
+	a.Kept = !forGuest
 	h.survey.Blocks = slices.DeleteFunc(h.survey.Blocks, func(b facts.Block) bool {
 		if b.Controller == nil || *b.Controller != at || b.Mapper != nil || b.Array != "" {
 			return false
@@ -96,10 +100,6 @@ func (h *Host) take(at facts.Address, forGuest bool) {
 		}
 		return gone
 	})
-	if f.Overridden() && f.Stubbed() { // another driver may have it anyway
-		a = h.guess(facts.NewIndex(&h.survey), *f)
-		a.Kept = !forGuest
-	}
 	a.Below.hide(f)
 	h.unseen[at] = a
 	f.Driver, f.DriverOverride, f.NVMe = "vfio-pci", "vfio-pci", nil

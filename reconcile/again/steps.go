@@ -81,7 +81,7 @@ func without(m *twin.Machine, controllers ...facts.Identity) string {
 // has tells whether a twin has a controller of its host's.
 func has(m *twin.Machine, c facts.Identity) bool {
 	_, there := m.Place(c.Address)
-	return there && c.Virtual == facts.VirtualOf{}
+	return there && !c.IsVirtual() // its functions make no virtual ones
 }
 
 // borrowed gives the controllers that a definition shall have.
@@ -95,7 +95,8 @@ func borrowed(s *step.DefineGuest) []facts.Identity {
 
 // Steps gives the steps that only one of two orders has, in their sequence: those of
 // the host's order are taken as they would read on its twin, where functions have
-// other addresses and guests borrow what is there. Steps in another sequence are differences too.
+// other addresses and guests borrow what is there. Steps in another sequence are
+// differences too.
 func Steps(host, there order.Order, m *twin.Machine) []Difference {
 	was, is := does(host, m), does(there, nil)
 	// The longest common subsequence; orders have tens of steps.

@@ -193,11 +193,14 @@ func (f Function) OnVFIO() bool {
 	return f.Driver == "vfio-pci" || isVFIOVariant(f.Driver)
 }
 
+// ForVFIO tells whether driver_override keeps the function for VFIO.
+func (f Function) ForVFIO() bool { return strings.Contains(f.DriverOverride, "vfio") }
+
 // Overridden tells whether driver_override keeps the function for a driver that is not
 // VFIO's. libvirt clears that when a guest gives the function back, so that nobody knows
 // which driver the kernel finds for it then.
 func (f Function) Overridden() bool {
-	return f.DriverOverride != "" && !strings.Contains(f.DriverOverride, "vfio")
+	return f.DriverOverride != "" && !f.ForVFIO()
 }
 
 // Stubbed tells whether only pci-stub has the function, which does nothing with it and

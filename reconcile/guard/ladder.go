@@ -3,7 +3,6 @@ package guard
 import (
 	"fmt"
 	"slices"
-	"strings"
 
 	"lendkeep/reconcile/facts"
 )
@@ -108,7 +107,7 @@ func untouchable(ix *facts.Index, f *facts.Function, r facts.Identity) string {
 		return fmt.Sprintf("its %s is not known: %s: %s", gap.Fact, gap.Path, gap.Reason)
 	case r.Serial != "" && f.NVMe != nil && f.NVMe.Serial != "" && f.NVMe.Serial != r.Serial:
 		return fmt.Sprintf("at %s is %s now", f.Address, f.Title())
-	case f.OnVFIO() || strings.Contains(f.DriverOverride, "vfio"):
+	case f.OnVFIO() || f.ForVFIO():
 		// libvirt sets the override before it takes a function away.
 		return "it is on VFIO, or about to be"
 	}
