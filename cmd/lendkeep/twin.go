@@ -49,11 +49,10 @@ func (w twinning) rehearse(c *cobra.Command, sealed order.Sealed, survey facts.S
 	if err != nil {
 		return err
 	}
-	judge, closeJudge := openJudge(c.Context())
-	defer closeJudge()
-	t := &trial{programs: programs, every: w.every, given: sealed, layout: layout, survey: facts.NewIndex(&survey), machine: twin.Of(survey), judge: judge,
+	t := &trial{programs: programs, every: w.every, given: sealed, layout: layout, survey: facts.NewIndex(&survey), machine: twin.Of(survey), judges: openJudge,
 		told: newProgress(c.ErrOrStderr()), out: &text{w: c.OutOrStdout()}}
 	defer t.told.end()
+	defer t.close()
 	t.foretell()
 	if w.json {
 		t.out.w = io.Discard

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"fmt"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 
@@ -14,7 +15,6 @@ import (
 	"lendkeep/reconcile/facts"
 	"lendkeep/reconcile/step"
 	"lendkeep/reconcile/twin"
-	"lendkeep/spec"
 )
 
 // trialOnStandIn tries larch's order for a shift on a stand-in, and gives what was
@@ -45,7 +45,9 @@ func trialOf(t *testing.T, shift string, says func(string, emulated.Result) emul
 	var out bytes.Buffer
 	machine := twin.Of(survey)
 	host := &inStandIn{t: t, folder: folder, judge: judge, says: says, machine: machine}
-	return &trial{host: host, programs: programs{lendkeep: file, guard: file}, judge: judge, given: sealed, layout: layout, survey: facts.NewIndex(&survey), machine: machine, out: &text{w: &out}}, &out
+	tried := &trial{host: host, programs: programs{lendkeep: file, guard: file}, judges: openJudge, given: sealed, layout: layout, survey: facts.NewIndex(&survey), machine: machine, out: &text{w: &out}}
+	t.Cleanup(tried.close)
+	return tried, &out
 }
 
 // Where the host does what memory does, nothing is found, in both directions.
@@ -68,28 +70,120 @@ func TestTwinAgrees(t *testing.T) {
 func TestTwinAnswersWhereAStandInStarts(t *testing.T) {
 	tried, out, err := trialOnStandIn(t, "day", nil)
 	require.NoError(t, err, out)
-	assert.True(t, tried.answers("grading"), "from the ESP of the drive that it boots from")
-	boots := tried.there.Guest("grading").Boots
-	reel := tried.there.Controller(boots.Name)
+	kept := tried.after.Guest("grading").Kept
+	require.NotEmpty(t, kept.Boot.Ranked)
+	assert.True(t, tried.answers(kept, tried.comesToHave), "from the ESP of the drive that it boots from")
+	assert.True(t, tried.answers(kept, tried.had), "which it had before")
 
-	boots.Name = "of none"
-	tried.there.Controllers = append(tried.there.Controllers, spec.Controller{Name: "of none"})
-	assert.False(t, tried.answers("grading"), "it boots from what has no drive")
-	boots.Name = reel.Name
-	for _, w := range tried.planned.Order.Steps {
-		if s, is := w.Step.(*step.StartGuest); is {
-			tried.planned.Order.Steps = append(tried.planned.Order.Steps, step.Written{Step: &step.ClearDrive{Target: step.Target{Drive: facts.Drive{Serial: s.Borrows[0].Serial}}}})
-		}
+	changed := func(change func(*facts.Definition)) *facts.Definition {
+		d := *kept
+		d.Disks = slices.Clone(d.Disks)
+		change(&d)
+		return &d
 	}
-	assert.False(t, tried.answers("grading"), "the order has erased the drive")
+	image := tried.machine.Guests[slices.IndexFunc(tried.machine.Guests, func(g twin.Guest) bool { return len(g.Images) > 0 })].Images[0].Path
+	disk := facts.Disk{Target: "vda", Kind: "file", Device: "disk", Source: image}
+	for why, c := range map[string]struct {
+		change  func(*facts.Definition)
+		answers bool
+	}{
+		"BIOS does not start from a drive's ESP":      {func(d *facts.Definition) { d.Boot.Firmware = "bios" }, false},
+		"what it boots from is left out of the order": {func(d *facts.Definition) { d.Boot.Ranked = []facts.Ranked{{Device: "disk vdb", Order: 1}} }, false},
+		"disks alone have a place in it":              {func(d *facts.Definition) { d.Disks, d.Boot.Ranked, d.Boot.Kinds = nil, nil, []string{"hd"} }, false},
+		"nothing is left out":                         {func(d *facts.Definition) { d.Boot.Ranked = nil }, true},
+		"it has lost the drive":                       {func(d *facts.Definition) { d.Hostdevs = nil }, false},
+		"and has an image, which is not in the order": {func(d *facts.Definition) { d.Hostdevs, d.Disks = nil, []facts.Disk{disk} }, false},
+		"or is": {func(d *facts.Definition) {
+			d.Hostdevs, d.Disks, d.Boot.Ranked = nil, []facts.Disk{disk}, []facts.Ranked{{Device: "disk vda", Order: 1}}
+		}, true},
+		"of a BIOS": {func(d *facts.Definition) { d.Boot = facts.Boot{Firmware: "bios"}; d.Disks = []facts.Disk{disk} }, true},
+		"in a CD's drive": {func(d *facts.Definition) {
+			d.Boot.Ranked, d.Hostdevs = nil, nil
+			d.Disks = []facts.Disk{{Target: "sda", Kind: "file", Device: "cdrom", Source: image}}
+		}, false},
+	} {
+		assert.Equal(t, c.answers, tried.answers(changed(c.change), tried.had), why)
+	}
+
+	at := kept.Hostdevs[0].Address
+	assert.True(t, tried.comesToHave(at))
+	for _, r := range tried.planned.Order.Controllers {
+		tried.planned.Order.Steps = append(tried.planned.Order.Steps, step.Written{Step: &step.ClearDrive{Target: step.Target{Drive: facts.Drive{Serial: r.Serial}}}})
+	}
+	assert.False(t, tried.comesToHave(at), "the order has erased the drive")
+	assert.True(t, tried.had(at))
+	reel := tried.there.Controller(tried.there.Guest("grading").Boots.Name)
 	reel.Drive.CopyOf = "/srv/none.qcow2"
-	assert.False(t, tried.answers("grading"), "and copied what is no stand-in")
-	for _, g := range tried.machine.Guests {
-		for _, image := range g.Images {
-			reel.Drive.CopyOf = image.Path
+	assert.False(t, tried.comesToHave(at), "and copied what is no stand-in")
+	reel.Drive.CopyOf = image
+	assert.True(t, tried.comesToHave(at), "or one")
+}
+
+// A guest that the order shuts down and in which nothing starts loses its power by the
+// button, and the report says so.
+func TestTwinCutsWhatCannotAnswer(t *testing.T) {
+	tried, out := trialOf(t, "night", nil)
+	host := tried.host.(*inStandIn)
+	for i := range tried.machine.Guests {
+		tried.machine.Guests[i].Images = nil
+	}
+	tried.machine.Each(func(p *twin.Part) { p.Disks = nil })
+	survey := host.survey()
+	for i := range survey.Libvirt.Guests {
+		if g := &survey.Libvirt.Guests[i]; g.Name == "grading" {
+			g.Running, g.Condition, g.Live = true, "running", g.Kept
 		}
 	}
-	assert.True(t, tried.answers("grading"), "or one")
+	host.become(survey)
+	_ = tried.goThrough(t.Context(), "stage", tried.stages(), 0, &tried.report.Stages)
+	t.Log(out)
+	require.NotNil(t, tried.before)
+	require.Equal(t, []string{"grading"}, tried.silent())
+	assert.Equal(t, []string{"grading"}, host.unheard)
+	assert.Contains(t, fmt.Sprint(tried.untried), "shut down guest grading: no system runs in it on the twin")
+}
+
+// The store that libvirt makes by a name of its own, which a guest's live definition
+// alone has, is that of the guest; other stores are nobody's to take over.
+func TestTwinTakesOverAGuestsOwnStore(t *testing.T) {
+	const made, other = "/var/lib/libvirt/qemu/nvram/g_VARS.fd", "/srv/other.fd"
+	is := facts.Survey{Stores: []facts.VariableStore{{Path: made}, {Path: other}}}
+	is.Libvirt.Guests = []facts.Guest{{Name: "g", Running: true, Kept: &facts.Definition{}, Live: &facts.Definition{Boot: facts.Boot{NVRAM: made}}},
+		{Name: "off", Kept: &facts.Definition{Boot: facts.Boot{NVRAM: other}}}}
+	tried := &trial{before: facts.NewIndex(&facts.Survey{})}
+	var in facts.Survey
+	tried.ownStores(&in, facts.NewIndex(&is))
+	assert.Equal(t, []facts.VariableStore{{Path: made}}, in.Stores)
+}
+
+// The kernel's driver is taken over where nothing has told which one it is, and nowhere
+// else: a driver that memory knew and lost is a difference.
+func TestTwinTakesOverADriverThatNobodyKnew(t *testing.T) {
+	at := facts.Address{Bus: 2}
+	for why, c := range map[string]struct {
+		was  facts.Function
+		is   string
+		want string
+	}{
+		"it was lent":                      {facts.Function{Driver: "vfio-pci"}, "e1000e", "e1000e"},
+		"an override kept it":              {facts.Function{Driver: "pci-stub", DriverOverride: "pci-stub"}, "e1000e", "e1000e"},
+		"it had none":                      {facts.Function{}, "e1000e", "e1000e"},
+		"it had that one":                  {facts.Function{Driver: "e1000e"}, "e1000e", ""},
+		"VFIO keeps it":                    {facts.Function{Driver: "vfio-pci"}, "vfio-pci", ""},
+		"a drive comes back to one driver": {facts.Function{Driver: "vfio-pci", Class: facts.ClassNVMe}, "nvme", ""},
+	} {
+		c.was.Address = at
+		lost, now := c.was, c.was
+		lost.Driver, now.Driver = "", c.is
+		is := facts.NewIndex(&facts.Survey{Functions: []facts.Function{now}})
+		tried := &trial{before: facts.NewIndex(&facts.Survey{Functions: []facts.Function{c.was}})}
+		in := facts.Survey{Functions: []facts.Function{lost}}
+		tried.driversOf(&in, is)
+		assert.Empty(t, in.Functions[0].Driver, "not of the order: "+why)
+		tried.planned.Order.Controllers = []facts.Identity{{Controller: "card", Address: at}}
+		tried.driversOf(&in, is)
+		assert.Equal(t, c.want, in.Functions[0].Driver, why)
+	}
 }
 
 // A host that does otherwise than memory is found, whatever it does otherwise.

@@ -232,6 +232,9 @@ func (t *trial) resume(ctx context.Context) (string, error) {
 		return "", err
 	}
 	if report.Ended == "" {
+		if err := t.unheard(ctx); err != nil {
+			return "", err
+		}
 		report, err = carrier.Resume(ctx, report)
 		if _, err := t.endsLike(ctx, report, err, append([]string{"resume"}, t.confirming()...)...); err != nil {
 			return "", err

@@ -10,7 +10,7 @@ import (
 
 	anew "lendkeep/reconcile/again"
 	"lendkeep/reconcile/facts"
-	"lendkeep/spec"
+	"lendkeep/reconcile/step"
 	"lendkeep/spec/plain"
 )
 
@@ -23,7 +23,7 @@ func (t *trial) end(ctx context.Context) (string, error) {
 		return "", err
 	}
 	for _, guest := range t.guests {
-		if !t.answers(guest) {
+		if !t.answers(t.after.Guest(guest).Kept, t.comesToHave) {
 			t.untried = append(t.untried, anew.Difference{Step: "end guest " + guest + " by its power button", Lacks: "no system starts in it on the twin, so its power is cut"})
 			if _, err := t.must(ctx, "virsh", "-q", "destroy", "--", guest); err != nil {
 				return "", err
@@ -42,40 +42,74 @@ func (t *trial) end(ctx context.Context) (string, error) {
 	return t.compared(ctx, "after the guests' end", t.memory.EndByHand)
 }
 
-// Firmware takes most of two minutes without KVM until what it starts listens.
-const (
-	endTakesMost  = 6 * time.Minute
-	backTakesMost = 3 * time.Minute
-)
+const backTakesMost = 3 * time.Minute
 
-// answers tells whether a stand-in starts in a guest: from an image that was made, or
-// by UEFI from what the guest boots from and from nothing else, since OVMF passes over
-// whatever a boot order leaves out.
-func (t *trial) answers(guest string) bool {
-	g := t.after.Guest(guest)
-	if stated := t.there.Guest(guest); stated != nil && stated.Boots != nil && g.Kept.Boot.Firmware == "uefi" {
-		return t.startsFrom(*t.there.Controller(stated.Boots.Name))
+// answers tells whether a stand-in starts in a guest: from an image that was made, or by
+// UEFI from a drive that has one. Neither QEMU's BIOS nor OVMF starts from what a boot
+// order leaves out (libvirt asks for -boot strict=on).
+func (t *trial) answers(d *facts.Definition, has func(at facts.Address) bool) bool {
+	inOrder := func(is func(facts.Ranked) bool) bool {
+		return len(d.Boot.Ranked) == 0 || slices.ContainsFunc(d.Boot.Ranked, is)
 	}
-	return slices.ContainsFunc(g.Kept.Disks, func(d facts.Disk) bool { return t.machine.Image(d.Source) })
+	return slices.ContainsFunc(d.Disks, func(disk facts.Disk) bool {
+		return disk.Device == "disk" && t.machine.Image(disk.Source) && inOrder(func(r facts.Ranked) bool { return r.Device == "disk "+disk.Target })
+	}) || d.Boot.Firmware == "uefi" && len(d.Boot.Kinds) == 0 && slices.ContainsFunc(d.Hostdevs, func(h facts.Hostdev) bool {
+		return has(h.Address) && inOrder(func(r facts.Ranked) bool { return r.Hostdev != nil && *r.Hostdev == h.Address })
+	})
 }
 
-// startsFrom tells whether a stand-in lies on the drive of a controller, or was copied
-// there.
-func (t *trial) startsFrom(c spec.Controller) bool {
-	if c.Drive != nil && c.Drive.CopyOf != "" {
+// had tells whether a stand-in lies on the drive of a function before the order.
+func (t *trial) had(at facts.Address) bool {
+	of, is := t.machine.Of(at)
+	return is && t.machine.StandIn(of)
+}
+
+// comesToHave tells whether one lies there after the order: it may have copied one, and
+// may have erased the drive.
+func (t *trial) comesToHave(at facts.Address) bool {
+	i := slices.IndexFunc(t.planned.Order.Controllers, func(r facts.Identity) bool { return r.Has(at) })
+	if i < 0 {
+		return t.had(at)
+	}
+	known := t.planned.Order.Controllers[i]
+	if c := t.there.Controller(known.Controller); c != nil && c.Drive != nil && c.Drive.CopyOf != "" {
 		return t.machine.Image(c.Drive.CopyOf)
 	}
-	for _, known := range t.planned.Order.Controllers {
-		if of, is := t.machine.Of(known.Address); is && known.Controller == c.Name {
-			return t.machine.StandIn(of) && !slices.Contains(t.planned.Order.Erases(), known.Serial)
+	return t.had(at) && !slices.Contains(t.planned.Order.Erases(), known.Serial)
+}
+
+// silent gives the guests that the order shuts down and that answer no power button.
+func (t *trial) silent() (list []string) {
+	for _, w := range t.planned.Order.Steps {
+		stop, is := w.Step.(*step.StopGuest)
+		if !is {
+			continue
+		}
+		if runs := t.before.Guest(stop.Guest).Live; runs != nil && !t.answers(runs, t.had) {
+			list = append(list, stop.Guest)
 		}
 	}
-	return false
+	return list
+}
+
+// onButton cuts the power of a guest, $1, when its button is pressed, and waits for that
+// in the background as long as an order may take.
+var onButton = fmt.Sprintf(`setsid sh -c 'virsh -q qemu-monitor-event --domain "$1" --event POWERDOWN --timeout %d && virsh -q destroy -- "$1"' sh "$1" </dev/null >/dev/null 2>&1 &`, int(orderTakesMost.Seconds()))
+
+// unheard has the guests that answer no power button lose their power by it, so that the
+// order goes on.
+func (t *trial) unheard(ctx context.Context) error {
+	for _, guest := range t.silent() {
+		if _, err := t.must(ctx, "sh", "-c", onButton, "sh", guest); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // ended presses a guest's power button until it is off.
 func (t *trial) ended(ctx context.Context, guest string) (bool, error) {
-	for end := time.Now().Add(endTakesMost); time.Now().Before(end); {
+	for end := time.Now().Add(anew.ShutsDownWithin); time.Now().Before(end); {
 		result, err := t.host.Shell(ctx, fmt.Sprintf(`virsh -q shutdown -- %[1]s >/dev/null 2>&1 || true; sleep 3; virsh -q domstate -- %[1]s`, plain.Quoted(guest)))
 		if err != nil || ctx.Err() != nil {
 			return false, errors.Join(err, ctx.Err())

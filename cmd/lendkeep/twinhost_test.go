@@ -31,6 +31,8 @@ type inStandIn struct {
 	machine twin.Machine // that it stands for
 	booted  bool         // it was, once more
 	lends   string       // VFIO has this besides
+	emptied []string     // devices
+	unheard []string     // guests that lose their power by its button
 	// says changes what a command of lendkeep's answers; nil: nothing is planted.
 	says func(command string, r emulated.Result) emulated.Result
 }
@@ -67,6 +69,11 @@ func (s *inStandIn) Run(ctx context.Context, argv ...string) (emulated.Result, e
 		r.Stdout = s.cutOff(argv[3], s.arguments(argv[4:]))
 	case "sh -c":
 		r.Stdout = s.shell(argv[2])
+		if argv[2] == onButton {
+			s.unheard = append(s.unheard, argv[4])
+		}
+	case "blkdiscard -f":
+		s.emptied = append(s.emptied, argv[2])
 	case "sh /run/make-twin":
 		s.furnish()
 	case "sh /run/each-boot":

@@ -88,7 +88,7 @@ func (t *trial) foundAgain(was, is *facts.Index, crowded twin.Machine) {
 // startMoved starts by hand every guest that borrows by a definition from before. What
 // is at the address now and is not meant must not be taken, whoever is asked.
 func (t *trial) startMoved(ctx context.Context, is *facts.Index, crowded twin.Machine) error {
-	host := memory.Rehearse(*is.Survey, t.judge).(standing)
+	host := memory.Rehearse(*is.Survey, t.asked(ctx)).(standing)
 	t.memory, t.guests = host, nil
 	for i := range is.Survey.Libvirt.Guests {
 		g := &is.Survey.Libvirt.Guests[i]

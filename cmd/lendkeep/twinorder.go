@@ -82,7 +82,7 @@ func (t *trial) applying(ctx context.Context) ([]string, error) {
 	for _, serial := range t.planned.Order.Erases() {
 		arguments = append(arguments, "--erase", serial)
 	}
-	return append(arguments, t.confirming()...), nil
+	return append(arguments, t.confirming()...), t.unheard(ctx)
 }
 
 // confirming gives the options by which a person says that steps by hand are done.
@@ -140,12 +140,17 @@ func emptied(in *facts.Survey, is *facts.Index) {
 }
 
 // driversOf takes over which driver the kernel finds for a function of the order's that
-// in memory came back without one: the survey does not tell what it comes back with.
+// in memory came back without one, where what it had before does not tell it: VFIO, what
+// an override kept there, or none. All of NVMe comes back to one driver.
 func (t *trial) driversOf(in *facts.Survey, is *facts.Index) {
 	for i := range in.Functions {
 		f := &in.Functions[i]
 		there := is.Function(f.Address)
-		if f.Driver != "" || there == nil || there.OnVFIO() {
+		was := t.before.Function(f.Address)
+		if f.Driver != "" || there == nil || there.OnVFIO() || f.NVMe != nil || f.Class == facts.ClassNVMe {
+			continue
+		}
+		if was == nil || was.Driver != "" && !was.OnVFIO() && !was.Overridden() {
 			continue
 		}
 		if slices.ContainsFunc(t.planned.Order.Controllers, func(r facts.Identity) bool { return r.Has(f.Address) }) {
@@ -161,15 +166,15 @@ func (t *trial) ownStores(in *facts.Survey, is *facts.Index) {
 	for i := range is.Survey.Libvirt.Guests {
 		g := &is.Survey.Libvirt.Guests[i]
 		was := t.before.Guest(g.Name)
-		if g.Kept == nil || !g.Running && (was == nil || !was.Running) && !slices.Contains(t.guests, g.Name) {
+		if !g.Running && (was == nil || !was.Running) && !slices.Contains(t.guests, g.Name) {
 			continue
 		}
-		for _, d := range g.Kept.Disks {
-			now := is.Store(d.Source)
-			if d.Device != "nvram" || now == nil {
+		for _, d := range g.Definitions() { // one that libvirt names itself is in the live one alone
+			now := is.Store(d.Boot.NVRAM)
+			if now == nil {
 				continue
 			}
-			if i := slices.IndexFunc(in.Stores, func(s facts.VariableStore) bool { return s.Path == d.Source }); i >= 0 {
+			if i := slices.IndexFunc(in.Stores, func(s facts.VariableStore) bool { return s.Path == d.Boot.NVRAM }); i >= 0 {
 				in.Stores[i] = *now
 			} else {
 				in.Stores = append(in.Stores, *now)

@@ -9,6 +9,8 @@ import (
 	"slices"
 	"time"
 
+	"github.com/rs/zerolog"
+
 	"lendkeep/providers/emulated"
 	"lendkeep/providers/emulated/parts"
 	"lendkeep/providers/files"
@@ -45,7 +47,7 @@ type trial struct {
 	layout   *spec.Layout
 	survey   *facts.Index // of the host
 	machine  twin.Machine
-	judge    memory.Judge
+	judges   func(context.Context) (judge memory.Judge, dismiss func())
 	told     *progress
 	out      *text
 	report   anew.Report // as far as it has come
@@ -57,6 +59,7 @@ type trial struct {
 	after   *facts.Index  // and once the order was carried out
 	planned order.Sealed  // there
 	memory  standing      // a host in memory to which all of it happens too
+	dismiss func()        // the judge of that host
 	carrier carry.Carrier // of the order in memory
 	records records       // what that has noted
 	guests  []string      // that it has started
@@ -322,6 +325,9 @@ func (t *trial) plan(ctx context.Context) (string, error) {
 			t.steps = append(t.steps, d)
 		}
 	}
+	for _, guest := range t.silent() {
+		t.untried = append(t.untried, anew.Difference{Step: "shut down guest " + guest, Lacks: "no system runs in it on the twin, so its power is cut once it is told to"})
+	}
 	if err := t.inMemory(ctx, t.recorded); err != nil {
 		return "", err
 	}
@@ -337,7 +343,7 @@ func (t *trial) inMemory(ctx context.Context, make func(carry.Carrier) *carry.Ca
 		return host
 	}
 	t.records = nil
-	r := rehearse.Rehearsal{Host: keeping, Sealed: t.planned, Survey: *t.before.Survey, Judge: t.judge, Make: make, Pick: func(int, fault.Mode) bool { return false }}
+	r := rehearse.Rehearsal{Host: keeping, Sealed: t.planned, Survey: *t.before.Survey, Judge: t.asked(ctx), Make: make, Pick: func(int, fault.Mode) bool { return false }}
 	report, err := r.Run(ctx)
 	if err != nil {
 		return err
@@ -347,6 +353,23 @@ func (t *trial) inMemory(ctx context.Context, make func(carry.Carrier) *carry.Ca
 		return errDiffers
 	}
 	return nil
+}
+
+// asked gives a judge for the next host in memory: that of the last one knows its guests.
+func (t *trial) asked(ctx context.Context) (judge memory.Judge) {
+	t.close()
+	if t.memory != nil {
+		ctx = zerolog.Nop().WithContext(ctx) // where there is no libvirt, the first has said so
+	}
+	judge, t.dismiss = t.judges(ctx)
+	return judge
+}
+
+func (t *trial) close() {
+	if t.dismiss != nil {
+		t.dismiss()
+	}
+	t.dismiss = nil
 }
 
 // recorded keeps what the carrier in memory writes into its journal, for its rollback.

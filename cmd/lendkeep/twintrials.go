@@ -82,6 +82,9 @@ func (t *trial) anew(ctx context.Context) error {
 			return err
 		}
 	}
+	if err := t.blank(ctx); err != nil {
+		return err
+	}
 	t.before, t.guests = t.now, nil
 	planned, err := t.order(t.now)
 	if err != nil {
@@ -93,6 +96,28 @@ func (t *trial) anew(ctx context.Context) error {
 		}
 	}
 	t.planned, err = order.Seal(planned)
+	return err
+}
+
+// blank empties the drives whose filling was undone: that empties their ends, and what
+// lies between stays, for which an order would have a person name the drive.
+func (t *trial) blank(ctx context.Context) error {
+	var left []string
+	for _, c := range t.now.Survey.Contents {
+		if !c.Image && c.Bare() && !c.Blank {
+			left = append(left, "/dev/"+c.Of)
+		}
+	}
+	if len(left) == 0 {
+		return nil
+	}
+	for _, device := range left {
+		if _, err := t.must(ctx, "blkdiscard", "-f", device); err != nil {
+			return err
+		}
+	}
+	is, err := t.facts(ctx)
+	t.now = is
 	return err
 }
 

@@ -170,3 +170,33 @@ func TestTrialThatIsNotTried(t *testing.T) {
 	assert.Equal(t, []string{"unplug what is lent: QEMU cannot unplug it"}, tried.report.Untried)
 	assert.Contains(t, tried.report.Sentence(), "1 part of it could not be tried")
 }
+
+// A drive whose filling was undone is emptied before the next trial: what lies between
+// its ends is what an order would not write over.
+func TestTwinEmptiesWhatWasUndone(t *testing.T) {
+	tried, _ := trialOf(t, "day", nil)
+	host := tried.host.(*inStandIn)
+	survey := host.survey()
+	survey.Contents = []facts.Content{
+		{Of: "nvme1n1", EndsZero: true}, {Of: "nvme2n1", EndsZero: true, Blank: true}, {Of: "/srv/a.img", Image: true, EndsZero: true},
+		{Of: "nvme3n1", EndsZero: true, Unfinished: "a copy"}, {Of: "nvme0n1", Table: &facts.Table{Kind: "gpt"}}}
+	tried.now = facts.NewIndex(&survey)
+	require.NoError(t, tried.blank(t.Context()))
+	assert.Equal(t, []string{"/dev/nvme1n1"}, host.emptied)
+	assert.NotEqual(t, survey.Contents, tried.now.Survey.Contents, "it was looked at again")
+	require.NoError(t, tried.blank(t.Context()))
+	assert.Len(t, host.emptied, 1)
+}
+
+// Each rehearsal has a judge of its own: a new guest gets another UUID each time.
+func TestTwinJudgesAnew(t *testing.T) {
+	tried, _ := trialOf(t, "day", nil)
+	for _, uuid := range []string{"00000000-0000-4000-8000-000000000001", "00000000-0000-4000-8000-000000000002"} {
+		judge := tried.asked(t.Context())
+		if judge == nil {
+			t.Skip("there is no libvirt here")
+		}
+		_, err := judge.Define(t.Context(), "<domain type='kvm'><name>ingest</name><uuid>"+uuid+"</uuid><memory>131072</memory><vcpu>1</vcpu><os><type arch='x86_64' machine='q35'>hvm</type></os></domain>")
+		require.NoError(t, err)
+	}
+}

@@ -68,7 +68,8 @@ func TestLayout(t *testing.T) {
 	assert.Equal(t, spec.Memory{SizeBytes: memory}, *g.Memory)
 	require.Len(t, g.Disks, 3)
 	assert.Equal(t, "acd", g.Disks[0].Name+g.Disks[1].Name+g.Disks[2].Name)
-	assert.Len(t, said, 12)
+	assert.Equal(t, again.ShutsDownWithin, g.Stop)
+	assert.Len(t, said, 13)
 
 	assert.Equal(t, "Fast 9000", layout.Controllers[0].NVMe.Model)
 	assert.Equal(t, "4", layout.Controllers[1].PCI.Slot)

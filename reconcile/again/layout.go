@@ -3,6 +3,7 @@ package again
 import (
 	"fmt"
 	"slices"
+	"time"
 
 	"lendkeep/reconcile/assess"
 	"lendkeep/reconcile/facts"
@@ -172,8 +173,16 @@ func (a *again) guest(g *spec.Guest) {
 	g.Disks = slices.DeleteFunc(slices.Clone(g.Disks), func(d spec.Disk) bool {
 		return drop(d.CopyFrom == nil && d.Image != "" && !a.twin.Image(d.Image) && d.SizeBytes == 0, "disk "+d.Name+", whose image the twin does not have")
 	})
+	if g.Stop < ShutsDownWithin {
+		a.say("guest %s: %s to shut down, not %s", g.Name, ShutsDownWithin, g.Stop)
+		g.Stop = ShutsDownWithin
+	}
 	a.room(g)
 }
+
+// ShutsDownWithin is how long a guest may take on a twin: without KVM its firmware alone
+// takes most of two minutes until what it starts listens.
+const ShutsDownWithin = 6 * time.Minute
 
 // room bounds what a guest has by what the twin gives to one.
 func (a *again) room(g *spec.Guest) {
