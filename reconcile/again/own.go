@@ -47,16 +47,22 @@ func OwnOf(host, inside *facts.Index, m *twin.Machine) (Own, error) {
 		own.Defined = append(own.Defined, Defined{g.Name, xml})
 	}
 	if installed := host.Survey.Guard; installed.Known() && installed.GuardFiles != (facts.GuardFiles{}) {
-		files := installed.GuardFiles // as they are where nobody can read the rules
+		files := installed.GuardFiles // those of the guard's own are as they are where nobody can read its rules
 		if !installed.Ours() {
 			a.say("the hook in the guard's place, which is not lendkeep's, does nothing")
 			files.Hook = "#!/bin/sh\n# Another hook sits here on the host.\n"
 		}
-		if rules, err := guard.Installed(installed); err == nil {
-			now := a.rules(rules).Files()
-			if files.Rules = now.Rules; files.Udev == guard.UdevRules(rules) {
-				files.Udev = now.Udev
-			}
+		rules, err := guard.Installed(installed)
+		now := a.rules(rules).Files()
+		if err == nil {
+			files.Rules = now.Rules
+		}
+		switch {
+		case err == nil && files.Udev == guard.UdevRules(rules):
+			files.Udev = now.Udev
+		case files.Udev != "":
+			a.say("udev's rules in the guard's place, which are not those that its own rules ask for, do nothing")
+			files.Udev = "# Other rules sit here on the host.\n"
 		}
 		own.Guard = &files
 	}

@@ -101,12 +101,33 @@ func TestOwnOfWhatTheTwinLacks(t *testing.T) {
 	host.Guard.Rules, host.Guard.HookMode = "of another version", "0644"
 	own, err = again.OwnOf(facts.NewIndex(&host), facts.NewIndex(&in), &m)
 	require.NoError(t, err)
-	assert.Equal(t, host.Guard.GuardFiles, *own.Guard, "what nobody can read is as it is")
+	as := host.Guard.GuardFiles
+	require.NotEmpty(t, as.Udev)
+	as.Udev = own.Guard.Udev
+	assert.Equal(t, as, *own.Guard, "what nobody can read is as it is")
+	assert.NotContains(t, own.Guard.Udev, "ENV", "but what udev would do by it")
 
 	host.Guard.Gaps = []facts.Gap{{Path: facts.GuardRules, Reason: "anybody may write it"}}
 	own, err = again.OwnOf(facts.NewIndex(&host), facts.NewIndex(&in), &m)
 	require.NoError(t, err)
 	assert.Nil(t, own.Guard, "rules that are not believed are not carried over")
+}
+
+// What udev's rules do that are not the guard's is not tried either, and an order finds
+// there too that they are others.
+func TestOwnOfOtherUdevRules(t *testing.T) {
+	host, _ := lived(t)
+	host.Guard.Udev += `RUN+="/bin/rm -r /srv"` + "\n"
+	m := twin.Of(host)
+	in := inside(t, host, &m)
+	own, err := again.OwnOf(facts.NewIndex(&host), facts.NewIndex(&in), &m)
+	require.NoError(t, err)
+	assert.Len(t, own.Said, 1)
+	assert.NotContains(t, own.Guard.Udev, "RUN")
+	rules, err := guard.Decode(own.Guard.Rules)
+	require.NoError(t, err)
+	assert.NotEqual(t, guard.UdevRules(rules), own.Guard.Udev)
+	assert.NotEmpty(t, own.Guard.Udev)
 }
 
 // A hook of somebody else's in the guard's place is one on the twin too, so that an
