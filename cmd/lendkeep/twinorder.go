@@ -147,7 +147,7 @@ func (t *trial) driversOf(in *facts.Survey, is *facts.Index) {
 		f := &in.Functions[i]
 		there := is.Function(f.Address)
 		was := t.before.Function(f.Address)
-		if f.Driver != "" || there == nil || there.OnVFIO() || f.NVMe != nil || f.Class == facts.ClassNVMe {
+		if f.Driver != "" || there == nil || there.OnVFIO() || f.Class == facts.ClassNVMe {
 			continue
 		}
 		if was == nil || was.Driver != "" && !was.OnVFIO() && !was.Overridden() {
