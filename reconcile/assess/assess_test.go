@@ -284,6 +284,12 @@ var cases = map[string]struct {
 	"controller absent, nobody borrows it": {func(b *bench) {
 		b.layout.Controllers = append(b.layout.Controllers, invented.Controller("spare", "RL-0000-0000"))
 	}, "controller-identity", assess.Caution, "RL-0000-0000"},
+	"controller absent, a guest waits for its mount": {func(b *bench) {
+		b.layout.Controllers = append(b.layout.Controllers, invented.Controller("spare", "RL-0000-0000", "films", "/srv/films"))
+		b.Builder.Guest("films", "/srv/films/films.qcow2")
+		b.layout.Guests = append(b.layout.Guests, invented.Guest("films"))
+		b.shift, b.layout.Shifts[0].Guests = "day", append(b.layout.Shifts[0].Guests, spec.Ref{Name: "films"})
+	}, "controller-identity", assess.Stop, "Guest films is to be started and has disks below /srv/films"},
 	"controller dead": {func(b *bench) { b.Function(b.reel).NVMe.State = "dead" },
 		"controller-identity", assess.Stop, "dead"},
 	"two claim one serial": {func(b *bench) { b.NVMe("RL-4410-0073") },

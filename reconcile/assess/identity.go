@@ -6,7 +6,8 @@
 // serial number or slot. Names (nvme0) and addresses (0000:01:00.0) move between
 // boots and when cards are added, so lendkeep never goes by them.
 //
-// Severity: stop; caution where no guest borrows it and it is not one of several.
+// Severity: stop; caution where no guest borrows it, none that is to be started waits
+// for what its return mounts, and it is not one of several.
 //
 // Remedy: compare the layout with the list that `lendkeep survey` prints; see
 // whether the card sits in its slot and shows up in lspci. Of several that fit:
@@ -24,6 +25,7 @@ import (
 	"fmt"
 
 	"lendkeep/reconcile/facts"
+	"lendkeep/spec"
 )
 
 func checkIdentity(c *Case) []Finding {
@@ -47,7 +49,12 @@ func checkIdentity(c *Case) []Finding {
 			f.Detail += " Did you mean " + listed(found.Near) + "?"
 			f.Remedies = append(c.namingsAs(found, found.Near), f.Remedies...)
 		}
-		if len(c.Borrowers(controller.Name)) == 0 {
+		waits, path := c.waitsFor(found.Controller)
+		switch {
+		case waits != "":
+			f.Detail += fmt.Sprintf(" Guest %s is to be started and has disks below %s, where its return mounts a filesystem.", waits, path)
+			f.Remedies = append(f.Remedies, "leave the guest out of the shift until the drive is there")
+		case len(c.Borrowers(controller.Name)) == 0:
 			f.Severity = Caution
 		}
 		if found.Function != nil {
@@ -69,6 +76,17 @@ func checkIdentity(c *Case) []Finding {
 		list = append(list, f)
 	}
 	return list
+}
+
+// waitsFor names a guest that is to be started and has disks below a return mount of a
+// controller's that is not there, and that mount's place.
+func (c *Case) waitsFor(controller *spec.Controller) (guest, path string) {
+	for _, m := range controller.Return.Mounts {
+		if name := c.waiting(m.Path); name != "" && c.Facts.MountAt(m.Path) == nil {
+			return name, m.Path
+		}
+	}
+	return "", ""
 }
 
 func titles(functions []*facts.Function) []Cause {

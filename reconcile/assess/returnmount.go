@@ -128,7 +128,7 @@ func (c *Case) partitionNames(at facts.Address) string {
 func (c *Case) waiting(path string) string {
 	for i := range c.Layout.Guests {
 		g := &c.Layout.Guests[i]
-		if !c.Runs(g) || c.RunsNow(g.Name) {
+		if !c.startedBy(g) {
 			continue
 		}
 		for _, on := range c.LivesOn(g) {
