@@ -31,9 +31,15 @@ func trialOnStandIn(t *testing.T, shift string, says func(string, emulated.Resul
 // trialOf gives a trial of larch's order for a shift on a stand-in.
 func trialOf(t *testing.T, shift string, says func(string, emulated.Result) emulated.Result) (*trial, *bytes.Buffer) {
 	t.Helper()
+	return trialOfExample(t, says, "larch", "--shift", shift)
+}
+
+// trialOfExample gives one of an example's order, planned with options.
+func trialOfExample(t *testing.T, says func(string, emulated.Result) emulated.Result, example string, options ...string) (*trial, *bytes.Buffer) {
+	t.Helper()
 	folder, _ := larch(t)
 	file := filepath.Join(t.TempDir(), "an.order")
-	must(t, "plan", "../../examples/larch", "--shift", shift, "--stand-in", folder, "-o", file)
+	must(t, append([]string{"plan", "../../examples/" + example, "--stand-in", folder, "-o", file}, options...)...)
 	sealed, err := openOrder(file)
 	require.NoError(t, err)
 	survey, err := readSurvey(filepath.Join(folder, "survey.json"))

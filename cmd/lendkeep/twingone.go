@@ -68,7 +68,7 @@ func (t *trial) withoutIt(ctx context.Context, at facts.Address) (string, error)
 		return "", err
 	}
 	report, err = carrier.Rollback(ctx, report)
-	said, err := t.endsLike(ctx, report, err, "rollback")
+	said, err := t.endsLike(ctx, report, err, t.rollingBack()...)
 	if err != nil {
 		return "", err
 	}

@@ -74,6 +74,13 @@ func (s *inStandIn) Run(ctx context.Context, argv ...string) (emulated.Result, e
 		}
 	case "blkdiscard -f":
 		s.emptied = append(s.emptied, argv[2])
+		survey := s.survey()
+		for i := range survey.Contents {
+			if c := &survey.Contents[i]; "/dev/"+c.Of == argv[2] {
+				*c = facts.Content{Of: c.Of, SizeBytes: c.SizeBytes, SectorBytes: c.SectorBytes, Blank: true, EndsZero: true}
+			}
+		}
+		s.become(survey)
 	case "sh /run/make-twin":
 		s.furnish()
 	case "sh /run/each-boot":

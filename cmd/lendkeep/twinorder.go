@@ -216,20 +216,25 @@ func (t *trial) again(context.Context) (string, error) {
 	return "nothing is left to do", nil
 }
 
-// rollback has the twin be what it was.
-func (t *trial) rollback(ctx context.Context) (string, error) {
+// rollingBack gives the words by which lendkeep undoes the order that was planned.
+func (t *trial) rollingBack() []string {
 	arguments := []string{"rollback"}
 	for _, w := range t.planned.Order.Steps {
 		if serial := w.Step.About().UndoErases; serial != "" && !slices.Contains(arguments, serial) {
 			arguments = append(arguments, "--erase", serial)
 		}
 	}
+	return arguments
+}
+
+// rollback has the twin be what it was.
+func (t *trial) rollback(ctx context.Context) (string, error) {
 	carrier, report, err := t.further()
 	if err != nil {
 		return "", err
 	}
 	report, err = carrier.Rollback(ctx, report)
-	if _, err := t.endsLike(ctx, report, err, arguments...); err != nil {
+	if _, err := t.endsLike(ctx, report, err, t.rollingBack()...); err != nil {
 		return "", err
 	}
 	is, err := t.facts(ctx)

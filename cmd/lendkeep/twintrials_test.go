@@ -39,6 +39,19 @@ func TestTwinTrials(t *testing.T) {
 	}
 }
 
+// So do the orders of the other examples, which make guests and move systems.
+func TestTwinTrialsOfExamples(t *testing.T) {
+	for example, options := range map[string][]string{"moving": {"--shift", "day"}, "library": nil} {
+		t.Run(example, func(t *testing.T) {
+			tried, out := trialOfExample(t, nil, example, options...)
+			require.NoError(t, tried.goThrough(t.Context(), "stage", tried.stages(), 0, &tried.report.Stages), out)
+			failed := tried.goThrough(t.Context(), "trial", tried.trials(), 0, &tried.report.Trials)
+			assert.Empty(t, tried.differences)
+			require.NoError(t, failed, out)
+		})
+	}
+}
+
 // What is found is printed as JSON, read back strictly, and drawn with its host.
 func TestTwinIsDrawn(t *testing.T) {
 	tried, _ := trialOf(t, "day", nil)

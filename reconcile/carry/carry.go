@@ -246,7 +246,7 @@ func (c *Carrier) do(interruptible context.Context, n int) error {
 func (c *Carrier) limited(ctx, interruptible context.Context, s step.Step, deed func(context.Context, step.Ports) error) error {
 	about := s.About()
 	if about.Longest == 0 {
-		limit, cancel := c.Clock.Limit(ctx, about.Takes+about.Within+grace)
+		limit, cancel := c.Clock.Limit(ctx, max(about.Takes, about.Waits)+about.Within+grace)
 		defer cancel()
 		return deed(limit, c.Ports)
 	}

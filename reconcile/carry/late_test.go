@@ -115,3 +115,55 @@ func TestInterruptedCopy(t *testing.T) {
 	require.NoError(t, err)
 	assert.Empty(t, facts.Differences(survey.Answered(), after))
 }
+
+// slow is a libvirt whose guests take as long to shut down as they may.
+type slow struct {
+	step.Guests
+	stopped []string
+}
+
+// Stop implements step.Guests.
+func (s *slow) Stop(ctx context.Context, name string, within time.Duration) error {
+	if end, limited := ctx.Deadline(); limited && time.Until(end) < within {
+		return context.DeadlineExceeded
+	}
+	s.stopped = append(s.stopped, name)
+	return s.Guests.Stop(ctx, name, within)
+}
+
+// timing limits deeds by the time of day.
+type timing struct{ *ticking }
+
+// Limit implements carry.Clock.
+func (timing) Limit(ctx context.Context, d time.Duration) (context.Context, context.CancelFunc) {
+	return context.WithTimeout(ctx, d)
+}
+
+// A guest has all of the time that its layout gives it to shut down, when an order does
+// that and when it is undone.
+func TestGuestsThatShutDownSlowly(t *testing.T) {
+	survey, sealed := wholeSlot(t)
+	for _, w := range sealed.Order.Steps {
+		switch s := w.Step.(type) {
+		case *step.StopGuest:
+			s.Limit = time.Hour
+		case *step.StartGuest:
+			s.Limit = time.Hour
+		}
+	}
+	sealed, err := order.Seal(sealed.Order)
+	require.NoError(t, err)
+	ports := hostFor(survey, sealed).Ports()
+	guests := &slow{Guests: ports.Guests}
+	ports.Guests = guests
+	c := carry.Carrier{Ports: ports, Journal: journal.New(&fault.Disk{Fault: &fault.Fault{}}), Clock: timing{&ticking{sealed.Order.SurveyedAt}}}
+	approval, err := order.Approve(sealed, sealed.Code(), sealed.Order.Erases()...)
+	require.NoError(t, err)
+	report, err := c.Out(t.Context(), approval)
+	require.NoError(t, err)
+	require.Equal(t, carry.Carried, report.Ended, report.Note)
+	report, err = c.Rollback(t.Context(), report)
+	require.NoError(t, err)
+	assert.Equal(t, carry.Restored, report.Ended, report.Note)
+	assert.Equal(t, []string{"prints", "films"}, guests.stopped)
+}

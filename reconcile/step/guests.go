@@ -17,6 +17,9 @@ const (
 	startTakes  = 10 * time.Second
 	stopTakes   = 30 * time.Second
 	startWithin = 30 * time.Second
+	// VFIO clears and pins all of a guest's memory before libvirt answers: of hundreds of
+	// gigabytes in small pages that takes minutes.
+	startLongest = 10 * time.Minute
 )
 
 // StopGuest shuts a guest down.
@@ -42,7 +45,7 @@ func (s *StopGuest) Sound() error {
 }
 
 func (s *StopGuest) About() About {
-	a := About{Kind: "stop guest", Risk: Stops, Takes: min(stopTakes, s.Limit), Within: startWithin,
+	a := About{Kind: "stop guest", Risk: Stops, Takes: min(stopTakes, s.Limit), Waits: max(s.Limit, startLongest), Within: startWithin,
 		Does:   "shut down guest " + s.Guest,
 		Undoes: "start guest " + s.Guest + " again; what ran in it does not come back by itself",
 		Needs:  []Condition{guestIs(s.Guest, "on")}, Gives: []Condition{guestIs(s.Guest, "off")}}
@@ -126,7 +129,7 @@ type StartGuest struct {
 }
 
 func (s *StartGuest) About() About {
-	a := About{Kind: "start guest", Risk: Starts, Takes: startTakes, Within: startWithin,
+	a := About{Kind: "start guest", Risk: Starts, Takes: startTakes, Waits: max(s.Limit, startLongest), Within: startWithin,
 		Does: "start guest " + s.Guest, Undoes: "shut down guest " + s.Guest,
 		Needs: s.needs(), Gives: []Condition{guestIs(s.Guest, "on")}}
 	with := ", which borrows "

@@ -66,6 +66,9 @@ type About struct {
 	Risk   Risk          // what it means for those who use the host
 	Takes  time.Duration // how long the deed takes, estimated
 	Within time.Duration // how long after the deed its effect may take to be seen
+	// Waits is how long the deed or its undo itself waits at most for what it asked for;
+	// zero: neither does.
+	Waits time.Duration
 	// Longest is set where the length cannot be told beforehand: such a step may
 	// be interrupted at any moment, and counts as stuck only after this time.
 	Longest time.Duration
