@@ -76,13 +76,16 @@ func TestTwinAgrees(t *testing.T) {
 func TestTwinAnswersWhereAStandInStarts(t *testing.T) {
 	tried, out, err := trialOnStandIn(t, "day", nil)
 	require.NoError(t, err, out)
-	kept := tried.after.Guest("grading").Kept
+	kept := *tried.after.Guest("grading").Kept
 	require.NotEmpty(t, kept.Boot.Ranked)
-	assert.True(t, tried.answers(kept, tried.comesToHave), "from the ESP of the drive that it boots from")
-	assert.True(t, tried.answers(kept, tried.had), "which it had before")
+	unsigned := *tried.after.Survey
+	kept.Boot.NVRAM, unsigned.Stores = "/none.fd", []facts.VariableStore{{Path: "/none.fd", Keys: facts.Absent}, {Path: "/keys.fd", Keys: facts.Present}, {Path: "/unread.fd", Keys: facts.Unknown}}
+	after := facts.NewIndex(&unsigned)
+	assert.True(t, tried.answers(after, &kept, tried.comesToHave), "from the ESP of the drive that it boots from")
+	assert.True(t, tried.answers(after, &kept, tried.had), "which it had before")
 
 	changed := func(change func(*facts.Definition)) *facts.Definition {
-		d := *kept
+		d := kept
 		d.Disks = slices.Clone(d.Disks)
 		change(&d)
 		return &d
@@ -108,7 +111,12 @@ func TestTwinAnswersWhereAStandInStarts(t *testing.T) {
 			d.Disks = []facts.Disk{{Target: "sda", Kind: "file", Device: "cdrom", Source: image}}
 		}, false},
 	} {
-		assert.Equal(t, c.answers, tried.answers(changed(c.change), tried.had), why)
+		assert.Equal(t, c.answers, tried.answers(after, changed(c.change), tried.had), why)
+	}
+
+	for store, answers := range map[string]bool{"/keys.fd": false, "/unread.fd": false, "/none.fd": true} {
+		signed := changed(func(d *facts.Definition) { d.Boot.NVRAM = store })
+		assert.Equal(t, answers, tried.answers(after, signed, tried.had), "by Secure Boot with "+store)
 	}
 
 	at := kept.Hostdevs[0].Address
@@ -145,7 +153,7 @@ func TestTwinCutsWhatCannotAnswer(t *testing.T) {
 	t.Log(out)
 	require.NotNil(t, tried.before)
 	require.Equal(t, []string{"grading"}, tried.silent())
-	assert.Equal(t, []string{"grading"}, host.unheard)
+	assert.Equal(t, []string{"grading", "catalogue"}, host.unheard, "and the one that the order started, when it is undone")
 	assert.Contains(t, fmt.Sprint(tried.untried), "shut down guest grading: no system runs in it on the twin")
 }
 

@@ -232,7 +232,7 @@ func (t *trial) resume(ctx context.Context) (string, error) {
 		return "", err
 	}
 	if report.Ended == "" {
-		if err := t.unheard(ctx); err != nil {
+		if err := t.unheard(ctx, t.silent()); err != nil {
 			return "", err
 		}
 		report, err = carrier.Resume(ctx, report)

@@ -23,7 +23,7 @@ func (t *trial) end(ctx context.Context) (string, error) {
 		return "", err
 	}
 	for _, guest := range t.guests {
-		if !t.answers(t.after.Guest(guest).Kept, t.comesToHave) {
+		if !t.answers(t.after, t.after.Guest(guest).Live, t.comesToHave) {
 			t.untried = append(t.untried, anew.Difference{Step: "end guest " + guest + " by its power button", Lacks: "no system starts in it on the twin, so its power is cut"})
 			if _, err := t.must(ctx, "virsh", "-q", "destroy", "--", guest); err != nil {
 				return "", err
@@ -46,8 +46,12 @@ const backTakesMost = 3 * time.Minute
 
 // answers tells whether a stand-in starts in a guest: from an image that was made, or by
 // UEFI from a drive that has one. Neither QEMU's BIOS nor OVMF starts from what a boot
-// order leaves out (libvirt asks for -boot strict=on).
-func (t *trial) answers(d *facts.Definition, has func(at facts.Address) bool) bool {
+// order leaves out (libvirt asks for -boot strict=on), and Secure Boot starts nothing that
+// is not signed, as a stand-in is not.
+func (t *trial) answers(ix *facts.Index, d *facts.Definition, has func(at facts.Address) bool) bool {
+	if d.Boot.Firmware == "uefi" && ix.SecureBoot(d.Boot).On != facts.Absent {
+		return false
+	}
 	inOrder := func(is func(facts.Ranked) bool) bool {
 		return len(d.Boot.Ranked) == 0 || slices.ContainsFunc(d.Boot.Ranked, is)
 	}
@@ -81,12 +85,23 @@ func (t *trial) comesToHave(at facts.Address) bool {
 // silent gives the guests that the order shuts down and that answer no power button.
 func (t *trial) silent() (list []string) {
 	for _, w := range t.planned.Order.Steps {
-		stop, is := w.Step.(*step.StopGuest)
-		if !is {
-			continue
+		if stop, is := w.Step.(*step.StopGuest); is {
+			if runs := t.before.Guest(stop.Guest).Live; runs != nil && !t.answers(t.before, runs, t.had) {
+				list = append(list, stop.Guest)
+			}
 		}
-		if runs := t.before.Guest(stop.Guest).Live; runs != nil && !t.answers(runs, t.had) {
-			list = append(list, stop.Guest)
+	}
+	return list
+}
+
+// silentAfter gives those that it has started and that still run, which its undo shuts
+// down.
+func (t *trial) silentAfter() (list []string) {
+	for _, w := range t.planned.Order.Steps {
+		if start, is := w.Step.(*step.StartGuest); is {
+			if g := t.after.Guest(start.Guest); g != nil && g.Live != nil && !t.answers(t.after, g.Live, t.comesToHave) {
+				list = append(list, start.Guest)
+			}
 		}
 	}
 	return list
@@ -96,10 +111,10 @@ func (t *trial) silent() (list []string) {
 // in the background as long as an order may take.
 var onButton = fmt.Sprintf(`setsid sh -c 'virsh -q qemu-monitor-event --domain "$1" --event POWERDOWN --timeout %d && virsh -q destroy -- "$1"' sh "$1" </dev/null >/dev/null 2>&1 &`, int(orderTakesMost.Seconds()))
 
-// unheard has the guests that answer no power button lose their power by it, so that the
-// order goes on.
-func (t *trial) unheard(ctx context.Context) error {
-	for _, guest := range t.silent() {
+// unheard has guests that answer no power button lose their power by it, so that an order
+// goes on.
+func (t *trial) unheard(ctx context.Context, guests []string) error {
+	for _, guest := range guests {
 		if _, err := t.must(ctx, "sh", "-c", onButton, "sh", guest); err != nil {
 			return err
 		}

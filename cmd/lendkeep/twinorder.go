@@ -82,7 +82,7 @@ func (t *trial) applying(ctx context.Context) ([]string, error) {
 	for _, serial := range t.planned.Order.Erases() {
 		arguments = append(arguments, "--erase", serial)
 	}
-	return append(arguments, t.confirming()...), t.unheard(ctx)
+	return append(arguments, t.confirming()...), t.unheard(ctx, t.silent())
 }
 
 // confirming gives the options by which a person says that steps by hand are done.
@@ -225,6 +225,15 @@ func (t *trial) rollingBack() []string {
 		}
 	}
 	return arguments
+}
+
+// undone has the twin be what it was once the order was carried out: what that has
+// started may run on.
+func (t *trial) undone(ctx context.Context) (string, error) {
+	if err := t.unheard(ctx, t.silentAfter()); err != nil {
+		return "", err
+	}
+	return t.rollback(ctx)
 }
 
 // rollback has the twin be what it was.

@@ -108,7 +108,7 @@ func (t *trial) stages() []stage {
 		{"plan again", time.Second, t.again},
 		{"end its guests by the power button", 100 * time.Second, t.end},
 		{"start them by hand, and cut their power", 20 * time.Second, t.cut},
-		{"roll it back", 20 * time.Second, t.rollback},
+		{"roll it back", 20 * time.Second, t.undone},
 	}
 }
 
