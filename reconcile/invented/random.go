@@ -86,7 +86,7 @@ func (r *random) host() {
 				f.Interfaces = []facts.Interface{{Name: fmt.Sprintf("eth%d", n), Up: true}}
 			}
 			r.below(r.b.Function(card), n)
-			if f := r.b.Function(card); f.Driver == "vfio-pci" || f.Stubbed() && r.chance(50, "by override") {
+			if f := r.b.Function(card); f.Driver == "vfio-pci" {
 				f.DriverOverride = f.Driver
 			}
 			r.cards = append(r.cards, card)
