@@ -49,7 +49,7 @@ func (w twinning) rehearse(c *cobra.Command, sealed order.Sealed, survey facts.S
 	if err != nil {
 		return err
 	}
-	t := &trial{programs: programs, every: w.every, given: sealed, layout: layout, survey: facts.NewIndex(&survey), machine: twin.Of(survey), judges: openJudge,
+	t := &trial{programs: programs, every: w.every, given: sealed, layout: layout, survey: facts.NewIndex(&survey), machine: twin.Of(survey),
 		told: newProgress(c.ErrOrStderr()), out: &text{w: c.OutOrStdout()}}
 	defer t.told.end()
 	defer t.close()

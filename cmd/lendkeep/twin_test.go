@@ -51,7 +51,7 @@ func trialOfExample(t *testing.T, says func(string, emulated.Result) emulated.Re
 	var out bytes.Buffer
 	machine := twin.Of(survey)
 	host := &inStandIn{t: t, folder: folder, judge: judge, says: says, machine: machine}
-	tried := &trial{host: host, programs: programs{lendkeep: file, guard: file}, judges: openJudge, given: sealed, layout: layout, survey: facts.NewIndex(&survey), machine: machine, out: &text{w: &out}}
+	tried := &trial{host: host, programs: programs{lendkeep: file, guard: file}, given: sealed, layout: layout, survey: facts.NewIndex(&survey), machine: machine, out: &text{w: &out}}
 	t.Cleanup(tried.close)
 	return tried, &out
 }

@@ -1,8 +1,10 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 
@@ -93,13 +95,18 @@ func (t *trial) withoutIt(ctx context.Context, at facts.Address) (string, error)
 // called gives what a person knows the card by that the order has lent at an address:
 // its serial, or else the controller's name.
 func (t *trial) called(at facts.Address) string {
-	for _, r := range t.planned.Order.Controllers {
-		if r.Has(at) && r.Serial != "" {
-			return r.Serial
-		}
-		if r.Has(at) {
-			return r.Controller
-		}
+	r, is := t.ordered(at)
+	if !is {
+		return at.String()
 	}
-	return at.String()
+	return cmp.Or(r.Serial, r.Controller)
+}
+
+// ordered gives the controller of the order that has a function; false: none.
+func (t *trial) ordered(at facts.Address) (facts.Identity, bool) {
+	i := slices.IndexFunc(t.planned.Order.Controllers, func(r facts.Identity) bool { return r.Has(at) })
+	if i < 0 {
+		return facts.Identity{}, false
+	}
+	return t.planned.Order.Controllers[i], true
 }

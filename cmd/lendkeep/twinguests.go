@@ -71,11 +71,10 @@ func (t *trial) had(at facts.Address) bool {
 // comesToHave tells whether one lies there after the order: it may have copied one, and
 // may have erased the drive.
 func (t *trial) comesToHave(at facts.Address) bool {
-	i := slices.IndexFunc(t.planned.Order.Controllers, func(r facts.Identity) bool { return r.Has(at) })
-	if i < 0 {
+	known, is := t.ordered(at)
+	if !is {
 		return t.had(at)
 	}
-	known := t.planned.Order.Controllers[i]
 	if c := t.there.Controller(known.Controller); c != nil && c.Drive != nil && c.Drive.CopyOf != "" {
 		return t.machine.Image(c.Drive.CopyOf)
 	}

@@ -153,7 +153,7 @@ func (t *trial) driversOf(in *facts.Survey, is *facts.Index) {
 		if was == nil || was.Driver != "" && !was.OnVFIO() && !was.Overridden() {
 			continue
 		}
-		if slices.ContainsFunc(t.planned.Order.Controllers, func(r facts.Identity) bool { return r.Has(f.Address) }) {
+		if _, is := t.ordered(f.Address); is {
 			f.Driver, f.Interfaces = there.Driver, there.Interfaces
 		}
 	}
@@ -219,10 +219,8 @@ func (t *trial) again(context.Context) (string, error) {
 // rollingBack gives the words by which lendkeep undoes the order that was planned.
 func (t *trial) rollingBack() []string {
 	arguments := []string{"rollback"}
-	for _, w := range t.planned.Order.Steps {
-		if serial := w.Step.About().UndoErases; serial != "" && !slices.Contains(arguments, serial) {
-			arguments = append(arguments, "--erase", serial)
-		}
+	for _, serial := range t.planned.Order.UndoErases() {
+		arguments = append(arguments, "--erase", serial)
 	}
 	return arguments
 }

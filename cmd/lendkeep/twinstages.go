@@ -6,23 +6,17 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
-	"slices"
 	"time"
-
-	"github.com/rs/zerolog"
 
 	"lendkeep/providers/emulated"
 	"lendkeep/providers/emulated/parts"
 	"lendkeep/providers/files"
-	"lendkeep/providers/memory"
 	anew "lendkeep/reconcile/again"
 	"lendkeep/reconcile/assess"
 	"lendkeep/reconcile/carry"
 	"lendkeep/reconcile/definition"
 	"lendkeep/reconcile/facts"
-	"lendkeep/reconcile/fault"
 	"lendkeep/reconcile/order"
-	"lendkeep/reconcile/rehearse"
 	"lendkeep/reconcile/twin"
 	"lendkeep/spec"
 	"lendkeep/spec/plain"
@@ -47,7 +41,6 @@ type trial struct {
 	layout   *spec.Layout
 	survey   *facts.Index // of the host
 	machine  twin.Machine
-	judges   func(context.Context) (judge memory.Judge, dismiss func())
 	told     *progress
 	out      *text
 	report   anew.Report // as far as it has come
@@ -70,16 +63,6 @@ type trial struct {
 	steps       []anew.Difference // the others that only one of the orders has
 	left        []string          // what is not as before after the rollback, in memory neither
 	differences []string
-}
-
-// standing is a host in memory that goes on after an order.
-type standing interface {
-	rehearse.Host
-	StartByHand(ctx context.Context, guest string) error
-	EndByHand(guest string) error
-	Unplug(at facts.Address)
-	PowerCutWithout(cards ...facts.Address)
-	Boots(mounts []facts.Mount)
 }
 
 // stage is a part of a trial. It says in a few words what came of it.
@@ -332,60 +315,6 @@ func (t *trial) plan(ctx context.Context) (string, error) {
 		return "", err
 	}
 	return fmt.Sprintf("%s, %d in the order given", plain.Count(len(planned.Steps), "step"), len(t.given.Order.Steps)), nil
-}
-
-// inMemory carries the order that was planned out on a host in memory like the twin.
-func (t *trial) inMemory(ctx context.Context, make func(carry.Carrier) *carry.Carrier) error {
-	keeping := func(survey facts.Survey, judge rehearse.Judge) rehearse.Host {
-		host := memory.Rehearse(survey, judge)
-		t.memory = host.(standing) // what it embeds
-		t.memory.Boots(anew.BootMounts(t.made, t.before))
-		return host
-	}
-	t.records = nil
-	r := rehearse.Rehearsal{Host: keeping, Sealed: t.planned, Survey: *t.before.Survey, Judge: t.asked(ctx), Make: make, Pick: func(int, fault.Mode) bool { return false }}
-	report, err := r.Run(ctx)
-	if err != nil {
-		return err
-	}
-	if !report.Through.Good {
-		t.differs("in memory the twin's order is not carried out: %s", report.Through.Why)
-		return errDiffers
-	}
-	return nil
-}
-
-// asked gives a judge for the next host in memory: that of the last one knows its guests.
-func (t *trial) asked(ctx context.Context) (judge memory.Judge) {
-	t.close()
-	if t.memory != nil {
-		ctx = zerolog.Nop().WithContext(ctx) // where there is no libvirt, the first has said so
-	}
-	judge, t.dismiss = t.judges(ctx)
-	return judge
-}
-
-func (t *trial) close() {
-	if t.dismiss != nil {
-		t.dismiss()
-	}
-	t.dismiss = nil
-}
-
-// recorded keeps what the carrier in memory writes into its journal, for its rollback.
-func (t *trial) recorded(c carry.Carrier) *carry.Carrier {
-	t.carrier = c
-	c.Journal = &t.records
-	return &c
-}
-
-// records is a journal in memory.
-type records [][]byte
-
-// Append implements carry.Journal.
-func (r *records) Append(record []byte) error {
-	*r = append(*r, slices.Clone(record))
-	return nil
 }
 
 // order plans on the twin as it is.

@@ -52,15 +52,15 @@ func OwnOf(host, inside *facts.Index, m *twin.Machine) (Own, error) {
 			a.say("the hook in the guard's place, which is not lendkeep's, does nothing")
 			files.Hook = "#!/bin/sh\n# Another hook sits here on the host.\n"
 		}
-		rules, err := guard.Installed(installed)
-		now := a.rules(rules).Files()
-		if err == nil {
+		others := files.Udev != ""
+		if rules, err := guard.Installed(installed); err == nil {
+			now := a.rules(rules).Files()
 			files.Rules = now.Rules
+			if files.Udev == guard.UdevRules(rules) {
+				files.Udev, others = now.Udev, false
+			}
 		}
-		switch {
-		case err == nil && files.Udev == guard.UdevRules(rules):
-			files.Udev = now.Udev
-		case files.Udev != "":
+		if others {
 			a.say("udev's rules in the guard's place, which are not those that its own rules ask for, do nothing")
 			files.Udev = "# Other rules sit here on the host.\n"
 		}

@@ -80,12 +80,7 @@ func TestRollbackPastAGuestThatRan(t *testing.T) {
 	host := memory.New(b.Survey, nil)
 	c := carry.Carrier{Ports: host.Ports(), Journal: journal.New(&fault.Disk{Fault: &fault.Fault{}}), Clock: &ticking{}}
 	c.Ports.Starters = used{host}
-	report, err := c.Out(t.Context(), approval)
-	require.NoError(t, err)
-	require.Equal(t, carry.Carried, report.Ended, report.Note)
-	report, err = c.Rollback(t.Context(), report)
-	require.NoError(t, err)
-	assert.Equal(t, carry.Restored, report.Ended, report.Note)
+	report := outAndBack(t, &c, approval)
 	assert.Equal(t, carry.AskedFor, report.Note)
 	assert.Equal(t, carry.NotDone, report.Steps[at].Result)
 	assert.Contains(t, report.Steps[at].Note, "it stays as it is: its volume is dirty")

@@ -60,6 +60,18 @@ func hostFor(survey facts.Survey, sealed order.Sealed) *memory.Host {
 	return host
 }
 
+// outAndBack carries an order out and rolls it back, and gives the report.
+func outAndBack(t *testing.T, c *carry.Carrier, approval order.Approval) carry.Report {
+	t.Helper()
+	report, err := c.Out(t.Context(), approval)
+	require.NoError(t, err)
+	require.Equal(t, carry.Carried, report.Ended, report.Note)
+	report, err = c.Rollback(t.Context(), report)
+	require.NoError(t, err)
+	assert.Equal(t, carry.Restored, report.Ended, report.Note)
+	return report
+}
+
 // Mounting after a return, and mounting again when a lend is undone, wait for
 // partitions that appear late.
 func TestPartitionsThatAppearLate(t *testing.T) {
@@ -73,12 +85,7 @@ func TestPartitionsThatAppearLate(t *testing.T) {
 			c := carry.Carrier{Ports: ports, Journal: journal.New(disk), Clock: &ticking{sealed.Order.SurveyedAt}}
 			approval, err := order.Approve(sealed, sealed.Code(), sealed.Order.Erases()...)
 			require.NoError(t, err)
-			report, err := c.Out(context.Background(), approval)
-			require.NoError(t, err)
-			require.Equal(t, carry.Carried, report.Ended, report.Note)
-			report, err = c.Rollback(context.Background(), report)
-			require.NoError(t, err)
-			assert.Equal(t, carry.Restored, report.Ended, report.Note)
+			outAndBack(t, &c, approval)
 		})
 	}
 }
@@ -159,11 +166,6 @@ func TestGuestsThatShutDownSlowly(t *testing.T) {
 	c := carry.Carrier{Ports: ports, Journal: journal.New(&fault.Disk{Fault: &fault.Fault{}}), Clock: timing{&ticking{sealed.Order.SurveyedAt}}}
 	approval, err := order.Approve(sealed, sealed.Code(), sealed.Order.Erases()...)
 	require.NoError(t, err)
-	report, err := c.Out(t.Context(), approval)
-	require.NoError(t, err)
-	require.Equal(t, carry.Carried, report.Ended, report.Note)
-	report, err = c.Rollback(t.Context(), report)
-	require.NoError(t, err)
-	assert.Equal(t, carry.Restored, report.Ended, report.Note)
+	outAndBack(t, &c, approval)
 	assert.Equal(t, []string{"prints", "films"}, guests.stopped)
 }

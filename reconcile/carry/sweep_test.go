@@ -612,10 +612,5 @@ func TestRollbackOfADefinitionWithABlankLine(t *testing.T) {
 	require.NoError(t, err)
 	disk := &fault.Disk{Fault: &fault.Fault{}}
 	c := carry.Carrier{Ports: memory.New(survey, trims{}).Ports(), Journal: journal.New(disk), Clock: &ticking{}}
-	report, err := c.Out(context.Background(), approval)
-	require.NoError(t, err)
-	require.Equal(t, carry.Carried, report.Ended, report.Note)
-	report, err = c.Rollback(context.Background(), report)
-	require.NoError(t, err)
-	assert.Equal(t, carry.Restored, report.Ended, report.Note)
+	outAndBack(t, &c, approval)
 }
