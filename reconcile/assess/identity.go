@@ -79,10 +79,10 @@ func checkIdentity(c *Case) []Finding {
 }
 
 // waitsFor names a guest that is to be started and has disks below a return mount of a
-// controller's that is not there, and that mount's place.
+// controller, and that mount's place.
 func (c *Case) waitsFor(controller *spec.Controller) (guest, path string) {
 	for _, m := range controller.Return.Mounts {
-		if name := c.waiting(m.Path); name != "" && c.Facts.MountAt(m.Path) == nil {
+		if name := c.waiting(m.Path); name != "" { // what is mounted there is not its own, or that of one that does not work
 			return name, m.Path
 		}
 	}
