@@ -24,8 +24,8 @@ func (h *Host) ToVFIO(ctx context.Context, at facts.Address) error {
 	})
 }
 
-// ToHost binds a function to the driver it had before.
-func (h *Host) ToHost(ctx context.Context, at facts.Address) error {
+// ToHost binds a function to the driver it had before, or to that of the override.
+func (h *Host) ToHost(ctx context.Context, at facts.Address, override string) error {
 	return h.deed("bind "+at.String()+" to the host's driver", func() error {
 		f := h.function(at)
 		if f == nil {
@@ -34,7 +34,12 @@ func (h *Host) ToHost(ctx context.Context, at facts.Address) error {
 		if holder := facts.NewIndex(&h.survey).Holder(at); holder != nil {
 			return fmt.Errorf("PCI device %s is in use by driver QEMU, domain %s", at, holder.Name)
 		}
-		h.restore(at)
+		if a, away := h.unseen[at]; away && override != "" && override != a.Driver {
+			h.keepFrom(f, override)
+		} else {
+			h.restore(at)
+		}
+		f.DriverOverride = override
 		return nil
 	})
 }
@@ -82,7 +87,7 @@ func (h *Host) take(at facts.Address, forGuest bool) {
 		return
 	}
 	a := Unseen{Address: at, Driver: f.Driver, NVMe: f.NVMe}
-	if f.Overridden() && f.Stubbed() { // libvirt clears what kept it for pci-stub
+	if f.Overridden() && (f.Stubbed() || f.Driver == "") { // libvirt clears what kept it from its driver
 		a = h.guess(facts.NewIndex(&h.survey), *f)
 	}
 	a.Kept = !forGuest
@@ -103,6 +108,14 @@ func (h *Host) take(at facts.Address, forGuest bool) {
 	a.Below.hide(f)
 	h.unseen[at] = a
 	f.Driver, f.DriverOverride, f.NVMe = "vfio-pci", "vfio-pci", nil
+}
+
+// keepFrom leaves a function to a driver that does nothing with it, or to none.
+func (h *Host) keepFrom(f *facts.Function, driver string) {
+	if f.Driver = driver; !f.Stubbed() {
+		f.Driver = ""
+	}
+	delete(h.unseen, f.Address)
 }
 
 // restore is the way back of take.

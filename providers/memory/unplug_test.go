@@ -35,7 +35,7 @@ func TestUnplug(t *testing.T) {
 			assert.Nil(t, ix.Function(at))
 			assert.Nil(t, ix.Block("nvme0n1"))
 			assert.Error(t, h.StartByHand(t.Context(), "grading"))
-			assert.Error(t, h.ToHost(t.Context(), at))
+			assert.Error(t, h.ToHost(t.Context(), at, ""))
 
 			h.PowerCut()
 			ix = stands(t, h)
@@ -79,8 +79,9 @@ func TestBootStartsGuests(t *testing.T) {
 	assert.True(t, stands(t, h).Guest("grading").Running, "and is there again")
 }
 
-// What only driver_override kept for pci-stub comes back with whatever the kernel finds;
-// what pci-stub had by itself comes back to it.
+// What only driver_override kept for pci-stub comes back with whatever the kernel finds,
+// or to pci-stub where the override is written again; what pci-stub had by itself comes
+// back to it.
 func TestOverrideIsGoneAfterAReturn(t *testing.T) {
 	for override, driver := range map[string]string{"pci-stub": "", "": "pci-stub"} {
 		b := invented.NewBuilder()
@@ -88,8 +89,12 @@ func TestOverrideIsGoneAfterAReturn(t *testing.T) {
 		b.Function(at).DriverOverride = override
 		h := memory.New(b.Survey, nil)
 		require.NoError(t, h.ToVFIO(t.Context(), at))
-		require.NoError(t, h.ToHost(t.Context(), at))
+		require.NoError(t, h.ToHost(t.Context(), at, ""))
 		assert.Equal(t, driver, stands(t, h).Function(at).Driver)
 		assert.Empty(t, stands(t, h).Function(at).DriverOverride)
+		require.NoError(t, h.ToVFIO(t.Context(), at))
+		require.NoError(t, h.ToHost(t.Context(), at, "pci-stub"))
+		assert.Equal(t, "pci-stub", stands(t, h).Function(at).Driver)
+		assert.Equal(t, "pci-stub", stands(t, h).Function(at).DriverOverride)
 	}
 }

@@ -52,7 +52,7 @@ func TestMakeVirtual(t *testing.T) {
 	assert.ErrorContains(t, host.MakeVirtual(t.Context(), facts.Address{Bus: 9}, 1), "no such file")
 	require.NoError(t, host.ToVFIO(t.Context(), at))
 	assert.ErrorContains(t, host.MakeVirtual(t.Context(), at, 2), "no such file")
-	require.NoError(t, host.ToHost(t.Context(), at))
+	require.NoError(t, host.ToHost(t.Context(), at, ""))
 
 	require.NoError(t, host.MakeVirtual(t.Context(), at, 2))
 	require.NoError(t, host.Start(t.Context(), "films"))
@@ -99,7 +99,7 @@ func TestLentVirtualFunctionOfADriveComesBackOnline(t *testing.T) {
 	b.Run("films")
 	host := memory.New(b.Survey, nil)
 	require.NoError(t, host.Stop(t.Context(), "films", 0))
-	require.NoError(t, host.ToHost(t.Context(), v[1]))
+	require.NoError(t, host.ToHost(t.Context(), v[1], ""))
 	ix := seen(t, host)
 	require.NotNil(t, ix.Function(v[0]).NVMe)
 	assert.Equal(t, "RL-4410-0073", ix.Function(v[0]).NVMe.Serial)

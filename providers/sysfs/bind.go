@@ -47,12 +47,13 @@ func (t Tree) ToVFIO(ctx context.Context, at facts.Address) error {
 }
 
 // ToHost gives a function back to the host's own driver, in libvirt's sequence
-// (virPCIDeviceUnbindFromStubWithOverride): clear the override, unbind, probe.
-// A driver of the host that already holds it is left alone.
-func (t Tree) ToHost(ctx context.Context, at facts.Address) error {
+// (virPCIDeviceUnbindFromStubWithOverride): clear the override, unbind, probe. With an
+// override it goes to the driver of that name, or to none. A driver of the host that
+// already holds it is left alone.
+func (t Tree) ToHost(ctx context.Context, at facts.Address, override string) error {
 	f, err := t.bound(at)
 	if err == nil {
-		err = t.rebind(ctx, f, "")
+		err = t.rebind(ctx, f, override)
 	}
 	if err != nil {
 		return fmt.Errorf("give %s back to the host: %w", at, err)
@@ -82,7 +83,7 @@ func (t Tree) bound(at facts.Address) (facts.Function, error) {
 func (t Tree) rebind(ctx context.Context, f facts.Function, override string) error {
 	device := t.file(devicesDir, f.Address.String())
 	overrides := func() error { return t.put(ctx, filepath.Join(device, "driver_override"), override+"\n") }
-	leave := f.Driver != "" && (override != "" || f.OnVFIO())
+	leave := f.Driver != "" && (override == vfioDriver || f.OnVFIO())
 	if !leave {
 		if err := overrides(); err != nil || f.Driver != "" {
 			return err

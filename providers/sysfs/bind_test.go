@@ -76,9 +76,12 @@ func TestBindSequence(t *testing.T) {
 		"host to VFIO":   {"nvme", Tree.ToVFIO, []string{override + "vfio-pci\n", "bus/pci/drivers/nvme/unbind: 0000:01:00.0", probe}},
 		"nobody to VFIO": {"", Tree.ToVFIO, []string{override + "vfio-pci\n", probe}},
 		"VFIO to VFIO":   {"vfio-pci", Tree.ToVFIO, nil},
-		"VFIO to host":   {"vfio-pci", Tree.ToHost, []string{override + "\n", "bus/pci/drivers/vfio-pci/unbind: 0000:01:00.0", probe}},
-		"nobody to host": {"", Tree.ToHost, []string{override + "\n", probe}},
-		"host to host":   {"nvme", Tree.ToHost, []string{override + "\n"}},
+		"VFIO to host":   {"vfio-pci", toHost(""), []string{override + "\n", "bus/pci/drivers/vfio-pci/unbind: 0000:01:00.0", probe}},
+		"nobody to host": {"", toHost(""), []string{override + "\n", probe}},
+		"host to host":   {"nvme", toHost(""), []string{override + "\n"}},
+		"VFIO to kept":   {"vfio-pci", toHost("pci-stub"), []string{override + "pci-stub\n", "bus/pci/drivers/vfio-pci/unbind: 0000:01:00.0", probe}},
+		"nobody to kept": {"", toHost("pci-stub"), []string{override + "pci-stub\n", probe}},
+		"kept to kept":   {"pci-stub", toHost("pci-stub"), []string{override + "pci-stub\n"}},
 	} {
 		t.Run(name, func(t *testing.T) {
 			m := newMachine(t, at, test.driver)
@@ -87,6 +90,10 @@ func TestBindSequence(t *testing.T) {
 			assert.Empty(t, m.loaded, "the driver is there")
 		})
 	}
+}
+
+func toHost(override string) func(Tree, context.Context, facts.Address) error {
+	return func(t Tree, ctx context.Context, at facts.Address) error { return t.ToHost(ctx, at, override) }
 }
 
 func TestModuleIsLoadedFirst(t *testing.T) {
@@ -118,11 +125,11 @@ func TestBindFailures(t *testing.T) {
 	assert.NotErrorIs(t, err, ErrUnknownOutcome)
 	assert.Len(t, m.wrote, 2, "no probe after a failed unbind")
 
-	require.ErrorContains(t, m.ToHost(t.Context(), address(t, "0000:02:00.0")), "find the function")
+	require.ErrorContains(t, m.ToHost(t.Context(), address(t, "0000:02:00.0"), ""), "find the function")
 
 	m = newMachine(t, at, "nvme")
 	require.NoError(t, os.Remove(filepath.Join(m.root, "sys/devices/pci0000:00/0000:01:00.0/driver")))
-	assert.ErrorContains(t, m.ToHost(t.Context(), at), "uevent names the driver nvme")
+	assert.ErrorContains(t, m.ToHost(t.Context(), at, ""), "uevent names the driver nvme")
 	assert.Empty(t, m.wrote, "nothing is touched while the driver is not known")
 
 	over, cancel := context.WithCancel(t.Context())
@@ -136,7 +143,7 @@ func TestBindFailures(t *testing.T) {
 	archive, err := Open(hostFile("larch.txtar"))
 	require.NoError(t, err)
 	assert.ErrorIs(t, archive.ToVFIO(t.Context(), at), errReadOnly)
-	assert.ErrorIs(t, archive.ToHost(t.Context(), at), errReadOnly)
+	assert.ErrorIs(t, archive.ToHost(t.Context(), at, ""), errReadOnly)
 }
 
 // TestUnbindThatDoesNotEnd stands for a device in use: the real write blocks in

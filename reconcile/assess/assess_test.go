@@ -569,6 +569,10 @@ var cases = map[string]struct {
 		"quirk", assess.Note, "disable_idle_d3"},
 	"kept with a driver": {func(b *bench) { b.Function(b.reel).DriverOverride = "pci-stub" },
 		"override", assess.Caution, "echo pci-stub into driver_override"},
+	"put aside, and kept with a driver": {func(b *bench) {
+		b.Function(b.Card(b.reel, "pci-stub")).DriverOverride = "pci-stub"
+		b.layout.Controllers = append(b.layout.Controllers, spec.Controller{Name: "card", PCI: &spec.PCIIdentity{Vendor: 0x8086, Device: 0x10d3}})
+	}, "override", assess.Caution, "only its undo writes it again"},
 	"an interrupt table over its pending bits": {func(b *bench) {
 		b.regions(facts.BAR{Start: 0xfe000000, SizeBytes: 16 << 10}).MSIX = &facts.MSIX{Vectors: 65, TableOffset: 0x2000, PBAOffset: 0x2400}
 	}, "registers", assess.Stop, "overlap"},

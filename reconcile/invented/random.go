@@ -86,7 +86,7 @@ func (r *random) host() {
 				f.Interfaces = []facts.Interface{{Name: fmt.Sprintf("eth%d", n), Up: true}}
 			}
 			r.below(r.b.Function(card), n)
-			if f := r.b.Function(card); f.Driver == "vfio-pci" {
+			if f := r.b.Function(card); f.Driver == "vfio-pci" || f.Stubbed() && n%2 == 0 {
 				f.DriverOverride = f.Driver
 			}
 			r.cards = append(r.cards, card)

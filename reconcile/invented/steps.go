@@ -46,6 +46,7 @@ func Steps() []step.Step {
 		&step.TakeBack{Controller: reel, Limit: time.Minute, Idle: true},
 		&step.TakeBack{Controller: card, Limit: time.Minute, Guest: "grading", Shown: guard.ShownBy(facts.NewIndex(&b.Survey), card)},
 		&step.SetAside{Controller: reel, For: "other"},
+		&step.SetAside{Controller: card, For: "other", Kept: []step.Kept{{At: card.Address, Driver: "pci-stub", Override: "pci-stub"}}},
 		&step.KeepPages{Node: 1, SizeBytes: 2 << 20, Before: 3, After: 515, Guests: []string{"grading"}, Off: []string{"catalogue"}},
 		&step.MakeVirtual{Controller: reel, Before: 0, After: 2},
 		&step.MakeVirtual{Controller: reel, Before: 4, After: 2},

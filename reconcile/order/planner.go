@@ -261,7 +261,7 @@ func (p *planner) controller(found assess.Found) {
 		home = true
 	}
 	if home && sake != "" {
-		p.add(&step.SetAside{Controller: found.Identity(), For: sake, Shown: shown}, found.Controller.At)
+		p.add(&step.SetAside{Controller: found.Identity(), For: sake, Shown: shown, Kept: step.KeptOf(found.Functions)}, found.Controller.At)
 		home = false
 	}
 	rules := slices.SortedFunc(slices.Values(found.Controller.Return.Mounts), func(a, b spec.Mount) int { return strings.Compare(a.Path, b.Path) })

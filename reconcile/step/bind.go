@@ -3,6 +3,7 @@ package step
 import (
 	"context"
 	"fmt"
+	"regexp"
 	"slices"
 	"strings"
 	"time"
@@ -112,7 +113,7 @@ func (s *TakeBack) Sound() error {
 }
 
 func toHost(ctx context.Context, p Ports, r facts.Identity) error {
-	return each(r.Addresses(), func(at facts.Address) error { return p.Functions.ToHost(ctx, at) })
+	return each(r.Addresses(), func(at facts.Address) error { return p.Functions.ToHost(ctx, at, "") })
 }
 
 func toVFIO(ctx context.Context, p Ports, r facts.Identity) error {
@@ -137,15 +138,56 @@ type SetAside struct {
 	// Shown is what it showed when the order was written: an undo is not done before it
 	// shows that again.
 	Shown []guard.Shown `json:"shown,omitempty"`
+	// Kept are those functions that driver_override kept from other drivers: an undo
+	// writes it again.
+	Kept []Kept `json:"kept,omitempty"`
 }
 
-// Details tells what an undo waits for.
+// Kept is a function that one driver may take alone.
+type Kept struct {
+	At       facts.Address `json:"at"`
+	Driver   string        `json:"driver,omitempty"` // that had it; empty: none
+	Override string        `json:"override"`         // what driver_override said
+}
+
+// KeptOf gives the functions of a list that their driver_override keeps with a driver
+// that is not VFIO's, or without any.
+func KeptOf(list []*facts.Function) []Kept {
+	var kept []Kept
+	for _, f := range list {
+		if f.Overridden() && (f.Driver == f.DriverOverride || f.Driver == "") && driverName.MatchString(f.DriverOverride) {
+			kept = append(kept, Kept{f.Address, f.Driver, f.DriverOverride})
+		}
+	}
+	return kept
+}
+
+// driverName is what names of drivers are made of (common practice; the kernel takes
+// any text without a line end, Linux drivers/base/driver.c, driver_set_override).
+var driverName = regexp.MustCompile(`^[A-Za-z0-9_.-]{1,64}$`)
+
+// Details tells what an undo waits for, and what it writes again.
 func (s *SetAside) Details() []Detail {
-	return details("back", guard.ShownWords(s.Controller, s.Shown))
+	list := guard.ShownWords(s.Controller, s.Shown)
+	for _, k := range s.Kept {
+		list = append(list, fmt.Sprintf("%s gets its driver_override again, %s", k.At, k.Override))
+	}
+	return details("back", list)
 }
 
-// Sound implements Checked.
-func (s *SetAside) Sound() error { return guard.SoundShown(s.Controller, s.Shown) }
+// Sound implements Checked: only functions of the controller's own are touched.
+func (s *SetAside) Sound() error {
+	for n, k := range s.Kept {
+		twice := slices.ContainsFunc(s.Kept[:n], func(before Kept) bool { return before.At == k.At })
+		if twice || !s.Controller.Has(k.At) {
+			return fmt.Errorf("%s is no function of %s, or is there twice", k.At, s.Controller.Controller)
+		}
+		if !driverName.MatchString(k.Override) || strings.Contains(k.Override, "vfio") || k.Driver != "" && k.Driver != k.Override {
+			return fmt.Errorf("%s cannot have been kept with a driver by its driver_override %.80q", k.At, k.Override)
+		}
+	}
+	return guard.SoundShown(s.Controller, s.Shown)
+}
 
 func (s *SetAside) About() About {
 	name := s.Controller.Controller
@@ -169,6 +211,11 @@ func (s *SetAside) Stands(ix *facts.Index) (Standing, string) {
 		if lacks := guard.AsShown(ix, s.Controller, s.Shown).Lacks(); len(lacks) > 0 {
 			return Neither, seen + ", but " + strings.Join(lacks, "; ")
 		}
+		for _, k := range s.Kept {
+			if f := ix.Function(k.At); f != nil && f.Driver == "" && k.Driver != "" {
+				return Neither, fmt.Sprintf("%s, but %s has no driver, and %s kept it before", seen, k.At, k.Driver)
+			}
+		}
 		return Before, seen
 	case facts.Aside:
 		return After, seen
@@ -182,7 +229,13 @@ func (s *SetAside) Do(ctx context.Context, p Ports) error {
 }
 
 func (s *SetAside) Undo(ctx context.Context, p Ports) error {
-	return toHost(ctx, p, s.Controller)
+	return each(s.Controller.Addresses(), func(at facts.Address) error {
+		override := ""
+		if i := slices.IndexFunc(s.Kept, func(k Kept) bool { return k.At == at }); i >= 0 {
+			override = s.Kept[i].Override
+		}
+		return p.Functions.ToHost(ctx, at, override)
+	})
 }
 
 // unusedAt tells whether a controller is home where the record says, with no

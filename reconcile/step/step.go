@@ -135,7 +135,9 @@ type Mounts interface {
 // passthrough, or the host's own.
 type Functions interface {
 	ToVFIO(context.Context, facts.Address) error
-	ToHost(context.Context, facts.Address) error
+	// ToHost gives a function to the driver that the kernel finds for it, or to the one
+	// that override names alone (driver_override); empty: any may take it.
+	ToHost(ctx context.Context, at facts.Address, override string) error
 }
 
 // GuardInstaller installs the guard of starts.

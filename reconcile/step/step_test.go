@@ -9,6 +9,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"lendkeep/providers/memory"
 	"lendkeep/reconcile/definition"
 	"lendkeep/reconcile/facts"
 	"lendkeep/reconcile/guard"
@@ -278,4 +279,54 @@ func TestTakeBackWantsWhatItShowed(t *testing.T) {
 	assert.Contains(t, seen, "whether 0000:c0:00.0 of controller card is as it was is not known")
 	s.Shown = []guard.Shown{{Function: 1}}
 	assert.ErrorContains(t, s.Sound(), "is none of its own")
+}
+
+// An undo writes driver_override again where it kept a function from other drivers.
+func TestSetAsideKeepsOverrides(t *testing.T) {
+	b := invented.NewBuilder()
+	at := b.Card(b.NVMe("RL-4410-0073", "shelf"), "pci-stub")
+	card, f := facts.Identity{Controller: "card", Address: at, Vendor: b.Function(at).Vendor, Device: b.Function(at).Device}, b.Function(at)
+	kept := func(driver, override string) []step.Kept {
+		f.Driver, f.DriverOverride = driver, override
+		return step.KeptOf([]*facts.Function{f})
+	}
+	assert.Empty(t, kept("pci-stub", ""), "any driver may have it")
+	assert.Empty(t, kept("e1000e", "vfio-pci"), "libvirt or an order wrote that")
+	assert.Empty(t, kept("e1000e", "pci-stub"), "it would go to another driver than it had")
+	assert.Empty(t, kept("", "two words"), "no name of a driver")
+	assert.Equal(t, []step.Kept{{At: at, Override: "none"}}, kept("", "none"))
+	s := &step.SetAside{Controller: card, For: "reel", Kept: kept("pci-stub", "pci-stub")}
+	require.Equal(t, []step.Kept{{At: at, Driver: "pci-stub", Override: "pci-stub"}}, s.Kept)
+	require.NoError(t, s.Sound())
+	assert.Equal(t, []step.Detail{{Head: "back", Text: at.String() + " gets its driver_override again, pci-stub"}}, s.Details())
+
+	host := memory.New(b.Survey, nil)
+	before, err := host.Survey(t.Context())
+	require.NoError(t, err)
+	require.NoError(t, s.Do(t.Context(), host.Ports()))
+	away, err := host.Survey(t.Context())
+	require.NoError(t, err)
+	standing, _ := s.Stands(facts.NewIndex(&away))
+	assert.Equal(t, step.After, standing)
+	require.NoError(t, s.Undo(t.Context(), host.Ports()))
+	back, err := host.Survey(t.Context())
+	require.NoError(t, err)
+	assert.Empty(t, facts.Differences(before, back))
+	standing, _ = s.Stands(facts.NewIndex(&back))
+	assert.Equal(t, step.Before, standing)
+	f.Driver = ""
+	standing, seen := s.Stands(facts.NewIndex(&b.Survey))
+	assert.Equal(t, step.Neither, standing, "an undo was cut off before it had its driver")
+	assert.Contains(t, seen, "has no driver, and pci-stub kept it before")
+
+	for why, kept := range map[string][]step.Kept{
+		"no function of card": {{At: facts.Address{Bus: 9}, Override: "none"}},
+		"there twice":         {{At: at, Override: "none"}, {At: at, Override: "none"}},
+		`"a\nb"`:              {{At: at, Override: "a\nb"}},
+		`"vfio-pci"`:          {{At: at, Override: "vfio-pci"}},
+		`"e1000e"`:            {{At: at, Driver: "pci-stub", Override: "e1000e"}},
+	} {
+		s.Kept = kept
+		assert.ErrorContains(t, s.Sound(), why)
+	}
 }

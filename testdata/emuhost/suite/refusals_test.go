@@ -89,7 +89,8 @@ func refusals(t *testing.T, h host) {
 }
 
 // A group that cannot be lent is made viable by naming its other member as a
-// controller that nobody borrows; rolling back gives that its driver again.
+// controller that nobody borrows; rolling back gives that its driver again, also the
+// one that somebody keeps it with by driver_override.
 func TestCompanionPutAside(t *testing.T) {
 	h := withProgram(t)
 	h.sleeping("grading")
@@ -97,14 +98,27 @@ func TestCompanionPutAside(t *testing.T) {
 	card, slot := h.cardBeside(address)
 	h.layout(one(nvme(machine.Shared) + strings.Replace(pci("card", "8086", "10d3"), "  }\n", "    slot = \""+slot+"\"\n  }\n", 1)))
 	require.Equal(t, "e1000e", h.driver(card))
+	override := func() string {
+		return strings.TrimSpace(h.shell("cat /sys/bus/pci/devices/" + card + "/driver_override"))
+	}
 
-	h.apply("--shift", "day")
-	assert.Equal(t, "vfio-pci", h.driver(card))
-	assert.Equal(t, "vfio-pci", h.driver(address))
-	h.mustLendkeep("rollback")
-	h.returned(machine.Shared)
-	assert.Equal(t, "e1000e", h.driver(card))
-	assert.Equal(t, "nvme", h.driver(address))
+	none := override()
+	for _, keptWith := range []string{"", "pci-stub"} {
+		was := "e1000e"
+		if keptWith != "" {
+			was, none = keptWith, keptWith
+			h.shell("modprobe pci-stub; cd /sys/bus/pci; echo " + keptWith + " > devices/" + card + "/driver_override; echo " + card + " > devices/" + card + "/driver/unbind; echo " + card + " > drivers_probe")
+			require.Equal(t, keptWith, h.driver(card))
+		}
+		h.apply("--shift", "day")
+		assert.Equal(t, "vfio-pci", h.driver(card))
+		assert.Equal(t, "vfio-pci", h.driver(address))
+		h.mustLendkeep("rollback")
+		h.returned(machine.Shared)
+		assert.Equal(t, was, h.driver(card))
+		assert.Equal(t, none, override())
+		assert.Equal(t, "nvme", h.driver(address))
+	}
 }
 
 // cardBeside gives the network card of a controller's group and the physical
