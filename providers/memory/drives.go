@@ -64,7 +64,7 @@ func (h *Host) Copy(ctx context.Context, from facts.Source, d facts.Drive, keep 
 	})
 }
 
-// Empty makes a drive blank again.
+// Empty makes the ends of a drive blank again.
 func (h *Host) Empty(ctx context.Context, d facts.Drive, bytes uint64, keep string) error {
 	return h.writing("empty drive", d, func(b *facts.Block, content *facts.Content) error {
 		h.blank(content)

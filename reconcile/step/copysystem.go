@@ -66,7 +66,7 @@ func (s *CopySystem) Details() []Detail {
 func (s *CopySystem) About() About {
 	a := About{Kind: "copy system", Risk: Safe, Within: driveWithin,
 		Does:    fmt.Sprintf("copy %s to %s and read it back", s.Source.Path, s.title()),
-		Undoes:  "make the drive blank again; what a guest has written to it since is lost, the image is as it was",
+		Undoes:  "make zeroes of what was copied and of the drive's last MiB; what a guest has written there since is lost, the image is as it was",
 		Takes:   tableTakes + time.Duration(s.DataBytes/copyRate)*time.Second,
 		Longest: time.Minute + time.Duration(2*s.Source.SizeBytes/slowestRate)*time.Second,
 		Needs:   []Condition{driveIs(s.name(), "blank"), controllerIs(s.name(), "home"), imageIs(s.Source.Path, "as planned")},

@@ -45,7 +45,7 @@ func (s *StartAtBoot) About() About {
 	if s.Copied {
 		// Windows may have written its registry anew by then, so that nothing of it
 		// could be put back; the whole copy goes.
-		a.Covered, a.Undoes = true, "with the copy, of which the drive is made blank again"
+		a.Covered, a.Undoes = true, "with the copy, of which zeroes are made again"
 		a.Needs[0].Value = "copied"
 		a.Needs = append(a.Needs, questionIs(facts.AsksDriver, s.Image, "as seen"))
 	}
