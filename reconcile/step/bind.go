@@ -211,8 +211,8 @@ func (s *SetAside) Stands(ix *facts.Index) (Standing, string) {
 		if lacks := guard.AsShown(ix, s.Controller, s.Shown).Lacks(); len(lacks) > 0 {
 			return Neither, seen + ", but " + strings.Join(lacks, "; ")
 		}
-		for _, k := range s.Kept {
-			if f := ix.Function(k.At); f != nil && f.Driver == "" && k.Driver != "" {
+		for _, k := range s.Kept { // an undo that was cut off; a boot would have cleared driver_override
+			if f := ix.Function(k.At); f != nil && k.Driver != "" && f.Driver == "" && f.DriverOverride == k.Override {
 				return Neither, fmt.Sprintf("%s, but %s has no driver, and %s kept it before", seen, k.At, k.Driver)
 			}
 		}

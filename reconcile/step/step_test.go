@@ -318,6 +318,9 @@ func TestSetAsideKeepsOverrides(t *testing.T) {
 	standing, seen := s.Stands(facts.NewIndex(&b.Survey))
 	assert.Equal(t, step.Neither, standing, "an undo was cut off before it had its driver")
 	assert.Contains(t, seen, "has no driver, and pci-stub kept it before")
+	f.DriverOverride = ""
+	standing, _ = s.Stands(facts.NewIndex(&b.Survey))
+	assert.Equal(t, step.Before, standing, "the host was started since")
 
 	for why, kept := range map[string][]step.Kept{
 		"no function of card": {{At: facts.Address{Bus: 9}, Override: "none"}},
