@@ -1,0 +1,45 @@
+package carry_test
+
+import (
+	"context"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"lendkeep/providers/memory"
+	"lendkeep/reconcile/facts"
+	"lendkeep/reconcile/invented"
+	"lendkeep/reconcile/order"
+	"lendkeep/reconcile/rehearse"
+)
+
+// keptFrom is the day shift of a host where a card in reel's IOMMU group has a driver, or
+// none, and driver_override keeps it so: it is put aside for reel.
+func keptFrom(t *testing.T, driver, override string) (facts.Survey, order.Sealed) {
+	b := invented.Builder{Survey: atNight()}
+	card := b.Function(b.Card(facts.Address{Bus: 1}, driver))
+	card.DriverOverride = override
+	layout, stated := larch(), invented.NetworkController("card")
+	stated.PCI.Vendor, stated.PCI.Device = card.Vendor, card.Device
+	layout.Controllers = append(layout.Controllers, stated)
+	return b.Survey, plan(t, b.Survey, layout, "day")
+}
+
+// What keeps a function from other drivers is there again after every undo.
+func TestWhatIsKeptIsKeptAgain(t *testing.T) {
+	for override, driver := range map[string]string{"pci-stub": "pci-stub", "none": "", "e1000e": "e1000e"} {
+		t.Run(override, func(t *testing.T) {
+			survey, sealed := keptFrom(t, driver, override)
+			require.Contains(t, does(sealed), "put card on VFIO, so that reel of the same IOMMU group can be lent")
+			r := rehearse.Rehearsal{Host: memory.Rehearse, Survey: survey, Sealed: sealed}
+			report, err := r.Run(context.Background())
+			require.NoError(t, err)
+			require.True(t, report.Through.Good, report.Through.Why)
+			assert.Greater(t, len(report.Cases), 100)
+			for _, c := range report.Cases {
+				assert.True(t, c.Good, "%+v", c)
+			}
+		})
+	}
+}
