@@ -50,6 +50,21 @@ func (c *Case) crew(shift *spec.Shift) []running {
 // read the one that it was started with, most likely.
 func inForce(g *facts.Guest) *facts.Definition { return cmp.Or(g.Live, g.Kept) }
 
+// Gets gives the functions that a guest gets when it starts, once the order is carried out.
+func (c *Case) Gets(g *spec.Guest) []*facts.Function {
+	d := c.willHave(g)
+	if d == nil {
+		return nil
+	}
+	var list []*facts.Function
+	for _, at := range d.Functions() {
+		if f := c.Facts.Function(at); f != nil {
+			list = append(list, f)
+		}
+	}
+	return list
+}
+
 // willHave gives the definition that a guest has once the order is carried
 // out; where it cannot be set the one that it has, nil where there is none.
 func (c *Case) willHave(g *spec.Guest) *facts.Definition {

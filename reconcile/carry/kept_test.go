@@ -12,6 +12,7 @@ import (
 	"lendkeep/reconcile/invented"
 	"lendkeep/reconcile/order"
 	"lendkeep/reconcile/rehearse"
+	"lendkeep/spec"
 )
 
 // keptFrom is the day shift of a host where a card in reel's IOMMU group has a driver, or
@@ -28,18 +29,42 @@ func keptFrom(t *testing.T, driver, override string) (facts.Survey, order.Sealed
 
 // What keeps a function from other drivers is there again after every undo.
 func TestWhatIsKeptIsKeptAgain(t *testing.T) {
-	for override, driver := range map[string]string{"pci-stub": "pci-stub", "none": "", "e1000e": "e1000e"} {
+	for override, driver := range map[string]string{"pci-stub": "pci-stub", "none": "", "e1000e": "e1000e", "vfio-pci": "e1000e"} {
 		t.Run(override, func(t *testing.T) {
 			survey, sealed := keptFrom(t, driver, override)
 			require.Contains(t, does(sealed), "put card on VFIO, so that reel of the same IOMMU group can be lent")
-			r := rehearse.Rehearsal{Host: memory.Rehearse, Survey: survey, Sealed: sealed}
-			report, err := r.Run(context.Background())
-			require.NoError(t, err)
-			require.True(t, report.Through.Good, report.Through.Why)
-			assert.Greater(t, len(report.Cases), 100)
-			for _, c := range report.Cases {
-				assert.True(t, c.Good, "%+v", c)
-			}
+			swept(t, survey, sealed)
+		})
+	}
+}
+
+func swept(t *testing.T, survey facts.Survey, sealed order.Sealed) {
+	r := rehearse.Rehearsal{Host: memory.Rehearse, Survey: survey, Sealed: sealed}
+	report, err := r.Run(context.Background())
+	require.NoError(t, err)
+	require.True(t, report.Through.Good, report.Through.Why)
+	assert.Greater(t, len(report.Cases), 100)
+	for _, c := range report.Cases {
+		assert.True(t, c.Good, "%+v", c)
+	}
+}
+
+// What is kept and lent comes back with the kernel's own driver; undoing the start says so.
+func TestWhatIsKeptAndLentIsLost(t *testing.T) {
+	for override, driver := range map[string]string{"pci-stub": "pci-stub", "none": "", "e1000e": "e1000e", "vfio-pci": "e1000e"} {
+		t.Run(override, func(t *testing.T) {
+			b := invented.NewBuilder()
+			card := b.Function(b.Network("eth3"))
+			card.Driver, card.DriverOverride, card.Interfaces, card.Shows = driver, override, nil, nil
+			b.Guest("films", "/srv/images/films.qcow2")
+			b.Survey.Watch = facts.InstalledWatch{Systemd: true, Program: true}
+			films := invented.Guest("films", "card")
+			films.Boots = nil
+			layout := invented.Layout([]spec.Controller{invented.NetworkController("card")}, []spec.Guest{films}, invented.Shift("day", "films"))
+			sealed := plan(t, b.Survey, layout, "day")
+			start := sealed.Order.Steps[len(sealed.Order.Steps)-1].Step.About()
+			assert.Equal(t, "shut down guest films; the driver_override of "+card.Address.String()+" ("+override+") is gone then, write it by hand", start.Undoes)
+			swept(t, b.Survey, sealed)
 		})
 	}
 }

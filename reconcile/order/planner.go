@@ -226,7 +226,7 @@ func (p *planner) start(g *spec.Guest) {
 			s.Frees = append(s.Frees, m.Path)
 		}
 	}
-	s.Apart = p.c.Apart(g)
+	s.Apart, s.Kept = p.c.Apart(g), step.KeptOf(p.c.Gets(g)...)
 	for _, on := range p.c.LivesOn(g) {
 		s.LivesOn = append(s.LivesOn, on.Path)
 	}
@@ -261,7 +261,7 @@ func (p *planner) controller(found assess.Found) {
 		home = true
 	}
 	if home && sake != "" {
-		p.add(&step.SetAside{Controller: found.Identity(), For: sake, Shown: shown, Kept: step.KeptOf(found.Functions)}, found.Controller.At)
+		p.add(&step.SetAside{Controller: found.Identity(), For: sake, Shown: shown, Kept: step.KeptOf(found.Functions...)}, found.Controller.At)
 		home = false
 	}
 	rules := slices.SortedFunc(slices.Values(found.Controller.Return.Mounts), func(a, b spec.Mount) int { return strings.Compare(a.Path, b.Path) })

@@ -1,9 +1,9 @@
 package step
 
 import (
+	"cmp"
 	"context"
 	"fmt"
-	"regexp"
 	"slices"
 	"strings"
 	"time"
@@ -138,38 +138,18 @@ type SetAside struct {
 	// Shown is what it showed when the order was written: an undo is not done before it
 	// shows that again.
 	Shown []guard.Shown `json:"shown,omitempty"`
-	// Kept are those functions that driver_override kept from other drivers: an undo
-	// writes it again.
+	// Kept are those functions that had a driver_override: an undo writes it again, unless
+	// the kernel would find another driver by it than they had.
 	Kept []Kept `json:"kept,omitempty"`
 }
-
-// Kept is a function that one driver may take alone.
-type Kept struct {
-	At       facts.Address `json:"at"`
-	Driver   string        `json:"driver,omitempty"` // that had it; empty: none
-	Override string        `json:"override"`         // what driver_override said
-}
-
-// KeptOf gives the functions of a list that their driver_override keeps with a driver
-// that is not VFIO's, or without any.
-func KeptOf(list []*facts.Function) []Kept {
-	var kept []Kept
-	for _, f := range list {
-		if f.Overridden() && (f.Driver == f.DriverOverride || f.Driver == "") && driverName.MatchString(f.DriverOverride) {
-			kept = append(kept, Kept{f.Address, f.Driver, f.DriverOverride})
-		}
-	}
-	return kept
-}
-
-// driverName is what names of drivers are made of (common practice; the kernel takes
-// any text without a line end, Linux drivers/base/driver.c, driver_set_override).
-var driverName = regexp.MustCompile(`^[A-Za-z0-9_.-]{1,64}$`)
 
 // Details tells what an undo waits for, and what it writes again.
 func (s *SetAside) Details() []Detail {
 	list := guard.ShownWords(s.Controller, s.Shown)
 	for _, k := range s.Kept {
+		if !k.again() {
+			continue
+		}
 		list = append(list, fmt.Sprintf("%s gets its driver_override again, %s", k.At, k.Override))
 	}
 	return details("back", list)
@@ -177,24 +157,26 @@ func (s *SetAside) Details() []Detail {
 
 // Sound implements Checked: only functions of the controller's own are touched.
 func (s *SetAside) Sound() error {
-	for n, k := range s.Kept {
-		twice := slices.ContainsFunc(s.Kept[:n], func(before Kept) bool { return before.At == k.At })
-		if twice || !s.Controller.Has(k.At) {
-			return fmt.Errorf("%s is no function of %s, or is there twice", k.At, s.Controller.Controller)
-		}
-		if !driverName.MatchString(k.Override) || strings.Contains(k.Override, "vfio") || k.Driver != "" && k.Driver != k.Override {
-			return fmt.Errorf("%s cannot have been kept with a driver by its driver_override %.80q", k.At, k.Override)
+	for _, k := range s.Kept {
+		if !s.Controller.Has(k.At) {
+			return fmt.Errorf("%s is no function of %s", k.At, s.Controller.Controller)
 		}
 	}
-	return guard.SoundShown(s.Controller, s.Shown)
+	return cmp.Or(soundKept(s.Kept), guard.SoundShown(s.Controller, s.Shown))
 }
 
 func (s *SetAside) About() About {
 	name := s.Controller.Controller
-	return About{Kind: "set aside", Risk: Safe, Takes: bindTakes, Within: 5 * bindTakes,
+	a := About{Kind: "set aside", Risk: Safe, Takes: bindTakes, Within: 5 * bindTakes,
 		Does:   "put " + name + " on VFIO, so that " + s.For + " of the same IOMMU group can be lent",
 		Undoes: "give " + name + " back to the host's driver",
 		Needs:  []Condition{controllerIs(name, "home")}, Gives: []Condition{controllerIs(name, "aside")}}
+	for _, k := range s.Kept {
+		if !k.again() {
+			a.lost(k)
+		}
+	}
+	return a
 }
 
 func (s *SetAside) Ready(ix *facts.Index) error {
@@ -212,8 +194,8 @@ func (s *SetAside) Stands(ix *facts.Index) (Standing, string) {
 			return Neither, seen + ", but " + strings.Join(lacks, "; ")
 		}
 		for _, k := range s.Kept { // an undo that was cut off; a boot would have cleared driver_override
-			if f := ix.Function(k.At); f != nil && k.Driver != "" && f.Driver == "" && f.DriverOverride == k.Override {
-				return Neither, fmt.Sprintf("%s, but %s has no driver, and %s kept it before", seen, k.At, k.Driver)
+			if f := ix.Function(k.At); f != nil && k.Driver != "" && k.again() && f.Driver == "" && f.DriverOverride == k.Override {
+				return Neither, fmt.Sprintf("%s, but %s has no driver, and had %s before", seen, k.At, k.Driver)
 			}
 		}
 		return Before, seen
@@ -231,7 +213,7 @@ func (s *SetAside) Do(ctx context.Context, p Ports) error {
 func (s *SetAside) Undo(ctx context.Context, p Ports) error {
 	return each(s.Controller.Addresses(), func(at facts.Address) error {
 		override := ""
-		if i := slices.IndexFunc(s.Kept, func(k Kept) bool { return k.At == at }); i >= 0 {
+		if i := slices.IndexFunc(s.Kept, func(k Kept) bool { return k.At == at && k.again() }); i >= 0 {
 			override = s.Kept[i].Override
 		}
 		return p.Functions.ToHost(ctx, at, override)

@@ -126,6 +126,10 @@ type StartGuest struct {
 	// MorePages are those of other sizes, or on other nodes, that steps before it reserve.
 	MorePages []string `json:"more_pages,omitempty"`
 	Store     string   `json:"store,omitempty"` // path of its variable store, where a step before it writes to it
+	// Kept are functions that it gets and that had a driver_override, which libvirt clears
+	// when they come back (src/util/virpci.c, virPCIDeviceUnbindFromStubWithOverride). The
+	// host may use them by then, so an undo does not take them from it again.
+	Kept []Kept `json:"kept,omitempty"`
 }
 
 func (s *StartGuest) About() About {
@@ -138,8 +142,14 @@ func (s *StartGuest) About() About {
 		with = " and "
 		a.Gives = append(a.Gives, controllerIs(r.Controller, "lent to "+s.Guest))
 	}
+	for _, k := range s.Kept {
+		a.lost(k)
+	}
 	return a
 }
+
+// Sound implements Checked.
+func (s *StartGuest) Sound() error { return soundKept(s.Kept) }
 
 func (s *StartGuest) needs() []Condition {
 	list := []Condition{guestIs(s.Guest, "off"), definitionIs(s.Guest, "as planned")}
@@ -266,7 +276,13 @@ func (s *StartGuest) Stands(ix *facts.Index) (Standing, string) {
 		return Neither, "libvirt knows no guest " + s.Guest
 	}
 	if !g.Running {
-		return Before, s.Guest + " is " + g.Condition
+		seen := s.Guest + " is " + g.Condition
+		for _, k := range s.Kept {
+			if f := ix.Function(k.At); f != nil && !f.OnVFIO() && f.DriverOverride != k.Override {
+				seen += fmt.Sprintf("; %s has no driver_override %s any more", k.At, k.Override)
+			}
+		}
+		return Before, seen
 	}
 	for _, r := range s.Borrows {
 		where, _, holder := ix.Where(r)

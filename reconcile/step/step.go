@@ -78,6 +78,9 @@ type About struct {
 	// MayStay is set where what the step did harms nothing: where it cannot be undone a
 	// rollback leaves it, says so, and goes on.
 	MayStay bool
+	// Loses are functions that undoing does not give back as they were: Undoes says what
+	// is lost.
+	Loses []facts.Address
 	// Needs and Gives are what the sequence of an order is computed from.
 	Needs, Gives []Condition
 	// Erases is the serial of a drive on which the step destroys what is there,

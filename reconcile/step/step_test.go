@@ -288,16 +288,23 @@ func TestSetAsideKeepsOverrides(t *testing.T) {
 	card, f := facts.Identity{Controller: "card", Address: at, Vendor: b.Function(at).Vendor, Device: b.Function(at).Device}, b.Function(at)
 	kept := func(driver, override string) []step.Kept {
 		f.Driver, f.DriverOverride = driver, override
-		return step.KeptOf([]*facts.Function{f})
+		return step.KeptOf(f)
 	}
 	assert.Empty(t, kept("pci-stub", ""), "any driver may have it")
-	assert.Empty(t, kept("e1000e", "vfio-pci"), "libvirt or an order wrote that")
-	assert.Empty(t, kept("e1000e", "pci-stub"), "it would go to another driver than it had")
-	assert.Empty(t, kept("", "two words"), "no name of a driver")
+	assert.Empty(t, kept("vfio-pci", "vfio-pci"), "it is away")
+	assert.Empty(t, kept("", "two\nlines"), "the kernel takes the first alone")
 	assert.Equal(t, []step.Kept{{At: at, Override: "none"}}, kept("", "none"))
+	for override, driver := range map[string]string{"vfio-pci": "", "pci-stub": "e1000e"} { // written, and not in force yet
+		lost := (&step.SetAside{Controller: card, For: "reel", Kept: kept(driver, override)}).About()
+		assert.Equal(t, []facts.Address{at}, lost.Loses)
+		assert.Contains(t, lost.Undoes, "the driver_override of "+at.String()+" ("+override+") is gone then")
+	}
 	s := &step.SetAside{Controller: card, For: "reel", Kept: kept("pci-stub", "pci-stub")}
 	require.Equal(t, []step.Kept{{At: at, Driver: "pci-stub", Override: "pci-stub"}}, s.Kept)
 	require.NoError(t, s.Sound())
+	assert.Empty(t, s.About().Loses)
+	start := &step.StartGuest{Guest: "grading", Kept: s.Kept}
+	assert.Equal(t, []facts.Address{at}, start.About().Loses, "libvirt clears it")
 	assert.Equal(t, []step.Detail{{Head: "back", Text: at.String() + " gets its driver_override again, pci-stub"}}, s.Details())
 
 	host := memory.New(b.Survey, nil)
@@ -317,19 +324,25 @@ func TestSetAsideKeepsOverrides(t *testing.T) {
 	f.Driver = ""
 	standing, seen := s.Stands(facts.NewIndex(&b.Survey))
 	assert.Equal(t, step.Neither, standing, "an undo was cut off before it had its driver")
-	assert.Contains(t, seen, "has no driver, and pci-stub kept it before")
-	f.DriverOverride = ""
+	assert.Contains(t, seen, "has no driver, and had pci-stub before")
+	b.Guest("grading", "/srv/images/grading.qcow2")
+	_, seen = start.Stands(facts.NewIndex(&b.Survey))
+	assert.Equal(t, "grading is shut off", seen)
+	b.Function(at).DriverOverride = ""
 	standing, _ = s.Stands(facts.NewIndex(&b.Survey))
 	assert.Equal(t, step.Before, standing, "the host was started since")
+	_, seen = start.Stands(facts.NewIndex(&b.Survey))
+	assert.Equal(t, "grading is shut off; "+at.String()+" has no driver_override pci-stub any more", seen)
 
 	for why, kept := range map[string][]step.Kept{
-		"no function of card": {{At: facts.Address{Bus: 9}, Override: "none"}},
-		"there twice":         {{At: at, Override: "none"}, {At: at, Override: "none"}},
-		`"a\nb"`:              {{At: at, Override: "a\nb"}},
-		`"vfio-pci"`:          {{At: at, Override: "vfio-pci"}},
-		`"e1000e"`:            {{At: at, Driver: "pci-stub", Override: "e1000e"}},
+		"no function of card":       {{At: facts.Address{Bus: 9}, Override: "none"}},
+		`"none", or is there twice`: {{At: at, Override: "none"}, {At: at, Override: "none"}},
+		`"a\nb"`:                    {{At: at, Override: "a\nb"}},
 	} {
 		s.Kept = kept
 		assert.ErrorContains(t, s.Sound(), why)
+		if why != "no function of card" {
+			assert.ErrorContains(t, (&step.StartGuest{Guest: "grading", Kept: kept}).Sound(), why)
+		}
 	}
 }
