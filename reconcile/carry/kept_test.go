@@ -24,7 +24,8 @@ func keptFrom(t *testing.T, driver, override string) (facts.Survey, order.Sealed
 	return b.Survey, plan(t, b.Survey, layout, "day")
 }
 
-// What keeps a function from other drivers is there again after every undo.
+// What keeps a function from other drivers is there again after every undo, or the step
+// says that it is lost.
 func TestWhatIsKeptIsKeptAgain(t *testing.T) {
 	for override, driver := range map[string]string{"pci-stub": "pci-stub", "none": "", "e1000e": "e1000e", "vfio-pci": "e1000e"} {
 		t.Run(override, func(t *testing.T) {
