@@ -101,14 +101,19 @@ func TestCompanionPutAside(t *testing.T) {
 	override := func() string {
 		return strings.TrimSpace(h.shell("cat /sys/bus/pci/devices/" + card + "/driver_override"))
 	}
+	keep := func(with string) {
+		h.shell("cd /sys/bus/pci; echo " + with + " > devices/" + card + "/driver_override; echo " + card + " > devices/" + card + "/driver/unbind; echo " + card + " > drivers_probe")
+	}
 
 	none := override()
-	for _, keptWith := range []string{"", "pci-stub"} {
-		was := "e1000e"
-		if keptWith != "" {
-			was, none = keptWith, keptWith
-			h.shell("modprobe pci-stub; cd /sys/bus/pci; echo " + keptWith + " > devices/" + card + "/driver_override; echo " + card + " > devices/" + card + "/driver/unbind; echo " + card + " > drivers_probe")
-			require.Equal(t, keptWith, h.driver(card))
+	h.shell("modprobe pci-stub")
+	for _, with := range []string{"", "pci-stub"} {
+		was, says := "e1000e", none
+		if with != "" {
+			was, says = with, with
+			keep(with)
+			h.Cleanup(func() { keep("") })
+			require.Equal(t, with, h.driver(card))
 		}
 		h.apply("--shift", "day")
 		assert.Equal(t, "vfio-pci", h.driver(card))
@@ -116,7 +121,7 @@ func TestCompanionPutAside(t *testing.T) {
 		h.mustLendkeep("rollback")
 		h.returned(machine.Shared)
 		assert.Equal(t, was, h.driver(card))
-		assert.Equal(t, none, override())
+		assert.Equal(t, says, override())
 		assert.Equal(t, "nvme", h.driver(address))
 	}
 }
