@@ -168,6 +168,18 @@ func TestTwinTakesOverAGuestsOwnStore(t *testing.T) {
 	var in facts.Survey
 	tried.ownStores(&in, facts.NewIndex(&is))
 	assert.Equal(t, []facts.VariableStore{{Path: made}}, in.Stores)
+
+	// The guest that ran has ended: nothing names its store any more, but what it keeps is missed.
+	tried = &trial{before: facts.NewIndex(&is)}
+	ended := facts.Survey{Stores: []facts.VariableStore{{Path: other}}}
+	ended.Libvirt.Guests = []facts.Guest{{Name: "g", Kept: &facts.Definition{}}, is.Libvirt.Guests[1]}
+	in = facts.Survey{Stores: slices.Clone(is.Stores)}
+	tried.ownStores(&in, facts.NewIndex(&ended))
+	assert.Equal(t, []facts.VariableStore{{Path: other}}, in.Stores)
+	ended.Libvirt.Guests[0].Kept.Boot.NVRAM = made
+	in = facts.Survey{Stores: slices.Clone(is.Stores)}
+	tried.ownStores(&in, facts.NewIndex(&ended))
+	assert.Equal(t, is.Stores, in.Stores)
 }
 
 // The kernel's driver is taken over where nothing has told which one it is, and nowhere

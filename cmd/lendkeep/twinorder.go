@@ -162,12 +162,18 @@ func (t *trial) driversOf(in *facts.Survey, is *facts.Index) {
 // ownStores takes over the variable stores of the guests that run or were started:
 // libvirt makes one where a definition names none (its firmware was chosen at the
 // start), and what their firmware has written into them is theirs: nobody foretells it.
+// One that only the definition of a run has named is in no survey after it.
 func (t *trial) ownStores(in *facts.Survey, is *facts.Index) {
 	for i := range is.Survey.Libvirt.Guests {
 		g := &is.Survey.Libvirt.Guests[i]
 		was := t.before.Guest(g.Name)
 		if !g.Running && (was == nil || !was.Running) && !slices.Contains(t.guests, g.Name) {
 			continue
+		}
+		if was != nil && was.Live != nil && !g.Running && is.Store(was.Live.Boot.NVRAM) == nil {
+			in.Stores = slices.DeleteFunc(in.Stores, func(s facts.VariableStore) bool {
+				return s.Path == was.Live.Boot.NVRAM && (g.Kept == nil || g.Kept.Boot.NVRAM != s.Path)
+			})
 		}
 		for _, d := range g.Definitions() { // one that libvirt names itself is in the live one alone
 			now := is.Store(d.Boot.NVRAM)
