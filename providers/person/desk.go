@@ -65,6 +65,9 @@ func Line(ctx context.Context, in io.Reader) (string, error) {
 	case <-ctx.Done():
 		return "", ctx.Err()
 	case a := <-answers:
+		if err := ctx.Err(); err != nil { // both are there: what was typed after the end is no answer
+			return "", err
+		}
 		return a.text, a.err
 	}
 }

@@ -67,3 +67,14 @@ func TestDamagedFile(t *testing.T) {
 	_, err := person.File{Path: path}.Read()
 	require.ErrorContains(t, err, path)
 }
+
+// Once the asking has ended nothing is an answer, also where a line is there already.
+func TestNoLineAfterTheEnd(t *testing.T) {
+	over, cancel := context.WithCancel(t.Context())
+	cancel()
+	for range 1000 {
+		line, err := person.Line(over, strings.NewReader("code\n"))
+		require.ErrorIs(t, err, context.Canceled)
+		require.Empty(t, line)
+	}
+}
