@@ -7,6 +7,7 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
@@ -68,12 +69,39 @@ func TestDamagedFile(t *testing.T) {
 	require.ErrorContains(t, err, path)
 }
 
+// late is a context that has ended, and is asked for that only once a line was typed.
+type late struct {
+	context.Context
+	typed chan struct{}
+}
+
+func (l late) Done() <-chan struct{} {
+	<-l.typed
+	time.Sleep(time.Millisecond) // until the line is there to be taken
+	return l.Context.Done()
+}
+
+// types gives a line and tells that it did.
+type types struct {
+	*strings.Reader
+	typed chan struct{}
+}
+
+func (r types) Read(p []byte) (int, error) {
+	n, err := r.Reader.Read(p)
+	if r.Len() == 0 {
+		close(r.typed)
+	}
+	return n, err
+}
+
 // Once the asking has ended nothing is an answer, also where a line is there already.
 func TestNoLineAfterTheEnd(t *testing.T) {
 	over, cancel := context.WithCancel(t.Context())
 	cancel()
-	for range 1000 {
-		line, err := person.Line(over, strings.NewReader("code\n"))
+	for range 50 {
+		typed := make(chan struct{})
+		line, err := person.Line(late{over, typed}, types{strings.NewReader("code\n"), typed})
 		require.ErrorIs(t, err, context.Canceled)
 		require.Empty(t, line)
 	}
