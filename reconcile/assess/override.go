@@ -35,7 +35,7 @@ func checkOverrides(c *Case) []Finding {
 		for _, f := range found.Functions {
 			if f.Overridden() {
 				list = append(list, overridden(f, "controller "+found.Controller.Name, found.Controller.At,
-					"An order that puts it aside on VFIO writes over that, and only its undo writes it again: an order that takes it back clears it"))
+					"An order that puts it aside on VFIO writes over that, and only its undo writes it again, where the function has its driver by it: an order that takes it back clears it"))
 			}
 		}
 	}

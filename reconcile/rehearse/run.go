@@ -167,7 +167,7 @@ func (r *run) verdict(ctx context.Context, c Case, power bool) Case {
 	}
 	var off []string
 	for _, d := range facts.Differences(canonical(want), canonical(survey)) {
-		if c.Ended != carry.Restored || !r.loses(d) {
+		if c.Ended != carry.Restored || !r.loses(d, ix) {
 			off = append(off, d.String())
 		}
 	}
@@ -180,10 +180,14 @@ func (r *run) verdict(ctx context.Context, c Case, power bool) Case {
 	return c
 }
 
-// loses tells whether an undo says itself that it leaves this difference.
-func (r *run) loses(d facts.Difference) bool {
-	return d.What == "function" && !d.Gone && !d.New && slices.ContainsFunc(r.of.Sealed.Order.Steps, func(w step.Written) bool {
-		return slices.ContainsFunc(w.Step.About().Loses, func(at facts.Address) bool { return at.String() == d.Name })
+// loses tells whether an undo says itself that it leaves this difference: of a function
+// that is with the host again, by no driver_override.
+func (r *run) loses(d facts.Difference, ix *facts.Index) bool {
+	return d.What == "function" && slices.ContainsFunc(r.of.Sealed.Order.Steps, func(w step.Written) bool {
+		return slices.ContainsFunc(w.Step.About().Loses, func(at facts.Address) bool {
+			f := ix.Function(at)
+			return at.String() == d.Name && f != nil && !f.OnVFIO() && f.DriverOverride == ""
+		})
 	})
 }
 

@@ -147,10 +147,9 @@ type SetAside struct {
 func (s *SetAside) Details() []Detail {
 	list := guard.ShownWords(s.Controller, s.Shown)
 	for _, k := range s.Kept {
-		if !k.again() {
-			continue
+		if k.again() {
+			list = append(list, fmt.Sprintf("%s gets its driver_override again, %s", k.At, k.Override))
 		}
-		list = append(list, fmt.Sprintf("%s gets its driver_override again, %s", k.At, k.Override))
 	}
 	return details("back", list)
 }
